@@ -1,0 +1,1 @@
+"""What runs: intake, the ledger, the transfer model, and the Dagster graph and command that conduct them."""

@@ -1,0 +1,1 @@
+"""What tables look like: every column once, with its meaning, unit and rule. Nothing here reads, computes or draws."""

@@ -1,0 +1,422 @@
+"""The published tables: what the pipeline tells the world, each column once with its unit.
+
+Names and meanings are stable: columns are added, never renamed or given another meaning. Every estimate has low and high
+(95 %), n and grade. Null means not known. Grades: A measured, B shared or partly assumed, C no record of its own.
+"""
+
+from __future__ import annotations
+
+import pandera.polars as pa
+
+from schemas.registers import ROLES
+from schemas.vocabulary import ColumnInfo, choice, day, flag, fraction, integer, moment, number, table, text, texts
+
+LEDGER_PARTS = ("poured", "leftover", "flush_loss", "not_split", "overspray", "over_build", "useful")
+LANDING_PARTS = ("overspray", "over_build", "useful")
+
+_SHOP = text("The shop", key=True)
+_GRADE = choice("Evidence: A measured, B shared, C assumed", "A", "B", "C", nullable=True)
+_ROLE = choice("What the product is for", *ROLES, key=True)
+_METHOD = text("How it was estimated", nullable=True)
+_MONTH = text("Month, YYYY-MM", key=True)
+
+
+def _te(what: str) -> dict[str, ColumnInfo]:
+    """The columns that every transfer table shares."""
+    return {
+        "estimate": number(f"Transfer efficiency {what}: solids landed over solids sprayed", "1", nullable=True),
+        "low": number("Lower end of the 95 % interval", "1", nullable=True),
+        "high": number("Upper end of the 95 % interval", "1", nullable=True),
+        "n": integer("Records behind it"),
+        "n_direct": integer("Records of one layer among them"),
+        "grade": _GRADE,
+        "separable": flag("It can be told apart from what it always occurs with", nullable=True),
+        "with_whom": text("What it cannot be told apart from", nullable=True),
+        "prob_below_65": fraction("Probability that it is below 65 %; not a compliance test", nullable=True),
+        "method": _METHOD,
+        "advice": text("What to measure next", nullable=True),
+    }
+
+
+def _shares() -> dict[str, ColumnInfo]:
+    return {f"share_{g.lower()}": fraction(f"Share by mass resting on grade {g}", nullable=True) for g in "ABC"}
+
+
+intake_files = table(
+    "intake_files",
+    "What became of every row of every file: read = accepted + refused + duplicate + superseded",
+    file=text("Path inside the workspace", key=True),
+    table=text("The table it feeds; empty for a refused file", key=True, nullable=True),
+    sha256=text("Fingerprint of its content", nullable=True),
+    layout=text("The layout that read it; empty: canonical", nullable=True),
+    state=choice("read or refused", "read", "refused"),
+    message=text("Why it was refused, or a warning", nullable=True),
+    rows_read=integer("Rows read"),
+    accepted=integer("Rows used"),
+    refused=integer("Rows refused"),
+    duplicate=integer("Rows that stand word for word elsewhere"),
+    superseded=integer("Rows replaced by a later export"),
+)
+
+refused_rows = table(
+    "refused_rows",
+    "Rows that were not used, with every reason",
+    file=text("Path inside the workspace", key=True),
+    line=integer("Line of the file", key=True),
+    table=text("The table it was meant for", key=True, nullable=True),
+    reasons=texts("Every reason"),
+    raw=text("The row as it stood", nullable=True),
+)
+
+mixes = table(
+    "mixes",
+    "One row per cup: what it held and what it was",
+    shop_id=_SHOP,
+    mix_id=text("The cup", key=True),
+    product_id=text("The product mixed; empty when its pours disagree", nullable=True),
+    month=text("Month of its first pour, YYYY-MM", nullable=True),
+    poured_g=number("Everything poured in, leftovers of other cups included", "g", nullable=True),
+    leftover_g=number("What was left after the last weigh-back and was not poured into another cup; empty: unknown", "g", nullable=True),
+    leftover_known=flag("A weigh-back was read"),
+    complete=flag("Nothing about it was unreadable"),
+    density_g_per_ml=number("Density, volumes taken as additive", "g/mL", nullable=True),
+    solids_mass_fraction=fraction("Solids by mass", nullable=True),
+    solids_volume_fraction=fraction("Solids by volume", nullable=True),
+    voc_g_per_l_actual=number("VOC per litre of everything: turns volume into mass emitted", "g/L", nullable=True),
+    voc_g_per_l_regulatory=number("VOC less water and exempt compounds (40 CFR 59.104(a)(1)): compared with limits", "g/L", nullable=True),
+    voc_g_per_l_eu=number("VOC less water by the EU definition (2004/42/EC Annex II B)", "g/L", nullable=True),
+    cost=number("What was poured, in money; empty where a price is missing", "currency", nullable=True),
+    grade=_GRADE,
+    first_poured_at=moment("First pour", nullable=True),
+    own_poured_g=number("Component pours only: what usage counts", "g", nullable=True),
+    poured_on_g=number("What was poured from it into other cups", "g"),
+    rts_l=number("Litres of component pours", "L", nullable=True),
+    dry_density_g_per_ml=number("Density of the dry film", "g/mL", nullable=True),
+    why_incomplete=text("What could not be read", nullable=True),
+)
+
+film_increments = table(
+    "film_increments",
+    "Film after minus film before, on one panel, between two neighbouring stages of reading",
+    shop_id=_SHOP,
+    job_id=text("The job", key=True),
+    panel_id=text("The panel or witness strip", key=True),
+    face=text("Side of the panel", key=True),
+    from_operation=integer("Read after this operation, 0 = before any", key=True),
+    to_operation=integer("Read after this operation", key=True),
+    mean_um=number("Film gained, after gauge gain and film taken off", "um", nullable=True),
+    sd_um=number("Spread between positions", "um", nullable=True),
+    n_before=integer("Readings before"),
+    n_after=integer("Readings after"),
+    paired=flag("Both stages were read at the same marked places"),
+    layers=texts("Spray operations whose film it holds"),
+    usable=flag("It can carry a record"),
+    why_not=text("Why it cannot", nullable=True),
+    grade=_GRADE,
+)
+
+transfer_records = table(
+    "transfer_records",
+    "Closed equations between solids that landed and solids that were sprayed",
+    shop_id=_SHOP,
+    job_id=text("The first job", key=True),
+    record_no=integer("Number of the record on that job", key=True),
+    operations=texts("Its operations, job/operation"),
+    roles=texts("Their roles, in the same order"),
+    sprayed_solids_ml=number("Solids that left the gun; empty where a leftover was not weighed", "mL", nullable=True),
+    landed_solids_ml=number("Solids found on the panels", "mL", nullable=True),
+    ratio=number("Landed over sprayed", "1", nullable=True),
+    rel_u=number("Relative standard uncertainty of landed over sprayed", "1", nullable=True),
+    grade=_GRADE,
+    usable=flag("It can enter the model"),
+    why_not=text("Why it cannot", nullable=True),
+    basis=choice("volume: film; mass: weighed targets", "volume", "mass"),
+)
+
+transfer_by_pair = table(
+    "transfer_by_pair",
+    "Transfer efficiency of one gun in one technician's hands, by role",
+    shop_id=_SHOP,
+    gun_id=text("The gun", key=True),
+    technician_id=text("The technician", key=True),
+    role=_ROLE,
+    **_te("of the pair"),
+)
+transfer_by_gun = table(
+    "transfer_by_gun",
+    "Transfer efficiency of a gun at the shop's typical technician, by role",
+    shop_id=_SHOP,
+    gun_id=text("The gun", key=True),
+    role=_ROLE,
+    **_te("of the gun"),
+)
+transfer_by_technician = table(
+    "transfer_by_technician",
+    "Transfer efficiency of a technician at the shop's typical gun, by role",
+    shop_id=_SHOP,
+    technician_id=text("The technician", key=True),
+    role=_ROLE,
+    **_te("of the technician"),
+)
+transfer_by_role = table(
+    "transfer_by_role",
+    "Transfer efficiency of a shop, by role",
+    shop_id=_SHOP,
+    role=_ROLE,
+    **_te("of the shop"),
+)
+
+
+def _effects(what: str) -> dict[str, ColumnInfo]:
+    return {
+        "effect": number(f"Multiplier of the typical transfer efficiency; 1 = typical {what}", "1", nullable=True),
+        "low": number("Lower end of the 95 % interval", "1", nullable=True),
+        "high": number("Upper end of the 95 % interval", "1", nullable=True),
+        "n": integer("Records behind it"),
+        "reliability": number("1 - prediction error variance / variance between them", "1", nullable=True),
+        "vif": number("How much the other's being unknown widens it", "1", nullable=True),
+        "separable": flag("It can be told apart from what it always occurs with", nullable=True),
+        "with_whom": text("What it cannot be told apart from", nullable=True),
+        "flagged": flag("Its transfer is shown to be low by a material size"),
+        "prob_low": fraction("Probability that its effect lies below the material size", nullable=True),
+        "method": _METHOD,
+    }
+
+
+gun_effects = table("gun_effects", "What a gun does to transfer", gun_id=text("The gun", key=True), **_effects("gun"))
+technician_effects = table(
+    "technician_effects",
+    "What a technician's hand does to transfer",
+    technician_id=text("The technician", key=True),
+    **_effects("technician"),
+)
+
+screened_records = table(
+    "screened_records",
+    "Records that the model set aside, and why",
+    shop_id=_SHOP,
+    job_id=text("The first job", key=True),
+    record_no=integer("Number of the record on that job", key=True),
+    ratio=number("Landed over sprayed", "1", nullable=True),
+    z=number("Standardised residual", "1", nullable=True),
+    why=text("Why it was set aside"),
+)
+
+
+def _ledger_amounts() -> dict[str, ColumnInfo]:
+    columns: dict[str, ColumnInfo] = {}
+    for part in LEDGER_PARTS:
+        columns[f"{part}_solids_g"] = number(f"Solids: {part.replace('_', ' ')}", "g", nullable=True)
+        columns[f"{part}_voc_g"] = number(f"VOC that went with it: {part.replace('_', ' ')}", "g", nullable=True)
+        columns[f"{part}_cost"] = number(f"Material cost: {part.replace('_', ' ')}", "currency", nullable=True)
+        if part in LANDING_PARTS:
+            columns[f"{part}_solids_g_low"] = number("Lower end of the 95 % interval", "g", nullable=True)
+            columns[f"{part}_solids_g_high"] = number("Upper end of the 95 % interval", "g", nullable=True)
+    return columns
+
+
+material_ledger = table(
+    "material_ledger",
+    "Where every gram went: poured = leftover + flush loss + not split + overspray + over-build + useful",
+    shop_id=_SHOP,
+    mix_id=text("The cup", key=True),
+    job_id=text("The job; empty: no operation took it", key=True, nullable=True),
+    operation_no=integer("The operation; empty: no operation took it", key=True, nullable=True),
+    **_ledger_amounts(),
+    te=number("Transfer efficiency used", "1", nullable=True),
+    te_low=number("Lower end of its 95 % interval", "1", nullable=True),
+    te_high=number("Upper end of its 95 % interval", "1", nullable=True),
+    te_source=text("own record, or the cell it was taken from", nullable=True),
+    grade=_GRADE,
+    month=text("Month of the cup's first pour, YYYY-MM", nullable=True),
+    product_id=text("The product", nullable=True),
+    role=text("The product's role", nullable=True),
+    gun_id=text("The gun", nullable=True),
+    technician_id=text("The technician", nullable=True),
+    rework=flag("Film of an operation that a later one repeats"),
+    why_not_split=text("Why a part's way is not known", nullable=True),
+)
+
+film_build = table(
+    "film_build",
+    "Film of one operation on one panel against its data sheet's window",
+    shop_id=_SHOP,
+    job_id=text("The job", key=True),
+    operation_no=integer("The operation", key=True),
+    panel_id=text("The panel", key=True),
+    face=text("Side of the panel", key=True),
+    film_um=number("Film", "um", nullable=True),
+    film_low=number("Lower end of the 95 % interval", "um", nullable=True),
+    film_high=number("Upper end of the 95 % interval", "um", nullable=True),
+    film_min_um=number("Data sheet: least", "um", nullable=True),
+    film_max_um=number("Data sheet: greatest", "um", nullable=True),
+    prob_over=fraction("Probability that the panel's mean is above", nullable=True),
+    prob_under=fraction("Probability that the panel's mean is below", nullable=True),
+    grade=_GRADE,
+)
+
+edge_bias = table(
+    "edge_bias",
+    "Tilt, heavy edges and stripes from 3x3 readings",
+    shop_id=_SHOP,
+    technician_id=text("The technician", key=True),
+    role=_ROLE,
+    tilt=number("(top - bottom) / mean", "1", nullable=True),
+    tilt_low=number("Lower end of the 95 % interval", "1", nullable=True),
+    tilt_high=number("Upper end of the 95 % interval", "1", nullable=True),
+    edge=number("((top + bottom)/2 - centre) / mean", "1", nullable=True),
+    edge_low=number("Lower end of the 95 % interval", "1", nullable=True),
+    edge_high=number("Upper end of the 95 % interval", "1", nullable=True),
+    stripe_f=number("Between rows over within rows, after the tilt", "1", nullable=True),
+    stripe_p=fraction("Its p value", nullable=True),
+    n_panels=integer("Panels"),
+    flagged=flag("Shown, by a material size"),
+)
+
+gun_fit = table(
+    "gun_fit",
+    "Which gun and tip fits which product",
+    shop_id=_SHOP,
+    gun_id=text("The gun", key=True),
+    product_id=text("The product", key=True),
+    tip_fits=flag("The tip lies in the data sheet's range", nullable=True),
+    pressure_fits=flag("The pressure used lies under the data sheet's highest", nullable=True),
+    atomising_allowed=flag("The place's rule allows it", nullable=True),
+    verdict=choice("In short", "fits", "misfit", "not_allowed", "unknown"),
+    why=text("Why", nullable=True),
+)
+
+gun_drift = table(
+    "gun_drift",
+    "Guns whose transfer changes",
+    gun_id=text("The gun", key=True),
+    since=day("Day of the service it counts from", key=True),
+    slope_per_litre=number("Log transfer efficiency per litre ready to spray", "1/L", nullable=True),
+    low=number("Lower end of the 95 % interval", "1/L", nullable=True),
+    high=number("Upper end of the 95 % interval", "1/L", nullable=True),
+    litres=number("Litres since", "L", nullable=True),
+    changed_on=day("Day of a change", nullable=True),
+    alarm=flag("A change is shown"),
+)
+
+emissions_monthly = table(
+    "emissions_monthly",
+    "Usage and emissions of a month by category",
+    shop_id=_SHOP,
+    month=_MONTH,
+    category=text("Category of the limits, or cleaning, surface_prep, unscaled, unmapped, waste", key=True),
+    rts_l=number("Poured, ready to spray", "L", nullable=True),
+    rts_kg=number("Poured, ready to spray", "kg", nullable=True),
+    voc_kg=number("VOC reported; negative for a documented waste credit", "kg", nullable=True),
+    exempt_kg=number("Exempt compounds", "kg", nullable=True),
+    pm_kg=number("Particulate from overspray behind the filter, an upper figure", "kg", nullable=True),
+    pm_kg_low=number("Lower end of the 95 % interval", "kg", nullable=True),
+    pm_kg_high=number("Upper end of the 95 % interval", "kg", nullable=True),
+    complete=flag("Nothing in it was unreadable or without a figure"),
+    **_shares(),
+)
+
+hap_monthly = table(
+    "hap_monthly",
+    "Hazardous air pollutants of a month by CAS number",
+    shop_id=_SHOP,
+    month=_MONTH,
+    cas=text("CAS number", key=True),
+    substance=text("The substance", nullable=True),
+    kg=number("All of it", "kg", nullable=True),
+    kg_low=number("Lower end", "kg", nullable=True),
+    kg_high=number("Upper end", "kg", nullable=True),
+    kg_63_3941=number("By the truncation and thresholds of 40 CFR 63.3941", "kg", nullable=True),
+    metal=flag("A target metal"),
+)
+
+rolling_12_months = table(
+    "rolling_12_months",
+    "Sums of the last twelve calendar months",
+    shop_id=_SHOP,
+    month=_MONTH,
+    measure=text("What is summed", key=True),
+    total=number("The sum", "by measure", nullable=True),
+    months_present=integer("Months that have records", "months"),
+    limit=number("The permit's limit", "by measure", nullable=True),
+    share_of_limit=number("Total over limit", "1", nullable=True),
+)
+
+voc_content = table(
+    "voc_content",
+    "VOC content of cups against limits",
+    shop_id=_SHOP,
+    mix_id=text("The cup", key=True),
+    jurisdiction=text("The jurisdiction", key=True),
+    category=text("The most restrictive category", nullable=True),
+    g_per_l=number("VOC content on the jurisdiction's basis", "g/L", nullable=True),
+    basis=text("The basis", nullable=True),
+    limit_g_per_l=number("The limit", "g/L", nullable=True),
+    over=flag("Above the limit", nullable=True),
+    source=text("Where the limit stands", nullable=True),
+)
+
+stock_reconciliation = table(
+    "stock_reconciliation",
+    "Two roads to usage: the store against the scale",
+    shop_id=_SHOP,
+    component_id=text("The component", key=True),
+    from_on=day("Opening count", key=True),
+    to_on=day("Closing count", key=True),
+    opening_g=number("Counted at the opening", "g", nullable=True),
+    delivered_g=number("Delivered", "g"),
+    out_g=number("Returned, transferred, written off or shipped", "g"),
+    closing_g=number("Counted at the closing", "g", nullable=True),
+    recorded_use_g=number("Pours, cleaning issued and unscaled use", "g"),
+    unexplained_g=number("Gone by the store, less recorded", "g", nullable=True),
+    low=number("Lower end of its 95 % interval", "g", nullable=True),
+    high=number("Upper end of its 95 % interval", "g", nullable=True),
+)
+
+mix_guide = table(
+    "mix_guide",
+    "How much to mix",
+    shop_id=_SHOP,
+    product_id=text("The product", key=True),
+    gun_id=text("The gun", key=True),
+    area_class=text("Area sprayed", key=True),
+    as_sprayed_ml_per_m2=number("What is used here, mean", "mL/m2", nullable=True),
+    advised_ml_per_m2=number("What is advised: the quantile of what is used here", "mL/m2", nullable=True),
+    quantile=fraction("Which quantile", nullable=True),
+    mid_window_ml_per_m2=number("For the middle of the data sheet's window", "mL/m2", nullable=True),
+    flush_ml=number("Flush loss, once a cup", "mL", nullable=True),
+    n=integer("Operations behind it"),
+)
+
+savings = table(
+    "savings",
+    "What would save most, no gram counted twice",
+    shop_id=_SHOP,
+    lever=choice("The lever", "leftover", "transfer", "over_build", "rework", "gun", key=True),
+    per_year_cost=number("Saved a year", "currency", nullable=True),
+    low=number("Lower end of the 95 % interval", "currency", nullable=True),
+    high=number("Upper end of the 95 % interval", "currency", nullable=True),
+    per_year_voc_kg=number("VOC saved a year", "kg", nullable=True),
+    per_year_solids_kg=number("Solids saved a year", "kg", nullable=True),
+    basis=text("How it was reckoned", nullable=True),
+)
+
+job_costs = table(
+    "job_costs",
+    "Material cost of a job by ledger part",
+    shop_id=_SHOP,
+    job_id=text("The job", key=True),
+    **{f"{part}_cost": number(part.replace("_", " "), "currency", nullable=True) for part in LEDGER_PARTS},
+    rework_cost=number("Material of operations that had to be repeated", "currency", nullable=True),
+    redo_labour_cost=number("Labour of repeats, where a rate is set", "currency", nullable=True),
+)
+
+PUBLISHED: dict[str, pa.DataFrameSchema] = {
+    t.name: t
+    for t in (
+        intake_files, refused_rows, mixes, film_increments, transfer_records, transfer_by_pair, transfer_by_gun,
+        transfer_by_technician, transfer_by_role, gun_effects, technician_effects, screened_records, material_ledger,
+        film_build, edge_bias, gun_fit, gun_drift, emissions_monthly, hap_monthly, rolling_12_months, voc_content,
+        stock_reconciliation, mix_guide, savings, job_costs,
+    )
+}  # fmt: skip

@@ -1,0 +1,164 @@
+"""The few words in which every table of the project is declared.
+
+Here belong the column makers (`text`, `number`, ...), the row rule and `table`, which turn one line of declaration into one
+pandera column with its meaning, unit and checks. No table is declared here, and nothing is validated here (see door.py).
+
+A declaration holds all that is known of a column: intake asks it what a canonical file must have, the data dictionary,
+Dagster's column metadata and the captions of the pages are made from it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import pandera.polars as pa
+import polars as pl
+
+TEXT = pl.String
+DTYPES: dict[str, Any] = {
+    "text": pl.String,
+    "int": pl.Int64,
+    "float": pl.Float64,
+    "bool": pl.Boolean,
+    "datetime": pl.Datetime("us"),
+    "date": pl.Date,
+    "list": pl.List(pl.String),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class ColumnInfo:
+    """What is known of one column. `kind` is a key of DTYPES; `unit` is empty for a bare number or text.
+
+    key       part of the table's key, never null unless `nullable` says so (valid_from)
+    nullable  may be empty
+    default   what an absent or empty cell means (None: nothing)
+    values    the only texts allowed (empty: any)
+    low, high bounds of a number, both included; `above` is a bound that is excluded
+    refers_to the table whose key column of the same meaning must hold this id
+    """
+
+    name: str
+    kind: str
+    description: str
+    unit: str = ""
+    key: bool = False
+    nullable: bool = False
+    default: Any = None
+    values: tuple[str, ...] = ()
+    low: float | None = None
+    high: float | None = None
+    above: float | None = None
+    refers_to: str = ""
+
+    @property
+    def required(self) -> bool:
+        """Must stand in the header of a canonical file: it may be neither empty nor left to a default."""
+        return not self.nullable and self.default is None
+
+    @property
+    def dtype(self) -> Any:
+        return DTYPES[self.kind]
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """A rule over several columns of one row. `holds` is a boolean expression; null counts as kept."""
+
+    column: str
+    message: str
+    holds: pl.Expr
+
+
+def text(description: str, **more: Any) -> ColumnInfo:
+    return ColumnInfo("", "text", description, **more)
+
+
+def number(description: str, unit: str = "", **more: Any) -> ColumnInfo:
+    """A measured number: always finite."""
+    return ColumnInfo("", "float", description, unit, **more)
+
+
+def fraction(description: str, **more: Any) -> ColumnInfo:
+    """A number from 0 to 1."""
+    return ColumnInfo("", "float", description, "1", **{"low": 0.0, "high": 1.0, **more})
+
+
+def integer(description: str, unit: str = "", **more: Any) -> ColumnInfo:
+    return ColumnInfo("", "int", description, unit, **more)
+
+
+def flag(description: str, **more: Any) -> ColumnInfo:
+    return ColumnInfo("", "bool", description, **more)
+
+
+def moment(description: str, **more: Any) -> ColumnInfo:
+    """A date with a time of day, in the shop's own local time."""
+    return ColumnInfo("", "datetime", description, **more)
+
+
+def day(description: str, **more: Any) -> ColumnInfo:
+    return ColumnInfo("", "date", description, **more)
+
+
+def texts(description: str, **more: Any) -> ColumnInfo:
+    return ColumnInfo("", "list", description, **more)
+
+
+def choice(description: str, *values: str, **more: Any) -> ColumnInfo:
+    return ColumnInfo("", "text", description, values=values, **more)
+
+
+def _checks(info: ColumnInfo) -> list[pa.Check]:
+    def check(name: str, expr: pl.Expr, message: str) -> pa.Check:
+        return pa.Check(lambda data: data.lazyframe.select(expr), name=name, error=message)
+
+    col = pl.col(info.name)
+    checks = []
+    if info.kind == "float":
+        checks.append(check("finite", col.is_finite(), "must be a finite number"))
+    if info.low is not None:
+        checks.append(check("at_least", col >= info.low, f"must be at least {info.low:g}"))
+    if info.above is not None:
+        checks.append(check("above", col > info.above, f"must be greater than {info.above:g}"))
+    if info.high is not None:
+        checks.append(check("at_most", col.is_nan() | (col <= info.high) if info.kind == "float" else col <= info.high,
+                            f"must be at most {info.high:g}"))
+    if info.values:
+        checks.append(check("one_of", col.is_in(list(info.values)), "must be one of " + ", ".join(info.values)))
+    if info.key and info.kind == "text":
+        checks.append(check("not_blank", col.str.strip_chars() != "", "must not be blank"))
+    return checks
+
+
+def table(name: str, description: str, rules: list[Rule] | None = None, **columns: ColumnInfo) -> pa.DataFrameSchema:
+    """One table: a pandera schema whose columns carry their ColumnInfo as metadata.
+
+    `name` is the one word for the Dagster asset, the parquet file, the SQL file and this schema.
+    """
+    infos = [replace(info, name=column) for column, info in columns.items()]
+    rules = rules or []
+    return pa.DataFrameSchema(
+        {
+            info.name: pa.Column(
+                info.dtype,
+                checks=_checks(info),
+                nullable=info.nullable,
+                description=info.description,
+                metadata={"info": info},
+            )
+            for info in infos
+        },
+        checks=[
+            pa.Check(
+                lambda data, holds=rule.holds: data.lazyframe.select(holds.fill_null(True)),
+                name=rule.column,
+                error=rule.message,
+            )
+            for rule in rules
+        ],
+        name=name,
+        description=description,
+        metadata={"rules": {rule.message: rule.column for rule in rules}},
+    )

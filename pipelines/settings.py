@@ -1,0 +1,376 @@
+"""The settings of a workspace: every number the method lets a shop choose, with its default, unit and meaning.
+
+Here belong the pydantic models of filmledger.toml, the reading of that file with errors that name the key, and the
+writing of the commented file that `filmledger init` leaves behind. Not here: what a setting does (the module that
+uses it), and facts of law or nature (seed_data/reference).
+
+Every key name is unique over all sections, so that SQL can take any of them as a `$name` parameter (`Settings.flat`).
+"""
+
+from __future__ import annotations
+
+import difflib
+import re
+import textwrap
+import tomllib
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+
+FILE_NAME = "filmledger.toml"
+
+Fraction = Annotated[float, Field(ge=0, le=1, allow_inf_nan=False)]
+NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
+Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+Role = Literal[
+    "wash_primer",
+    "adhesion_promoter",
+    "epoxy",
+    "sprayable_filler",
+    "surfacer",
+    "sealer",
+    "base",
+    "mid_coat",
+    "clear",
+    "single_stage",
+    "specialty",
+]
+
+
+class SettingsError(Exception):
+    """filmledger.toml cannot be used as it stands. The text names file, line, key and what to write instead."""
+
+
+class Section(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, validate_default=True)
+
+
+def setting(default: Any, unit: str, description: str) -> Any:
+    """One key: its default, its unit ("" for none, "1" for a pure ratio) and one or two sentences for the shop."""
+    return Field(default=default, description=description, json_schema_extra={"unit": unit})
+
+
+class Business(Section):
+    """Where the shops are. A row of registers/shops.csv wins over these."""
+
+    jurisdiction: str = setting("us", "", "Which limits a shop answers to, where registers/shops.csv does not say.")
+    time_zone: str = setting(
+        "",
+        "",
+        "IANA name such as Europe/Vienna. Times are kept as the shop's own local time; a time that carries an "
+        "offset is converted to this zone. Empty: only shops with a zone of their own may send such times.",
+    )
+    currency: str = setting("", "", "The word or sign printed beside money. Amounts are never converted.")
+
+    @field_validator("time_zone")
+    @classmethod
+    def _zone_exists(cls, name: str) -> str:
+        if name:
+            import zoneinfo
+
+            try:
+                zoneinfo.ZoneInfo(name)
+            except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
+                raise ValueError(
+                    f"time_zone: {name!r} is not an IANA time zone; write a name such as Europe/Vienna"
+                ) from None
+        return name
+
+
+class Intake(Section):
+    """Reading the exports."""
+
+    max_file_mb: Positive = setting(
+        4000.0, "MB", "A file larger than this, once unpacked, is refused by name instead of read."
+    )
+    share_refused_warning: Fraction = setting(
+        0.05, "1", "The run's check on refused rows warns when more than this share of all rows was refused."
+    )
+
+
+class Cup(Section):
+    """What was poured, and what left the gun."""
+
+    water_density_g_per_ml: Positive = setting(0.9982, "g/mL", "Density of water at 20 C.")
+    flush_loss_g: NotNegative = setting(
+        5.0, "g", "What stays in cup and gun at a change of cup, where registers/guns.csv gives no flush_loss_g."
+    )
+    flush_loss_sd_g: NotNegative = setting(3.0, "g", "Standard deviation of that default.")
+    scale_rel_u: Fraction = setting(
+        0.002, "1", "Relative standard uncertainty of a weighed mass, where no scale checks say otherwise."
+    )
+    volume_rel_u: Fraction = setting(
+        0.04, "1", "Relative standard uncertainty of a mass found from a volume, or of a product bought ready to spray."
+    )
+    kept_unseen_days: Annotated[int, Field(ge=1)] = setting(
+        90,
+        "days",
+        "A leftover marked as kept that nothing has shown for this long after its last weigh-back counts as gone.",
+    )
+
+
+class Film(Section):
+    """Film readings and areas."""
+
+    scuff_removed_um: NotNegative = setting(
+        4.0, "um", "Film taken off by scuffing or polishing, where removed_um is not given (common practice)."
+    )
+    scuff_removed_sd_um: NotNegative = setting(3.0, "um", "Standard deviation of that default.")
+    gauge_check_days: Annotated[int, Field(ge=1)] = setting(
+        30, "days", "A reading uses the checks of its gauge made within this many days."
+    )
+    gauge_check_span_um: Positive = setting(
+        30.0, "um", "A gauge's gain is fitted only when its checks span shims at least this far apart."
+    )
+    gauge_gain_u: Fraction = setting(
+        0.03, "1", "Relative standard uncertainty of a gauge's gain where no usable checks exist."
+    )
+    area_rel_sd: Fraction = setting(
+        0.05, "1", "Relative standard deviation of a panel's area, where the table of areas gives none."
+    )
+    inner_face_ratio: NotNegative = setting(
+        0.6, "1", "Film on unread inner faces and jambs, as a part of the film on the panel's outer face."
+    )
+    inner_face_ratio_sd: NotNegative = setting(0.2, "1", "Standard deviation of that part.")
+
+
+class Transfer(Section):
+    """Transfer efficiency by gun and technician."""
+
+    material_effect: Annotated[float, Field(gt=-1, lt=0, allow_inf_nan=False)] = setting(
+        -0.05, "1", "A gun or technician is flagged only for being lower than typical by more than this."
+    )
+    false_flag_share: Annotated[float, Field(gt=0, lt=1)] = setting(
+        0.05, "1", "Of those flagged, the expected share that is flagged wrongly."
+    )
+    shared_rel_u: Fraction = setting(
+        0.05,
+        "1",
+        "Relative standard uncertainty shared by every record (table of areas, gauge, densities). It enters "
+        "statements about an absolute value such as 65 %, never a comparison inside the shop.",
+    )
+
+
+class Money(Section):
+    """Rates for what the ledger turns into money."""
+
+    labour_rate_per_hour: NotNegative = setting(
+        0.0, "currency/h", "What an hour of redone work costs. 0: rework is shown in material only."
+    )
+
+
+class Guide(Section):
+    """How much to mix."""
+
+    mix_quantile: dict[Role, Annotated[float, Field(gt=0, lt=1)]] = setting(
+        {
+            "wash_primer": 0.90,
+            "adhesion_promoter": 0.90,
+            "epoxy": 0.90,
+            "sprayable_filler": 0.90,
+            "surfacer": 0.90,
+            "sealer": 0.90,
+            "base": 0.98,
+            "mid_coat": 0.98,
+            "clear": 0.98,
+            "single_stage": 0.98,
+            "specialty": 0.98,
+        },
+        "1",
+        "By role: how often the advised amount is meant to be enough. Roles left out keep their default.",
+    )
+
+    @model_validator(mode="before")
+    @classmethod
+    def _fill_roles(cls, given: Any) -> Any:
+        """Roles a shop leaves out keep their default."""
+        if isinstance(given, dict) and isinstance(given.get("mix_quantile"), dict):
+            default = cls.model_fields["mix_quantile"].default
+            return given | {"mix_quantile": default | given["mix_quantile"]}
+        return given
+
+
+class Pages(Section):
+    """How the pages speak."""
+
+    units: Literal["metric", "us"] = setting("metric", "", "Units a page opens with; the reader may switch.")
+    people: Literal["label", "id", "hidden"] = setting(
+        "label", "", "How technicians appear: by their label, by their id, or not at all."
+    )
+
+
+class Machine(Section):
+    """What this computer may spend."""
+
+    threads: Annotated[int, Field(ge=0)] = setting(0, "", "Threads for SQL. 0: as many as the machine has.")
+    memory_limit_gb: NotNegative = setting(0.0, "GB", "Memory for SQL. 0: DuckDB's own choice, 80 % of the machine.")
+
+
+class Settings(Section):
+    """All settings of a workspace."""
+
+    business: Business = Business()
+    intake: Intake = Intake()
+    cup: Cup = Cup()
+    film: Film = Film()
+    transfer: Transfer = Transfer()
+    money: Money = Money()
+    guide: Guide = Guide()
+    pages: Pages = Pages()
+    machine: Machine = Machine()
+
+    def flat(self) -> dict[str, Any]:
+        """Every key with its value, sections left out: what SQL gets as `$name` parameters."""
+        return {key: value for section in self.model_dump().values() for key, value in section.items()}
+
+
+def sections() -> dict[str, type[Section]]:
+    """Section name -> its model, in the order of the file."""
+    found: dict[str, type[Section]] = {}
+    for name, field in Settings.model_fields.items():
+        assert isinstance(field.annotation, type) and issubclass(field.annotation, Section)
+        found[name] = field.annotation
+    return found
+
+
+def unit_of(section: type[Section], key: str) -> str:
+    """The unit of a key, "" where it has none."""
+    extra = section.model_fields[key].json_schema_extra
+    return str(extra["unit"]) if isinstance(extra, dict) else ""
+
+
+# --- reading ----------------------------------------------------------------------------------------------------------
+
+
+def load(path: Path) -> Settings:
+    """Read filmledger.toml. A file that is not there means the defaults.
+
+    Raises SettingsError naming the file and, for every key at fault, its line and what to write instead.
+    """
+    try:
+        raw = path.read_bytes()
+    except FileNotFoundError:
+        return Settings()
+    except OSError as error:
+        raise SettingsError(f"{path}: cannot be read ({error.strerror}).") from error
+    return parse(raw, str(path))
+
+
+def parse(raw: bytes, name: str = FILE_NAME) -> Settings:
+    """Settings from the bytes of a filmledger.toml; `name` is how messages call the file. Raises SettingsError."""
+    try:
+        text = raw.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = raw[: error.start].count(b"\n") + 1
+        raise SettingsError(f"{name}, line {line}: not UTF-8 text; save the file as UTF-8.") from error
+    try:
+        document = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise SettingsError(f"{name}: not valid TOML: {error}.") from error
+    try:
+        return Settings.model_validate(document)
+    except ValidationError as error:
+        told = [_explain(problem, text, name) for problem in error.errors(include_url=False)]
+        raise SettingsError("\n".join(told)) from error
+
+
+def _explain(problem: Any, text: str, name: str) -> str:
+    """One pydantic error as a sentence: file, line, key, what was found, what to do."""
+    loc = [str(part) for part in problem["loc"] if part != "[key]"]
+    section = loc[0] if loc else ""
+    key = loc[1] if len(loc) > 1 else ""
+    if problem["type"] == "extra_forbidden":
+        return _unknown(section, key, text, name)
+    where = f"{name}, line {_line(text, section, key)}: " if _line(text, section, key) else f"{name}: "
+    dotted = f"[{section}] {'.'.join(loc[1:])}".strip() if section else ""
+    if problem["type"] in ("model_type", "model_attributes_type"):
+        return f"{where}{section} is a section; write it as [{section}] with keys below it."
+    if problem["type"] == "value_error":
+        return f"{where}[{section}] {problem['ctx']['error']}."
+    if problem["type"] == "literal_error" and "[key]" in problem["loc"]:
+        return f"{where}[{section}] {key}: {loc[-1]!r} is not a role{_nearest(loc[-1], _choices(problem))}"
+    message = str(problem["msg"])
+    return f"{where}{dotted}: {problem['input']!r} cannot be used. {message[:1].upper()}{message[1:]}."
+
+
+def _choices(problem: Any) -> list[str]:
+    return re.findall(r"'([^']+)'", str(problem["ctx"]["expected"]))
+
+
+def _unknown(section: str, key: str, text: str, name: str) -> str:
+    """A key or section nobody reads, with the nearest one that is read."""
+    line = _line(text, section, key)
+    where = f"{name}, line {line}: " if line else f"{name}: "
+    known = sections()
+    homes = {own: at for at, model in known.items() for own in model.model_fields}
+    if not key:  # a top-level name: a section misspelt, or a key without its section
+        if section in homes:
+            return f"{where}{section} belongs into the section [{homes[section]}]; move it below that line."
+        return f"{where}[{section}] is not a known section{_nearest(section, list(known) + list(homes))}"
+    if key in homes:
+        return f"{where}{key} belongs into the section [{homes[key]}], not [{section}]."
+    return f"{where}[{section}] {key} is not a known key{_nearest(key, list(known[section].model_fields), list(homes))}"
+
+
+def _nearest(word: str, *pools: list[str]) -> str:
+    for pool in pools:
+        close = difflib.get_close_matches(word, pool, n=1, cutoff=0.5)
+        if close:
+            return f"; did you mean {close[0]}?"
+    return f"; known here: {', '.join(pools[0])}."
+
+
+def _line(text: str, section: str, key: str) -> int | None:
+    """Line on which a key stands; None where it cannot be told. TOML's own reader keeps no places."""
+    inside = ""
+    for number, line in enumerate(text.splitlines(), start=1):
+        header = re.match(r"\s*\[\s*([\w.-]+)", line)
+        if header:
+            inside = header[1].split(".")[0]
+            if inside == section and (not key or header[1] == f"{section}.{key}"):
+                return number
+        elif key and inside == section and re.match(rf"\s*[\"']?{re.escape(key)}[\"']?\s*[=.]", line):
+            return number
+        elif not inside and re.match(rf"\s*[\"']?{re.escape(section)}[\"']?\s*[=.]", line):
+            return number
+    return None
+
+
+# --- writing ----------------------------------------------------------------------------------------------------------
+
+
+def template() -> str:
+    """The filmledger.toml that `init` writes: every key explained, every default there as a comment to uncomment."""
+    out = [
+        "# Settings of this workspace. Each line that starts with '# key = value' shows a default:",
+        "# take the '# ' away and change the value to choose your own. Delete the file and the defaults apply.",
+        "",
+    ]
+    for name, model in sections().items():
+        out += ["", f"[{name}]"] + _comment(model.__doc__ or "")
+        for key, field in model.model_fields.items():
+            unit = unit_of(model, key)
+            shown = f" In {unit}." if unit not in ("", "1") else (" A ratio: 0.05 is 5 %." if unit == "1" else "")
+            out += ["", *_comment(f"{field.description}{shown}{_allowed(field)}")]
+            out += [f"# {line}" for line in _toml_value(key, field.default)]
+    return "\n".join(out) + "\n"
+
+
+def _allowed(field: Any) -> str:
+    choices = getattr(field.annotation, "__args__", ())
+    if choices and all(isinstance(choice, str) for choice in choices):
+        return f" One of: {', '.join(choices)}."
+    return ""
+
+
+def _comment(text: str) -> list[str]:
+    return textwrap.wrap(" ".join(text.split()), width=100, initial_indent="#   ", subsequent_indent="#   ")
+
+
+def _toml_value(key: str, value: Any) -> list[str]:
+    if isinstance(value, dict):
+        return [f"{key}.{inner} = {given}" for inner, given in value.items()]
+    if isinstance(value, str):
+        return [f'{key} = "{value}"']
+    return [f"{key} = {value}"]

@@ -1,0 +1,38 @@
+"""What the method lets a shop choose, and the method's own constants, each with its reason.
+
+Here belong numbers that are choices. Not here: numbers that the data decide, and facts of nature or law.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+from typing import Any
+
+# Nothing lands more than was sprayed; used for the statutory wording "at least 65 %" (40 CFR 63.11173(e)(3), transfer
+# efficiency of the technique). Comparing a shop's own figure with it is not a compliance test.
+STATUTORY_TE = 0.65
+
+Z95 = 1.959963984540054  # two-sided 95 % point of the standard normal distribution
+
+
+@dataclass(frozen=True, slots=True)
+class Options:
+    """Choices of one workspace. The first three are keys of filmledger.toml, the rest constants of the method.
+
+    material_effect    a gun or technician is flagged only for lying below typical by more than this (ratio, negative)
+    false_flag_share   expected share of wrong flags among the flags (false discovery rate)
+    shared_rel_u       relative standard uncertainty common to all records; only in statements about an absolute value
+    """
+
+    material_effect: float = -0.05
+    false_flag_share: float = 0.05
+    shared_rel_u: float = 0.05
+
+    @classmethod
+    def read(cls, settings: Mapping[str, Any] | Options | None) -> Options:
+        """From the flat settings of a workspace; keys of other parts of the pipeline are passed over."""
+        if isinstance(settings, Options):
+            return settings
+        known = {f.name for f in fields(cls)}
+        return cls(**{key: float(value) for key, value in (settings or {}).items() if key in known})

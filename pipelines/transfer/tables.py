@@ -1,0 +1,122 @@
+"""The published columns of the transfer tables, and the small steps that every road to them shares.
+
+Here belong column lists, counts of records per cell and the tables made from direct records alone. The joint model's own
+figures are made in joint.py.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+from scipy import stats
+
+from pipelines.transfer.direct import CELL, direct_cells
+from pipelines.transfer.options import STATUTORY_TE, Z95, Options
+
+RECORD = ["shop_id", "job_id", "record_no"]
+OPERATION = ["shop_id", "op_job_id", "operation_no"]
+
+# table -> the columns that say which cell a row is
+TABLES: dict[str, tuple[str, ...]] = {
+    "transfer_by_pair": CELL,
+    "transfer_by_gun": ("shop_id", "gun_id", "role"),
+    "transfer_by_technician": ("shop_id", "technician_id", "role"),
+    "transfer_by_role": ("shop_id", "role"),
+}
+EFFECTS = {"gun_effects": "gun_id", "technician_effects": "technician_id"}
+
+TE_COLUMNS: dict[str, pl.DataType] = {
+    "estimate": pl.Float64(), "low": pl.Float64(), "high": pl.Float64(), "n": pl.Int64(), "n_direct": pl.Int64(),
+    "grade": pl.String(), "separable": pl.Boolean(), "with_whom": pl.String(), "prob_below_65": pl.Float64(),
+    "method": pl.String(), "advice": pl.String(), "combined": pl.Float64(), "combined_low": pl.Float64(),
+    "combined_high": pl.Float64(), "bound": pl.Float64(),
+}  # fmt: skip
+EFFECT_COLUMNS: dict[str, pl.DataType] = {
+    "effect": pl.Float64(), "low": pl.Float64(), "high": pl.Float64(), "n": pl.Int64(), "reliability": pl.Float64(),
+    "vif": pl.Float64(), "separable": pl.Boolean(), "with_whom": pl.String(), "flagged": pl.Boolean(),
+    "prob_low": pl.Float64(), "method": pl.String(),
+}  # fmt: skip
+OPERATION_TE_COLUMNS: dict[str, pl.DataType] = {
+    "shop_id": pl.String(), "op_job_id": pl.String(), "operation_no": pl.Int64(), "te": pl.Float64(),
+    "te_low": pl.Float64(), "te_high": pl.Float64(), "grade": pl.String(), "source": pl.String(),
+}  # fmt: skip
+SCREENED_COLUMNS: dict[str, pl.DataType] = {
+    "shop_id": pl.String(), "job_id": pl.String(), "record_no": pl.Int64(), "ratio": pl.Float64(), "z": pl.Float64(),
+    "why": pl.String(),
+}  # fmt: skip
+
+NO_FILM = "no closed record yet: read the film of every panel before and after one operation, and weigh the cup back"
+TOO_FEW = "two more records of this pair alone, with the cup weighed back, would give an interval"
+
+
+def shaped(frame: pl.DataFrame, key: tuple[str, ...], columns: dict[str, pl.DataType]) -> pl.DataFrame:
+    """The frame with exactly the given columns; those it lacks are null. Sorted by key."""
+    wanted = {**{name: pl.String() for name in key}, **columns}
+    return frame.select(
+        (pl.col(name) if name in frame.columns else pl.lit(None)).cast(dtype).alias(name)
+        for name, dtype in wanted.items()
+    ).sort([*key] or list(wanted))
+
+
+def usable_keys(records: pl.DataFrame) -> pl.DataFrame:
+    return records.filter(pl.col("usable").fill_null(False) & pl.col("landed_solids_ml").is_finite()).select(RECORD)
+
+
+def cells_seen(records: pl.DataFrame, layers: pl.DataFrame, by: tuple[str, ...]) -> pl.DataFrame:
+    """Every cell that sprayed: columns of `by`, n (usable records it takes part in), n_direct (those it has to itself)."""
+    alone = pl.struct(*[c for c in CELL if c != "shop_id"]).n_unique().over(RECORD) == 1
+    seen = layers.with_columns(alone=alone).join(
+        usable_keys(records).with_columns(used=pl.lit(True)), on=RECORD, how="left"
+    )
+    one = seen.group_by(*by, *[c for c in RECORD if c not in by]).agg(
+        used=pl.col("used").fill_null(False).any(), alone=pl.col("alone").all()
+    )
+    return (
+        one.group_by(by)
+        .agg(n=pl.col("used").sum().cast(pl.Int64), n_direct=(pl.col("used") & pl.col("alone")).sum().cast(pl.Int64))
+        .sort(by)
+    )
+
+
+def prob_below(estimate: pl.Expr, log_se: pl.Expr, shared_rel_u: float) -> pl.Expr:
+    """P(TE < 65 %) with the uncertainty that all records share: Phi((log .65 - eta) / sqrt(se^2 + u_sys^2))."""
+    z = (np.log(STATUTORY_TE) - estimate.log()) / (log_se.pow(2) + shared_rel_u**2).sqrt()
+    return z.map_batches(lambda s: pl.Series(stats.norm.cdf(s.to_numpy())), return_dtype=pl.Float64).fill_nan(None)
+
+
+def direct_tables(records: pl.DataFrame, layers: pl.DataFrame, options: Options) -> dict[str, pl.DataFrame]:
+    """All tables from direct records alone. Effects are not estimated: a ratio of sums cannot tell a hand from a gun."""
+    method = "direct records only"
+    out: dict[str, pl.DataFrame] = {}
+    for table, by in TABLES.items():
+        frame = cells_seen(records, layers, by).join(
+            direct_cells(records, layers, by).rename({"n": "n_ratio"}), on=by, how="left"
+        )
+        log_se = (pl.col("high").log() - pl.col("low").clip(lower_bound=1e-6).log()) / (2 * Z95)
+        frame = frame.with_columns(
+            grade=pl.col("grade").fill_null("C"),
+            method=pl.lit(method),
+            advice=pl.when(pl.col("n") == 0).then(pl.lit(NO_FILM)).when(pl.col("low").is_null()).then(pl.lit(TOO_FEW)),
+            prob_below_65=prob_below(pl.col("estimate"), log_se, options.shared_rel_u),
+        )
+        out[table] = shaped(frame, by, TE_COLUMNS)
+    for table, who in EFFECTS.items():
+        frame = cells_seen(records, layers, (who,)).with_columns(flagged=pl.lit(False), method=pl.lit(method))
+        out[table] = shaped(frame, (who,), EFFECT_COLUMNS)
+    return out
+
+
+def operation_te(layers: pl.DataFrame, own: pl.DataFrame, cells: pl.DataFrame) -> pl.DataFrame:
+    """The transfer efficiency that the ledger takes for each spray operation.
+
+    own    shop_id, op_job_id, operation_no, te, te_low, te_high: operations with a grade A record of their own that is
+           sharper than their cell
+    cells  the same columns with grade and source, for operations that the cell speaks for
+    """
+    operations = layers.select(OPERATION).unique()
+    mine = own.with_columns(grade=pl.lit("A"), source=pl.lit("own"))
+    rest = cells.join(mine, on=OPERATION, how="anti")
+    columns = list(OPERATION_TE_COLUMNS)
+    found = pl.concat([mine.select(columns), rest.select(columns)])
+    frame = operations.join(found, on=OPERATION, how="left")
+    return frame.select(pl.col(name).cast(dtype) for name, dtype in OPERATION_TE_COLUMNS.items()).sort(OPERATION)

@@ -1,0 +1,88 @@
+# Everything a checkout can do. Needs Python >= 3.11 and make; sets up its own virtual environment in .venv once.
+
+SHELL := /bin/sh
+.DEFAULT_GOAL := help
+.PHONY: help demo test bench bench-direct check dagster lock browser clean
+
+VENV := .venv
+BIN := $(VENV)/bin
+READY := $(VENV)/.ready
+WORKSPACE ?= demo_shop
+
+# The first interpreter that is new enough; a name that exists but does not start (a version manager's) is passed over.
+FIND_PYTHON = for name in python3 python3.13 python3.12 python3.11 python3.14 python; do \
+	if $$name -c 'import sys; sys.exit(sys.version_info < (3, 11))' >/dev/null 2>&1; then echo $$name; break; fi; done
+
+help:
+	@echo "make demo      build the invented shops, run the pipeline on them, say where the pages are"
+	@echo "make test      all tests"
+	@echo "make check     lint and types"
+	@echo "make bench     time and memory of a run at 1 million pours, beside a bare read of the same files"
+	@echo "make bench-direct   how often the direct intervals hold the truth, over 100 invented businesses"
+	@echo "make dagster   the graph of tables in a browser (WORKSPACE=folder, default demo_shop)"
+	@echo "make lock      pin the newest libraries in requirements.lock"
+
+$(READY): requirements.lock pyproject.toml
+	@python=$$($(FIND_PYTHON)); \
+	if [ -z "$$python" ]; then \
+		echo "No Python 3.11 or newer found (tried python3, python3.13, python3.12, python3.11, python3.14). Install one and call make again." >&2; exit 1; fi; \
+	if ! $(BIN)/python -c 'import sys; sys.exit(sys.version_info < (3, 11))' >/dev/null 2>&1; then \
+		echo "Setting up $(VENV) with $$($$python --version) ..."; \
+		rm -rf $(VENV); \
+		$$python -m venv $(VENV) || { rm -rf $(VENV); \
+			echo "Python could not make a virtual environment; on Debian and Ubuntu: apt install python3-venv" >&2; exit 1; }; \
+	fi
+	@echo "Installing the libraries pinned in requirements.lock ..."
+	@$(BIN)/python -m pip install --quiet --disable-pip-version-check -r requirements.lock
+	@$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps -e .
+	@touch $(READY)
+
+# Exit code 3 means: ran, and refused some rows. The invented exports hold damaged rows on purpose.
+demo: $(READY)
+	@$(BIN)/filmledger demo demo_shop || [ $$? -eq 3 ]
+
+test: $(READY) browser
+	$(BIN)/python -m pytest
+
+# Chromium and axe-core for the tests that open the pages. Those tests say so where one is missing.
+browser: $(READY)
+	@if ! command -v chromium >/dev/null 2>&1 && ! command -v chromium-browser >/dev/null 2>&1 && ! command -v google-chrome >/dev/null 2>&1; then \
+		if [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null 2>&1; then \
+			echo "Installing Chromium for the page tests ..."; \
+			(apt-get -qq update && apt-get -qq install -y --no-install-recommends chromium) >/dev/null 2>&1 \
+				|| echo "Chromium could not be installed: tests that open pages in it will be skipped and say so." >&2; \
+		else \
+			echo "No Chromium here: tests that open pages in it will be skipped and say so. Install the package chromium to run them." >&2; \
+		fi; fi
+	@if [ -f tests/browser/package.json ] && [ ! -d tests/browser/node_modules/axe-core ]; then \
+		if command -v npm >/dev/null 2>&1; then \
+			npm --prefix tests/browser install --no-audit --no-fund --no-package-lock --silent \
+				|| echo "axe-core could not be installed: the accessibility tests will be skipped and say so." >&2; \
+		else \
+			echo "No npm here: the accessibility tests need axe-core and will be skipped and say so." >&2; \
+		fi; fi
+
+check: $(READY)
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy pipelines schemas reports seed_data
+
+bench: $(READY)
+	$(BIN)/python tests/bench/whole_run.py
+
+bench-direct: $(READY)
+	nice -n 10 $(BIN)/python tests/bench/direct_intervals.py
+
+# Dagster's own pages over the same graph that `filmledger run` runs. Sensor and schedule are off until switched on there.
+dagster: $(READY)
+	@home=$$($(BIN)/python -c 'import sys; from pipelines import workspace; print(workspace.prepare_dagster(workspace.find(sys.argv[1])))' "$(WORKSPACE)") \
+		&& FILMLEDGER_WORKSPACE="$$(cd "$(WORKSPACE)" && pwd)" DAGSTER_HOME="$$home" PATH="$$(pwd)/$(BIN):$$PATH" \
+		$(BIN)/dagster dev -m pipelines.definitions
+
+# --universal: one file for every system and Python; no addresses in it, so that any registry or mirror serves.
+lock: $(READY)
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check uv
+	$(BIN)/uv pip compile pyproject.toml --universal --all-extras --upgrade --no-emit-index-url --no-annotate --no-header -o requirements.lock
+
+clean:
+	rm -rf $(VENV) build *.egg-info .pytest_cache .ruff_cache .mypy_cache .hypothesis tests/browser/node_modules

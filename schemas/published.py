@@ -92,6 +92,9 @@ mixes = table(
     poured_on_g=number("What was poured from it into other cups", "g"),
     rts_l=number("Litres of component pours", "L", nullable=True),
     dry_density_g_per_ml=number("Density of the dry film", "g/mL", nullable=True),
+    voc_mass_fraction=fraction("VOC by mass", nullable=True),
+    exempt_mass_fraction=fraction("Exempt compounds by mass", nullable=True),
+    cost_per_g=number("Cost of what is in the cup", "currency/g", nullable=True),
     why_incomplete=text("What could not be read", nullable=True),
 )
 
@@ -113,6 +116,14 @@ film_increments = table(
     usable=flag("It can carry a record"),
     why_not=text("Why it cannot", nullable=True),
     grade=_GRADE,
+    witness_of=text("The panel that this strip stands for", nullable=True),
+    n_layers=integer("Number of layers"),
+    n_light=integer("Scuffs and polishes in between"),
+    n_effective=number("Readings, as they count for the spread of the mean", "1", nullable=True),
+    area_m2=number("Area that the mean stands for", "m2", nullable=True),
+    area_rel_sd=number("Relative standard deviation of that area", "1", nullable=True),
+    blend=flag("A layer covered part of the face only"),
+    gain_u=number("Standard uncertainty of the gauge's gain, shared by its readings", "1", nullable=True),
 )
 
 transfer_records = table(

@@ -1,0 +1,131 @@
+-- Which operation each cup fed, and which part of what left the cup it took.
+-- Stated draws are taken as they are. A cup without any, but with a job, is drawn by that job's spray operations of its
+-- product that started after its first pour; where that product is redone on the job, only until the job's next cup of it.
+-- Shares: stated ones as stated; the missing ones split the rest by covered area x coats. A cup weighed back more than once
+-- and without stated shares is split between its weigh-backs: what left in between belongs to the draws started there.
+--   share        part of all that left the cup
+--   gone_g       g that went this way, null while the leftover is unknown
+--   offered_g    share x (poured - poured on): the most that can have gone this way
+--   shared_with  operations with the same value hang together: only their sum is known
+WITH cup_jobs AS (
+    SELECT DISTINCT p.shop_id, p.mix_id, p.job_id
+    FROM pours AS p
+    LEFT JOIN (SELECT DISTINCT shop_id, mix_id FROM draws) AS d ON d.shop_id = p.shop_id AND d.mix_id = p.mix_id
+    WHERE p.job_id IS NOT NULL AND d.mix_id IS NULL
+),
+redone AS (
+    SELECT DISTINCT shop_id, job_id, product_id
+    FROM operations
+    WHERE kind = 'spray' AND redo_of IS NOT NULL
+),
+cups_of_jobs AS (
+    SELECT
+        c.shop_id,
+        c.mix_id,
+        c.job_id,
+        m.product_id,
+        m.first_poured_at,
+        lead(m.first_poured_at) OVER (
+            PARTITION BY c.shop_id, c.job_id, m.product_id ORDER BY m.first_poured_at, c.mix_id
+        ) AS next_poured_at
+    FROM cup_jobs AS c
+    INNER JOIN mixes AS m ON m.shop_id = c.shop_id AND m.mix_id = c.mix_id
+),
+found AS (
+    SELECT shop_id, mix_id, job_id, operation_no, share AS stated_share
+    FROM draws
+    UNION ALL
+    SELECT c.shop_id, c.mix_id, c.job_id, o.operation_no, CAST(NULL AS DOUBLE) AS stated_share
+    FROM cups_of_jobs AS c
+    INNER JOIN operations AS o
+        ON o.shop_id = c.shop_id AND o.job_id = c.job_id AND o.product_id = c.product_id AND o.kind = 'spray'
+        AND o.started_at > c.first_poured_at
+    LEFT JOIN redone AS r ON r.shop_id = c.shop_id AND r.job_id = c.job_id AND r.product_id = c.product_id
+    WHERE r.product_id IS NULL OR c.next_poured_at IS NULL OR o.started_at <= c.next_poured_at
+),
+feeds AS (
+    SELECT
+        f.shop_id,
+        f.mix_id,
+        f.job_id,
+        f.operation_no,
+        f.stated_share,
+        o.started_at,
+        s.covered_m2 * s.coats AS weight,
+        coalesce(s.coats, 1) AS plain_weight,
+        count(f.stated_share) OVER (PARTITION BY f.shop_id, f.mix_id) AS n_stated,
+        coalesce(i.n_weighings, 0) AS n_weighings
+    FROM found AS f
+    LEFT JOIN operations AS o ON o.shop_id = f.shop_id AND o.job_id = f.job_id AND o.operation_no = f.operation_no
+    LEFT JOIN sprays AS s ON s.shop_id = f.shop_id AND s.job_id = f.job_id AND s.operation_no = f.operation_no
+    LEFT JOIN (SELECT shop_id, mix_id, max(n_weighings) AS n_weighings FROM cup_intervals GROUP BY shop_id, mix_id) AS i
+        ON i.shop_id = f.shop_id AND i.mix_id = f.mix_id
+),
+placed AS (
+    SELECT
+        f.*,
+        CASE WHEN f.n_stated = 0 AND f.n_weighings > 1 THEN i.interval_no ELSE 1 END AS interval_no
+    FROM feeds AS f
+    LEFT JOIN cup_intervals AS i
+        ON f.n_stated = 0 AND f.n_weighings > 1
+        AND i.shop_id = f.shop_id AND i.mix_id = f.mix_id
+        AND (i.begins_at IS NULL OR f.started_at >= i.begins_at)
+        AND (i.ends_at IS NULL OR f.started_at < i.ends_at)
+),
+gone AS (
+    SELECT shop_id, mix_id, sum(gone_g) AS gone_g
+    FROM cup_intervals
+    GROUP BY shop_id, mix_id
+),
+weighed AS (
+    SELECT
+        p.*,
+        count(*) OVER (PARTITION BY p.shop_id, p.mix_id, p.interval_no) - p.n_stated AS n_missing,
+        greatest(0, 1 - coalesce(sum(p.stated_share) OVER (PARTITION BY p.shop_id, p.mix_id), 0)) AS rest,
+        count(CASE WHEN p.stated_share IS NULL AND p.weight IS NULL THEN 1 END)
+            OVER (PARTITION BY p.shop_id, p.mix_id, p.interval_no) AS n_unknown_weight
+    FROM placed AS p
+),
+split AS (
+    SELECT
+        w.*,
+        CASE
+            WHEN w.stated_share IS NOT NULL THEN w.stated_share
+            WHEN w.n_missing = 1 THEN w.rest
+            WHEN w.n_unknown_weight = 0 THEN w.rest * w.weight / sum(CASE WHEN w.stated_share IS NULL THEN w.weight END)
+                OVER (PARTITION BY w.shop_id, w.mix_id, w.interval_no)
+            ELSE w.rest * w.plain_weight / sum(CASE WHEN w.stated_share IS NULL THEN w.plain_weight END)
+                OVER (PARTITION BY w.shop_id, w.mix_id, w.interval_no)
+        END AS part
+    FROM weighed AS w
+),
+sized AS (
+    SELECT
+        s.*,
+        CASE WHEN s.n_stated = 0 AND s.n_weighings > 1 THEN s.part * i.gone_g ELSE s.part * g.gone_g END AS gone_g,
+        CASE
+            WHEN s.n_stated = 0 AND s.n_weighings > 1
+                THEN CASE WHEN g.gone_g > 0 THEN s.part * i.gone_g / g.gone_g ELSE 0 END
+            ELSE s.part
+        END AS share
+    FROM split AS s
+    LEFT JOIN cup_intervals AS i
+        ON i.shop_id = s.shop_id AND i.mix_id = s.mix_id AND i.interval_no = s.interval_no
+        AND s.n_stated = 0 AND s.n_weighings > 1
+    LEFT JOIN gone AS g ON g.shop_id = s.shop_id AND g.mix_id = s.mix_id
+)
+SELECT
+    z.shop_id,
+    z.mix_id,
+    z.job_id,
+    z.operation_no,
+    z.share,
+    z.gone_g,
+    z.share * (m.poured_g - m.poured_on_g) AS offered_g,
+    z.stated_share IS NOT NULL OR z.n_missing = 1 AS share_known,
+    CASE WHEN z.stated_share IS NULL AND z.n_missing > 1
+        THEN concat_ws('/', z.shop_id, z.mix_id, CAST(z.interval_no AS VARCHAR))
+    END AS shared_with
+FROM sized AS z
+INNER JOIN mixes AS m ON m.shop_id = z.shop_id AND m.mix_id = z.mix_id
+ORDER BY z.shop_id, z.mix_id, z.job_id, z.operation_no

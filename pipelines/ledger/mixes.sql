@@ -1,0 +1,164 @@
+-- One row per cup: what it held and what it was. Masses g, volumes mL taken as additive.
+--   M = sum m            V = sum m/rho          rho = M/V           S = sum m s / M        Q = sum (m/rho) q / V
+--   dry density = M S/(V Q)
+--   VOC actual      = 1000 sum m v / V
+--   VOC regulatory  = 1000 sum m v / (V - V_water - V_exempt)               40 CFR 59.104(a)(1)
+--   VOC EU          = 1000 sum m e / (V - V_water), preparatory and cleaning categories over V     2004/42/EC Annex II B
+-- A component without a property takes the product's ready-to-spray figure (VOC by its volume), and the cup is grade B;
+-- with neither the cup's number is null, never smaller.
+WITH cups AS (
+    SELECT
+        shop_id,
+        mix_id,
+        min(poured_at) AS first_poured_at,
+        CASE WHEN count(DISTINCT product_id) = 1 THEN min(product_id) END AS product_id,
+        count(DISTINCT product_id) AS n_products,
+        bool_or(coalesce(measured_by, 'scale') <> 'scale') AS by_volume,
+        sum(weighed_g) AS poured_g,
+        sum(CASE WHEN component_id IS NOT NULL THEN weighed_g ELSE 0 END) AS own_poured_g
+    FROM pours
+    GROUP BY shop_id, mix_id
+),
+poured_on AS (
+    SELECT shop_id, from_mix_id AS mix_id, sum(weighed_g) AS g
+    FROM pours
+    WHERE from_mix_id IS NOT NULL
+    GROUP BY shop_id, from_mix_id
+),
+product_versions AS (
+    SELECT
+        *,
+        coalesce(valid_from, DATE '0001-01-01') AS from_on,
+        coalesce(
+            lead(valid_from) OVER (PARTITION BY product_id ORDER BY coalesce(valid_from, DATE '0001-01-01')),
+            DATE '9999-12-31'
+        ) AS until_on
+    FROM products
+),
+over_all_volume AS (
+    SELECT DISTINCT product_id
+    FROM product_categories
+    WHERE category IN ('preparatory', 'pre_cleaner')
+),
+parts AS (
+    SELECT
+        c.shop_id,
+        c.mix_id,
+        c.mass_g AS m,
+        c.own_g,
+        c.own_g * f.price_per_kg / 1000 AS own_cost,
+        c.mass_g * f.price_per_kg / 1000 AS cost,
+        coalesce(f.density_g_per_ml, p.rts_density_g_per_ml) AS rho,
+        coalesce(f.solids_mass_fraction, p.rts_solids_mass_fraction) AS s,
+        coalesce(f.solids_volume_fraction, p.rts_solids_volume_fraction) AS q,
+        c.mass_g * f.voc_mass_fraction AS voc_g,
+        p.rts_voc_g_per_l / 1000 AS voc_g_per_ml,
+        coalesce(f.water_mass_fraction, p.rts_water_mass_fraction) AS w,
+        coalesce(f.exempt_mass_fraction, p.rts_exempt_mass_fraction) AS x,
+        f.exempt_density_g_per_ml AS rho_x,
+        f.voc_eu_mass_fraction AS e,
+        f.voc_mass_fraction AS v,
+        f.density_g_per_ml IS NULL OR f.solids_mass_fraction IS NULL OR f.solids_volume_fraction IS NULL
+        OR f.voc_mass_fraction IS NULL OR f.water_mass_fraction IS NULL OR f.exempt_mass_fraction IS NULL AS fell_back
+    FROM cup_contents AS c
+    INNER JOIN cups AS u ON u.shop_id = c.shop_id AND u.mix_id = c.mix_id
+    LEFT JOIN component_facts AS f
+        ON f.component_id = c.component_id AND c.on_date >= f.from_on AND c.on_date < f.until_on
+    LEFT JOIN product_versions AS p
+        ON p.product_id = u.product_id
+        AND CAST(u.first_poured_at AS DATE) >= p.from_on
+        AND CAST(u.first_poured_at AS DATE) < p.until_on
+    WHERE c.mass_g <> 0
+),
+amounts AS (
+    SELECT
+        *,
+        m / rho AS ml,
+        coalesce(voc_g, m / rho * voc_g_per_ml) AS voc,
+        m * w / $water_density_g_per_ml AS water_ml,
+        CASE WHEN x = 0 THEN 0.0 ELSE m * x / rho_x END AS exempt_ml,
+        coalesce(m * e, coalesce(voc_g, m / rho * voc_g_per_ml) + m * x) AS voc_eu
+    FROM parts
+),
+totals AS (
+    SELECT
+        shop_id,
+        mix_id,
+        sum(m) AS g,
+        CASE WHEN count(ml) = count(*) THEN sum(ml) END AS ml,
+        CASE WHEN count(s) = count(*) THEN sum(m * s) END AS solids_g,
+        CASE WHEN count(q) = count(*) AND count(ml) = count(*) THEN sum(ml * q) END AS solids_ml,
+        CASE WHEN count(voc) = count(*) THEN sum(voc) END AS voc_g,
+        CASE WHEN count(x) = count(*) THEN sum(m * x) END AS exempt_g,
+        CASE WHEN count(water_ml) = count(*) THEN sum(water_ml) END AS water_ml,
+        CASE WHEN count(exempt_ml) = count(*) THEN sum(exempt_ml) END AS exempt_ml,
+        CASE WHEN count(voc_eu) = count(*) THEN sum(voc_eu) END AS voc_eu_g,
+        CASE WHEN count(cost) = count(*) THEN sum(cost) END AS cost,
+        CASE WHEN count(ml) = count(*) THEN sum(own_g / rho) / 1000 END AS rts_l,
+        bool_or(fell_back) AS fell_back
+    FROM amounts
+    GROUP BY shop_id, mix_id
+),
+last_weighing AS (
+    SELECT shop_id, mix_id, leftover_g
+    FROM cup_intervals
+    WHERE interval_no = n_weighings
+),
+troubles AS (
+    SELECT shop_id, mix_id, reason FROM incomplete WHERE what = 'cup'
+    UNION
+    SELECT shop_id, mix_id, trouble AS reason FROM cup_contents WHERE trouble IS NOT NULL
+    UNION
+    SELECT shop_id, mix_id, 'its pours name more than one product' AS reason FROM cups WHERE n_products > 1
+    UNION
+    SELECT shop_id, mix_id, 'no volume left beside water and exempt compounds' AS reason
+    FROM totals WHERE ml - water_ml - exempt_ml <= 0
+    UNION
+    SELECT t.shop_id, t.mix_id, 'no volume left beside water' AS reason
+    FROM totals AS t WHERE t.ml - t.water_ml <= 0
+    UNION
+    SELECT shop_id, mix_id, 'more was poured on than was left' AS reason
+    FROM last_weighing WHERE leftover_g < -0.5
+),
+why AS (
+    SELECT shop_id, mix_id, array_to_string(list_sort(list(DISTINCT reason)), '; ') AS reasons
+    FROM troubles
+    GROUP BY shop_id, mix_id
+)
+SELECT
+    u.shop_id,
+    u.mix_id,
+    u.product_id,
+    strftime(u.first_poured_at, '%Y-%m') AS month,
+    u.poured_g,
+    greatest(l.leftover_g, 0) AS leftover_g,
+    l.leftover_g IS NOT NULL AS leftover_known,
+    y.reasons IS NULL AS complete,
+    t.g / t.ml AS density_g_per_ml,
+    t.solids_g / t.g AS solids_mass_fraction,
+    t.solids_ml / t.ml AS solids_volume_fraction,
+    1000 * t.voc_g / t.ml AS voc_g_per_l_actual,
+    CASE WHEN t.ml - t.water_ml - t.exempt_ml > 0 THEN 1000 * t.voc_g / (t.ml - t.water_ml - t.exempt_ml) END
+        AS voc_g_per_l_regulatory,
+    CASE
+        WHEN v.product_id IS NOT NULL THEN 1000 * t.voc_eu_g / t.ml
+        WHEN t.ml - t.water_ml > 0 THEN 1000 * t.voc_eu_g / (t.ml - t.water_ml)
+    END AS voc_g_per_l_eu,
+    t.cost,
+    CASE WHEN t.g IS NULL THEN NULL WHEN t.fell_back OR u.by_volume THEN 'B' ELSE 'A' END AS grade,
+    u.first_poured_at,
+    u.own_poured_g,
+    coalesce(o.g, 0) AS poured_on_g,
+    t.rts_l,
+    CASE WHEN t.solids_ml > 0 THEN t.solids_g / t.solids_ml END AS dry_density_g_per_ml,
+    t.voc_g / t.g AS voc_mass_fraction,
+    t.exempt_g / t.g AS exempt_mass_fraction,
+    t.cost / t.g AS cost_per_g,
+    y.reasons AS why_incomplete
+FROM cups AS u
+LEFT JOIN totals AS t ON t.shop_id = u.shop_id AND t.mix_id = u.mix_id
+LEFT JOIN last_weighing AS l ON l.shop_id = u.shop_id AND l.mix_id = u.mix_id
+LEFT JOIN poured_on AS o ON o.shop_id = u.shop_id AND o.mix_id = u.mix_id
+LEFT JOIN over_all_volume AS v ON v.product_id = u.product_id
+LEFT JOIN why AS y ON y.shop_id = u.shop_id AND y.mix_id = u.mix_id
+ORDER BY u.shop_id, u.mix_id

@@ -1,0 +1,121 @@
+"""Runs the ledger: finds the order of its steps from the SQL itself and runs one step on frames.
+
+Here belongs what knows that a statement is SQL. Which tables are published and how they look is in schemas/; where frames
+are kept is the caller's business.
+"""
+
+from __future__ import annotations
+
+import inspect
+from collections.abc import Callable, Mapping
+from functools import cache
+from graphlib import TopologicalSorter
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from pipelines.ledger import graph
+from schemas import door
+
+HERE = Path(__file__).parent
+PYTHON_STEPS: dict[str, Callable[..., pl.DataFrame]] = {
+    "cup_contents": graph.cup_contents,
+    "equations": graph.equations,
+}
+
+
+class LedgerError(RuntimeError):
+    """A step of the ledger failed; the message names the step."""
+
+
+@cache
+def statements() -> dict[str, str]:
+    """Table name -> SQL text, one statement a file."""
+    return {path.stem: path.read_text(encoding="utf-8") for path in sorted(HERE.glob("*.sql"))}
+
+
+@cache
+def _parsed(name: str) -> tuple[frozenset[str], frozenset[str]]:
+    """The tables a statement reads and the $parameters it takes."""
+    import sqlglot
+    from sqlglot import exp
+
+    trees = [tree for tree in sqlglot.parse(statements()[name], dialect="duckdb") if tree is not None]
+    if len(trees) != 1:
+        raise LedgerError(f"{name}.sql: expected one statement, found {len(trees)}")
+    tree = trees[0]
+    named_here = {cte.alias for cte in tree.find_all(exp.CTE)}
+    tables = frozenset(table.name for table in tree.find_all(exp.Table) if table.name not in named_here)
+    parameters = frozenset(p.this.name if hasattr(p.this, "name") else str(p.this) for p in tree.find_all(exp.Parameter))
+    placeholders = frozenset(p.name for p in tree.find_all(exp.Placeholder) if p.name)
+    return tables, parameters | placeholders
+
+
+def steps() -> list[str]:
+    """Every step of the ledger, SQL and walks."""
+    return sorted([*statements(), *PYTHON_STEPS])
+
+
+def upstream(name: str) -> frozenset[str]:
+    """The tables that a step reads."""
+    if name in PYTHON_STEPS:
+        return frozenset(inspect.signature(PYTHON_STEPS[name]).parameters)
+    return _parsed(name)[0]
+
+
+def order() -> list[str]:
+    """The steps so that each comes after what it reads; ties by name. Raises CycleError where two need each other."""
+    known = set(steps())
+    sorter = TopologicalSorter({name: sorted(upstream(name) & known) for name in sorted(known)})
+    return list(sorter.static_order())
+
+
+def run_statement(name: str, tables: Mapping[str, pl.DataFrame], settings: Mapping[str, Any]) -> pl.DataFrame:
+    """Run one step on the frames it reads (`upstream(name)`); settings fill its $parameters.
+
+    One thread: floats added in another order differ in the last digit, and the same input must give the same bytes.
+    """
+    missing = sorted(upstream(name) - set(tables))
+    if missing:
+        raise LedgerError(f"{name}: needs the tables {', '.join(missing)}")
+    if name in PYTHON_STEPS:
+        return _formed(name, PYTHON_STEPS[name](**{table: tables[table] for table in upstream(name)}))
+    import duckdb
+
+    wanted = _parsed(name)[1]
+    unset = sorted(wanted - set(settings))
+    if unset:
+        raise LedgerError(f"{name}.sql: no setting gives ${', $'.join(unset)}")
+    with duckdb.connect() as connection:
+        connection.execute("SET threads TO 1")
+        for table in upstream(name):
+            connection.register(table, tables[table].to_arrow())
+        try:
+            relation = connection.sql(statements()[name], params={key: settings[key] for key in wanted})
+            result = pl.DataFrame(relation.to_arrow_table())
+        except duckdb.Error as error:
+            raise LedgerError(f"{name}.sql: {error}") from error
+    return _formed(name, result)
+
+
+def _formed(name: str, frame: pl.DataFrame) -> pl.DataFrame:
+    try:
+        door.schema(name)
+    except KeyError:
+        return frame
+    return door.conform(name, frame)
+
+
+def run_all(tables: Mapping[str, pl.DataFrame], settings: Mapping[str, Any], *, until: str | None = None) -> dict[str, pl.DataFrame]:
+    """Every step in order on top of `tables` (event tables, registers, reference, incomplete). For tests and small use.
+
+    Steps whose inputs are not at hand (those behind the transfer model) are left out; `until` stops after one step.
+    """
+    found = dict(tables)
+    for name in order():
+        if upstream(name) <= set(found):
+            found[name] = run_statement(name, found, settings)
+        if name == until:
+            break
+    return found

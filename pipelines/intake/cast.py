@@ -1,0 +1,227 @@
+"""Text to typed values: every failure becomes a reason, none raises, none is guessed.
+
+One column at a time, vectorised. A number must be written with the file's own marks; dates in the layout's format or as
+2026-03-01, times as 2026-03-01 10:30 (seconds, a T between and an offset such as +02:00 or Z may follow). A value with an
+offset is kept in UTC and marked; the shop's zone is known only when all files are read (stages.py).
+"""
+
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import polars as pl
+
+from pipelines.intake.messages import say, shown
+from schemas.vocabulary import ColumnInfo
+
+FAILURES = {"row": pl.Int64, "column": pl.String, "reason": pl.String}
+TRUE, FALSE = ("true", "t", "yes", "y", "1"), ("false", "f", "no", "n", "0")
+
+
+@dataclass(frozen=True)
+class Spec:
+    """How a column is written: date formats, factor to the inside unit (`unit` is its name, for messages), whether the
+    number is a volume in place of a mass, and the marks of numbers."""
+
+    formats: tuple[str, ...] = ()
+    factor: float = 1.0
+    unit: str = ""
+    volume: bool = False
+    decimal: str = "."
+    thousands: str = ""
+
+
+@dataclass(frozen=True)
+class Casted:
+    """`values` typed, null where empty or failed. `failures`: row (index), column, reason. `aware`: True where a time
+    carried an offset and stands in UTC now; None where no time did."""
+
+    values: pl.Series
+    failures: pl.DataFrame
+    aware: pl.Series | None = None
+
+
+def no_failures() -> pl.DataFrame:
+    return pl.DataFrame(schema=FAILURES)
+
+
+def cast(info: ColumnInfo, text: pl.Series, spec: Spec | None = None) -> Casted:
+    """`text` (trimmed, empty = null) as the column's type."""
+    spec = spec or Spec()
+    if info.kind == "text":
+        return Casted(text.alias(info.name), no_failures())
+    if info.kind == "bool":
+        return _bool(info, text)
+    if info.kind in ("datetime", "date"):
+        return _moment(info, text, spec)
+    return _number(info, text, spec)
+
+
+def failures_of(column: str, text: pl.Series, bad: pl.Series, told: Callable[[str], str]) -> pl.DataFrame:
+    """One failure for each true of `bad`; `told` makes the reason out of a cell (asked once per distinct cell)."""
+    rows = bad.arg_true()
+    if rows.len() == 0:
+        return no_failures()
+    cells = text.gather(rows)
+    distinct = cells.unique()
+    reasons = pl.DataFrame({"cell": distinct, "reason": [told(shown(c, 80)) for c in distinct]})
+    out = pl.DataFrame({"row": rows.cast(pl.Int64), "cell": cells}).join(
+        reasons, on="cell", how="left", maintain_order="left"
+    )
+    return out.select("row", pl.lit(column).alias("column"), "reason")
+
+
+def _number(info: ColumnInfo, text: pl.Series, spec: Spec) -> Casted:
+    plain = text
+    if spec.decimal != "." or spec.thousands:
+        d, t = re.escape(spec.decimal), re.escape(spec.thousands)
+        whole = rf"(?:[0-9]+|[0-9]{{1,3}}(?:{t}[0-9]{{3}})+)" if spec.thousands else "[0-9]+"
+        shape = rf"^[+-]?(?:{whole}(?:{d}[0-9]*)?|{d}[0-9]+)(?:[eE][+-]?[0-9]+)?$"
+        col = pl.col("x")
+        cleaned = col.str.replace_all(spec.thousands, "", literal=True) if spec.thousands else col
+        cleaned = cleaned.str.replace_all(spec.decimal, ".", literal=True)
+        odd = r"^[+-]?(?i:inf|infinity|nan)$"
+        plain = pl.DataFrame({"x": text}).select(
+            pl.when(col.str.contains(shape) | col.str.contains(odd)).then(cleaned)
+        )["x"]
+    values = plain.cast(pl.Float64, strict=False)
+    given = text.is_not_null()
+    infinite = values.is_infinite().fill_null(False)
+    bad = given & (values.is_null() | values.is_nan()).fill_null(True)
+
+    def told(cell: str) -> str:
+        if spec.decimal == "." and re.fullmatch(r"[+-]?\d+,\d+", cell):
+            return say("number_comma", column=info.name, found=cell, better=cell.replace(",", "."))
+        return say("number", column=info.name, found=cell, mark="comma" if spec.decimal == "," else "point")
+
+    failures = [failures_of(info.name, text, bad, told)]
+    failures.append(
+        failures_of(info.name, text, infinite, lambda cell: say("infinite", column=info.name, found=cell))
+    )
+    values = pl.select(pl.when(values.is_finite()).then(values)).to_series()
+    if info.kind == "int":
+        whole_number = (values == values.floor()) & (values.abs() < 2.0**53)
+        not_whole = values.is_not_null() & ~whole_number
+        failures.append(
+            failures_of(info.name, text, not_whole, lambda cell: say("integer", column=info.name, found=cell))
+        )
+        values = pl.select(pl.when(whole_number).then(values)).to_series().cast(pl.Int64, strict=False)
+    elif spec.factor != 1.0:
+        values = values * spec.factor
+    return Casted(values.alias(info.name), pl.concat(failures))
+
+
+def _bool(info: ColumnInfo, text: pl.Series) -> Casted:
+    lower = text.str.to_lowercase()
+    values = pl.select(
+        pl.when(lower.is_in(TRUE)).then(True).when(lower.is_in(FALSE)).then(False).otherwise(None)
+    ).to_series()
+    values = values.cast(pl.Boolean)
+    bad = text.is_not_null() & values.is_null()
+    failures = failures_of(info.name, text, bad, lambda cell: say("bool", column=info.name, found=cell))
+    return Casted(values.alias(info.name), failures)
+
+
+_DAY = r"[0-9]{4}-[0-9]{2}-[0-9]{2}"
+_CLOCK = r"[0-9]{2}:[0-9]{2}(?::[0-5][0-9](?:\.[0-9]{1,9})?)?"
+_ISO = rf"^{_DAY}(?:[T ]{_CLOCK}(?: ?(?:Z|[+-][0-9]{{2}}:?[0-9]{{2}}))?)?$"
+_ZONE = r"(?:Z|[+-][0-9]{2}:?[0-9]{2})$"
+
+
+def _moment(info: ColumnInfo, text: pl.Series, spec: Spec) -> Casted:
+    """Dates and times. A date alone is midnight where a time is wanted; the time of day goes where a date is wanted."""
+    if spec.formats:
+        values, aware = _by_formats(text, spec.formats)
+        wanted = "the layout's " + " or ".join(spec.formats)
+    else:
+        values, aware = _iso(text)
+        wanted = "2026-03-01" if info.kind == "date" else "2026-03-01 10:30"
+        wanted = f"written {wanted}; a layout can give another format"
+    failures = [
+        failures_of(
+            info.name,
+            text,
+            text.is_not_null() & values.is_null(),
+            lambda cell: say(info.kind, column=info.name, found=cell, wanted=wanted),
+        )
+    ]
+    year = values.dt.year()
+    odd = ((year < 1950) | (year > 2199)).fill_null(False)
+    if odd.any():
+        years = pl.select(pl.format("{}\x1f{}", text, year)).to_series()  # the year found goes with the cell
+        failures.append(
+            failures_of(
+                info.name,
+                years,
+                odd,
+                lambda both: say("year", column=info.name, found=both.rsplit(" ", 1)[0], year=both.rsplit(" ", 1)[-1]),
+            )
+        )
+        values = pl.select(pl.when(~odd).then(values)).to_series()
+    if info.kind == "date":
+        return Casted(values.dt.date().alias(info.name), pl.concat(failures))
+    return Casted(
+        values.alias(info.name), pl.concat(failures), aware if aware is not None and aware.any() else None
+    )
+
+
+def _iso(text: pl.Series) -> tuple[pl.Series, pl.Series | None]:
+    right = text.str.contains(_ISO)
+    # the usual shape first; whatever it does not fit is looked at again
+    values = _parsed(text, right, "%Y-%m-%d %H:%M:%S")
+    aware = None
+    left = right.fill_null(False) & values.is_null()
+    if left.any():
+        rows = left.arg_true()
+        rest = text.gather(rows).str.replace("T", " ", literal=True)
+        zoned = rest.str.contains(_ZONE) & rest.str.contains(":", literal=True)
+        # a date alone has '-03' at its end too, but no clock
+        local = pl.select(pl.when(~zoned).then(rest)).to_series()
+        found = _first(local, ("%Y-%m-%d %H:%M", "%Y-%m-%d %H:%M:%S", "%Y-%m-%d %H:%M:%S%.f", "%Y-%m-%d"))
+        if zoned.any():
+            offset = pl.select(pl.when(zoned).then(rest)).to_series()
+            offset = offset.str.replace(" ?Z$", "+0000").str.replace(r" ?([+-]\d{2}):?(\d{2})$", "$1$2")
+            found = found.fill_null(_first(offset, ("%Y-%m-%d %H:%M:%S%.f%z", "%Y-%m-%d %H:%M%z")))
+            aware = _scattered(zoned & found.is_not_null(), rows, text.len())
+        values = values.scatter(rows, found)
+    return values, aware
+
+
+def _by_formats(text: pl.Series, formats: tuple[str, ...]) -> tuple[pl.Series, pl.Series | None]:
+    values = pl.Series([None] * text.len(), dtype=pl.Datetime("us"))
+    aware = pl.Series([False] * text.len(), dtype=pl.Boolean)
+    for form in formats:
+        left = pl.select(pl.when(values.is_null()).then(text)).to_series()
+        found = _first(left, (form,))
+        if re.search(r"%[:#]*z", form):
+            aware = aware | (found.is_not_null() & values.is_null())
+        values = values.fill_null(found)
+    return values, aware if aware.any() else None
+
+
+def _first(text: pl.Series, formats: tuple[str, ...]) -> pl.Series:
+    """The first format that reads each cell. Times with an offset become UTC; either way without a zone."""
+    values: pl.Series | None = None
+    for form in formats:
+        has_clock = bool(re.search(r"%[HIRTsX]", form))
+        if re.search(r"%[:#]*z", form):
+            found = text.str.to_datetime(form, strict=False, time_unit="us", time_zone="UTC").dt.replace_time_zone(None)
+        elif has_clock:
+            found = text.str.to_datetime(form, strict=False, time_unit="us")
+        else:
+            found = text.str.to_date(form, strict=False).cast(pl.Datetime("us"))
+        values = found if values is None else values.fill_null(found)
+        if values.null_count() == text.null_count():
+            break
+    assert values is not None
+    return values
+
+
+def _parsed(text: pl.Series, right: pl.Series, form: str) -> pl.Series:
+    chosen = text if right.fill_null(False).all() else pl.select(pl.when(right).then(text)).to_series()
+    return chosen.str.to_datetime(form, strict=False, time_unit="us", exact=True)
+
+
+def _scattered(flags: pl.Series, rows: pl.Series, length: int) -> pl.Series:
+    out = pl.Series([False], dtype=pl.Boolean).new_from_index(0, length) if length else pl.Series([], dtype=pl.Boolean)
+    return out.scatter(rows, flags.fill_null(False))

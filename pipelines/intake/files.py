@@ -1,0 +1,136 @@
+"""Which files there are, and their bytes: nothing is understood here.
+
+A source is a file of inbox/ or registers/ by its path inside the workspace. Hidden files and the lock files that office
+programs leave behind (`.x`, `~$x`) are no exports and are passed over; every other file becomes a row of intake_files.
+"""
+
+import hashlib
+import re
+import zlib
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+
+from pipelines.intake.messages import say
+
+ENDINGS = (".csv", ".tsv", ".txt", ".parquet", ".xlsx")
+
+
+class FileRefused(ValueError):
+    """A file that cannot be used; the text says why and what to do."""
+
+
+@dataclass(frozen=True)
+class Source:
+    """One file. `file` is its path inside the workspace, with '/' (inbox/a/b.csv); `path` where it is on disk, or
+    `content` its bytes. `trouble` says why it must not be opened."""
+
+    file: str
+    path: Path | None = None
+    content: bytes | None = None
+    trouble: str | None = None
+
+    @cached_property
+    def data(self) -> bytes:
+        if self.content is not None:
+            return self.content
+        assert self.path is not None
+        return self.path.read_bytes()
+
+    @cached_property
+    def sha256(self) -> str:
+        return hashlib.sha256(self.data).hexdigest()
+
+    @property
+    def name(self) -> str:
+        """The file's name without folders."""
+        return self.file.rsplit("/", 1)[-1]
+
+    @property
+    def below(self) -> str:
+        """The path below inbox/ or registers/."""
+        return self.file.split("/", 1)[-1]
+
+    @property
+    def is_register(self) -> bool:
+        return self.file.startswith("registers/")
+
+    @property
+    def plain_name(self) -> str:
+        """The name without .gz."""
+        return self.name[:-3] if self.name.lower().endswith(".gz") else self.name
+
+    @property
+    def ending(self) -> str:
+        """The ending that says how to read it, in lower case: .csv, .xlsx, ... ('' if there is none)."""
+        name = self.plain_name.lower()
+        return name[name.rfind(".") :] if "." in name else ""
+
+    @property
+    def stem(self) -> str:
+        """The name without its endings: 'pours_2026' of pours_2026.csv.gz."""
+        name = self.plain_name
+        return name[: name.rfind(".")] if "." in name else name
+
+
+def discover(root: Path) -> list[Source]:
+    """The sources of a workspace folder, in order of path. Links that lead out of the workspace carry a trouble."""
+    found = []
+    inside = root.resolve()
+    for top in ("inbox", "registers"):
+        for path in sorted((root / top).rglob("*")) if (root / top).is_dir() else []:
+            relative = path.relative_to(root)
+            if any(part.startswith((".", "~$")) for part in relative.parts) or path.is_dir():
+                continue
+            trouble = None
+            if not path.resolve().is_relative_to(inside):
+                trouble = "the file is a link that leads out of the workspace; put the file itself here"
+            elif not path.is_file():
+                trouble = "this is no ordinary file"
+            found.append(Source(relative.as_posix(), path, trouble=trouble))
+    return found
+
+
+def natural(text: str) -> tuple[tuple[int, int, str], ...]:
+    """A sort key in natural order: numbers inside a name by their value ('b9' before 'b10'), letters without case."""
+    parts = re.split(r"([0-9]+)", text)
+    return tuple((0, int(p), p) if p.isdigit() and p.isascii() else (1, 0, p.casefold()) for p in parts if p)
+
+
+def natural_order(file: str) -> tuple[object, ...]:
+    """The order of exports without a time of export: by name without ending, then whole name, then whole path."""
+    source = Source(file)
+    return (natural(source.stem), natural(source.name), natural(file), file)
+
+
+def unpacked(source: Source, limit_mb: float) -> bytes:
+    """The bytes of a source, unpacked where it is gzipped. Never more than `limit_mb` is unpacked.
+
+    Raises FileRefused: larger than the limit, or not a gzip file.
+    """
+    limit = int(limit_mb * 1_000_000)
+    data = source.data
+    if source.name.lower().endswith(".gz"):
+        data = _gunzip(data, limit, limit_mb)
+    if len(data) > limit:
+        raise FileRefused(say("too_large", size_mb=len(data) / 1e6, limit_mb=limit_mb))
+    return data
+
+
+def _gunzip(data: bytes, limit: int, limit_mb: float) -> bytes:
+    """All members of a gzip file (RFC 1952), stopping as soon as the limit is passed."""
+    pieces, size, rest = [], 0, data
+    try:
+        while rest:
+            unpacker = zlib.decompressobj(wbits=31)
+            piece = unpacker.decompress(rest, limit - size + 1)
+            pieces.append(piece)
+            size += len(piece)
+            if size > limit:
+                raise FileRefused(say("too_large", size_mb=size / 1e6, limit_mb=limit_mb).replace("is ", "is over ", 1))
+            if not unpacker.eof:
+                raise FileRefused(say("gzip", why="it ends in the middle"))
+            rest = unpacker.unused_data.lstrip(b"\0")  # padding between and after members is allowed
+    except zlib.error as error:
+        raise FileRefused(say("gzip", why=str(error))) from None
+    return b"".join(pieces)

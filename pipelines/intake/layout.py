@@ -1,0 +1,427 @@
+"""Layouts: how one shop's export maps to the tables of the contract, as it stands in layouts/*.toml.
+
+Here belongs what a layout may say, and the errors of one that cannot be meant (unknown key, unknown unit, a table that
+lacks a needed column). Applying a layout to rows is shape.py's.
+
+    [file]                       match_name, delimiter, encoding, decimal, thousands, header_line, sheet, mode, exported_at,
+                                 time_zone
+    [[tables]]                   table, where, unpivot
+    [tables.columns]             contract column = how it is made
+"""
+
+import codecs
+import difflib
+import fnmatch
+import hashlib
+import re
+import tomllib
+from typing import Annotated, Any, Literal
+
+import polars as pl
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
+
+from pipelines import units
+from schemas import door
+from schemas.events import EVENTS
+from schemas.registers import REGISTERS
+from schemas.vocabulary import ColumnInfo
+
+TABLES = (*EVENTS, *REGISTERS)
+
+#: unit word of the schemas -> unit of pipelines/units.py that values are turned into
+INSIDE = {
+    "g": "g", "mL": "ml", "um": "um", "mm": "mm", "m2": "m2", "kPa": "kPa", "g/mL": "g_per_ml", "g/L": "g_per_l",
+    "1": "fraction",
+}  # fmt: skip
+
+#: the column that a scale shows, in the tables that come from one
+WEIGHED = {"pours": "weighed_g", "leftovers": "leftover_g"}
+
+
+class LayoutError(ValueError):
+    """A layout that cannot be used; the text names its file, the key and what to write instead."""
+
+
+class _Part(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+def _listed(value: Any) -> Any:
+    return [value] if isinstance(value, str) else value
+
+
+Texts = Annotated[tuple[str, ...], BeforeValidator(_listed)]
+
+
+class ExportedAt(_Part):
+    """Where the time of export stands: a pattern (first group) in the file's name, or a column (its latest value)."""
+
+    name_pattern: str | None = None
+    column: str | None = None
+    format: str
+
+    @model_validator(mode="after")
+    def _one(self) -> "ExportedAt":
+        if (self.name_pattern is None) == (self.column is None):
+            raise ValueError("give either name_pattern or column")
+        if self.name_pattern is not None:
+            _pattern(self.name_pattern)
+        _format(self.format)
+        return self
+
+
+class File(_Part):
+    """What the file is like."""
+
+    match_name: str | None = None
+    delimiter: str = ","
+    encoding: str = "utf-8"
+    decimal: Literal[".", ","] = "."
+    thousands: Literal["", ".", ",", " ", "'"] = ""
+    header_line: int = Field(default=1, ge=1)
+    sheet: str | None = None
+    mode: Literal["replace", "append"] = "replace"
+    exported_at: ExportedAt | None = None
+    time_zone: str | None = None
+
+    @model_validator(mode="after")
+    def _sensible(self) -> "File":
+        if len(self.delimiter) != 1 or self.delimiter in '"\n\r' or ord(self.delimiter) > 127:
+            raise ValueError(f"delimiter: {self.delimiter!r} must be one plain character, such as , or ; or \\t")
+        try:
+            codecs.lookup(self.encoding)
+        except LookupError:
+            raise ValueError(
+                f"encoding: {self.encoding!r} is not known; write utf-8, windows-1252, latin-1 or utf-16"
+            ) from None
+        if self.thousands == self.decimal:
+            raise ValueError("thousands and decimal are the same mark")
+        if self.time_zone is not None:
+            _zone(self.time_zone)
+        return self
+
+
+class Where(_Part):
+    """Which rows are taken: those whose `column` is one of `is`, or (`filled`) is not empty, or is empty."""
+
+    column: str
+    is_: Texts | None = Field(default=None, alias="is")
+    filled: bool | None = None
+
+    @model_validator(mode="after")
+    def _one(self) -> "Where":
+        if (self.is_ is None) == (self.filled is None):
+            raise ValueError("where: give either is = [...] or filled = true|false")
+        return self
+
+
+class Unpivot(_Part):
+    """Wide to long: one row for each of `columns` that is not empty; its value goes `into` a column of the table, and
+    `position` gives each source column its constants."""
+
+    columns: tuple[str, ...] = Field(min_length=1)
+    into: str
+    unit: str | None = None
+    position: dict[str, tuple[str | int | float, ...]] = {}
+
+    @model_validator(mode="after")
+    def _lengths(self) -> "Unpivot":
+        for name, values in self.position.items():
+            if len(values) != len(self.columns):
+                raise ValueError(f"unpivot.position.{name} has {len(values)} values for {len(self.columns)} columns")
+        return self
+
+
+class Tare(_Part):
+    """The weight of the empty cup, to be taken off."""
+
+    column: str
+    unit: str = "g"
+
+
+class Column(_Part):
+    """How one column is made. Exactly one source: column, columns, constant or number_within (or the unpivoted value)."""
+
+    column: str | None = None
+    columns: tuple[str, ...] | None = None
+    join: str = " "
+    constant: str | int | float | bool | None = None
+    number_within: tuple[str, ...] | None = None
+    format: Texts | None = None
+    unit: str | None = None
+    pattern: str | None = None
+    split: str | None = None
+    values: dict[str, str] | None = None
+    otherwise: Literal["keep", "refuse"] = "refuse"
+    prefix: str = ""
+    suffix: str = ""
+    optional: bool = False
+
+    @model_validator(mode="after")
+    def _sensible(self) -> "Column":
+        sources = [self.column, self.columns, self.constant, self.number_within]
+        if sum(s is not None for s in sources) > 1:
+            raise ValueError("give one source only: column, columns, constant or number_within")
+        if self.pattern is not None:
+            _pattern(self.pattern)
+        for form in self.format or ():
+            _format(form)
+        if self.split == "":
+            raise ValueError("split: give the text that stands between the pieces")
+        return self
+
+
+def _column(value: Any) -> Any:
+    return {"column": value} if isinstance(value, str) else value
+
+
+class Table(_Part):
+    """The rows of one table that every row of the file makes."""
+
+    table: str
+    where: Where | None = None
+    unpivot: Unpivot | None = None
+    columns: dict[str, Annotated[Column, BeforeValidator(_column)]] = {}
+    weights: Literal["incremental", "cumulative", "cumulative_with_tare"] = "incremental"
+    tare: Tare | None = None
+    tare_g: float | None = Field(default=None, ge=0, allow_inf_nan=False)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _weights_out_of_column(cls, data: Any) -> Any:
+        """`weights`, `tare` and `tare_g` stand on weighed_g or leftover_g; lift them to the table."""
+        if not isinstance(data, dict) or not isinstance(data.get("columns"), dict):
+            return data
+        data = {**data, "columns": {k: dict(v) if isinstance(v, dict) else v for k, v in data["columns"].items()}}
+        for name in ("weighed_g", "leftover_g"):
+            column = data["columns"].get(name)
+            if isinstance(column, dict):
+                for key in ("weights", "tare", "tare_g"):
+                    if key in column:
+                        if key == "weights" and name != "weighed_g":
+                            raise ValueError("weights belongs on weighed_g")
+                        data[key] = column.pop(key)
+        return data
+
+    @model_validator(mode="after")
+    def _fits_contract(self) -> "Table":
+        if self.table not in TABLES:
+            raise ValueError(f"table: '{self.table}' is no table{_near(self.table, TABLES)}")
+        infos = {c.name: c for c in door.columns(self.table)}
+        made = dict.fromkeys(self.columns)
+        if self.unpivot:
+            made |= dict.fromkeys([self.unpivot.into, *self.unpivot.position])
+        for name in made:
+            if name not in infos:
+                raise ValueError(f"'{name}' is no column of {self.table}{_near(name, infos)}")
+        lacking = [c.name for c in infos.values() if c.required and c.name not in made]
+        if lacking:
+            raise ValueError(f"columns: {self.table} needs {', '.join(lacking)}; say how to make it (or a constant)")
+        for name, column in self.columns.items():
+            self._fits_column(name, column, infos)
+        if self.unpivot and self.unpivot.unit:
+            unit_of(infos[self.unpivot.into], self.unpivot.unit, infos)
+        if self.tare and self.tare_g is not None:
+            raise ValueError("tare and tare_g: give one of them")
+        if self.tare:
+            units.lookup(self.tare.unit, "mass")
+        if self.tare or self.tare_g is not None or self.weights != "incremental":
+            if self.table not in WEIGHED:
+                raise ValueError(f"weights and tare are for {' and '.join(WEIGHED)} only")
+            unit = self.columns[WEIGHED[self.table]].unit
+            if unit is not None and units.lookup(unit).quantity == "volume":
+                raise ValueError(f"{WEIGHED[self.table]}: a volume has no tare and no cumulative weight")
+        if sum(c.split is not None for c in self.columns.values()) + (self.unpivot is not None) > 1:
+            raise ValueError("one split or unpivot a table; write a second [[tables]] entry for the other")
+        if self.weights == "cumulative_with_tare" and self.tare is None and self.tare_g is None:
+            raise ValueError("weights: cumulative_with_tare needs tare or tare_g")
+        return self
+
+    def _fits_column(self, name: str, column: Column, infos: dict[str, ColumnInfo]) -> None:
+        info = infos[name]
+        pivoted = self.unpivot is not None and name == self.unpivot.into
+        if pivoted and any(s is not None for s in (column.column, column.columns, column.constant)):
+            raise ValueError(f"{name}: unpivot fills it already")
+        if not pivoted and all(
+            s is None for s in (column.column, column.columns, column.constant, column.number_within)
+        ):
+            raise ValueError(f"{name}: say where it comes from: column, columns, constant or number_within")
+        if column.unit is not None:
+            unit_of(info, column.unit, infos)
+        if column.format is not None and info.kind not in ("datetime", "date"):
+            raise ValueError(f"{name}: format is for dates and times")
+        for parent in column.number_within or ():
+            if parent not in infos:
+                raise ValueError(f"{name}: number_within: '{parent}' is no column of {self.table}{_near(parent, infos)}")
+
+    def sources(self) -> tuple[list[str], list[str]]:
+        """The header names it needs, and those it uses where they are (optional)."""
+        needed: list[str] = []
+        optional: list[str] = []
+        for column in self.columns.values():
+            names = [column.column] if column.column is not None else list(column.columns or ())
+            (optional if column.optional else needed).extend(names)
+        if self.where:
+            needed.append(self.where.column)
+        if self.unpivot:
+            needed.extend(self.unpivot.columns)
+        if self.tare:
+            needed.append(self.tare.column)
+        return list(dict.fromkeys(needed)), [c for c in dict.fromkeys(optional) if c not in needed]
+
+
+class _Toml(_Part):
+    file: File = File()
+    tables: tuple[Table, ...] = Field(min_length=1)
+
+
+class Layout(_Part):
+    """One layout. `name` is its file's name without ending; `digest` changes with its text."""
+
+    name: str
+    file: File
+    tables: tuple[Table, ...]
+    digest: str
+
+    def needed(self) -> list[str]:
+        """Header names that must be there for this layout to claim a file."""
+        names = [n for t in self.tables for n in t.sources()[0]]
+        if self.file.exported_at and self.file.exported_at.column:
+            names.append(self.file.exported_at.column)
+        return list(dict.fromkeys(names))
+
+    def optional(self) -> list[str]:
+        """Header names it uses where they are there."""
+        needed = self.needed()
+        return [n for n in dict.fromkeys(n for t in self.tables for n in t.sources()[1]) if n not in needed]
+
+    def fits_name(self, below: str) -> bool:
+        """Whether `match_name` fits a path below inbox/; .gz at its end may be left out. A glob without '/' is for the
+        file's name alone. Letters count without case."""
+        glob = self.file.match_name
+        if glob is None:
+            return True
+        candidate = below if "/" in glob else below.rsplit("/", 1)[-1]
+        candidate = candidate.lower()
+        return any(fnmatch.fnmatchcase(c, glob.lower()) for c in {candidate, candidate.removesuffix(".gz")})
+
+
+def unit_of(info: ColumnInfo, unit: str, infos: dict[str, ColumnInfo]) -> tuple[str, float]:
+    """('scale', factor) to the column's unit; for a volume given where a mass is wanted ('volume', factor to ml).
+
+    Raises UnitError: unknown, ambiguous or unfitting unit.
+    """
+    inside = INSIDE.get(info.unit)
+    if inside is None:
+        raise units.UnitError(f"{info.name} has no unit to convert")
+    target = units.lookup(inside)
+    if target.quantity == "mass":
+        found = units.lookup(unit)
+        if found.quantity == "volume":
+            if "component_id" not in infos:
+                raise units.UnitError(f"{info.name}: a volume becomes a weight by its component, and there is none here")
+            return "volume", units.factor(found.name, "ml")
+    return "scale", units.factor(units.lookup(unit, target.quantity).name, inside)
+
+
+def parse(name: str, text: str) -> Layout:
+    """The layout in a TOML text; `name` is the file's, for messages. Raises LayoutError."""
+    try:
+        raw = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise LayoutError(f"{name}: this is not TOML: {error}") from None
+    try:
+        parsed = _Toml.model_validate(raw)
+    except ValidationError as error:
+        # a table that fails is also counted as missing; only the cause is told
+        told = [e for e in error.errors() if not (e["type"] == "too_short" and error.error_count() > 1)]
+        raise LayoutError(f"{name}: " + "; ".join(dict.fromkeys(_told(e, raw) for e in told))) from None
+    stem = name.rsplit("/", 1)[-1]
+    stem = stem.removesuffix(".toml")
+    return Layout(name=stem, file=parsed.file, tables=parsed.tables, digest=hashlib.sha256(text.encode()).hexdigest())
+
+
+def load(texts: dict[str, str]) -> list[Layout]:
+    """The layouts of a workspace from {file name: TOML text}, in order of name. Raises LayoutError naming the file."""
+    return [parse(name, texts[name]) for name in sorted(texts)]
+
+
+def digest(layouts: list[Layout]) -> str:
+    """One fingerprint of all layouts: which of them claims a file depends on all."""
+    return hashlib.sha256("\n".join(f"{x.name} {x.digest}" for x in layouts).encode()).hexdigest()
+
+
+_MODELS: dict[str, type[BaseModel]] = {
+    "file": File, "exported_at": ExportedAt, "where": Where, "unpivot": Unpivot, "tare": Tare,
+}  # fmt: skip
+
+
+def _told(error: Any, raw: dict[str, Any]) -> str:
+    place: list[str] = []
+    where = error["loc"]
+    for i, part in enumerate(where):
+        if isinstance(part, int) and i and where[i - 1] == "tables":
+            table = raw["tables"][part].get("table", "?") if isinstance(raw.get("tables"), list) else "?"
+            place[-1] = f"tables[{part + 1}] ({table})"
+        elif not str(part).startswith("function-"):
+            place.append(str(part))
+    at = ".".join(place)
+    if error["type"] == "extra_forbidden":
+        key, parents = str(where[-1]), [str(p) for p in where[:-1] if not isinstance(p, int)]
+        if not parents:
+            known = set(_Toml.model_fields)
+        elif parents[-1] in _MODELS:
+            known = {f.alias or n for n, f in _MODELS[parents[-1]].model_fields.items()}
+        elif "columns" in parents:
+            known = {*Column.model_fields, "weights", "tare", "tare_g"}
+        else:
+            known = set(Table.model_fields)
+        return f"{at}: unknown key{_near(key, sorted(known))}"
+    if error["type"] == "missing":
+        return f"{at}: is missing"
+    message = error["msg"].removeprefix("Value error, ")
+    return f"{at}: {message}" if at else message
+
+
+def _near(found: str, known: Any) -> str:
+    near = difflib.get_close_matches(found, list(known), n=1, cutoff=0.5)
+    return f"; did you mean '{near[0]}'?" if near else f" (there are: {', '.join(known)})"
+
+
+def _pattern(text: str) -> None:
+    try:
+        compiled = re.compile(text)
+    except re.error as error:
+        raise ValueError(f"pattern: {text!r} is no regular expression ({error})") from None
+    if compiled.groups < 1:
+        raise ValueError(f"pattern: {text!r} needs a group in brackets, such as J(\\d+)")
+    try:  # columns are searched by another engine, which knows no look-around and no back-references
+        pl.Series(["x"]).str.extract(text, 1)
+    except pl.exceptions.ComputeError:
+        raise ValueError(f"pattern: {text!r} uses look-around or back-references; write it without") from None
+
+
+_DIRECTIVE = re.compile(r"%(-?[a-zA-Z]|\.?[0-9]?f|:z|%)")
+_KNOWN_DIRECTIVES = set("YymdHIMSpfbBhjzeaATDFR")
+
+
+def _format(text: str) -> None:
+    """A date format: known directives only, and no two-digit year, which a reader would have to guess."""
+    found = _DIRECTIVE.findall(text)
+    if text.replace("%%", "").count("%") != len([d for d in found if d != "%"]) or not found:
+        raise ValueError(f"format: {text!r} has a % that is no date part; write such as %Y-%m-%d %H:%M")
+    for directive in found:
+        letter = directive[-1]
+        if letter != "%" and letter not in _KNOWN_DIRECTIVES:
+            raise ValueError(f"format: %{directive} is not known; write such as %Y-%m-%d %H:%M")
+        if letter in "yD":
+            raise ValueError(f"format: {text!r} has a year of two digits, whose century is a guess; export four digits")
+
+
+def _zone(name: str) -> None:
+    import zoneinfo
+
+    try:
+        zoneinfo.ZoneInfo(name)
+    except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
+        raise ValueError(f"time_zone: '{name}' is no IANA time zone; write a name such as Europe/Vienna") from None

@@ -1,0 +1,130 @@
+"""Everything intake says to a shop, in one place.
+
+Each message names what was found, what was expected and what to do; the file, line and column stand beside it in
+`refused_rows` and `intake_files`. Reasons of rows begin with the column they speak of. Nothing here decides anything.
+"""
+
+import difflib
+import re
+from collections.abc import Iterable
+
+#: Whole-reason words of the data contract: other programs may look for them, so they never change.
+KEY_CONFLICT = "key conflict"
+WEIGHED_UP = "weighed up"
+NO_TABLE = "no table takes this row"
+
+CATALOGUE = {
+    # files
+    "empty_file": "the file is empty; export it again or take it out of the inbox",
+    "no_rows": "the file has a header and no rows",
+    "binary": "the file holds bytes that no text has (first at byte {at}); it is not a text export. Export it as CSV",
+    "kind": "files ending in '{ending}' are not read; export as .csv, .tsv, .txt, .parquet or .xlsx (each also .gz)",
+    "too_large": "the file is {size_mb:.0f} MB unpacked, more than max_file_mb = {limit_mb:g} in filmledger.toml allows;"
+    " split it or raise the limit",
+    "encoding": "line {line}: the byte 0x{byte:02X} is not {encoding}; save the file as UTF-8, or name its encoding in a"
+    ' layout (for example encoding = "windows-1252")',
+    "gzip": "the file ends in .gz but cannot be unpacked ({why}); export it again",
+    "parquet": "the file ends in .parquet but cannot be read ({why}); export it again",
+    "xlsx": "the file ends in .xlsx but cannot be read ({why}); open it and save it again",
+    "xlsx_sheets": "the workbook has several sheets with content ({sheets}); name one in a layout: sheet = \"{first}\"",
+    "xlsx_sheet": "the workbook has no sheet '{sheet}' (it has: {sheets}); correct 'sheet' in layout {layout}",
+    "raised": "the file could not be read: {why}",
+    "trouble": "{why}",
+    "register_name": "registers/ holds one file per table, named after it; '{name}' is no table{hint}",
+    "register_columns": "table {table}: the header lacks {missing}; header found: {header}",
+    "claims_none": "no layout claims this file and no table has all its columns here. {nearest}Header found: {header}."
+    " Write a layout for it (layouts/*.toml), or correct the header",
+    "claims_nearest": "Nearest is {table}, which lacks {missing}. ",
+    "claims_layouts": "{n} layouts claim this file: {names}. Give them a match_name that tells their files apart."
+    " Header found: {header}",
+    "claims_tables": "the header fits {names} equally well. Begin the file's name with the name of the table, or write a"
+    " layout. Header found: {header}",
+    "claims_damaged": "the header fits {fits}, but it looks like {looks} without {missing}. Add the column, or begin the"
+    " file's name with '{fits}' if that is what it is. Header found: {header}",
+    "header_twice": "column '{column}' stands twice in the header; rename one",
+    "unknown_columns": "columns not used: {columns}",
+    "optional_columns": "columns the layout calls optional are missing: {columns}",
+    "exported_at_name": "layout {layout} finds no time of export in the file's name (pattern {pattern}); the natural order"
+    " of names is used",
+    "exported_at_column": "layout {layout}: no readable time of export in column '{column}'; the natural order of names is"
+    " used",
+    "layout_needs": "layout {layout}: {why}",
+    "gap_times": "{n} times lie in the hour that the spring change of clocks skips and were moved forward",
+    "twice_times": "{n} times lie in the hour that the autumn change of clocks repeats; the first was taken",
+    "open_register": "register {register} is empty: {column} is not checked",
+    # rows
+    "cells": "the row has {found} cells, the header {expected}; a delimiter is missing or a text holds one (put it in"
+    " quotes)",
+    "quote": "a quote is opened and not closed on this row, or stands inside a text; write \"\" for a quote in a quoted"
+    " text",
+    "number": "{column}: '{found}' is not a number; write digits with a decimal {mark}",
+    "number_comma": "{column}: '{found}' is not a number here; this file is read with a decimal point. Write"
+    " {better}, or use a layout with decimal = \",\"",
+    "infinite": "{column}: '{found}' is not a finite number; write the mass, length or figure that was measured",
+    "integer": "{column}: '{found}' is not a whole number",
+    "datetime": "{column}: '{found}' is not a time that exists, as {wanted}",
+    "date": "{column}: '{found}' is not a date that exists, as {wanted}",
+    "year": "{column}: '{found}' gives the year {year}; write four digits of a year from 1950 to 2199",
+    "bool": "{column}: '{found}' is neither true nor false; write true or false",
+    "value": "{column}: '{found}' is not among the layout's values ({known})",
+    "before_unread": "{column}: the cumulative weight before this row could not be read, so its difference is unknown",
+    "no_zone": "{column}: the time carries an offset, and neither its shop nor filmledger.toml names a time_zone",
+    "unknown_id": "{column}: '{found}' is not in {table}{hint}",
+    "unknown_operation": "{column}: operation {found} of job '{job}' is not in operations{hint}",
+    "no_density": "{column}: a volume of '{component}' cannot be weighed: the register gives it no density_g_per_ml",
+    "net_negative": "weighed_g: more of '{component}' was taken out of cup '{mix}' than was poured in (net {net:g} g)",
+    "leftover_above": "leftover_g: leftover above poured: {leftover:g} g left of {poured:g} g poured",
+    "weighed_up": WEIGHED_UP + ": {leftover:g} g after {before:g} g; a leftover cannot grow",
+    "shares": "share: the shares of cup '{mix}' sum to {total:g}, above 1",
+    "gauge": "gauge cannot read {substrate}: gauge '{gauge}' is {principle}; tape a steel or foil strip beside the panel",
+    "stage_missing": "after_operation: empty, and taken_at is empty too; give one of them",
+    "stage_tie": "after_operation: operations {first} and {second} on panel '{panel}' ended at the same time before the"
+    " reading; write which one it followed",
+    "stage_refused": "after_operation: cannot be told from taken_at, because a row of job '{job}' about its operations was"
+    " refused",
+    "redo_nowhere": "redo_of: operation {found} of job '{job}' is not in operations{hint}",
+    "witness_nowhere": "witness_of: no panel '{found}' on job '{job}'{hint}",
+    "witness_self": "witness_of: a strip cannot stand for itself; give the strip an id of its own",
+    "two_products": "the cup's pours name more than one product: {products}",
+}  # fmt: skip
+
+
+def say(code: str, **found: object) -> str:
+    """The message `code` with its blanks filled in. Found texts are shortened and made printable."""
+    return CATALOGUE[code].format(**{k: shown(v) if isinstance(v, str) else v for k, v in found.items()})
+
+
+def shown(text: str, limit: int = 400) -> str:
+    """A text as it may stand in a message: one line, printable, at most `limit` characters."""
+    text = re.sub(r"[\x00-\x1f\x7f\u2028\u2029]+", " ", text)
+    return text if len(text) <= limit else text[: limit - 20] + f"... ({len(text)} characters)"
+
+
+def listed(names: Iterable[str], limit: int = 30) -> str:
+    """Names joined by commas; very long lists end in a count."""
+    all_names = [shown(str(n), 60) for n in names]
+    more = len(all_names) - limit
+    return ", ".join(all_names[:limit]) + (f" and {more} more" if more > 0 else "")
+
+
+def nearest(found: str, known: Iterable[str]) -> str | None:
+    """The known id nearest to the one found, if any is near: same letters and digits first, then similar spelling."""
+    ids = sorted(set(known))
+
+    def bare(text: str) -> str:
+        return re.sub(r"[\W_]+", "", text).casefold()
+
+    same = [k for k in ids if bare(k) == bare(found)]
+    if same:
+        return same[0]
+    if len(ids) > 2000:  # similar spelling is slow: look at those that share a beginning or an end
+        ids = [k for k in ids if k[:2] == found[:2] or k[-3:] == found[-3:]][:2000]
+    lower = {k.casefold(): k for k in ids}
+    near = difflib.get_close_matches(found.casefold(), lower, n=1, cutoff=0.6)
+    return lower[near[0]] if near else None
+
+
+def hint(found: str, known: Iterable[str]) -> str:
+    """'; did you mean ...?' or nothing."""
+    near = nearest(found, known)
+    return f"; did you mean '{shown(near, 60)}'?" if near is not None else ""

@@ -1,0 +1,541 @@
+"""One file, from bytes to typed rows and refused rows. A file that cannot be used is refused with a message; nothing raises.
+
+`read_file` depends on the file's bytes and name, on all layouts and on `Options`, and on nothing else: `cache_key` says so
+in one word, so that a file is never read twice. What needs other files (later exports, ids, zones) is merge.py's.
+"""
+
+import hashlib
+import json
+import re
+import traceback
+from dataclasses import asdict, dataclass, field
+from datetime import datetime
+from functools import cache
+from pathlib import Path
+from typing import Any, Literal
+
+import polars as pl
+
+from pipelines.intake import cast, claim, layout, shape, text
+from pipelines.intake.files import ENDINGS, FileRefused, Source, unpacked
+from pipelines.intake.messages import NO_TABLE, listed, say, shown
+from schemas import door
+
+#: the key under which rows stand that no table takes
+NOWHERE = ""
+DELIMITERS = (",", "\t", ";")
+
+
+@dataclass(frozen=True)
+class Options:
+    """The settings that matter to intake. `time_zone` IANA name or '' (where shops name none); `max_file_mb` in MB."""
+
+    time_zone: str = ""
+    max_file_mb: float = 4000.0
+
+
+@dataclass(frozen=True)
+class TableRead:
+    """What one file holds of one table.
+
+    rows     line, the table's columns typed, and marks for later: `<column>@utc` (true: stands in UTC), `<column>@ml`
+             (true: a volume that awaits its component's density)
+    refused  one row per reason: line, item (number of the refused row inside this table), column, reason, raw, and every
+             column of the table as far as it could be read
+    """
+
+    rows: pl.DataFrame
+    refused: pl.DataFrame
+
+    @property
+    def rows_read(self) -> int:
+        return self.rows.height + self.refused["item"].n_unique()
+
+
+@dataclass(frozen=True)
+class FileRead:
+    """One file as read. `message` is why it was refused, or its warnings; `tables` is empty for a refused file."""
+
+    file: str
+    sha256: str
+    layout: str | None
+    state: Literal["read", "refused"]
+    message: str | None
+    tables: dict[str, TableRead] = field(default_factory=dict)
+    exported_at: datetime | None = None
+    mode: Literal["replace", "append"] = "replace"
+    time_zone: str | None = None
+
+
+@cache
+def code_digest() -> str:
+    """A fingerprint of this package's code and of the schemas: what was read by other code is read again."""
+    here = Path(__file__).resolve().parent
+    paths = [*here.glob("*.py"), here.parent / "units.py", *(here.parents[1] / "schemas").glob("*.py")]
+    total = hashlib.sha256()
+    for path in sorted(paths):
+        total.update(path.name.encode() + b"\0" + path.read_bytes())
+    return total.hexdigest()
+
+
+def cache_key(file: str, sha256: str, layouts: list[layout.Layout], options: Options) -> str:
+    """What `read_file` depends on, as one word. The file's name counts (layouts and tables claim by it), its folder only
+    where a layout looks at it."""
+    name = file if any("/" in (x.file.match_name or "") for x in layouts) else Source(file).name
+    where = "registers" if Source(file).is_register else "inbox"
+    parts = [where, name, sha256, layout.digest(layouts), json.dumps(asdict(options), sort_keys=True), code_digest()]
+    return hashlib.sha256("\0".join(parts).encode()).hexdigest()
+
+
+def read_file(source: Source, layouts: list[layout.Layout], options: Options | None = None) -> FileRead:
+    """Read one file. Never raises for what a file holds: it comes back with state 'refused' and a message instead."""
+    options = options or Options()
+    sha256 = ""
+    try:
+        if source.trouble:
+            raise FileRefused(say("trouble", why=source.trouble))
+        sha256 = source.sha256
+        return _read(source, layouts, options)
+    except FileRefused as refusal:
+        return FileRead(source.file, sha256, None, "refused", str(refusal))
+    except MemoryError:
+        return FileRead(source.file, sha256, None, "refused", say("raised", why="it does not fit into memory"))
+    except Exception as error:  # a reader of outside data: whatever it raises is told, and the run goes on
+        why = f"{type(error).__name__}: {error}" if str(error) else type(error).__name__
+        if isinstance(error, OSError):
+            why = error.strerror or why
+        else:
+            last = traceback.extract_tb(error.__traceback__)[-1]
+            why += f" (in {Path(last.filename).name}, line {last.lineno})"
+        return FileRead(source.file, sha256, None, "refused", say("raised", why=why))
+
+
+# --- finding the header, and who claims it ----------------------------------------------------------------------------
+
+
+class _Opened:
+    """A file's bytes, turned into rows of text in whatever way a layout asks; each way once."""
+
+    def __init__(self, source: Source, options: Options) -> None:
+        self.source = source
+        if source.ending not in ENDINGS:
+            raise FileRefused(say("kind", ending=source.ending or source.name))
+        self.data = unpacked(source, options.max_file_mb)
+        if not self.data:
+            raise FileRefused(say("empty_file"))
+        self.is_text = source.ending not in (".parquet", ".xlsx")
+        self._utf8: dict[str, bytes | FileRefused] = {}
+        self._sheets: dict[str, pl.DataFrame] = {}
+        self._parquet: text.Grid | None = None
+
+    def utf8(self, encoding: str) -> bytes:
+        """The text as UTF-8. Raises FileRefused, the same one each time."""
+        if encoding not in self._utf8:
+            try:
+                self._utf8[encoding] = text.to_utf8(self.data, encoding)
+            except FileRefused as refusal:
+                self._utf8[encoding] = refusal
+        found = self._utf8[encoding]
+        if isinstance(found, FileRefused):
+            raise found
+        return found
+
+    def sheets(self) -> list[str]:
+        """Names of the sheets that hold something."""
+        return [n for n in text.xlsx_sheets(self.data) if not self._sheet(n).is_empty()]
+
+    def _sheet(self, name: str) -> pl.DataFrame:
+        if name not in self._sheets:
+            self._sheets[name] = text.xlsx_cells(self.data, name)
+        return self._sheets[name]
+
+    def header(self, file: layout.File) -> list[str]:
+        """The header as a layout sees it; [] where there is none."""
+        if not self.is_text:
+            found = self.grid_of(file)
+            return found.header if found else []
+        line = self.utf8(file.encoding).split(b"\n", file.header_line)
+        if len(line) < file.header_line:
+            return []
+        cells = text._cells_of(line[file.header_line - 1].decode("utf-8", "replace"), file.delimiter)
+        return [c.strip() for c in cells or []]
+
+    def grid_of(self, file: layout.File) -> text.Grid | None:
+        """The rows as a layout sees them; None where it finds no header."""
+        if self.source.ending == ".parquet":
+            self._parquet = self._parquet or text.parquet_grid(self.data)
+            return self._parquet
+        if self.source.ending == ".xlsx":
+            names = text.xlsx_sheets(self.data)
+            if file.sheet is not None:
+                wanted = [file.sheet] if file.sheet in names else []
+            else:
+                wanted = self.sheets()
+            return text.xlsx_grid(self._sheet(wanted[0]), file.header_line) if len(wanted) == 1 else None
+        data = self.utf8(file.encoding)
+        found = text.records(data, file.delimiter)
+        at = text.first_line(found, data, file.header_line)
+        return text.grid(data, found, at, file.delimiter) if at is not None else None
+
+    def plain(self) -> text.Grid:
+        """The rows of a file without a layout: its first line that is not blank is the header; of comma, tab and
+        semicolon the one that gives most columns we know. Raises FileRefused."""
+        if self.source.ending == ".parquet":
+            found = self.grid_of(layout.File())
+        elif self.source.ending == ".xlsx":
+            names = self.sheets()
+            if len(names) > 1:
+                raise FileRefused(say("xlsx_sheets", sheets=listed(names), first=names[0]))
+            found = text.xlsx_grid(self._sheet(names[0]), None) if names else None
+        else:
+            data = self.utf8("utf-8")
+            first = data.lstrip(b"\n \t").split(b"\n", 1)[0].decode("utf-8", "replace")
+            best = max(DELIMITERS, key=lambda d: (_known(text._cells_of(first, d) or []), first.count(d)))
+            split = text.records(data, best)
+            at = text.first_line(split, data, None)
+            found = text.grid(data, split, at, best) if at is not None else None
+        if found is None:
+            raise FileRefused(say("empty_file"))
+        return found
+
+
+@cache
+def _all_columns() -> frozenset[str]:
+    return frozenset(c.name for t in layout.TABLES for c in door.columns(t))
+
+
+def _known(header: list[str]) -> int:
+    return sum(cell.strip() in _all_columns() for cell in header)
+
+
+def _read(source: Source, layouts: list[layout.Layout], options: Options) -> FileRead:
+    opened = _Opened(source, options)
+    if source.is_register:
+        table = claim.register_table(source)
+        grid = opened.plain()
+        missing = claim.fit(table, grid.header).missing
+        if missing:
+            raise FileRefused(
+                say("register_columns", table=table, missing=listed(missing), header=listed(grid.header))
+            )
+        return _read_canonical(source, table, grid)
+    claims, near = _claims(opened, layouts)
+    if len(claims) > 1:
+        header = opened.header(claims[0].file)
+        raise FileRefused(
+            say("claims_layouts", n=len(claims), names=listed(c.name for c in claims), header=listed(header))
+        )
+    if claims:
+        return _read_layout(source, claims[0], opened)
+    try:
+        grid = opened.plain()
+        return _read_canonical(source, claim.canonical_table(source, grid.header), grid)
+    except FileRefused as refusal:
+        raise FileRefused(" ".join([str(refusal), *near])) from None
+
+
+def _claims(opened: _Opened, layouts: list[layout.Layout]) -> tuple[list[layout.Layout], list[str]]:
+    """The layouts that claim the file, and what kept those back whose match_name fits."""
+    claims, near = [], []
+    for one in layouts:
+        if not one.fits_name(opened.source.below):
+            continue
+        named = one.file.match_name is not None
+        if opened.source.ending == ".xlsx" and one.file.sheet is not None:
+            names = text.xlsx_sheets(opened.data)
+            if one.file.sheet not in names:
+                if named:
+                    near.append(say("xlsx_sheet", sheet=one.file.sheet, sheets=listed(names), layout=one.name))
+                continue
+        try:
+            header = opened.header(one.file)
+        except FileRefused as refusal:
+            if not opened.is_text:
+                raise
+            if named:
+                near.append(say("layout_needs", layout=one.name, why=str(refusal)))
+            continue
+        missing = [n for n in one.needed() if n not in header]
+        if not missing:
+            claims.append(one)
+        elif named:
+            why = f"its match_name fits, but line {one.file.header_line} lacks {listed(missing)} (it has: {listed(header)})"
+            near.append(say("layout_needs", layout=one.name, why=why))
+    return claims, near
+
+
+# --- typed rows -------------------------------------------------------------------------------------------------------
+
+
+def _read_canonical(source: Source, table: str, grid: text.Grid) -> FileRead:
+    shaped = shape.canonical(table, grid)
+    extra = shape.unused(grid, [c.name for c in door.columns(table)])
+    warnings = list(grid.warnings)
+    if extra:
+        warnings.append(say("unknown_columns", columns=listed(extra)))
+    if grid.rows.is_empty():
+        warnings.append(say("no_rows"))
+    tables = {table: _typed(shaped, grid)}
+    return FileRead(source.file, source.sha256, None, "read", "; ".join(warnings) or None, tables)
+
+
+def _read_layout(source: Source, found: layout.Layout, opened: _Opened) -> FileRead:
+    grid = opened.grid_of(found.file)
+    assert grid is not None  # a layout claims by the header of this grid
+    warnings = list(grid.warnings)
+    lacking = [n for n in found.optional() if n not in grid.header]
+    if lacking:
+        warnings.append(say("optional_columns", columns=listed(lacking)))
+    if grid.rows.is_empty():
+        warnings.append(say("no_rows"))
+    shapes, untaken = shape.by_layout(found, grid)
+    tables: dict[str, TableRead] = {}
+    for rule, shaped in zip(found.tables, shapes, strict=True):
+        read = _typed(shaped, grid, rule, found.file)
+        tables[shaped.table] = _joined(tables[shaped.table], read) if shaped.table in tables else read
+    if untaken.height:
+        refused = untaken.select(
+            "line",
+            pl.int_range(pl.len(), dtype=pl.Int64).alias("item"),
+            pl.lit(None, pl.String).alias("column"),
+            pl.lit(NO_TABLE).alias("reason"),
+        ).with_columns(grid.origin.raw(untaken).alias("raw"))
+        tables[NOWHERE] = TableRead(pl.DataFrame(schema={"line": pl.Int64}), refused)
+        warnings.append(f"{untaken.height} rows: {NO_TABLE}")
+    exported_at = None
+    if found.file.exported_at is not None:
+        exported_at, warning = _exported_at(source, found, grid)
+        warnings += [warning] if warning else []
+    return FileRead(
+        source.file,
+        source.sha256,
+        found.name,
+        "read",
+        "; ".join(warnings) or None,
+        tables,
+        exported_at,
+        found.file.mode,
+        found.file.time_zone,
+    )
+
+
+def _joined(one: TableRead, other: TableRead) -> TableRead:
+    """Two [[tables]] entries of one layout that feed one table."""
+    shift = (one.refused["item"].max() or 0) + 1 if one.refused.height else 0
+    refused = other.refused.with_columns(pl.col("item") + shift)
+    return TableRead(
+        pl.concat([one.rows, other.rows], how="diagonal"), pl.concat([one.refused, refused], how="diagonal")
+    )
+
+
+def _exported_at(source: Source, found: layout.Layout, grid: text.Grid) -> tuple[datetime | None, str | None]:
+    rule = found.file.exported_at
+    assert rule is not None
+    if rule.name_pattern is not None:
+        match = re.search(rule.name_pattern, source.name)
+        try:
+            if match:
+                return datetime.strptime(match.group(1), rule.format).replace(tzinfo=None), None
+        except ValueError:
+            pass
+        return None, say("exported_at_name", layout=found.name, pattern=rule.name_pattern)
+    assert rule.column is not None
+    cells = grid.rows[grid.names()[rule.column]]
+    info = layout.ColumnInfo(rule.column, "datetime", "")
+    latest = cast.cast(info, cells, cast.Spec(formats=(rule.format,))).values.max()
+    if isinstance(latest, datetime):
+        return latest, None
+    return None, say("exported_at_column", layout=found.name, column=rule.column)
+
+
+def _typed(
+    shaped: shape.Shaped, grid: text.Grid, rule: layout.Table | None = None, file: layout.File | None = None
+) -> TableRead:
+    """Cast, default, weigh, check: the rows that may be used and the refused ones with all their reasons."""
+    infos = door.columns(shaped.table)
+    columns: list[pl.Series] = [shaped.rows["line"]]
+    failures = [shaped.failures, _damage(shaped.rows)]
+    marks: list[pl.Series] = []
+    for info in infos:
+        cells = shaped.rows[info.name]
+        spec = shaped.specs.get(info.name)
+        done = cast.cast(info, cells, spec)
+        values = done.values
+        if info.default is not None and cells.null_count():
+            values = pl.select(pl.when(cells.is_null()).then(pl.lit(info.default)).otherwise(values)).to_series()
+        columns.append(values.cast(info.dtype).alias(info.name))
+        failures.append(done.failures)
+        if done.aware is not None:
+            marks.append(done.aware.alias(f"{info.name}@utc"))
+        if spec is not None and spec.volume:
+            marks.append(pl.repeat(True, values.len(), eager=True).alias(f"{info.name}@ml"))
+    frame = pl.DataFrame([*columns, *marks])
+    found = pl.concat(failures)
+    if rule is not None and shaped.table in layout.WEIGHED and file is not None:
+        frame, found = _weighed(frame, found, shaped, rule, file)
+    return _split(shaped, frame, found, grid)
+
+
+def _damage(rows: pl.DataFrame) -> pl.DataFrame:
+    if rows["damage"].null_count() == rows.height:
+        return cast.no_failures()
+    return (
+        rows.with_row_index("@row")
+        .filter(pl.col("damage").is_not_null())
+        .select(pl.col("@row").cast(pl.Int64).alias("row"), pl.lit(None, pl.String).alias("column"), pl.col("damage").alias("reason"))
+    )
+
+
+def _split(shaped: shape.Shaped, frame: pl.DataFrame, found: pl.DataFrame, grid: text.Grid) -> TableRead:
+    """Accepted and refused rows: everything the door says is added, but for cells that already have a reason."""
+    table = shaped.table
+    names = [info.name for info in door.columns(table)]
+    said = door.check(table, frame).failures
+    if said.height:
+        said = said.join(found.select("row", "column"), on=["row", "column"], how="anti", nulls_equal=True)
+        damaged = found.filter(pl.col("column").is_null()).select("row")
+        said = said.join(damaged, on="row", how="anti")
+        said = pl.concat([_told(part, shaped) for part in said.partition_by("column")]) if said.height else said
+        found = pl.concat([found, said])
+    if found.is_empty():
+        empty = frame.head(0).select(
+            "line",
+            pl.lit(0, pl.Int64).alias("item"),
+            *(pl.lit("", pl.String).alias(n) for n in ("column", "reason", "raw")),
+            *names,
+        )
+        return TableRead(frame, empty)
+    bad = found["row"].unique().sort()
+    mask = pl.Series([False]).new_from_index(0, frame.height).scatter(bad, True)
+    refused = (
+        frame.select("line", *names)
+        .with_row_index("item")
+        .with_columns(pl.col("item").cast(pl.Int64))
+        .filter(mask)
+        .with_columns(_raw(shaped, frame, mask, grid))
+    )
+    refused = (
+        found.unique()
+        .rename({"row": "item"})
+        .join(refused, on="item", how="left")
+        .select("line", "item", "column", "reason", "raw", *names)
+        .sort("item", "column", "reason", nulls_last=True)
+    )
+    return TableRead(frame.filter(~mask), refused)
+
+
+def _raw(shaped: shape.Shaped, frame: pl.DataFrame, mask: pl.Series, grid: text.Grid) -> pl.Series:
+    lines = frame.filter(mask).select("line")
+    distinct = lines.unique()
+    rows = grid.rows.join(distinct, on="line", how="semi").sort("line")
+    raw = pl.DataFrame({"line": rows["line"], "raw": grid.origin.raw(rows)})
+    return lines.join(raw, on="line", how="left", maintain_order="left")["raw"]
+
+
+def _told(said: pl.DataFrame, shaped: shape.Shaped) -> pl.DataFrame:
+    """The door's words with the column and the cell in front: "share: '1.5' must be at most 1"."""
+    column = said["column"][0]
+    if column is None or column not in shaped.rows.columns:
+        return said
+    unit = shaped.specs.get(column, cast.Spec()).unit
+    cells = shaped.rows[column].gather(said["row"])
+    return said.with_columns(
+        pl.Series(
+            "reason",
+            [
+                f"{column}: {reason}" if cell is None else f"{column}: '{shown(cell, 80)}'{' ' + unit if unit else ''} {reason}"
+                for cell, reason in zip(cells, said["reason"], strict=True)
+            ],
+            dtype=pl.String,
+        )
+    )
+
+
+def _weighed(
+    frame: pl.DataFrame, found: pl.DataFrame, shaped: shape.Shaped, rule: layout.Table, file: layout.File
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Tare taken off, cumulative weights turned into what each pour added (grams)."""
+    column = layout.WEIGHED[shaped.table]
+    if rule.tare is not None:
+        info = layout.ColumnInfo(rule.tare.column, "float", "", "g")
+        how, factor = layout.unit_of(info, rule.tare.unit, {})
+        spec = cast.Spec(factor=factor, decimal=file.decimal, thousands=file.thousands)
+        done = cast.cast(info, shaped.rows[shape.TARE], spec)
+        found = pl.concat([found, done.failures])
+        empty = shaped.rows[shape.TARE].is_null() & shaped.rows["damage"].is_null()
+        found = pl.concat(
+            [found, cast.failures_of(rule.tare.column, shaped.rows[shape.TARE], empty, lambda _: _no_tare(rule))]
+        )
+        tare = done.values
+    elif rule.tare_g is not None:
+        tare = pl.repeat(rule.tare_g, frame.height, dtype=pl.Float64, eager=True)
+    else:
+        tare = None
+    if rule.weights == "incremental":
+        return (frame.with_columns(pl.col(column) - tare) if tare is not None else frame), found
+    order = [c for c in ("pour_no", "poured_at") if c != "pour_no" or rule.columns["pour_no"].number_within is None]
+    work = (
+        frame.with_row_index("@row")
+        .with_columns((tare if tare is not None else pl.lit(0.0)).alias("@tare"))
+        .sort(*order, "line", "@row", nulls_last=True)
+    )
+    cup = ["shop_id", "mix_id"]
+    before = pl.col(column).shift(1).over(cup)
+    first = pl.int_range(pl.len()).over(cup) == 0
+    work = work.with_columns(
+        pl.when(first).then(pl.col(column) - pl.col("@tare")).otherwise(pl.col(column) - before).alias("@net"),
+        (~first & before.is_null() & pl.col(column).is_not_null()).alias("@unread"),
+    ).sort("@row")
+    # pours whose cup cannot be read have no row before them that could be told
+    unread = work["@unread"] | (frame["mix_id"].is_null() & frame[column].is_not_null())
+    failures = cast.failures_of(
+        column, shaped.rows[column], unread, lambda _: say("before_unread", column=column)
+    )
+    return frame.with_columns(work["@net"].alias(column)), pl.concat([found, failures])
+
+
+def _no_tare(rule: layout.Table) -> str:
+    assert rule.tare is not None
+    return f"{rule.tare.column}: must not be empty: the tare is taken off the weight"
+
+
+# --- to and from plain frames, for whoever keeps what was read --------------------------------------------------------
+
+
+def packed(read: FileRead) -> tuple[dict[str, Any], dict[str, pl.DataFrame]]:
+    """A FileRead as a JSON-ready dict and frames by name, for a store; `unpack` is the way back."""
+    meta = {
+        "file": read.file,
+        "sha256": read.sha256,
+        "layout": read.layout,
+        "state": read.state,
+        "message": read.message,
+        "exported_at": read.exported_at.isoformat() if read.exported_at else None,
+        "mode": read.mode,
+        "time_zone": read.time_zone,
+        "tables": list(read.tables),
+    }
+    frames = {}
+    for i, one in enumerate(read.tables.values()):
+        frames[f"{i}_rows"] = one.rows
+        frames[f"{i}_refused"] = one.refused
+    return meta, frames
+
+
+def unpack(meta: dict[str, Any], frames: dict[str, pl.DataFrame], file: str | None = None) -> FileRead:
+    """The FileRead that `packed` took apart; `file` where the same content stands under another path now."""
+    tables = {
+        name: TableRead(frames[f"{i}_rows"], frames[f"{i}_refused"]) for i, name in enumerate(meta["tables"])
+    }
+    exported = datetime.fromisoformat(meta["exported_at"]) if meta["exported_at"] else None
+    return FileRead(
+        file or meta["file"],
+        meta["sha256"],
+        meta["layout"],
+        meta["state"],
+        meta["message"],
+        tables,
+        exported,
+        meta["mode"],
+        meta["time_zone"],
+    )

@@ -200,13 +200,6 @@ class Pages(Section):
     )
 
 
-class Machine(Section):
-    """What this computer may spend."""
-
-    threads: Annotated[int, Field(ge=0)] = setting(0, "", "Threads for SQL. 0: as many as the machine has.")
-    memory_limit_gb: NotNegative = setting(0.0, "GB", "Memory for SQL. 0: DuckDB's own choice, 80 % of the machine.")
-
-
 class Settings(Section):
     """All settings of a workspace."""
 
@@ -218,7 +211,6 @@ class Settings(Section):
     money: Money = Money()
     guide: Guide = Guide()
     pages: Pages = Pages()
-    machine: Machine = Machine()
 
     def flat(self) -> dict[str, Any]:
         """Every key with its value, sections left out: what SQL gets as `$name` parameters."""

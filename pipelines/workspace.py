@@ -44,6 +44,7 @@ SETTINGS_FILE = "filmledger.toml"
 MANIFEST = ".manifest.json"
 CODE_SUFFIXES = frozenset({".py", ".sql", ".csv", ".toml", ".html", ".js", ".css", ".jinja", ".j2", ".json", ".svg"})
 LIBRARIES = ("polars", "duckdb", "pandera", "numpy", "scipy", "plotly", "jinja2", "sqlglot", "fastexcel", "xlsxwriter")
+_REFUSALS = (errno.ENOSPC, errno.EDQUOT, errno.EACCES, errno.EPERM, errno.EROFS)
 SPREADSHEET_STARTS = "=+-@\t\r"
 
 
@@ -179,6 +180,34 @@ def fill(space: Workspace, relative: str, content: bytes) -> None:
         _write_atomically(target, content)
 
 
+def occupied(directory: str | os.PathLike[str]) -> Workspace | None:
+    """The workspace that stands there already; None where the folder is missing or empty.
+
+    Raises WorkspaceError where the folder holds something else.
+    """
+    root = Path(directory).resolve()
+    with _told(f"look into {root}"):
+        if not root.exists() or (root.is_dir() and not any(root.iterdir())):
+            return None
+        if root.is_dir() and _is_workspace(root):
+            return Workspace(root)
+    raise WorkspaceError(f"{root} holds something else. Name a folder that is empty or not there yet.")
+
+
+@contextlib.contextmanager
+def draft_of(directory: str | os.PathLike[str]) -> Iterator[Path]:
+    """A folder to fill beside `directory`; it takes that name when all is well and goes when not."""
+    root = Path(directory).resolve()
+    draft = root.with_name(f".{root.name}.{os.getpid()}")
+    try:
+        with _told(f"write in {root.parent}"):
+            draft.mkdir(parents=True)
+            yield draft
+            os.replace(draft, root)
+    finally:
+        shutil.rmtree(draft, ignore_errors=True)
+
+
 @contextlib.contextmanager
 def _told(action: str) -> Iterator[None]:
     """Turn the operating system's refusals into a sentence that says what to do."""
@@ -203,22 +232,24 @@ def refusal(error: BaseException, action: str) -> WorkspaceError:
 
 
 def is_refusal(error: BaseException) -> bool:
-    """Whether an error, or anything that led to it, is a full disk or a folder that may not be written."""
-    seen: BaseException | None = error
-    while seen is not None:
-        if isinstance(seen, OSError) and seen.errno in (
-            errno.ENOSPC,
-            errno.EDQUOT,
-            errno.EACCES,
-            errno.EPERM,
-            errno.EROFS,
-        ):
-            return True
-        text = str(seen).lower()
-        if any(sign in text for sign in ("no space left", "disk is full", "readonly database", "read-only file")):
-            return True
-        seen = seen.__cause__ or seen.__context__
-    return False
+    """Whether an error is a full disk or a folder that may not be written, whoever raised it."""
+    if isinstance(error, OSError) and error.errno in _REFUSALS:
+        return True
+    return any(sign in str(error).lower() for sign in ("no space left", "disk is full", "readonly database"))
+
+
+def report_fault(directory: str | None, details: str) -> Path | None:
+    """Keep the details of a fault of the program in the workspace, or where there is none in the system's temporary
+    folder. Returns the file, None where it could not be written."""
+    import tempfile
+
+    for folder in [Path(directory or ".") / ".filmledger", Path(tempfile.gettempdir())]:
+        if folder.is_dir():
+            with contextlib.suppress(OSError):
+                target = folder.resolve() / "filmledger-fault.txt"
+                target.write_text(details, encoding="utf-8", errors="backslashreplace")
+                return target
+    return None
 
 
 # --- what is in the folder --------------------------------------------------------------------------------------------
@@ -284,23 +315,27 @@ def digests(files: Iterable[Input]) -> dict[str, str]:
 def code_digest(packages: Iterable[str] = ("pipelines", "schemas", "reports", "seed_data")) -> str:
     """Fingerprint of the program: its own source, templates and reference data, and the libraries' versions.
 
-    Packages are folders beside this one, or below it with a slash (`pipelines/intake`). Results computed by another
-    version of the program are thereby never taken for this one's.
+    `packages` are folders or files from the checkout's top (`pipelines/intake`). Results computed by another version of
+    the program are thereby never taken for this one's.
     """
     home = Path(__file__).resolve().parent.parent
     total = hashlib.sha256()
+    for full in _sources(home, packages):
+        total.update(os.path.relpath(full, home).encode() + b"\0" + sha256_file(full).encode())
+    for name, version in library_versions().items():
+        total.update(f"{name} {version}\n".encode())
+    return total.hexdigest()
+
+
+def _sources(home: Path, packages: Iterable[str]) -> Iterator[Path]:
     for package in packages:
+        if (home / package).is_file():
+            yield home / package
         for folder, inner, names in os.walk(home / package):
             inner[:] = sorted(name for name in inner if name != "__pycache__")
             for name in sorted(names):
                 if os.path.splitext(name)[1] in CODE_SUFFIXES:
-                    full = os.path.join(folder, name)
-                    total.update(os.path.relpath(full, home).encode() + b"\0")
-                    with open(full, "rb") as handle:
-                        total.update(hashlib.file_digest(handle, "sha256").digest())
-    for name, version in library_versions().items():
-        total.update(f"{name} {version}\n".encode())
-    return total.hexdigest()
+                    yield Path(folder, name)
 
 
 def library_versions() -> dict[str, str]:

@@ -265,11 +265,27 @@ def test_killed_in_the_middle_the_folder_holds_one_whole_set_and_takes_the_next_
 def test_full_disk_and_forbidden_folder_are_told_as_what_they_are():
     assert "disk is full" in str(workspace.refusal(OSError(28, "No space left on device"), "write x"))
     assert "may not be written" in str(workspace.refusal(PermissionError(13, "Permission denied"), "write x"))
-    inner = OSError(28, "No space left on device")
-    outer = RuntimeError("step failed")
-    outer.__cause__ = inner
-    assert workspace.is_refusal(outer)
+    assert workspace.is_refusal(OSError(28, "No space left on device"))
+    assert workspace.is_refusal(RuntimeError("database or disk is full"))
     assert not workspace.is_refusal(RuntimeError("something else"))
+    assert not workspace.is_refusal(FileNotFoundError(2, "No such file"))
+
+
+def test_a_draft_takes_its_name_whole_or_goes(tmp_path):
+    with workspace.draft_of(tmp_path / "shop") as draft:
+        (draft / "a").write_text("x")
+        assert not (tmp_path / "shop").exists()
+    assert (tmp_path / "shop" / "a").read_text() == "x"
+    with pytest.raises(ZeroDivisionError), workspace.draft_of(tmp_path / "other"):
+        raise ZeroDivisionError
+    assert os.listdir(tmp_path) == ["shop"]
+
+
+def test_a_folder_of_something_else_is_not_taken_for_the_demo(space, tmp_path):
+    assert workspace.occupied(tmp_path / "nowhere") is None
+    assert workspace.occupied(space.root) == space
+    with pytest.raises(WorkspaceError, match="holds something else"):
+        workspace.occupied(tmp_path)
 
 
 @pytest.fixture

@@ -1,0 +1,245 @@
+"""The `filmledger` command: parses, calls, prints. No logic, and no import that --help does not need.
+
+Exit codes: 0 fine, 1 could not run, 2 wrong usage, 3 ran but refused rows or files.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+import time
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from pipelines.conductor import Findings, Outcome
+    from pipelines.workspace import Workspace
+
+FORESEEN = ("WorkspaceError", "SettingsError", "LayoutError")  # by name: their modules are not imported for --help
+FINE, COULD_NOT_RUN, WRONG_USAGE, REFUSED = 0, 1, 2, 3
+
+
+def parser() -> argparse.ArgumentParser:
+    top = argparse.ArgumentParser(
+        prog="filmledger",
+        description="Shows a paint shop where the material it mixed went, from its own scale, job and film records.",
+        epilog="Exit codes: 0 fine, 1 could not run, 2 wrong usage, 3 ran but refused rows or files.",
+    )
+    commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True)
+    init = commands.add_parser("init", help="make a workspace: inbox/, layouts/, registers/ and filmledger.toml")
+    init.add_argument("dir", metavar="DIR", help="the folder; what is in it already stays as it is")
+    demo = commands.add_parser("demo", help="build the invented shops in a folder of their own and run on them")
+    demo.add_argument("dir", metavar="DIR", nargs="?", default="demo_shop", help="the folder (default: ./demo_shop)")
+    run = commands.add_parser("run", help="bring tables and pages up to date with the workspace")
+    run.add_argument("dir", metavar="DIR", nargs="?", help="the workspace (default: the one around this folder)")
+    run.add_argument("--again", action="store_true", help="compute everything anew, even where nothing has changed")
+    check = commands.add_parser("check", help="read the files and say what would be used and refused; publish nothing")
+    check.add_argument("dir", metavar="DIR", nargs="?", help="the workspace (default: the one around this folder)")
+    return top
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Run one command; returns the exit code. argparse itself leaves with 2 on wrong usage."""
+    # Reductions must not depend on how many threads BLAS happens to start.
+    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
+    given = parser().parse_args(arguments)
+    try:
+        return {"init": _init, "demo": _demo, "run": _run, "check": _check}[given.command](given)
+    except KeyboardInterrupt:
+        return _stop("Stopped. Nothing was replaced; the next run starts afresh.")
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return COULD_NOT_RUN
+    except Exception as error:
+        return _stop(_explained(error, given))
+
+
+# --- commands ---------------------------------------------------------------------------------------------------------
+
+
+def _init(given: argparse.Namespace) -> int:
+    from pipelines import settings, workspace
+
+    space, made = workspace.init(given.dir, settings.template())
+    print(
+        f"{space.root}: made {', '.join(made)}." if made else f"{space.root} is a workspace already; nothing changed."
+    )
+    print("Put exports into inbox/ and the tables kept by hand into registers/, then: filmledger run " + given.dir)
+    return FINE
+
+
+def _demo(given: argparse.Namespace) -> int:
+    from pipelines import settings, workspace
+
+    space = workspace.occupied(given.dir)
+    if space is None:
+        print("Building the invented shops ...", flush=True)
+        began = time.perf_counter()
+        from seed_data import scenario
+
+        made = scenario.build()
+        with workspace.draft_of(given.dir) as draft:
+            workspace.init(draft, settings.template())
+            scenario.write_demo(draft, made)
+        space = workspace.find(given.dir)
+        print(f"{'demo':<9} {space.root} ({time.perf_counter() - began:.1f} s)", flush=True)
+    return _run_on(space, again=False)
+
+
+def _run(given: argparse.Namespace) -> int:
+    from pipelines import workspace
+
+    return _run_on(workspace.find(given.dir), given.again)
+
+
+def _run_on(space: Workspace, again: bool) -> int:
+    from pipelines import conductor
+
+    outcome = conductor.run(space, again, _Screen())
+    if outcome.remark:
+        print(outcome.remark)
+    if not outcome.new:
+        print("Nothing new since the last run.")
+    print()
+    print(_closing(space, outcome))
+    return REFUSED if outcome.refused else FINE
+
+
+def _check(given: argparse.Namespace) -> int:
+    from pipelines import conductor, workspace
+
+    found = conductor.check(workspace.find(given.dir), _Screen())
+    for line in _told(found):
+        print(line)
+    return REFUSED if found.refused else FINE
+
+
+# --- what is printed --------------------------------------------------------------------------------------------------
+
+
+class _Screen:
+    """Stages as lines on standard output; progress as a line that overwrites itself, on a terminal only."""
+
+    def __init__(self) -> None:
+        self._shown = 0.0
+        self._live = sys.stderr.isatty()
+
+    def stage(self, name: str, result: str) -> None:
+        self._clear()
+        print(f"{name:<9} {result}", flush=True)
+
+    def progress(self, what: str, done: int, total: int) -> None:
+        now = time.monotonic()
+        if self._live and now - self._shown > 0.2:
+            self._shown = now
+            print(f"\r{what}: {done} of {total} ", end="", file=sys.stderr, flush=True)
+
+    def _clear(self) -> None:
+        if self._live and self._shown:
+            print("\r" + " " * 60 + "\r", end="", file=sys.stderr, flush=True)
+            self._shown = 0.0
+
+
+def _told(found: Findings) -> list[str]:
+    """Findings of a check: each file and table with its counts, then the commonest reasons with an example each."""
+    lines = []
+    for row in found.files.iter_rows(named=True):
+        if row["state"] == "refused":
+            lines.append(f"{row['file']}: refused: {row['message']}")
+            continue
+        parts = [f"{row['accepted']:,} of {row['rows_read']:,} rows would be used"]
+        parts += [f"{row[kind]:,} {kind}" for kind in ("refused", "duplicate", "superseded") if row[kind]]
+        how = f" by {row['layout']}" if row["layout"] else ""
+        lines.append(f"{row['file']}: {row['table']}{how}: {', '.join(parts)}")
+        if row["message"]:
+            lines.append(f"    {row['message']}")
+    reasons = found.reasons
+    if reasons.height:
+        import polars as pl
+
+        lines += ["", "Reasons, commonest first:"]
+        kinds = (
+            reasons.with_columns(kind=pl.col("reason").str.replace_all(r"'[^']*'|\d[\d.,]*", "..."))
+            .group_by("table", "kind", maintain_order=True)
+            .agg(pl.len().alias("rows"), pl.col("reason", "file", "line", "raw").first())
+            .sort("rows", descending=True, maintain_order=True)
+        )
+        for row in kinds.head(20).iter_rows(named=True):
+            count = f"{row['rows']:,} row{'s' if row['rows'] > 1 else ''}"
+            lines.append(f"  {count}, first {row['file']} line {row['line']}: {row['reason']}")
+            lines.append(f"      {row['raw']}")
+        if kinds.height > 20:
+            lines.append(f"  and {kinds.height - 20} more kinds; a run writes every one into out/refused.")
+    if not lines:
+        lines.append("There are no files yet: put exports into inbox/ and the tables kept by hand into registers/.")
+    return lines
+
+
+def _closing(space: Workspace, outcome: Outcome) -> str:
+    """The closing paragraph: headline numbers and where the pages are."""
+    told = outcome.headline
+    lines = []
+    if told["poured_solids_g"]:
+        lines.append(
+            f"{told['cups']:,} cups held {told['poured_solids_g'] / 1000:,.1f} kg of solids."
+            f" Of every 100 g, {100 * told['useful_share']:.0f} became useful film"
+            + (f"; the way of {100 * told['not_split_share']:.0f} is not known." if told["not_split_share"] else ".")
+        )
+    else:
+        lines.append("No cup with known solids was found, so there is nothing to account for yet.")
+    if told["te"] is not None:
+        lines.append(
+            f"Transfer efficiency of what was sprayed and could be followed: {100 * told['te']:.0f} %"
+            f" ({100 * told['te_low']:.0f}-{100 * told['te_high']:.0f})."
+        )
+    else:
+        lines.append("No transfer efficiency yet: that takes film readings before and after spraying.")
+    lines.append(_refusals(space, told))
+    lines.append(f"Pages: {space.out / 'site' / 'index.html'}")
+    return "\n".join(lines)
+
+
+def _refusals(space: Workspace, told: dict[str, Any]) -> str:
+    rows, files = told["refused_rows"], told["refused_files"]
+    if not rows and not files:
+        return f"All {told['rows_read']:,} rows were used."
+    parts = [f"{rows:,} of {told['rows_read']:,} rows"] if rows else []
+    parts += [f"{files:,} file{'s' if files > 1 else ''}"] if files else []
+    return f"Refused: {' and '.join(parts)}, each with its reason in {space.out / 'refused'}."
+
+
+# --- trouble ----------------------------------------------------------------------------------------------------------
+
+
+def _explained(error: Exception, given: argparse.Namespace) -> str:
+    """A sentence for any trouble: the foreseeable kind in its own words, the rest with the place of its details."""
+    from pipelines import workspace
+
+    causes = [error]
+    while (cause := causes[-1].__cause__ or causes[-1].__context__) and isinstance(cause, Exception):
+        causes.append(cause)
+    for one in causes:
+        if type(one).__name__ in FORESEEN:
+            return str(one)
+    for one in causes:
+        if workspace.is_refusal(one):
+            return str(workspace.refusal(one, "finish the run"))
+        if isinstance(one, MemoryError):
+            return "There is not enough memory for this. Close other programs and run again; nothing was replaced."
+    import traceback
+
+    kept = workspace.report_fault(given.dir, "".join(traceback.format_exception(error)))
+    return f"This is a fault of the program, not of your files: {causes[-1]!r}. Nothing was replaced." + (
+        f" Please report it with {kept}." if kept else ""
+    )
+
+
+def _stop(message: str) -> int:
+    sys.stdout.flush()
+    print(f"filmledger: {message}", file=sys.stderr)
+    return COULD_NOT_RUN
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,91 @@
+"""A run as a whole: whether anything is new, and if so the graph from the exports to the pages.
+
+Here belongs what the command line calls. Dagster is imported by `_materialize` alone: a run with nothing new never pays
+for it. Not here: the graph (defs), what its assets share (run), printing (cli).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from pipelines import run as runs
+from pipelines import workspace
+from pipelines.workspace import Workspace, WorkspaceError
+
+if TYPE_CHECKING:
+    import polars as pl
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What a run came to. `headline` holds the numbers of the closing paragraph, as the set in force has them."""
+
+    new: bool
+    headline: dict[str, Any]
+    remark: str | None = None
+
+    @property
+    def refused(self) -> bool:
+        """Whether rows or files were refused."""
+        return bool(self.headline["refused_rows"] or self.headline["refused_files"])
+
+
+def run(space: Workspace, again: bool = False, teller: runs.Teller | None = None) -> Outcome:
+    """Bring the results up to date with the folder. `again` computes everything anew, from the files themselves.
+
+    Raises SettingsError, WorkspaceError or LayoutError where it cannot run; the results in force then stay.
+    """
+    if not again:
+        contents = workspace.digests(workspace.inputs(space))
+        manifest = workspace.manifest_in_force(space)
+        now = workspace.fingerprint(space, contents, workspace.code_digest())
+        if manifest and manifest.get("fingerprint") == now:
+            return Outcome(new=False, headline=manifest["headline"])
+    with runs.begin(space, teller or runs.Silent()) as current:
+        if again:
+            workspace.forget_reads(space, [])
+        _materialize(current)
+        published = workspace.manifest_in_force(space)
+        if published is None:
+            raise WorkspaceError(f"The results vanished from {space.out} as soon as they were published; run again.")
+        return Outcome(new=True, headline=published["headline"], remark=current.remark)
+
+
+def _materialize(current: runs.Run) -> None:
+    """The whole graph in this process, with Dagster's records kept in the workspace."""
+    import dagster as dg
+
+    from pipelines import definitions
+
+    home = workspace.prepare_dagster(current.space)
+    with dg.DagsterInstance.from_config(str(home)) as instance:
+        dg.materialize(
+            definitions.assets,
+            instance=instance,
+            resources={**definitions.resources, "run": current},
+            run_config={"loggers": {"console": {"config": {"log_level": "CRITICAL"}}}},
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Findings:
+    """What `check` found: intake_files, and refused_rows exploded to one row per reason."""
+
+    files: pl.DataFrame
+    reasons: pl.DataFrame
+
+    @property
+    def refused(self) -> bool:
+        return bool(self.reasons.height or (self.files["state"] == "refused").any())
+
+
+def check(space: Workspace, teller: runs.Teller | None = None) -> Findings:
+    """Read everything as a run would and publish nothing. Files already read are taken from the store."""
+    import polars as pl
+
+    found = runs.read_everything(runs.look(space, teller or runs.Silent()))
+    return Findings(
+        found.intake_files,
+        found.refused_rows.explode("reasons").select("file", "line", "table", pl.col("reasons").alias("reason"), "raw"),
+    )

@@ -1,0 +1,38 @@
+"""Intake as assets: every event table, every register, and what became of each file and row."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import dagster as dg
+
+from pipelines import run as runs
+from pipelines.defs import tables
+from schemas import events, registers
+
+NAMES = [*events.EVENTS, *registers.REGISTERS, "intake_files", "refused_rows", "incomplete"]
+
+
+@dg.multi_asset(
+    outs={name: dg.AssetOut(group_name="intake", kinds={"polars"}, **tables.describe(name)) for name in NAMES},
+    check_specs=tables.specs(NAMES),
+    required_resource_keys={"run"},
+)
+def intake(context: dg.AssetExecutionContext) -> Iterator[dg.MaterializeResult[Any]]:
+    """Read the inbox and the registers: typed rows on one side, refused rows with their reasons on the other."""
+    run: runs.Run = context.resources.run
+    with run.timed("intake"):
+        frames = runs.intake_frames(runs.read_everything(run))
+    files = frames["intake_files"]
+    run.tell(
+        "intake",
+        f"{files['file'].n_unique():,} files, {files['rows_read'].sum():,} rows read: {files['accepted'].sum():,} used,"
+        f" {files['refused'].sum():,} refused, {files['duplicate'].sum():,} duplicate,"
+        f" {files['superseded'].sum():,} superseded",
+    )
+    for name in NAMES:
+        yield tables.result(name, frames[name], run)
+
+
+ASSETS = [intake]

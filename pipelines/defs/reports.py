@@ -1,0 +1,63 @@
+"""What readers get: pages, spreadsheets, one database file; and the step that puts the finished set in force."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import dagster as dg
+import polars as pl
+
+from pipelines import run as runs
+from pipelines import workspace
+from pipelines.defs import intake, ledger, tables, transfer
+from schemas import registers
+
+MADE = [*intake.NAMES, *ledger.NAMES, *transfer.NAMES]
+PUBLISHED = [name for name in MADE if name in tables.PUBLISHED]
+SHOWN = [*PUBLISHED, *registers.REGISTERS]
+
+
+@dg.asset(
+    ins={name: dg.AssetIn(key=name) for name in SHOWN},
+    group_name="reports",
+    kinds={"html"},
+    required_resource_keys={"run"},
+    io_manager_key="nothing",
+)
+def site(context: dg.AssetExecutionContext, **given: pl.DataFrame) -> dg.MaterializeResult[Any]:
+    """The pages, from published tables and registers alone."""
+    from reports.site import build
+
+    run: runs.Run = context.resources.run
+    with run.timed("pages"):
+        pages = build(given, run.settings.model_dump())
+        for path, content in sorted(pages.items()):
+            workspace.write_bytes(run.space, f"site/{path}", content)
+    size = sum(len(content) for content in pages.values())
+    run.tell("pages", f"{sum(path.endswith('.html') for path in pages)} pages, {size / 1e6:.1f} MB")
+    return dg.MaterializeResult(metadata={"files": len(pages), "bytes": size})
+
+
+@dg.asset(
+    ins={name: dg.AssetIn(key=name) for name in PUBLISHED},
+    deps=[site],
+    group_name="reports",
+    kinds={"duckdb"},
+    required_resource_keys={"run"},
+    io_manager_key="nothing",
+)
+def out(context: dg.AssetExecutionContext, **given: pl.DataFrame) -> dg.MaterializeResult[Any]:
+    """Spreadsheets of every published table and of the refused rows, filmledger.duckdb, and the swap."""
+    run: runs.Run = context.resources.run
+    with run.timed("results"):
+        for name, frame in given.items():
+            workspace.write_csv(run.space, f"handouts/{name}.csv", frame)
+        for (path,), rows in given["refused_rows"].group_by("file", maintain_order=True):
+            workspace.write_csv(run.space, f"refused/{workspace.file_name_of(str(path))}.csv", rows)
+        workspace.build_database(run.space, given)
+        told = runs.publish(run)
+    run.tell("results", f"{len(given)} tables in {run.space.out}")
+    return dg.MaterializeResult(metadata={name: value for name, value in told.items() if value is not None})
+
+
+ASSETS = [site, out]

@@ -15,13 +15,14 @@ from typing import Any
 
 import polars as pl
 
-from pipelines.ledger import graph
+from pipelines.ledger import film, graph
 from schemas import door
 
 HERE = Path(__file__).parent
 PYTHON_STEPS: dict[str, Callable[..., pl.DataFrame]] = {
     "cup_contents": graph.cup_contents,
     "equations": graph.equations,
+    "over_build": film.over_build,
 }
 
 
@@ -55,6 +56,18 @@ def _parsed(name: str) -> tuple[frozenset[str], frozenset[str]]:
 def steps() -> list[str]:
     """Every step of the ledger, SQL and walks."""
     return sorted([*statements(), *PYTHON_STEPS])
+
+
+def comment(name: str) -> str:
+    """What a step does, in its own words: the SQL's leading comment, or the walk's docstring."""
+    if name in PYTHON_STEPS:
+        return inspect.getdoc(PYTHON_STEPS[name]) or ""
+    lines = []
+    for line in statements()[name].splitlines():
+        if not line.startswith("--"):
+            break
+        lines.append(line.removeprefix("--").removeprefix(" "))
+    return "\n".join(lines)
 
 
 def upstream(name: str) -> frozenset[str]:

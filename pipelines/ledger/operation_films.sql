@@ -1,0 +1,58 @@
+-- Film of each spray operation on each face, um: as read where the film of that operation alone was read, else from what
+-- landed by the transfer efficiency, spread by covered area. se_um is the standard error of the mean, within_um the spread
+-- between places on the face (pooled where the film was not read).
+WITH alone AS (
+    SELECT
+        p.shop_id,
+        p.job_id,
+        p.panel_id,
+        p.operation_no,
+        p.piece,
+        p.mean_um,
+        p.grade,
+        sqrt(p.extra_var_um2 + coalesce(p.sd_um * p.sd_um / p.n_effective, 0)) AS se_um,
+        p.sd_um,
+        count(*) OVER (PARTITION BY p.piece) AS n_layers
+    FROM film_pieces AS p
+    WHERE p.usable
+),
+pooled AS (
+    SELECT coalesce(sqrt(avg(sd_um * sd_um / (mean_um * mean_um))), 0.13) AS cv
+    FROM alone
+    WHERE n_layers = 1 AND mean_um > 5 AND sd_um IS NOT NULL
+),
+landed AS (
+    SELECT
+        s.shop_id,
+        s.job_id,
+        s.operation_no,
+        sum(greatest(0, s.expected_gone_g - s.flush_g) / m.density_g_per_ml * m.solids_volume_fraction) * max(t.te) AS landed_ml,
+        max((t.te_high - t.te_low) / (2 * 1.96 * t.te)) AS rel_se
+    FROM sprayed AS s
+    INNER JOIN mixes AS m ON m.shop_id = s.shop_id AND m.mix_id = s.mix_id
+    INNER JOIN operation_te AS t
+        ON t.shop_id = s.shop_id AND t.op_job_id = s.job_id AND t.operation_no = s.operation_no AND t.te IS NOT NULL
+    WHERE s.complete
+    GROUP BY s.shop_id, s.job_id, s.operation_no
+    HAVING count(s.expected_gone_g / m.density_g_per_ml * m.solids_volume_fraction) = count(*)
+)
+SELECT
+    f.shop_id,
+    f.job_id,
+    f.operation_no,
+    f.panel_id,
+    f.face,
+    f.covered_m2,
+    coalesce(a.mean_um, l.landed_ml / s.covered_m2) AS film_um,
+    CASE WHEN a.mean_um IS NOT NULL THEN a.se_um ELSE l.landed_ml / s.covered_m2 * coalesce(l.rel_se, 0.5) END AS se_um,
+    coalesce(CASE WHEN a.mean_um IS NOT NULL THEN a.sd_um END, coalesce(a.mean_um, l.landed_ml / s.covered_m2) * c.cv) AS within_um,
+    CASE WHEN a.mean_um IS NOT NULL THEN 'read' WHEN l.landed_ml IS NOT NULL AND s.covered_m2 > 0 THEN 'from transfer' END AS source,
+    CASE WHEN a.mean_um IS NOT NULL THEN a.grade WHEN l.landed_ml IS NOT NULL THEN 'B' END AS grade
+FROM operation_faces AS f
+INNER JOIN sprays AS s ON s.shop_id = f.shop_id AND s.job_id = f.job_id AND s.operation_no = f.operation_no
+CROSS JOIN pooled AS c
+LEFT JOIN alone AS a
+    ON f.face = 'outer' AND a.shop_id = f.shop_id AND a.job_id = f.job_id AND a.panel_id = f.panel_id
+    AND a.operation_no = f.operation_no AND a.n_layers = 1
+LEFT JOIN landed AS l ON l.shop_id = f.shop_id AND l.job_id = f.job_id AND l.operation_no = f.operation_no
+ORDER BY f.shop_id, f.job_id, f.operation_no, f.panel_id, f.face

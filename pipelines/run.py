@@ -1,4 +1,4 @@
-"""One run over a workspace, as the graph of tables sees it: what the folder holds, reading it, putting results in force.
+"""One run over a workspace, as the graph sees it: what the folder holds, reading it, putting results in force.
 
 Here belongs what the graph's assets share, so that the command line and Dagster's own pages run the same. Not here: the
 graph (defs), whether a run is needed at all (conductor), writing (workspace), computing of any kind.
@@ -9,11 +9,11 @@ from __future__ import annotations
 import contextlib
 import dataclasses
 import hashlib
-import json
 import time
 from collections.abc import Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 from pipelines import workspace
@@ -26,9 +26,8 @@ if TYPE_CHECKING:
     from pipelines.intake.read import FileRead
     from pipelines.settings import Settings
 
-# What one file's reading depends on besides its bytes: its path, the layouts, these settings and this source.
-INTAKE_SECTIONS = ("business", "intake")
-INTAKE_SOURCE = ("pipelines/intake", "pipelines/units.py", "pipelines/run.py", "schemas")
+
+REFERENCE = Path(__file__).resolve().parent.parent / "seed_data" / "reference"
 
 
 class Teller(Protocol):
@@ -108,40 +107,47 @@ def publish(current: Run) -> dict[str, Any]:
     now = workspace.digests(workspace.inputs(current.space))
     if now != current.contents:
         changed = sorted(path for path in now | current.contents if now.get(path) != current.contents.get(path))
-        raise WorkspaceError(
-            f"{', '.join(changed[:5])} changed while being read, so nothing was published."
-            " Run again when the export has finished."
-        )
+        raise WorkspaceError(_changed(changed))
     told = headline(current.tables)
     workspace.publish(current.space, {"fingerprint": current.fingerprint, "headline": told})
     workspace.forget_reads(current.space, current.keys)
     return told
 
 
+def _changed(paths: list[str]) -> str:
+    return (
+        f"{', '.join(paths[:5])} changed while being read, so nothing was published."
+        " Run again when the export has finished."
+    )
+
+
 # --- intake -----------------------------------------------------------------------------------------------------------
 
 
 def read_everything(current: Run) -> Intake:
-    """All files of the workspace, each read anew only where its content was not read before, and merged."""
+    """All files of the workspace merged, each read anew only where the same content was not read before."""
     from pipelines.intake import layout, merge, read
     from pipelines.intake.files import Source
 
-    chosen = current.settings.flat()
+    options = read.Options(current.settings.business.time_zone, current.settings.intake.max_file_mb)
     layouts = layout.load({one.path: _text(one) for one in current.files if one.path.startswith("layouts/")})
-    basis = hashlib.sha256(workspace.code_digest(INTAKE_SOURCE).encode())
-    dump = current.settings.model_dump()
-    basis.update(json.dumps([dump[name] for name in INTAKE_SECTIONS], sort_keys=True).encode())
-    for path, digest in sorted(current.contents.items()):
-        if path.startswith("layouts/"):
-            basis.update(f"{path}\0{digest}\n".encode())
+    libraries = repr(workspace.library_versions())
     todo = [one for one in current.files if not one.path.startswith("layouts/")]
 
     def one_file(one: workspace.Input) -> tuple[str, FileRead]:
-        key = hashlib.sha256(f"{basis.hexdigest()}\0{one.path}\0{current.contents[one.path]}".encode()).hexdigest()
+        content = current.contents[one.path]
+        basis = read.cache_key(one.path, content, layouts, options) + libraries
+        key = hashlib.sha256(basis.encode()).hexdigest()
         kept = workspace.read_again(current.space, key)
         if kept is not None:
-            return key, read.restored(*kept)
-        found = read.read_file(Source(one.path, one.full, trouble=one.trouble), layouts, chosen)
+            frames, notes = kept
+            return key, read.unpack(notes, frames, one.path)
+        found = read.read_file(Source(one.path, one.full, trouble=one.trouble), layouts, options)
+        if found.sha256 and found.sha256 != content:
+            raise WorkspaceError(_changed([one.path]))
+        if found.state == "read":
+            notes, frames = read.packed(found)
+            workspace.keep_read(current.space, key, frames, notes)
         return key, found
 
     reads: list[FileRead] = []
@@ -150,7 +156,7 @@ def read_everything(current: Run) -> Intake:
             reads.append(found)
             current.keys.append(key)
             current.teller.progress("reading files", done, len(todo))
-    return merge.merge(reads, chosen)
+    return merge.merge(reads, options)
 
 
 def _text(one: workspace.Input) -> str:
@@ -173,6 +179,28 @@ def intake_frames(found: Intake) -> dict[str, pl.DataFrame]:
         "refused_rows": found.refused_rows,
         "incomplete": found.incomplete,
     }
+
+
+# --- reference ---------------------------------------------------------------------------------------------------------
+
+
+def reference_table(name: str) -> pl.DataFrame:
+    """One of the tables that ship with the project, from seed_data/reference/<name>.csv, in its schema's form."""
+    import polars as pl
+
+    from schemas import door
+
+    text = pl.read_csv(REFERENCE / f"{name}.csv", infer_schema=False)
+    typed = text.with_columns(
+        pl.col(info.name).str.to_date() if info.kind == "date" else pl.col(info.name).cast(info.dtype)
+        for info in door.columns(name)
+        if info.name in text.columns and info.kind != "bool"
+    )
+    flags = [info.name for info in door.columns(name) if info.kind == "bool" and info.name in text.columns]
+    typed = typed.with_columns(
+        pl.col(flag).replace_strict({"true": True, "false": False}, return_dtype=pl.Boolean) for flag in flags
+    )
+    return door.conform(name, typed)
 
 
 # --- headline ---------------------------------------------------------------------------------------------------------

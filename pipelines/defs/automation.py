@@ -1,6 +1,7 @@
-"""What Dagster runs by itself once somebody switches it on: the job over all tables, an inbox sensor, a daily schedule."""
+"""What Dagster runs by itself once somebody switches it on: an inbox sensor and a daily schedule over all tables.
 
-from __future__ import annotations
+Here also stands the run that Dagster's own pages start; the command line hands in its own.
+"""
 
 import contextlib
 import hashlib
@@ -14,7 +15,9 @@ from pipelines import workspace
 
 WORKSPACE = "FILMLEDGER_WORKSPACE"
 
-everything = dg.define_asset_job("everything", selection="*", description="All tables, pages and hand-outs.")
+everything = dg.define_asset_job(
+    "everything", selection=dg.AssetSelection.all(), description="All tables, pages and hand-outs."
+)
 daily = dg.ScheduleDefinition(name="daily", job=everything, cron_schedule="0 5 * * *")
 
 

@@ -25,7 +25,7 @@ Outcome = tuple[bool, dict[str, Any]]
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """One promise of a table. `test` takes the table and the settings and returns whether it holds and what was found."""
+    """One promise of a table. `test` takes table and settings and returns whether it holds and what was found."""
 
     name: str
     description: str
@@ -70,7 +70,7 @@ def finite(frame: pl.DataFrame, _: Settings) -> Outcome:
 
 
 def closure(frame: pl.DataFrame, _: Settings) -> Outcome:
-    """Each amount per row, cup, operation, shop and in all. A part that is not known leaves its row out, and says so."""
+    """Each amount per row, cup, operation, shop and in all. A row with an unknown part is left out and counted."""
     worst = 0.0
     told: dict[str, Any] = {}
     levels: list[list[str]] = [["shop_id", "mix_id"], ["shop_id", "job_id", "operation_no"], ["shop_id"], []]

@@ -1,9 +1,6 @@
 """Intake as assets: every event table, every register, and what became of each file and row."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
-from typing import Any
 
 import dagster as dg
 
@@ -19,7 +16,7 @@ NAMES = [*events.EVENTS, *registers.REGISTERS, "intake_files", "refused_rows", "
     check_specs=tables.specs(NAMES),
     required_resource_keys={"run"},
 )
-def intake(context: dg.AssetExecutionContext) -> Iterator[dg.MaterializeResult[Any]]:
+def intake(context: dg.AssetExecutionContext) -> Iterator[dg.MaterializeResult]:
     """Read the inbox and the registers: typed rows on one side, refused rows with their reasons on the other."""
     run: runs.Run = context.resources.run
     with run.timed("intake"):

@@ -1,10 +1,7 @@
 """The ledger as assets: one per statement, its lineage read from the SQL itself."""
 
-from __future__ import annotations
-
 import inspect
 import itertools
-from typing import Any
 
 import dagster as dg
 import polars as pl
@@ -34,7 +31,7 @@ def _asset(name: str) -> dg.AssetsDefinition:
         required_resource_keys={"run"},
         **tables.describe(name, _says(name)),
     )
-    def statement(context: dg.AssetExecutionContext, **given: pl.DataFrame) -> dg.MaterializeResult[Any]:
+    def statement(context: dg.AssetExecutionContext, **given: pl.DataFrame) -> dg.MaterializeResult:
         run: Run = context.resources.run
         with run.timed("ledger"):
             frame = runner.run_statement(name, given, run.settings.flat())

@@ -1,9 +1,5 @@
 """What readers get: pages, spreadsheets, one database file; and the step that puts the finished set in force."""
 
-from __future__ import annotations
-
-from typing import Any
-
 import dagster as dg
 import polars as pl
 
@@ -24,7 +20,7 @@ SHOWN = [*PUBLISHED, *registers.REGISTERS]
     required_resource_keys={"run"},
     io_manager_key="nothing",
 )
-def site(context: dg.AssetExecutionContext, **given: pl.DataFrame) -> dg.MaterializeResult[Any]:
+def site(context: dg.AssetExecutionContext, **given: pl.DataFrame) -> dg.MaterializeResult:
     """The pages, from published tables and registers alone."""
     from reports.site import build
 
@@ -46,7 +42,7 @@ def site(context: dg.AssetExecutionContext, **given: pl.DataFrame) -> dg.Materia
     required_resource_keys={"run"},
     io_manager_key="nothing",
 )
-def out(context: dg.AssetExecutionContext, **given: pl.DataFrame) -> dg.MaterializeResult[Any]:
+def out(context: dg.AssetExecutionContext, **given: pl.DataFrame) -> dg.MaterializeResult:
     """Spreadsheets of every published table and of the refused rows, filmledger.duckdb, and the swap."""
     run: runs.Run = context.resources.run
     with run.timed("results"):

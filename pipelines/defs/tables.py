@@ -48,7 +48,7 @@ def store(_: dg.InitResourceContext) -> Store:
 
 
 def known(name: str) -> bool:
-    """Whether schemas/ says how the table looks. Steps inside the ledger that nobody reads from outside have no schema."""
+    """Whether schemas/ says how the table looks; steps inside the ledger that nobody else reads have no schema."""
     try:
         door.schema(name)
     except KeyError:
@@ -82,7 +82,7 @@ def describe(name: str, otherwise: str = "") -> dict[str, Any]:
     return {"description": door.schema(name).description, "metadata": {"dagster/column_schema": column_schema(name)}}
 
 
-def result(name: str, frame: pl.DataFrame, run: Run) -> dg.MaterializeResult[Any]:
+def result(name: str, frame: pl.DataFrame, run: Run) -> dg.MaterializeResult:
     """One finished table with its row count and the outcome of each of its checks."""
     told: dict[str, Any] = {"dagster/row_count": frame.height}
     if not known(name):

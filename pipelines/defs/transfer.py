@@ -1,9 +1,6 @@
 """Transfer efficiency as assets: records in, every table of the model out."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
-from typing import Any
 
 import dagster as dg
 import polars as pl
@@ -32,7 +29,7 @@ NAMES = [
 )
 def transfer(
     context: dg.AssetExecutionContext, records: pl.DataFrame, record_layers: pl.DataFrame
-) -> Iterator[dg.MaterializeResult[Any]]:
+) -> Iterator[dg.MaterializeResult]:
     """Estimate transfer efficiency per gun and technician from the closed records."""
     run: Run = context.resources.run
     with run.timed("transfer"):

@@ -1,0 +1,205 @@
+"""The command: what it prints, its exit codes, and that no trouble reaches the user as a traceback."""
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from pipelines import cli, conductor, workspace
+from pipelines.conductor import Outcome
+
+HEADLINE = {
+    "cups": 1200,
+    "poured_solids_g": 250_000.0,
+    "useful_share": 0.43,
+    "te": 0.58,
+    "te_low": 0.54,
+    "te_high": 0.62,
+    "not_split_share": 0.02,
+    "rows_read": 9000,
+    "refused_rows": 0,
+    "refused_files": 0,
+}
+
+
+@pytest.fixture
+def shop(tmp_path: Path, capsys) -> Path:
+    assert cli.main(["init", str(tmp_path / "shop")]) == 0
+    capsys.readouterr()
+    return tmp_path / "shop"
+
+
+def test_init_makes_a_workspace_and_says_what_to_do_next(tmp_path, capsys):
+    assert cli.main(["init", str(tmp_path / "shop")]) == 0
+    told = capsys.readouterr().out
+    assert "inbox/, layouts/, registers/, filmledger.toml" in told
+    assert "filmledger run" in told
+    assert cli.main(["init", str(tmp_path / "shop")]) == 0
+    assert "nothing changed" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("arguments", [[], ["paint"], ["run", "--fast"], ["run", "a", "b"], ["init"]])
+def test_wrong_usage_leaves_with_2(arguments, capsys):
+    with pytest.raises(SystemExit) as left:
+        cli.main(arguments)
+    assert left.value.code == 2
+    assert "usage: filmledger" in capsys.readouterr().err
+
+
+def test_help_leaves_with_0_and_names_the_exit_codes(capsys):
+    with pytest.raises(SystemExit) as left:
+        cli.main(["--help"])
+    assert left.value.code == 0
+    told = capsys.readouterr().out
+    assert all(word in told for word in ("init", "demo", "run", "check", "Exit codes"))
+
+
+def test_help_imports_nothing_heavy():
+    program = (
+        "import sys, pipelines.cli\ntry: pipelines.cli.main(['--help'])\nexcept SystemExit: pass\n"
+        "heavy = {'polars', 'duckdb', 'dagster', 'pandera', 'pydantic', 'numpy', 'scipy'} & set(sys.modules)\n"
+        "assert not heavy, heavy"
+    )
+    subprocess.run([sys.executable, "-c", program], check=True, stdout=subprocess.DEVNULL)
+
+
+def test_a_run_that_refused_nothing_leaves_with_0_and_says_the_headline_numbers(shop, monkeypatch, capsys):
+    monkeypatch.setattr(conductor, "run", lambda *_: Outcome(new=True, headline=HEADLINE))
+    assert cli.main(["run", str(shop)]) == 0
+    told = capsys.readouterr().out
+    for part in ("1,200 cups", "250.0 kg", "43 became useful", "58 % (54-62)", "All 9,000 rows", "site/index.html"):
+        assert part in told
+
+
+def test_a_run_that_refused_rows_leaves_with_3_and_says_where_they_are(shop, monkeypatch, capsys):
+    told_numbers = {**HEADLINE, "refused_rows": 12, "refused_files": 1}
+    monkeypatch.setattr(conductor, "run", lambda *_: Outcome(new=False, headline=told_numbers))
+    assert cli.main(["run", str(shop)]) == 3
+    told = capsys.readouterr().out
+    assert "Nothing new" in told
+    assert "12 of 9,000 rows and 1 file" in told
+    assert str(shop / "out" / "refused") in told
+
+
+def test_a_shop_without_film_or_cups_has_its_own_sentences(shop, monkeypatch, capsys):
+    nothing = dict.fromkeys(("useful_share", "te", "te_low", "te_high", "not_split_share"))
+    monkeypatch.setattr(conductor, "run", lambda *_: Outcome(True, {**HEADLINE, **nothing, "poured_solids_g": 0.0}))
+    assert cli.main(["run", str(shop)]) == 0
+    told = capsys.readouterr().out
+    assert "nothing to account for yet" in told
+    assert "film readings before and after" in told
+
+
+def test_a_folder_that_is_no_workspace_leaves_with_1_and_a_sentence(tmp_path, capsys):
+    assert cli.main(["run", str(tmp_path)]) == 1
+    told = capsys.readouterr()
+    assert "is not a workspace" in told.err
+    assert "Traceback" not in told.err + told.out
+
+
+def test_a_wrong_setting_leaves_with_1_and_names_the_key(shop, capsys):
+    (shop / "filmledger.toml").write_text("[film]\nscuff_removed_mm = 1\n")
+    assert cli.main(["run", str(shop)]) == 1
+    assert "did you mean scuff_removed_um?" in capsys.readouterr().err
+
+
+def test_a_second_run_leaves_with_1_and_names_the_first(shop, capsys):
+    holder = "from pipelines import workspace; import sys\nwith workspace.lock(workspace.find(sys.argv[1])):\n"
+    holder += "    print('held', flush=True); sys.stdin.read()"
+    other = subprocess.Popen(
+        [sys.executable, "-c", holder, str(shop)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+    )
+    assert other.stdout.readline() == "held\n"
+    assert cli.main(["run", str(shop)]) == 1
+    assert f"process {other.pid}" in capsys.readouterr().err
+    other.communicate("")
+
+
+@pytest.mark.parametrize(
+    ("error", "told"),
+    [
+        (OSError(28, "No space left on device"), "disk is full"),
+        (PermissionError(13, "Permission denied"), "may not be written"),
+        (MemoryError(), "not enough memory"),
+        (KeyboardInterrupt(), "Stopped"),
+        (RuntimeError("surprise"), "fault of the program"),
+    ],
+)
+def test_whatever_happens_in_a_run_ends_in_a_sentence(shop, monkeypatch, capsys, error, told):
+    def fail(*_):
+        try:
+            raise error
+        except Exception as inner:
+            raise RuntimeError("a step failed") from inner
+
+    monkeypatch.setattr(conductor, "run", fail)
+    assert cli.main(["run", str(shop)]) == 1
+    printed = capsys.readouterr()
+    assert told in printed.err
+    assert "Traceback" not in printed.err + printed.out
+
+
+def test_the_details_of_a_fault_are_kept_in_the_workspace(shop, monkeypatch, capsys):
+    def fail(*_):
+        raise RuntimeError("surprise")
+
+    monkeypatch.setattr(conductor, "run", fail)
+    (shop / ".filmledger").mkdir()
+    assert cli.main(["run", str(shop)]) == 1
+    kept = shop / ".filmledger" / "filmledger-fault.txt"
+    assert str(kept) in capsys.readouterr().err
+    assert "surprise" in kept.read_text()
+
+
+def test_demo_leaves_a_folder_of_something_else_alone(tmp_path, capsys):
+    (tmp_path / "mine.txt").write_text("keep me")
+    assert cli.main(["demo", str(tmp_path)]) == 1
+    assert "holds something else" in capsys.readouterr().err
+    assert os.listdir(tmp_path) == ["mine.txt"]
+
+
+def test_check_shows_counts_per_file_and_the_commonest_reasons_first(shop, monkeypatch, capsys):
+    files = pl.DataFrame(
+        {
+            "file": ["inbox/a.csv", "inbox/b.bin"],
+            "table": ["pours", None],
+            "layout": ["scale", None],
+            "state": ["read", "refused"],
+            "message": [None, "the file is empty"],
+            "rows_read": [5, 0],
+            "accepted": [2, 0],
+            "refused": [3, 0],
+            "duplicate": [0, 0],
+            "superseded": [0, 0],
+        }
+    )
+    reasons = pl.DataFrame(
+        {
+            "file": ["inbox/a.csv"] * 3,
+            "line": [2, 3, 4],
+            "table": ["pours"] * 3,
+            "reason": [
+                "gun_id: 'x' is not in guns",
+                "weighed_g: 'a' is not a number",
+                "weighed_g: 'b' is not a number",
+            ],
+            "raw": ["r2", "r3", "r4"],
+        }
+    )
+    monkeypatch.setattr(conductor, "check", lambda *_: conductor.Findings(files, reasons))
+    assert cli.main(["check", str(shop)]) == 3
+    told = capsys.readouterr().out
+    assert "inbox/a.csv: pours by scale: 2 of 5 rows would be used, 3 refused" in told
+    assert "inbox/b.bin: refused: the file is empty" in told
+    assert told.index("2 rows, first inbox/a.csv line 3") < told.index("1 row, first inbox/a.csv line 2")
+
+
+def test_the_end_of_a_pipe_is_no_trouble(shop):
+    command = f"{sys.executable} -m pipelines.cli init {shop} | true"
+    done = subprocess.run(
+        ["sh", "-c", command], capture_output=True, text=True, cwd=workspace.__file__.rsplit("/", 2)[0]
+    )
+    assert "Traceback" not in done.stderr

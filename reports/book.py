@@ -1,0 +1,180 @@
+"""One building of the site: the published tables, the settings and what several pages need of them.
+
+Here belong safe access to tables (one that is missing or empty reads as an empty frame of the right columns), labels of
+shops and products, and the cubes. Not here: sentences, figures, HTML.
+"""
+
+from __future__ import annotations
+
+from functools import cached_property
+from typing import Any
+
+import polars as pl
+
+from reports import cube, wording
+from schemas import door
+
+
+class Book:
+    """`tables`: published tables and the registers shops, products, technicians, guns by name; `settings`: as the workspace
+    has them, in sections or flat."""
+
+    def __init__(self, tables: dict[str, pl.DataFrame], settings: dict[str, Any]) -> None:
+        self._tables = tables
+        self._settings = settings
+        self._read: dict[str, pl.DataFrame] = {}
+
+    def computed(self, name: str) -> bool:
+        """The pipeline made this table (it may be empty)."""
+        return name in self._tables
+
+    def has(self, name: str) -> bool:
+        return self.table(name).height > 0
+
+    def table(self, name: str) -> pl.DataFrame:
+        """A table sorted by its key, with all columns of its schema; columns that are missing come as nulls."""
+        if name not in self._read:
+            given = self._tables.get(name)
+            infos = door.columns(name)
+            if given is None:
+                frame = door.empty(name)
+            else:
+                have = set(given.columns)
+                frame = given.select(
+                    (pl.col(i.name).cast(i.dtype) if i.name in have else pl.lit(None, dtype=i.dtype).alias(i.name))
+                    for i in infos
+                ).sort(door.keys(name), nulls_last=True)
+            self._read[name] = frame
+        return self._read[name]
+
+    def setting(self, key: str, default: Any = None) -> Any:
+        """A setting by its key, whichever section it stands in (keys are unique over sections)."""
+        if key in self._settings:
+            return self._settings[key]
+        for section in self._settings.values():
+            if isinstance(section, dict) and key in section:
+                return section[key]
+        return default
+
+    @cached_property
+    def settings_list(self) -> list[tuple[str, str, str]]:
+        """(section, key, value) of every setting, for the method page."""
+        rows = []
+        for name, value in self._settings.items():
+            inner = value if isinstance(value, dict) else {name: value}
+            section = name if isinstance(value, dict) else ""
+            for key, item in inner.items():
+                if isinstance(item, dict):
+                    rows += [(section, f"{key}.{k}", _setting_text(v)) for k, v in item.items()]
+                else:
+                    rows.append((section, key, _setting_text(item)))
+        return rows
+
+    @property
+    def currency(self) -> str:
+        return str(self.setting("currency", "") or "")
+
+    @property
+    def units(self) -> str:
+        return "us" if self.setting("units", "metric") == "us" else "metric"
+
+    @property
+    def people(self) -> bool:
+        """Whether technicians appear at all (by their id; names stay in the register)."""
+        return self.setting("people", "id") != "hidden"
+
+    @cached_property
+    def shop_labels(self) -> dict[str, str]:
+        """shop_id -> label, for every shop that any table names."""
+        labels = {r["shop_id"]: r["label"] or r["shop_id"] for r in self.table("shops").iter_rows(named=True)}
+        for name in ("material_ledger", "emissions_monthly", "transfer_by_role", "mixes"):
+            for shop in self.table(name)["shop_id"].unique().to_list():
+                labels.setdefault(shop, shop)
+        return dict(sorted(labels.items()))
+
+    @cached_property
+    def products(self) -> dict[str, dict[str, Any]]:
+        """product_id -> its register row (the last version where there are several)."""
+        return {r["product_id"]: r for r in self.table("products").iter_rows(named=True)}
+
+    def product_label(self, product: str) -> str:
+        if product == "unknown":
+            return "product not known"
+        row = self.products.get(product)
+        return (row and row["label"]) or product
+
+    @cached_property
+    def product_role(self) -> dict[str, str]:
+        """product_id -> role, from the ledger first (the version valid then), else the register."""
+        roles = {p: r["role"] for p, r in self.products.items()}
+        seen = self.table("material_ledger").select("product_id", "role").drop_nulls().unique().sort("product_id", "role")
+        roles |= {r["product_id"]: r["role"] for r in seen.iter_rows(named=True)}
+        return dict(sorted(roles.items()))
+
+    @cached_property
+    def guns(self) -> dict[str, dict[str, Any]]:
+        return {r["gun_id"]: r for r in self.table("guns").iter_rows(named=True)}
+
+    @cached_property
+    def ledger(self) -> cube.Cube:
+        return cube.ledger_cube(self.table("material_ledger"))
+
+    @cached_property
+    def emissions(self) -> cube.Cube:
+        return cube.emissions_cube(self.table("emissions_monthly"))
+
+    @cached_property
+    def transfer(self) -> dict[str, list[dict[str, Any]]]:
+        return {by: cube.transfer_rows(by, self.table(name)) for by, name in cube.TRANSFER.items()}
+
+    @cached_property
+    def months(self) -> list[str]:
+        """Every month that the ledger or the emissions name, in order; months between are filled in."""
+        seen = {m for m in self.ledger.members["month"] if m != "unknown"} | set(self.emissions.members["month"])
+        if not seen:
+            return []
+        first, last = min(seen), max(seen)
+        year, month = int(first[:4]), int(first[5:7])
+        out = []
+        while (text := f"{year:04d}-{month:02d}") <= last:
+            out.append(text)
+            year, month = (year + 1, 1) if month == 12 else (year, month + 1)
+        return out
+
+    @cached_property
+    def roles(self) -> list[str]:
+        """Roles that occur, in the order of the vocabulary (the order in which a job is built up)."""
+        from schemas.registers import ROLES
+
+        seen = {self.product_role.get(p) for p in self.ledger.members["product_id"]}
+        seen |= {row["role"] for rows in self.transfer.values() for row in rows}
+        return [r for r in ROLES if r in seen]
+
+    @cached_property
+    def method(self) -> str:
+        """Which method made the transfer efficiencies, in the tables' own words."""
+        found = {
+            m for name in cube.TRANSFER.values() for m in self.table(name)["method"].drop_nulls().unique().to_list()
+        }
+        return ", ".join(sorted(found)) or "no transfer efficiency yet"
+
+    @cached_property
+    def rows(self) -> dict[str, int]:
+        """Counts over all files: read, accepted, refused, duplicate, superseded, files, files_refused."""
+        frame = self.table("intake_files")
+        names = {"rows_read": "read", "accepted": "accepted", "refused": "refused", "duplicate": "duplicate",
+                 "superseded": "superseded"}  # fmt: skip
+        out = {new: int(frame[old].sum() or 0) for old, new in names.items()}
+        out["files"] = frame["file"].n_unique() if frame.height else 0
+        out["files_refused"] = frame.filter(pl.col("state") == "refused")["file"].n_unique() if frame.height else 0
+        return out
+
+    @property
+    def period(self) -> str:
+        return wording.period_word(self.months[0], self.months[-1]) if self.months else wording.period_word(None, None)
+
+
+def _setting_text(value: Any) -> str:
+    if value is True or value is False:
+        return "yes" if value else "no"
+    return "not set" if value in ("", None) else str(value)

@@ -1,0 +1,160 @@
+"""The compact cube: the published tables summed to the grain that pages filter by, for the pages and their script alike.
+
+Here belongs the summing to shop x month x product (ledger) and shop x month x category (emissions), and the rows of the
+transfer tables. Both the static page and its script add up the same cube, so a filtered figure and a printed one cannot
+disagree. Not here: how it is drawn or worded.
+
+Amounts are rounded to 0.1 g and 0.01 of money: the only rounding, and below what any page shows.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import polars as pl
+
+from reports.theme import PARTS
+
+# measure of the ledger -> (suffix of its published columns, scale to the unit kept here, decimals kept)
+SEES: dict[str, tuple[str, float, int]] = {
+    "solids": ("solids_g", 1e-3, 4),
+    "voc": ("voc_g", 1e-3, 4),
+    "cost": ("cost", 1.0, 2),
+}
+SEE_KIND = {"solids": "mass_kg", "voc": "mass_kg", "cost": "cost"}
+SEE_WORD = {"solids": "solids", "voc": "VOC", "cost": "material cost"}
+LANDING = ("overspray", "over_build", "useful")
+
+Sums = dict[str, float]
+
+
+class Cube:
+    """Rows of additive measures by some dimensions. `frame` is sorted by its dimensions; measures hold no nulls."""
+
+    def __init__(self, name: str, dims: tuple[str, ...], frame: pl.DataFrame) -> None:
+        self.name = name
+        self.dims = dims
+        self.measures = tuple(c for c in frame.columns if c not in dims)
+        self.frame = frame.sort(dims)
+        self.members: dict[str, list[str]] = {d: sorted(frame[d].unique().to_list()) for d in dims}
+
+    def sums(self, where: dict[str, str] | None = None) -> Sums:
+        """Every measure, summed over the rows that `where` (dimension -> member) keeps."""
+        kept = self.frame
+        for dim, member in (where or {}).items():
+            kept = kept.filter(pl.col(dim) == member)
+        if not kept.height:
+            return dict.fromkeys(self.measures, 0.0)
+        return {m: float(v) for m, v in kept.select(pl.col(self.measures).sum()).row(0, named=True).items()}
+
+    def by(self, dim: str) -> dict[str, Sums]:
+        """`sums` for every member of one dimension, in the order of `members`."""
+        grouped = self.frame.group_by(dim).agg(pl.col(self.measures).sum()).sort(dim)
+        return {row[dim]: {m: float(row[m]) for m in self.measures} for row in grouped.iter_rows(named=True)}
+
+    def as_json(self) -> dict[str, Any]:
+        """Members once, rows as positions in them, measures as columns."""
+        at = {
+            d: self.frame[d].replace_strict(self.members[d], list(range(len(self.members[d]))), return_dtype=pl.Int64)
+            for d in self.dims
+        }
+        return {
+            "members": self.members,
+            "at": {d: s.to_list() for d, s in at.items()},
+            "m": {m: [_short(v) for v in self.frame[m].to_list()] for m in self.measures},
+        }
+
+
+def _short(value: float) -> float | int:
+    return int(value) if float(value).is_integer() else value
+
+
+def ledger_cube(ledger: pl.DataFrame, dim: str = "product_id") -> Cube:
+    """material_ledger summed to shop x month x `dim`.
+
+    Measures, for each way of counting s in solids, voc (kg) and cost (money): `poured.s` and one per part of the ledger;
+    `<part>.s.low` and `.high` for what landed or missed, added as if all errors went the same way (the widest the interval
+    can be); `cups`; `sprayed` and its part resting on grades `a`, `b`, `c` (kg solids); `known.s`: solids (kg) of rows whose amount
+    is known, to say how much of the whole a sum stands for.
+    """
+    frame = ledger.with_columns(
+        pl.col("month").fill_null("unknown"),
+        pl.col(dim).fill_null("unknown"),
+        _landing=pl.sum_horizontal([pl.col(f"{p}_solids_g").fill_null(0) for p in LANDING]),
+    )
+    cups = (
+        frame.unique(["shop_id", "mix_id"], keep="first", maintain_order=True)
+        .group_by("shop_id", "month", dim)
+        .agg(cups=pl.len().cast(pl.Float64))
+    )
+    measures: list[pl.Expr] = []
+    for see, (suffix, scale, decimals) in SEES.items():
+        for part in ("poured", *(p.key for p in PARTS)):
+            amount = pl.col(f"{part}_{suffix}").fill_null(0.0)
+            measures.append((amount.sum() * scale).round(decimals).alias(f"{part}.{see}"))
+            if part in LANDING:
+                solids = pl.col(f"{part}_solids_g")
+                for end in ("low", "high"):
+                    bound = pl.col(f"{part}_solids_g_{end}")
+                    # Cost and VOC go with the solids, so their interval has the same relative width.
+                    ratio = pl.when(solids > 0).then(bound / solids).otherwise(1.0).fill_null(1.0)
+                    value = bound.fill_null(solids).fill_null(0.0) if see == "solids" else amount * ratio
+                    measures.append((value.sum() * scale).round(decimals).alias(f"{part}.{see}.{end}"))
+        known = pl.when(pl.col(f"poured_{suffix}").is_not_null()).then(pl.col("poured_solids_g")).otherwise(0.0)
+        measures.append((known.fill_null(0.0).sum() * 1e-3).round(4).alias(f"known.{see}"))
+    measures.append((pl.col("_landing").sum() * 1e-3).round(4).alias("sprayed"))
+    for letter in "ABC":
+        of = pl.when(pl.col("grade") == letter).then(pl.col("_landing")).otherwise(0.0)
+        measures.append((of.sum() * 1e-3).round(4).alias(letter.lower()))
+    summed = frame.group_by("shop_id", "month", dim).agg(measures)
+    summed = summed.join(cups, on=["shop_id", "month", dim], how="left").with_columns(pl.col("cups").fill_null(0.0))
+    return Cube("ledger", ("shop_id", "month", dim), summed)
+
+
+def emissions_cube(emissions: pl.DataFrame) -> Cube:
+    """emissions_monthly as it stands (already shop x month x category): rts_l, rts_kg, voc, exempt, pm with its interval
+    (kg), and `incomplete`, the number of rows whose month lacks something."""
+    names = {
+        "rts_l": "rts_l", "rts_kg": "rts_kg", "voc_kg": "voc", "exempt_kg": "exempt",
+        "pm_kg": "pm", "pm_kg_low": "pm.low", "pm_kg_high": "pm.high",
+    }  # fmt: skip
+    measures = [pl.col(old).fill_null(0.0).round(4).alias(new) for old, new in names.items()]
+    frame = emissions.select(
+        "shop_id", "month", "category", *measures, incomplete=(~pl.col("complete")).cast(pl.Float64)
+    )
+    return Cube("emissions", ("shop_id", "month", "category"), frame)
+
+
+TRANSFER = {
+    "technician": "transfer_by_technician",
+    "gun": "transfer_by_gun",
+    "pair": "transfer_by_pair",
+    "role": "transfer_by_role",
+}
+
+
+def transfer_rows(by: str, frame: pl.DataFrame) -> list[dict[str, Any]]:
+    """Rows of a transfer table for figures and filters: shop, role, name (id or "technician with gun"), estimate, low,
+    high, n, grade, joined (the name it cannot be told apart from, or null)."""
+    names = {"technician": ["technician_id"], "gun": ["gun_id"], "pair": ["technician_id", "gun_id"], "role": []}[by]
+    rows = []
+    for row in frame.sort(["role", "shop_id", *names]).iter_rows(named=True):
+        joined = row["with_whom"] if row["separable"] is False else None
+        rows.append(
+            {
+                "shop": row["shop_id"],
+                "role": row["role"],
+                "name": " with ".join(row[n] for n in names) if names else f"typical of {row['shop_id']}",
+                "v": _round(row["estimate"]),
+                "lo": _round(row["low"]),
+                "hi": _round(row["high"]),
+                "n": row["n"] or 0,
+                "grade": row["grade"],
+                "joined": joined,
+            }
+        )
+    return rows
+
+
+def _round(value: float | None) -> float | None:
+    return None if value is None else round(value, 5)

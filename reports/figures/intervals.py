@@ -1,0 +1,132 @@
+"""Intervals: one row a gun, technician or pair, a point on a pale band for 95 %, its words above the band.
+
+Rows stand in the order of their ids, never by the estimate. What cannot be told apart is one hollow, joined mark with both
+names; a row without an estimate says "not enough jobs" and is drawn as a faint line.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import plotly.graph_objects as go
+
+from reports.figures.base import drawn_text
+from reports.theme import light, template
+from reports.wording import standing
+
+ROW = 54  # px a row
+HEAD = 40
+
+
+def row_label(row: dict[str, Any]) -> str:
+    """The words above a row's band."""
+    name = drawn_text(row["name"])
+    words = standing(row["v"], row["lo"], row["hi"], row["n"], row["grade"])
+    if row["joined"]:
+        return f"<b>{name}</b> joined with <b>{drawn_text(row['joined'])}</b>: {words}"
+    return f"<b>{name}</b>  {words}"
+
+
+def layout(rows: list[dict[str, Any]], line_65: bool) -> dict[str, Any]:
+    """Everything of the layout that depends on the rows (the script's function of the same name repeats it)."""
+    annotations = [
+        {
+            "x": 0,
+            "xref": "paper",
+            "y": at + 0.3,
+            "text": row_label(row),
+            "showarrow": False,
+            "xanchor": "left",
+            "yanchor": "bottom",
+            "font": {"size": 15, "color": light("muted" if row["v"] is None or row["typical"] else "ink")},
+        }
+        for at, row in enumerate(rows)
+    ]
+    shapes = []
+    if line_65:
+        shapes.append(
+            {
+                "type": "line",
+                "x0": 65,
+                "x1": 65,
+                "yref": "paper",
+                "y0": 0,
+                "y1": 1,
+                "line": {"color": light("limit"), "width": 1.5, "dash": "dash"},
+            }
+        )
+    for at in range(len(rows)):
+        shapes.append(
+            {
+                "type": "line",
+                "x0": 0,
+                "x1": 100,
+                "y0": at + 0.56,
+                "y1": at + 0.56,
+                "layer": "below",
+                "line": {"color": light("line"), "width": 1},
+            }
+        )
+    return {
+        "annotations": annotations,
+        "shapes": shapes,
+        "height": HEAD + ROW * max(1, len(rows)) + 46,
+        "yaxis": {"range": [max(1, len(rows)) - 0.1, -0.15], "visible": False},
+    }
+
+
+def points(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """x and y of the traces: band, ends of the band, points told apart, points joined, typical of the shop."""
+    band: dict[str, list[float | None]] = {"x": [], "y": []}
+    ends: dict[str, list[float | None]] = {"x": [], "y": []}
+    kinds: list[dict[str, list[float | None]]] = [{"x": [], "y": []} for _ in range(3)]
+    for at, row in enumerate(rows):
+        y = at + 0.56
+        if row["v"] is None:
+            continue
+        if row["lo"] is not None and row["hi"] is not None:
+            band["x"] += [_pct(row["lo"]), _pct(row["hi"]), None]
+            band["y"] += [y, y, None]
+            for end in ("lo", "hi"):
+                ends["x"].append(_pct(row[end]))
+                ends["y"].append(y)
+        kind = kinds[2 if row["typical"] else (1 if row["joined"] else 0)]
+        kind["x"].append(_pct(row["v"]))
+        kind["y"].append(y)
+    return [band, ends, *kinds]
+
+
+def _pct(value: float) -> float:
+    return round(100 * value, 3)
+
+
+def intervals(rows: list[dict[str, Any]], *, line_65: bool = False) -> go.Figure:
+    """`rows` as cube.transfer_rows gives them, with `typical` set on the shop's own row."""
+    band, ends, *kinds = points(rows)
+    figure = go.Figure(layout={"template": template()})
+    figure.add_scatter(**band, mode="lines", line={"color": light("band"), "width": 15}, hoverinfo="skip")
+    figure.add_scatter(
+        **ends,
+        mode="markers",
+        marker={"symbol": "line-ns", "size": 15, "line": {"width": 2, "color": light("muted")}, "color": light("muted")},
+        hovertemplate="end of the 95 % interval: %{x:.0f} %<extra></extra>",
+    )
+    marks = (
+        {"symbol": "circle", "size": 12, "color": light("ink")},
+        {"symbol": "circle", "size": 12, "color": light("paper"), "line": {"width": 2.5, "color": light("ink")}},
+        {"symbol": "diamond", "size": 12, "color": light("muted")},
+    )
+    for kind, mark in zip(kinds, marks, strict=True):
+        figure.add_scatter(**kind, mode="markers", marker=mark, hovertemplate="%{x:.0f} %<extra></extra>")
+    figure.update_layout(
+        margin={"l": 4, "r": 14, "t": HEAD, "b": 8},
+        xaxis={
+            "range": [0, 100],
+            "side": "top",
+            "tickvals": [0, 25, 50, 65, 75, 100] if line_65 else [0, 25, 50, 75, 100],
+            "ticksuffix": " %",
+            "ticks": "outside",
+        },
+        **layout(rows, line_65),
+    )
+    return figure

@@ -1,0 +1,129 @@
+"""Tables on a page: columns with captions and units from the schemas, cells worded once.
+
+Here belongs turning rows into cells; the HTML of a table stands in templates/macros.html.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import polars as pl
+from markupsafe import Markup, escape
+
+from reports import wording
+from reports.wording import quantity, unit_header
+from schemas import door
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """`head` is the word, `unit` its unit in the header cell, `note` what it means."""
+
+    head: str
+    unit: Markup = Markup("")
+    number: bool = False
+    note: str = ""
+
+
+@dataclass(slots=True)
+class Row:
+    """Cells as markup. `at` holds data attributes that the page's script filters by (shop, role, key)."""
+
+    cells: list[Markup]
+    at: dict[str, str] = field(default_factory=dict)
+
+
+@dataclass(slots=True)
+class Listing:
+    """A table for a page. `by` names the cube's dimension that its rows are members of; then the script refills it."""
+
+    caption: str
+    columns: list[Column]
+    rows: list[Row]
+    by: str = ""
+    of: int = 0  # rows there are in all, when only the first are shown
+    source: str = ""  # the published table
+
+    @property
+    def note(self) -> str:
+        if self.of > len(self.rows):
+            return (
+                f"The first {wording.plain(len(self.rows), 0)} of {wording.plain(self.of, 0)} rows. "
+                f"All of them: out/tables/{self.source}.parquet."
+            )
+        return f"All rows; also in out/tables/{self.source}.parquet." if self.source else ""
+
+
+def text(value: Any) -> Markup:
+    """A plain cell: text, number, list, yes/no; a dash with a spoken word where nothing is known."""
+    if value is None or value == "":
+        return Markup('<span class="none" role="img" aria-label="not known">\u2013</span>')
+    if isinstance(value, bool):
+        return Markup("yes" if value else "no")
+    if isinstance(value, (list, tuple)):
+        return escape(", ".join(str(v) for v in value)) if value else Markup("none")
+    if isinstance(value, dt.datetime):
+        return escape(value.isoformat(sep=" ", timespec="minutes"))
+    if isinstance(value, int):
+        return escape(wording.plain(value, 0))
+    return escape(value)
+
+
+def amount(value: float | None, kind: str, low: float | None = None, high: float | None = None) -> Markup:
+    """A cell whose unit stands in the header."""
+    return quantity(value, kind, low, high, bare=True) if wording.known(value) else text(None)
+
+
+_PLAIN_NUMBERS = {"effect", "vif", "reliability", "z", "stripe_f"}
+
+
+def of_table(
+    name: str,
+    frame: pl.DataFrame,
+    columns: Sequence[str],
+    *,
+    caption: str = "",
+    limit: int = 25,
+    currency: str = "",
+    at: Sequence[str] = (),
+) -> Listing:
+    """The first `limit` rows of a published table, captions and units from its schema."""
+    infos = {info.name: info for info in door.columns(name)}
+    chosen = [infos[c] for c in columns]
+    kinds = {
+        i.name: wording.KIND_OF_UNIT.get(i.unit, "")
+        if i.kind == "float" and i.name not in _PLAIN_NUMBERS
+        else ("factor" if i.kind == "float" else "")
+        for i in chosen
+    }
+    heads = [
+        Column(
+            i.name.removesuffix(f"_{i.unit}" if i.unit else " ").replace("_", " "),
+            unit_header(kinds[i.name], currency) if kinds[i.name] not in ("", "factor") else escape(_bare_unit(i)),
+            number=i.kind in ("float", "int"),
+            note=i.description,
+        )
+        for i in chosen
+    ]
+    rows = []
+    for record in frame.head(limit).iter_rows(named=True):
+        cells = [
+            (amount(record[i.name], kinds[i.name]) if kinds[i.name] else text(_rounded(record[i.name]))) for i in chosen
+        ]
+        rows.append(Row(cells, {a: str(record[f"{a}_id" if a == "shop" else a]) for a in at}))
+    return Listing(caption or str(door.schema(name).description), heads, rows, of=frame.height, source=name)
+
+
+def _bare_unit(info: Any) -> str:
+    return info.unit if info.kind == "float" and info.unit not in ("1", "") else ""
+
+
+def _rounded(value: Any) -> Any:
+    return wording.plain(value, wording.digits(value)) if isinstance(value, float) else value
+
+
+def cells(values: Iterable[Any]) -> list[Markup]:
+    return [v if isinstance(v, Markup) else text(v) for v in values]

@@ -1,0 +1,221 @@
+"""What the pages share: the shape of a page, numbers bound to the cube, and lists of strips.
+
+A number bound to the cube carries what it is (data-m, data-of, ...), so that the script can say it again for the rows that
+the reader's filter keeps.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any
+
+from markupsafe import Markup
+
+from reports import wording
+from reports.book import Book
+from reports.cube import LANDING, SEE_KIND, Cube, Sums
+from reports.figures.base import Figure
+from reports.figures.strip import shares, strip
+from reports.listing import Column, Listing, Row, text
+from reports.theme import PARTS
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """`key` names the file (key.html), the template and the entry of the navigation; `filters` which of shop, period, role,
+    see apply here; `see` how the page counts until the reader chooses (solids, voc, cost); `make` returns the template's values."""
+
+    key: str
+    word: str
+    question: str
+    filters: tuple[str, ...]
+    make: Callable[[Book], dict[str, Any]]
+    see: str = "solids"
+    figures: tuple[str, ...] = field(default=())
+
+    @property
+    def file(self) -> str:
+        return f"{self.key}.html"
+
+
+def bound(
+    sums: Sums,
+    measure: str,
+    see: str = "solids",
+    *,
+    kind: str = "",
+    of: str = "",
+    bare: bool = False,
+    currency: str = "",
+) -> Markup:
+    """A number of the ledger cube, worded for all data and refilled by the script.
+
+    `measure` such as "useful.*": * stands for how the page counts (solids, voc, cost). `of` makes it a share of 100 of
+    that measure. Parts that are estimated get their interval.
+    """
+    full = measure.replace("*", see)
+    value = sums.get(full, 0.0)
+    low = sums.get(f"{full}.low")
+    high = sums.get(f"{full}.high")
+    shown_kind = kind or ("per100" if of else SEE_KIND.get(see, "count"))
+    if of:
+        whole = sums.get(of.replace("*", see), 0.0)
+        if whole <= 0:
+            value_text = wording.UNKNOWN
+        else:
+            ends = (low / whole, high / whole) if low is not None and high is not None else (None, None)
+            value_text = wording.phrase(value / whole, shown_kind, *ends, bare=bare, currency=currency)
+    else:
+        value_text = wording.phrase(value, shown_kind, low, high, bare=bare, currency=currency)
+    kind_name = kind or ("per100" if of else "*")
+    return Markup('<span data-m="{}"{} data-kind="{}"{}>{}</span>').format(
+        measure,
+        Markup(' data-of="{}"').format(of) if of else "",
+        kind_name,
+        Markup(" data-bare") if bare else "",
+        value_text,
+    )
+
+
+def strips(book: Book, cube: Cube, dim: str, caption: str, head: str, labels: dict[str, str], see: str) -> Listing:
+    """One strip a member of `dim`: its name, the strip, what was poured, useful film and overspray of 100."""
+    by = cube.by(dim)
+    columns = [
+        Column(head),
+        Column("useful, over-build, overspray, flush loss, leftover, not split"),
+        Column("poured", see_unit(see, book.currency), number=True),
+        Column("useful film", Markup("of 100"), number=True),
+        Column("overspray", Markup("of 100"), number=True),
+        Column("overspray", see_unit(see, book.currency), number=True),
+    ]
+    rows = []
+    for member in labels:
+        sums = by.get(member)
+        if sums is None:
+            continue
+        rows.append(
+            Row(
+                [
+                    text(labels[member]),
+                    Markup('<span class="cell-strip">{}</span>').format(strip(shares(sums, see))),
+                    bound(sums, "poured.*", see, bare=True),
+                    bound(sums, "useful.*", see, of="poured.*"),
+                    bound(sums, "overspray.*", see, of="poured.*"),
+                    bound(sums, "overspray.*", see, bare=True),
+                ],
+                {"key": member},
+            )
+        )
+    return Listing(caption, columns, rows, by=dim)
+
+
+def see_unit(see: str, currency: str) -> Markup:
+    """The unit of what the page counts by; the script rewrites it when that changes."""
+    kind = SEE_KIND[see]
+    word = wording.unit_word(kind, currency=currency) or "cost"
+    return Markup('<span data-unit="*">{}</span>').format(word)
+
+
+def parts_listing(book: Book, sums: Sums, see: str) -> Listing:
+    """The data of a strip: each part with its amount, its share of 100 and what it means."""
+    columns = [
+        Column("part"),
+        Column("amount", see_unit(see, book.currency), number=True),
+        Column("share", Markup("of 100"), number=True),
+        Column("what it is"),
+    ]
+    rows = [
+        Row(
+            [
+                Markup('<span class="swatch swatch-{}"></span>{}').format(part.key.replace("_", "-"), part.word),
+                bound(sums, f"{part.key}.*", see, bare=True),
+                bound(sums, f"{part.key}.*", see, of="poured.*"),
+                text(part.meaning),
+            ]
+        )
+        for part in PARTS
+    ]
+    rows.append(Row([text("poured"), bound(sums, "poured.*", see, bare=True), text("100"), text("everything weighed in")]))
+    return Listing("What was poured, part by part", columns, rows)
+
+
+def grade_sentence(sums: Sums) -> Markup:
+    """How much of what was sprayed rests on which evidence."""
+    return Markup("{} cups; of the transfer efficiencies behind it, by mass, {} measured (A), {} shared (B), {} assumed (C).").format(
+        bound(sums, "cups", kind="count"),
+        *(bound(sums, letter, kind="share", of="sprayed") for letter in "abc"),
+    )
+
+
+def estimated(sums: Sums) -> bool:
+    return any(sums.get(f"{part}.solids", 0.0) > 0 for part in LANDING)
+
+
+def default_role(rows: list[dict[str, Any]]) -> str:
+    """The role with the most records behind its estimates: what a page shows until the reader chooses. "" for none."""
+    total: dict[str, int] = {}
+    for row in rows:
+        if row["v"] is not None:
+            total[row["role"]] = total.get(row["role"], 0) + row["n"]
+    return max(sorted(total), key=lambda role: total[role]) if total else ""
+
+
+def interval_rows(book: Book, by: str, role: str, shop: str = "") -> list[dict[str, Any]]:
+    """Rows of one role for figures/intervals: per shop its own typical first, then members in the order of their ids."""
+    out: list[dict[str, Any]] = []
+    typical = [r for r in book.transfer["role"] if r["role"] == role and shop in ("", r["shop"])]
+    members = [r for r in book.transfer[by] if r["role"] == role and shop in ("", r["shop"])]
+    for key in sorted({r["shop"] for r in typical} | {r["shop"] for r in members}):
+        label = book.shop_labels.get(key, key)
+        out += [{**r, "typical": True, "name": f"{label}, all of it"} for r in typical if r["shop"] == key]
+        out += [{**r, "typical": False} for r in members if r["shop"] == key]
+    return out
+
+
+def transfer_listing(book: Book, by: str, head: str) -> Listing:
+    """All roles of a transfer table, for "the data" under an interval figure."""
+    columns = [
+        Column("shop"),
+        Column("role"),
+        Column(head),
+        Column("transfer efficiency", Markup("%, 95 % interval"), number=True),
+        Column("records", number=True),
+        Column("grade"),
+        Column("cannot be told apart from"),
+    ]
+    rows = [
+        Row(
+            [
+                text(book.shop_labels.get(r["shop"], r["shop"])),
+                text(wording.role_word(r["role"])),
+                text(r["name"]),
+                wording.quantity(r["v"], "share", r["lo"], r["hi"], bare=True) if r["v"] is not None else text("not enough jobs"),
+                text(r["n"]),
+                text(r["grade"]),
+                text(r["joined"]),
+            ],
+            {"shop": r["shop"], "role": r["role"]},
+        )
+        for r in sorted(book.transfer[by], key=lambda r: (r["shop"], r["name"], r["role"]))
+    ]
+    return Listing(f"Transfer efficiency by {head} and role", columns, rows)
+
+
+def records_listing(book: Book, limit: int = 25) -> Listing:
+    """The transfer records: the rows behind every transfer efficiency."""
+    from reports.listing import of_table
+
+    return of_table(
+        "transfer_records",
+        book.table("transfer_records"),
+        ["shop_id", "operations", "roles", "sprayed_solids_ml", "landed_solids_ml", "ratio", "rel_u", "grade", "usable", "why_not"],
+        limit=limit,
+        at=("shop",),
+    )
+
+
+__all__ = [
+    "Figure", "Page", "bound", "default_role", "estimated", "grade_sentence", "interval_rows", "parts_listing",
+    "records_listing", "see_unit", "strips", "transfer_listing",
+]  # fmt: skip

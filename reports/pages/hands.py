@@ -1,0 +1,197 @@
+"""Hands: how much of what each technician sprays lands, what that could be confused with, and what to practise.
+
+Technicians appear by their id, in the order of the ids, with interval, number of records and who or what they cannot be told
+apart from. Nobody is ordered by an estimate here.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import polars as pl
+from markupsafe import Markup
+
+from reports import wording
+from reports.book import Book
+from reports.figures.base import Figure
+from reports.figures.intervals import intervals
+from reports.pages.base import Page, default_role, interval_rows, records_listing, transfer_listing
+
+
+def make(book: Book) -> dict[str, Any]:
+    if not book.people:
+        return {"present": False, "hidden": True}
+    rows = book.transfer["technician"]
+    role = default_role(rows)
+    if not rows:
+        return {"present": False, "hidden": False}
+    shown = interval_rows(book, "technician", role) if role else []
+    told = [r for r in shown if not r["typical"] and r["v"] is not None]
+    apart = [r for r in told if _apart(r, shown) != 0]
+    figure = (
+        Figure(
+            key="hands",
+            title="Part of the sprayed solids that landed, by technician",
+            finding=Markup("The dot is the estimate, the band its 95 % interval; hollow dots cannot be told apart from what they are joined with."),
+            plot=intervals(shown),
+            kind="intervals",
+            how="transfer",
+            data=transfer_listing(book, "technician", "technician"),
+            behind=records_listing(book),
+            spec={"by": "technician", "role": role},
+        )
+        if role
+        else None
+    )
+    return {
+        "present": True,
+        "role": role,
+        "role_word": wording.role_word(role),
+        "figure": figure,
+        "n_told": len(told),
+        "n_all": sum(1 for r in shown if not r["typical"]),
+        "n_apart": len(apart),
+        "records": sum(r["n"] for r in told),
+        "grades": _grades(told),
+        "cards": cards(book),
+    }
+
+
+def _grades(rows: list[dict[str, Any]]) -> str:
+    found = [f"{sum(1 for r in rows if r['grade'] == g)} of grade {g}" for g in "ABC" if any(r["grade"] == g for r in rows)]
+    return ", ".join(found) or "none graded"
+
+
+def _apart(row: dict[str, Any], shown: list[dict[str, Any]]) -> int:
+    """-1 or 1 where the whole interval lies below or above the shop's own estimate of the role, else 0. Joined rows: 0."""
+    typical = next((r["v"] for r in shown if r["typical"] and r["shop"] == row["shop"]), None)
+    if typical is None or row["lo"] is None or row["joined"]:
+        return 0
+    return -1 if row["hi"] < typical else (1 if row["lo"] > typical else 0)
+
+
+def cards(book: Book) -> list[dict[str, Any]]:
+    """A practice card for each technician: seen, how sure, could be confused with, to practise, what would settle it."""
+    by_id: dict[str, list[dict[str, Any]]] = {}
+    for row in book.transfer["technician"]:
+        by_id.setdefault(row["name"], []).append(row)
+    effects = {r["technician_id"]: r for r in book.table("technician_effects").iter_rows(named=True)}
+    edges = book.table("edge_bias")
+    partners = _partners(book)
+    advice = {
+        (r["technician_id"], r["role"]): r["advice"] for r in book.table("transfer_by_technician").iter_rows(named=True)
+    }
+    out = []
+    for name, rows in sorted(by_id.items()):
+        lines = []
+        below = above = False
+        for row in rows:
+            typical = [t for t in book.transfer["role"] if t["role"] == row["role"] and t["shop"] == row["shop"]]
+            side = _apart(row, [{**t, "typical": True} for t in typical])
+            below, above = below or side < 0, above or side > 0
+            against = f"; the shop's own is {wording.phrase(typical[0]['v'], 'share')}" if typical and wording.known(typical[0]["v"]) else ""
+            lines.append(
+                {
+                    "role": wording.role_word(row["role"]),
+                    "words": wording.standing(row["v"], row["lo"], row["hi"], row["n"], row["grade"]) + against,
+                    "row": row,
+                    "typical": typical[0]["v"] if typical else None,
+                    "joined": row["joined"],
+                }
+            )
+        effect = effects.get(name)
+        mine = edges.filter(pl.col("technician_id") == name)
+        out.append(
+            {
+                "name": name,
+                "shops": sorted({r["shop"] for r in rows}),
+                "lines": lines,
+                "sure": _sure(effect, below, above, rows),
+                "confused": _confused(rows, partners.get(name, [])),
+                "practise": _practise(effect, below, mine),
+                "settle": _settle(rows, [advice.get((name, r["role"])) for r in rows]),
+                "film": [_edge_words(r) for r in mine.iter_rows(named=True) if r["n_panels"] > 1],
+            }
+        )
+    return out
+
+
+def _partners(book: Book) -> dict[str, list[tuple[str, float]]]:
+    """technician -> guns with the share of that technician's poured solids, the largest first."""
+    ledger = book.table("material_ledger").drop_nulls(["technician_id", "gun_id"])
+    if not ledger.height:
+        return {}
+    summed = (
+        ledger.group_by("technician_id", "gun_id")
+        .agg(pl.col("poured_solids_g").sum())
+        .with_columns(share=pl.col("poured_solids_g") / pl.col("poured_solids_g").sum().over("technician_id"))
+        .sort(["technician_id", "share", "gun_id"], descending=[False, True, False])
+    )
+    out: dict[str, list[tuple[str, float]]] = {}
+    for r in summed.iter_rows(named=True):
+        out.setdefault(r["technician_id"], []).append((r["gun_id"], r["share"] or 0.0))
+    return out
+
+
+def _sure(effect: dict[str, Any] | None, below: bool, above: bool, rows: list[dict[str, Any]]) -> str:
+    if effect is not None and wording.known(effect["prob_low"]):
+        word = wording.ladder(effect["prob_low"])
+        return f"That transfer is lower than typical by a size that matters: {word} (P {wording.plain(effect['prob_low'], 2)})."
+    if all(r["v"] is None for r in rows):
+        return "Not enough jobs yet to say anything."
+    if below and not above:
+        return "In at least one role the whole interval lies below the shop's own figure."
+    if above and not below:
+        return "In at least one role the whole interval lies above the shop's own figure."
+    if above and below:
+        return "Above the shop's own figure in one role and below it in another."
+    return "Not shown to differ from the shop's own figure in any role."
+
+
+def _confused(rows: list[dict[str, Any]], guns: list[tuple[str, float]]) -> str:
+    joined = sorted({r["joined"] for r in rows if r["joined"]})
+    if joined:
+        return f"Cannot be told apart from {', '.join(joined)}: they always occur together."
+    if guns and guns[0][1] >= 0.6:
+        return f"Gun {guns[0][0]} carried {wording.phrase(guns[0][1], 'share')} of the material: part of what is seen may be the gun."
+    if guns:
+        named = ", ".join(f"{g} {wording.phrase(s, 'share')}" for g, s in guns[:4])
+        return f"Guns used: {named}. Also the mix of large panels and spot repairs."
+    return "The gun used and the mix of large panels and spot repairs."
+
+
+def _practise(effect: dict[str, Any] | None, below: bool, edges: pl.DataFrame) -> str:
+    words = []
+    if (effect is not None and effect["flagged"]) or (effect is None and below):
+        words.append(
+            "Distance, overlap and trigger at the panel's edge: one papered panel, weighed before and after, shows the difference the same hour."
+        )
+    for row in edges.iter_rows(named=True):
+        if row["flagged"]:
+            words.append(f"{wording.role_word(row['role']).capitalize()}: keep the gun square to the panel over its whole height.")
+    return " ".join(words) or "Nothing stands out."
+
+
+def _settle(rows: list[dict[str, Any]], advice: list[str | None]) -> str:
+    told = [a for a in advice if a]
+    if told:
+        return " ".join(dict.fromkeys(told))
+    thin = [r for r in rows if r["v"] is None or r["n"] < 5]
+    if thin:
+        roles = ", ".join(sorted({wording.role_word(r["role"]) for r in thin}))
+        return f"More jobs with a weighed leftover and film read before and after: {roles}."
+    if any(r["joined"] for r in rows):
+        return "A few jobs with another gun."
+    return "A whole target weighed before and after spraying settles one operation at once."
+
+
+def _edge_words(row: dict[str, Any]) -> str:
+    tilt = wording.phrase(row["tilt"], "share", row["tilt_low"], row["tilt_high"])
+    edge = wording.phrase(row["edge"], "share", row["edge_low"], row["edge_high"])
+    return (
+        f"{wording.role_word(row['role'])}: top minus bottom {tilt}, edges minus centre {edge}, "
+        f"{wording.jobs(row['n_panels'], 'panel', 'panels')}"
+    )
+
+
+PAGE = Page("hands", "Hands", "How much of what each of us sprays lands, and what could we practise?", ("shop", "role"), make)

@@ -1,0 +1,24 @@
+"""Method and cautions: how every number comes about, what the words mean, and what to mind before anyone acts on them."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from reports import wording
+from reports.book import Book
+from reports.pages.base import Page
+from reports.theme import PARTS
+
+
+def make(book: Book) -> dict[str, Any]:
+    return {
+        "ladder": wording.LADDER,
+        "grades": wording.GRADES,
+        "parts": PARTS,
+        "settings": book.settings_list,
+        "method": book.method,
+        "joint": "joint" in book.method,
+    }
+
+
+PAGE = Page("method", "Method and cautions", "How do these numbers come about, and what must be minded?", (), make)

@@ -1,0 +1,51 @@
+"""The owner's page: where the material goes, by month, shop and product, counted in money, solids or VOC."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from reports import wording
+from reports.book import Book
+from reports.cube import ledger_cube
+from reports.pages.base import Page, estimated, grade_sentence, strips
+from reports.pages.start import runs_figure
+
+
+def make(book: Book) -> dict[str, Any]:
+    cube = book.ledger
+    sums = cube.sums()
+    if sums.get("poured.solids", 0.0) <= 0:
+        return {"poured": False}
+    see = see_of(book)
+    by_product = cube.by("product_id")
+    dearest = sorted(by_product, key=lambda p: (-by_product[p][f"overspray.{see}"], p))
+    months = {m: wording.month_word(m) for m in cube.members["month"]}
+    rework = book.table("material_ledger").filter(book.table("material_ledger")["rework"].fill_null(False))
+    return {
+        "poured": True,
+        "estimated": estimated(sums),
+        "sums": sums,
+        "see": see,
+        "grade_sentence": grade_sentence(sums),
+        "costed": sums["known.cost"] / sums["poured.solids"],
+        "figure": runs_figure(book, see),
+        "by_month": strips(book, cube, "month", "A strip a month", "month", months, see),
+        "by_shop": strips(book, cube, "shop_id", "A strip a shop", "shop", book.shop_labels, see),
+        "by_product": strips(
+            book, cube, "product_id", "A strip a product, the most overspray first", "product",
+            {p: f"{book.product_label(p)} ({wording.role_word(book.product_role.get(p))})" for p in dearest}, see,
+        ),  # fmt: skip
+        "rework": ledger_cube(rework).sums() if rework.height else {},
+    }
+
+
+def see_of(book: Book) -> str:
+    """Money where at least half of what was poured has a price, else solids."""
+    sums = book.ledger.sums()
+    return "cost" if sums["known.cost"] >= 0.5 * sums["poured.solids"] and sums["poured.cost"] > 0 else "solids"
+
+
+PAGE = Page(
+    "owner", "Way of the material", "Where does what we pour end up, and what does it cost us?",
+    ("shop", "period", "role", "see"), make,
+)  # fmt: skip

@@ -1,0 +1,125 @@
+"""Start: where the paint went, and one sentence for each reader with the page that says more."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from markupsafe import Markup
+
+from reports import wording
+from reports.book import Book
+from reports.figures.base import Figure
+from reports.figures.runs import runs
+from reports.listing import of_table
+from reports.pages.base import Page, default_role, estimated, grade_sentence, parts_listing
+
+
+def runs_figure(book: Book, see: str) -> Figure:
+    """The strip opened up, shared by the start page and the owner's page."""
+    sums = book.ledger.sums()
+    ledger = book.table("material_ledger")
+    behind = of_table(
+        "material_ledger",
+        ledger,
+        ["shop_id", "mix_id", "job_id", "operation_no", "role", "gun_id", "poured_solids_g", "useful_solids_g",
+         "over_build_solids_g", "overspray_solids_g", "flush_loss_solids_g", "leftover_solids_g", "not_split_solids_g",
+         "te", "te_source", "grade"],  # fmt: skip
+        at=("shop", "role"),
+    )
+    return Figure(
+        key="runs",
+        title="How far each part of 100 poured got, from cup to film",
+        finding=Markup(
+            "Each run hangs as far as that material got. The line at its foot is the 95 % interval of the boundary above it."
+        ),
+        plot=runs(sums, see),
+        kind="runs",
+        how="ledger",
+        data=parts_listing(book, sums, see),
+        behind=behind,
+    )
+
+
+def make(book: Book) -> dict[str, Any]:
+    sums = book.ledger.sums()
+    poured = sums.get("poured.solids", 0.0) > 0
+    return {
+        "sums": sums,
+        "poured": poured,
+        "estimated": estimated(sums),
+        "grade_sentence": grade_sentence(sums) if poured else Markup(""),
+        "figure": runs_figure(book, PAGE.see) if poured else None,
+        "emission": _emission(book),
+        "hands": _transfer(book, "technician", "technicians") if book.people else Markup(""),
+        "guns": _transfer(book, "gun", "guns"),
+        "levers": _levers(book),
+        "rows": book.rows,
+        "incomplete": int((~book.table("mixes")["complete"].fill_null(True)).sum()),
+        "cups": book.table("mixes").height,
+    }
+
+
+def _emission(book: Book) -> Markup:
+    if not book.emissions.frame.height:
+        return Markup("")
+    last = book.months[-12:]
+    rows = [r for r in book.emissions.frame.iter_rows(named=True) if r["month"] in last]
+    total = sum(r["voc"] for r in rows)
+    lacking = len({r["month"] for r in rows if r["incomplete"] > 0})
+    text = Markup("{} of VOC {}").format(
+        wording.quantity(total, "mass_kg"), wording.period_word(last[0], last[-1])
+    )
+    if lacking:
+        text += Markup("; {} of these months {} incomplete").format(lacking, "is" if lacking == 1 else "are")
+    return text + "."
+
+
+def _transfer(book: Book, by: str, many: str) -> Markup:
+    """Typical transfer of the role with the most records, and of how many members something can be said."""
+    role = default_role(book.transfer["role"]) or default_role(book.transfer[by])
+    if not role:
+        return Markup("")
+    typical = [r for r in book.transfer["role"] if r["role"] == role and r["v"] is not None]
+    members = [r for r in book.transfer[by] if r["role"] == role]
+    told = sum(1 for r in members if r["v"] is not None)
+    spread = Markup("; ").join(
+        Markup("{}: {}").format(
+            book.shop_labels.get(r["shop"], r["shop"]), wording.standing(r["v"], r["lo"], r["hi"], r["n"], r["grade"])
+        )
+        for r in typical
+    )
+    return Markup("Of sprayed {} this part lands: {}. {} of {} {} have enough jobs for a figure of their own.").format(
+        wording.role_word(role), spread, told, len(members), many
+    )
+
+
+def _levers(book: Book) -> list[Markup]:
+    """The three largest levers over all shops, with their interval."""
+    import polars as pl
+
+    frame = book.table("savings")
+    if not frame.height:
+        return []
+    best = (
+        frame.group_by("lever")
+        .agg(pl.col("per_year_cost", "low", "high").sum())
+        .sort(["per_year_cost", "lever"], descending=[True, False])
+        .head(3)
+    )
+    words = {
+        "leftover": "mix closer to what is used",
+        "transfer": "bring every gun and hand up to the shop's better half",
+        "over_build": "stop at the film the data sheet asks for",
+        "rework": "fewer operations done twice",
+        "gun": "replace a gun",
+    }
+    return [
+        Markup("{}: {} a year").format(
+            words[r["lever"]],
+            wording.quantity(r["per_year_cost"], "cost", r["low"], r["high"], currency=book.currency),
+        )
+        for r in best.iter_rows(named=True)
+    ]
+
+
+PAGE = Page("index", "Start", "Where did the paint go?", ("shop", "period", "role", "see"), make)

@@ -1,0 +1,416 @@
+/* The pages' script: filters, units, ground, printing. It adds up the embedded cube (cube.js) by the rules of reports/cube.py
+   and words numbers by the rules of reports/wording.py; without it every page still reads, for all data in its first units. */
+(function () {
+  "use strict";
+
+  var root = document.documentElement;
+  var NAMES = ["shop", "from", "to", "role", "see", "units", "theme"];
+  var THIN = "\u202f";
+  var state = read();
+  var data = null;
+  var figures = {};
+  var printing = false;
+  root.classList.add("script");
+  ground();
+
+  // --- the address carries what the reader chose: page.html#shop=north&units=us ---
+  function read() {
+    var given = new URLSearchParams(location.hash.slice(1));
+    var out = {};
+    NAMES.forEach(function (n) { out[n] = given.get(n) || ""; });
+    return out;
+  }
+  function write() {
+    var kept = new URLSearchParams();
+    NAMES.forEach(function (n) { if (state[n]) kept.set(n, state[n]); });
+    var hash = kept.toString() ? "#" + kept : "";
+    history.replaceState(null, "", location.pathname + location.search + hash);
+    document.querySelectorAll("a[data-keep]").forEach(function (a) {
+      var parts = a.getAttribute("href").split("#");
+      var anchor = a.dataset.anchor || (parts[1] && parts[1].indexOf("=") < 0 ? parts[1] : "");
+      if (anchor) a.dataset.anchor = anchor;
+      a.setAttribute("href", parts[0] + (hash || (anchor ? "#" + anchor : "")));
+    });
+  }
+  function ground() {
+    if (state.theme === "light" || state.theme === "dark") root.dataset.theme = state.theme;
+    else delete root.dataset.theme;
+  }
+  function isDark() {
+    if (printing) return false;
+    return state.theme ? state.theme === "dark" : matchMedia("(prefers-color-scheme: dark)").matches;
+  }
+  function units() { return state.units || root.dataset.units; }
+  function see() { return state.see && data.see[state.see] ? state.see : root.dataset.see; }
+
+  // --- numbers, as reports/wording.py words them ---
+  function plain(value, decimals) {
+    var text = Math.abs(value).toFixed(decimals);
+    var negative = value < 0 && Number(text) !== 0;
+    var parts = text.split(".");
+    parts[0] = parts[0].replace(/\B(?=(\d{3})+$)/g, THIN);
+    return (negative ? "-" : "") + parts.join(".");
+  }
+  function digits(value, half) {
+    if (half > 0) return half >= 1.5 ? 0 : half >= 0.15 ? 1 : half >= 0.015 ? 2 : 3;
+    var size = Math.abs(value);
+    if (size === 0 || size >= 100) return 0;
+    return size >= 10 ? 1 : size >= 1 ? 2 : size >= 0.1 ? 3 : 4;
+  }
+  function shown(value, kind) {
+    return units() === "us" || kind === "share" || kind === "per100" ? value / data.units[kind][2] : value;
+  }
+  function unitWord(kind) {
+    if (kind === "cost") return root.dataset.currency;
+    return data.units[kind][units() === "us" ? 1 : 0];
+  }
+  function phrase(value, kind, low, high, bare) {
+    if (value === null || value === undefined || !isFinite(value)) return "not known";
+    var number = shown(value, kind);
+    if (kind === "count") return plain(number, 0);
+    var decimals, text, interval = "";
+    if (low === null || low === undefined || high === null || high === undefined) {
+      decimals = kind === "per100" && number >= 10 ? 0 : kind === "share" || kind === "per100" ? 1 : digits(number);
+      text = plain(number, decimals);
+    } else {
+      var a = shown(low, kind), b = shown(high, kind);
+      decimals = digits(number, (b - a) / 2);
+      text = plain(number, decimals);
+      var ta = plain(a, decimals), tb = plain(b, decimals);
+      interval = " (" + ta + (ta[0] === "-" || tb[0] === "-" ? " to " : "\u2013") + tb + ")";
+    }
+    var word = bare ? "" : unitWord(kind);
+    return text + (word ? THIN + word : "") + interval;
+  }
+  function standing(row) {
+    var n = plain(row.n, 0) + (row.n === 1 ? " record" : " records");
+    if (row.v === null) return "not enough jobs (" + n + ")";
+    return phrase(row.v, "share", row.lo, row.hi) + ", " + n + ", " + (row.grade ? "grade " + row.grade : "no grade");
+  }
+  function monthWord(month) {
+    var names = ["January", "February", "March", "April", "May", "June", "July", "August", "September", "October",
+      "November", "December"];
+    return names[Number(month.slice(5, 7)) - 1] + " " + month.slice(0, 4);
+  }
+
+  // --- the cube ---
+  function keeps(cube) {
+    var c = data.cubes[cube], n = c.at.shop_id.length, out = new Uint8Array(n);
+    for (var i = 0; i < n; i++) {
+      var month = c.members.month[c.at.month[i]];
+      if (state.shop && c.members.shop_id[c.at.shop_id[i]] !== state.shop) continue;
+      if ((state.from || state.to) && month === "unknown") continue;
+      if (state.from && month < state.from) continue;
+      if (state.to && month > state.to) continue;
+      if (state.role && c.at.product_id && data.roles[c.members.product_id[c.at.product_id[i]]] !== state.role) continue;
+      out[i] = 1;
+    }
+    return out;
+  }
+  var memory = {};
+  function sums(cube, dim) {  // dim "" -> {"": measures}; else member -> measures
+    var name = cube + "|" + dim;
+    if (memory[name]) return memory[name];
+    var c = data.cubes[cube], keep = memory[cube] || (memory[cube] = keeps(cube)), out = {};
+    var measures = Object.keys(c.m);
+    (dim ? c.members[dim] : [""]).forEach(function (member) {
+      out[member] = { rows: 0 };
+      measures.forEach(function (m) { out[member][m] = 0; });
+    });
+    for (var i = 0; i < keep.length; i++) {
+      if (!keep[i]) continue;
+      var to = out[dim ? c.members[dim][c.at[dim][i]] : ""];
+      to.rows++;
+      for (var j = 0; j < measures.length; j++) to[measures[j]] += c.m[measures[j]][i];
+    }
+    return (memory[name] = out);
+  }
+  function context(el) {  // the sums that a bound number or strip speaks of
+    var cube = el.closest("[data-cube]"), row = el.closest("tr[data-key]");
+    var table = row && row.closest("table[data-by]");
+    cube = cube ? cube.dataset.cube : "ledger";
+    return table ? sums(cube, table.dataset.by)[row.dataset.key] : sums(cube, "")[""];
+  }
+
+  // --- writing it into the page ---
+  function numbers() {
+    document.querySelectorAll("[data-m]").forEach(function (el) {
+      var s = context(el), at = see(), full = el.dataset.m.replace("*", at);
+      if (!s) return;
+      var kind = el.dataset.kind === "*" ? data.see[at][1] : el.dataset.kind;
+      var of = el.dataset.of ? s[el.dataset.of.replace("*", at)] : 1;
+      var low = s[full + ".low"], high = s[full + ".high"];
+      el.textContent = el.dataset.of && !(of > 0) ? "not known"
+        : phrase(s[full] / of, kind, low === undefined ? null : low / of, high === undefined ? null : high / of,
+          "bare" in el.dataset);
+    });
+    document.querySelectorAll("[data-u]").forEach(function (el) {
+      var d = el.dataset;
+      el.textContent = phrase(num(d.v), d.u, num(d.lo), num(d.hi), "bare" in d);
+    });
+    document.querySelectorAll("[data-unit]").forEach(function (el) {
+      var kind = el.dataset.unit === "*" ? data.see[see()][1] : el.dataset.unit;
+      el.textContent = unitWord(kind) || "cost";
+    });
+    document.querySelectorAll("[data-see-word]").forEach(function (el) { el.textContent = data.see[see()][0]; });
+    document.querySelectorAll("[data-when]").forEach(function (el) {
+      var text = when();
+      el.textContent = el.dataset.when === "sentence" ? text[0].toUpperCase() + text.slice(1) : text;
+    });
+  }
+  function num(text) { return text === undefined ? null : Number(text); }
+  function months() {
+    return data.months.filter(function (m) { return (!state.from || m >= state.from) && (!state.to || m <= state.to); });
+  }
+  function when() {
+    var kept = months();
+    if (!kept.length) return "in no month";
+    var first = kept[0], last = kept[kept.length - 1];
+    return first === last ? "in " + monthWord(first) : "from " + monthWord(first) + " to " + monthWord(last);
+  }
+  function shares(s) {
+    var at = see(), poured = s["poured." + at], out = {};
+    data.parts.forEach(function (p) { out[p[0]] = poured > 0 ? Math.max(0, s[p[0] + "." + at]) / poured : 0; });
+    return out;
+  }
+  function strips() {
+    document.querySelectorAll("svg[data-strip]").forEach(function (svg) {
+      var s = context(svg);
+      if (!s || !svg.closest("[data-cube]")) return;
+      var parts = shares(s), x = {}, at = 0, said = [];
+      data.parts.forEach(function (p) {
+        x[p[0]] = at;
+        at += 100 * parts[p[0]];
+        if (parts[p[0]] > 0) said.push(p[1] + " " + phrase(parts[p[0]], "per100"));
+      });
+      svg.setAttribute("aria-label", said.length ? said.join(", ") + " of 100 poured" : "nothing poured");
+      svg.querySelectorAll("rect").forEach(function (r) {
+        var part = r.dataset.part;
+        r.setAttribute("x", x[part].toFixed(2) + "%");
+        r.setAttribute("width", (100 * parts[part]).toFixed(2) + "%");
+        var word = data.parts.filter(function (p) { return p[0] === part; })[0][1];
+        r.querySelector("title").textContent = word + " " + phrase(parts[part], "per100") + " of 100";
+      });
+    });
+  }
+  function rows() {
+    document.querySelectorAll("table[data-by] tr[data-key]").forEach(function (tr) {
+      var s = context(tr.firstElementChild);
+      tr.hidden = !s || s.rows === 0;
+    });
+    document.querySelectorAll("tr[data-shop], tr[data-role], tr[data-month], article[data-shop]").forEach(function (el) {
+      var d = el.dataset;
+      el.hidden = Boolean((state.shop && d.shop && d.shop.split(" ").indexOf(state.shop) < 0) ||
+        (state.role && d.role && d.role !== state.role) ||
+        (d.month && ((state.from && d.month < state.from) || (state.to && d.month > state.to))));
+    });
+  }
+
+  // --- figures: each function redraws what its Python twin (reports/figures) drew for all data ---
+  var draw = {
+    runs: function (plot) {
+      var s = sums("ledger", "")[""], at = see(), poured = s["poured." + at], parts = shares(s), left = 0;
+      var xs = [], ys = [];
+      data.parts.forEach(function (p, i) {
+        var width = 100 * parts[p[0]], low = s[p[0] + "." + at + ".low"], high = s[p[0] + "." + at + ".high"];
+        var label = phrase(width / 100, "per100"), ends = null;
+        if (low !== undefined && poured > 0 && width > 0) {
+          low = 100 * low / poured; high = 100 * high / poured;
+          label = phrase(width / 100, "per100", low / 100, high / 100);
+          ends = p[0] === "overspray" ? [left + width - high, left + width - low] : [left + low, left + high];
+        }
+        [2 * i, 2 * i + 1].forEach(function (t) { plot.data[t].x = [left + width / 2]; plot.data[t].width = [width]; });
+        if (ends) {
+          var y = p[2] + 0.1;
+          xs.push(ends[0], ends[0], null, ends[0], ends[1], null, ends[1], ends[1], null);
+          ys.push(y - 0.07, y + 0.07, null, y, y, null, y - 0.07, y + 0.07, null);
+        }
+        var note = plot.layout.annotations[i];
+        note.x = left; note.visible = width > 0; note.text = "<b>" + p[1] + "</b> " + label;
+        left += width;
+      });
+      plot.data[2 * data.parts.length].x = xs;
+      plot.data[2 * data.parts.length].y = ys;
+    },
+    intervals: function (plot, spec, el, note) {
+      var role = state.role || spec.role, list = [];
+      var of = function (by) {
+        return data.transfer[by].filter(function (r) { return r.role === role && (!state.shop || r.shop === state.shop); });
+      };
+      var typical = of("role"), members = of(spec.by), seen = {};
+      typical.concat(members).forEach(function (r) { seen[r.shop] = 1; });
+      Object.keys(seen).sort().forEach(function (shop) {
+        typical.forEach(function (r) {
+          if (r.shop === shop) list.push(Object.assign({}, r, { typical: true, name: (data.shops[shop] || shop) + ", all of it" }));
+        });
+        members.forEach(function (r) { if (r.shop === shop) list.push(Object.assign({}, r, { typical: false })); });
+      });
+      var traces = [0, 1, 2, 3, 4].map(function () { return { x: [], y: [] }; });
+      var pct = function (v) { return Math.round(100000 * v) / 1000; };
+      list.forEach(function (r, at) {
+        var y = at + 0.56;
+        if (r.v === null) return;
+        if (r.lo !== null && r.hi !== null) {
+          traces[0].x.push(pct(r.lo), pct(r.hi), null); traces[0].y.push(y, y, null);
+          traces[1].x.push(pct(r.lo), pct(r.hi)); traces[1].y.push(y, y);
+        }
+        var t = traces[r.typical ? 4 : r.joined ? 3 : 2];
+        t.x.push(pct(r.v)); t.y.push(y);
+      });
+      traces.forEach(function (t, i) { plot.data[i].x = t.x; plot.data[i].y = t.y; });
+      var narrow = el.clientWidth < 620;
+      var ink = data.colours.ink, muted = data.colours.muted;
+      plot.layout.annotations = list.map(function (r, at) {
+        var words = standing(r), name = "<b>" + escapeText(r.name) + "</b>";
+        return {
+          x: 0, xref: "paper", y: at + 0.3, showarrow: false, xanchor: "left", yanchor: "bottom", align: "left",
+          text: r.joined ? name + " joined with <b>" + escapeText(r.joined) + "</b>:" + (narrow ? "<br>" : " ") + words
+            : name + "  " + words,
+          font: { size: narrow ? 13 : 15, color: r.v === null || r.typical ? muted : ink }
+        };
+      });
+      var fixed = spec.line65 ? [plot.layout.shapes[0]] : [];
+      var line = data.colours.line;
+      plot.layout.shapes = fixed.concat(list.map(function (r, at) {
+        return { type: "line", x0: 0, x1: 100, y0: at + 0.56, y1: at + 0.56, layer: "below", line: { color: line, width: 1 } };
+      }));
+      plot.layout.height = 40 + 54 * Math.max(1, list.length) + 46;
+      plot.layout.yaxis.range = [Math.max(1, list.length) - 0.1, -0.15];
+      note.textContent = list.length ? "Shown: " + role.replace(/_/g, " ") + "." : "No figure for this choice; choose another role or shop.";
+    },
+    emissions: function (plot, spec) {
+      var c = data.cubes.emissions, keep = memory.emissions || (memory.emissions = keeps("emissions"));
+      var kept = months(), at = {}, values = {}, lacking = kept.map(function () { return false; });
+      kept.forEach(function (m, i) { at[m] = i; });
+      data.sources.forEach(function (s) { values[s] = kept.map(function () { return 0; }); });
+      for (var i = 0; i < keep.length; i++) {
+        var month = c.members.month[c.at.month[i]];
+        if (!keep[i] || !(month in at)) continue;
+        var category = c.members.category[c.at.category[i]];
+        values[category in values ? category : "coating"][at[month]] += c.m.voc[i];
+        if (c.m.incomplete[i] > 0) lacking[at[month]] = true;
+      }
+      var x = kept.map(function (m) { return m + "-15"; });
+      data.sources.forEach(function (s, t) {
+        plot.data[t].x = x;
+        plot.data[t].y = values[s].map(function (v) { return Math.round(v * 1e4) / 1e4; });
+        plot.data[t].visible = plot.data[t].y.some(function (v) { return v !== 0; });
+      });
+      var marks = plot.data[data.sources.length];
+      var missing = x.map(function (_, i) { return i; }).filter(function (i) { return lacking[i]; });
+      marks.x = missing.map(function (i) { return x[i]; });
+      marks.y = missing.map(function (i) {
+        return data.sources.reduce(function (sum, s) { return sum + Math.max(0, values[s][i]); }, 0);
+      });
+      marks.text = missing.map(function () { return ""; });
+    }
+  };
+  function escapeText(text) { return text.replace(/&/g, "&amp;").replace(/</g, "&lt;").replace(/>/g, "&gt;"); }
+
+  function rescale(plot, unitsOfAxes) {  // arrays of an axis with a unit, from metric to the reader's
+    Object.keys(unitsOfAxes).forEach(function (axis) {
+      var u = unitsOfAxes[axis], factor = units() === "us" ? data.units[u.kind][2] : 1;
+      plot.data.forEach(function (t) { t[axis] = t[axis].map(function (v) { return v === null ? v : v / factor; }); });
+      plot.layout[axis + "axis"].title.text = u.title.replace("{unit}", unitWord(u.kind));
+    });
+  }
+  function toDark(value) {
+    if (typeof value === "string") return data.dark[value] || value;
+    if (Array.isArray(value)) return value.map(toDark);
+    if (value && typeof value === "object") {
+      var out = {};
+      Object.keys(value).forEach(function (k) { out[k] = toDark(value[k]); });
+      return out;
+    }
+    return value;
+  }
+  function redraw() {
+    if (!window.Plotly) return;
+    Object.keys(figures).forEach(function (key) {
+      var f = figures[key], plot = JSON.parse(f.text).plot;
+      plot.layout.template = JSON.parse(JSON.stringify(data.template));
+      draw[f.kind](plot, f.spec, f.el, document.querySelector('[data-note="' + key + '"]'));
+      rescale(plot, f.units);
+      if (isDark()) plot = toDark(plot);
+      if (printing) plot.layout.width = Math.min(680, f.el.clientWidth || 680);
+      else plot.layout.autosize = true;
+      if (f.el.clientWidth < 520) {
+        (plot.layout.annotations || []).forEach(function (a) { if (a.font && a.font.size > 13) a.font.size = 13; });
+        if (plot.layout.margin.r > 90) plot.layout.margin.r = 78;
+        if (plot.layout.xaxis.nticks) plot.layout.xaxis.nticks = 6;
+      }
+      f.drawn = plot;
+      window.Plotly.react(f.el, plot.data, plot.layout, { displayModeBar: false, responsive: true, scrollZoom: false });
+    });
+  }
+
+  function apply() {
+    memory = {};
+    ground();
+    write();
+    numbers();
+    strips();
+    rows();
+    redraw();
+    var status = document.querySelector("[data-status]");
+    if (status) status.textContent = "Now shown: " + (state.shop ? data.shops[state.shop] || state.shop : "all shops") + ", " + when() + ".";
+  }
+
+  function start() {
+    data = window.FILMLEDGER;
+    document.querySelectorAll("select[name]").forEach(function (el) {
+      var given = state[el.name];
+      var known = Array.prototype.some.call(el.options, function (o) { return o.value === given; });
+      if (given && known) el.value = given;
+      else if (given && !known) state[el.name] = "";
+      el.addEventListener("change", function () {
+        state[el.name] = el.value;
+        if (el.name === "from" && state.to && state.from > state.to) set("to", state.from);
+        if (el.name === "to" && state.from && state.to && state.to < state.from) set("from", state.to);
+        apply();
+      });
+    });
+    document.querySelectorAll("form.filters").forEach(function (form) {
+      form.addEventListener("reset", function (event) {
+        event.preventDefault();
+        form.querySelectorAll("select").forEach(function (el) {
+          if (el.name === "see") { el.value = root.dataset.see; state.see = ""; } else set(el.name, "");
+        });
+        apply();
+      });
+      form.addEventListener("submit", function (event) { event.preventDefault(); });
+    });
+    document.querySelectorAll("[data-figure]").forEach(function (el) {
+      var key = el.dataset.figure, text = document.getElementById("json-" + key).textContent, made = JSON.parse(text);
+      figures[key] = {
+        text: text, kind: made.kind, spec: made.spec, units: made.units, el: document.getElementById("plot-" + key)
+      };
+    });
+    document.querySelectorAll("button[data-save]").forEach(function (b) {
+      b.addEventListener("click", function () {
+        var f = figures[b.dataset.ofFigure];
+        window.Plotly.downloadImage(f.el, {
+          format: b.dataset.save, filename: "filmledger-" + b.dataset.ofFigure, width: f.el.clientWidth,
+          height: f.el.clientHeight, scale: b.dataset.save === "png" ? 2 : 1
+        });
+      });
+    });
+    var skip = document.querySelector(".skip");
+    skip.addEventListener("click", function (event) {  // the address keeps the filters, so the jump is made here
+      event.preventDefault();
+      document.getElementById("main").focus();
+    });
+    matchMedia("(prefers-color-scheme: dark)").addEventListener("change", redraw);
+    window.addEventListener("beforeprint", function () { printing = true; redraw(); });
+    window.addEventListener("afterprint", function () { printing = false; redraw(); });
+    window.addEventListener("hashchange", function () { state = read(); apply(); });
+    apply();
+    window.filmledgerPage = { figures: figures, sums: function (cube, dim) { return sums(cube, dim || ""); } };
+    root.dataset.ready = "";
+  }
+  function set(name, value) {
+    state[name] = value;
+    document.querySelectorAll('select[name="' + name + '"]').forEach(function (el) { el.value = value; });
+  }
+  document.addEventListener("DOMContentLoaded", start);
+})();

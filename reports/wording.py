@@ -1,0 +1,243 @@
+"""How numbers read: digits, intervals, units, grades and the ladder of words for probability.
+
+Here belongs the wording of a value, for a page and for its script (the script formats by the same rules: UNITS and the
+rules of `digits` are what static/site.js repeats, and a browser test compares the two). Not here: where values come from.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from decimal import ROUND_HALF_UP, Decimal
+
+from markupsafe import Markup, escape
+
+THIN = "\u202f"  # narrow no-break space: groups of three digits, and between number and unit
+RANGE = "\u2013"
+UNKNOWN = "not known"
+
+
+@dataclass(frozen=True, slots=True)
+class Unit:
+    """A kind of quantity: its metric and US unit. us = metric / factor (exact by definition, see tests)."""
+
+    metric: str
+    us: str
+    factor: float
+
+
+_LB_G = 453.59237  # international pound, exact
+_GAL_ML = 3785.411784  # US gallon, exact
+_FT_M = 0.3048  # international foot, exact
+
+UNITS: dict[str, Unit] = {
+    "mass_g": Unit("g", "oz", _LB_G / 16),
+    "mass_kg": Unit("kg", "lb", _LB_G / 1000),
+    "volume_ml": Unit("mL", "fl oz", _GAL_ML / 128),
+    "volume_l": Unit("L", "US gal", _GAL_ML / 1000),
+    "film_um": Unit("µm", "mil", 25.4),
+    "area_m2": Unit("m²", "ft²", _FT_M**2),
+    "density_g_per_ml": Unit("g/mL", "lb/US gal", _LB_G / _GAL_ML),
+    "content_g_per_l": Unit("g/L", "lb/US gal", _LB_G / (_GAL_ML / 1000)),
+    "spread_ml_per_m2": Unit("mL/m²", "fl oz/ft²", (_GAL_ML / 128) / _FT_M**2),
+    "length_mm": Unit("mm", "in", 25.4),
+    "share": Unit("%", "%", 0.01),
+    "per100": Unit("", "", 0.01),
+    "factor": Unit("×", "×", 1.0),  # noqa: RUF001
+    "cost": Unit("", "", 1.0),
+    "count": Unit("", "", 1.0),
+}
+
+# Unit of a published column (schemas) -> kind of quantity here.
+KIND_OF_UNIT = {
+    "g": "mass_g",
+    "kg": "mass_kg",
+    "mL": "volume_ml",
+    "L": "volume_l",
+    "um": "film_um",
+    "m2": "area_m2",
+    "g/mL": "density_g_per_ml",
+    "g/L": "content_g_per_l",
+    "mL/m2": "spread_ml_per_m2",
+    "mm": "length_mm",
+    "1": "share",
+    "currency": "cost",
+}
+
+
+def known(value: float | None) -> bool:
+    return value is not None and math.isfinite(value)
+
+
+def digits(value: float, half_width: float | None = None) -> int:
+    """Decimals worth showing: by the half-width of the interval where there is one, else three significant digits."""
+    if half_width is not None and half_width > 0:
+        for decimals, least in ((0, 1.5), (1, 0.15), (2, 0.015)):
+            if half_width >= least:
+                return decimals
+        return 3
+    size = abs(value)
+    if size == 0 or size >= 100:
+        return 0
+    if size >= 10:
+        return 1
+    if size >= 1:
+        return 2
+    return 3 if size >= 0.1 else 4
+
+
+def plain(value: float, decimals: int) -> str:
+    """A number in groups of three with a decimal point, halves rounded up as JavaScript's toFixed does."""
+    exact = Decimal(abs(value)).quantize(Decimal(1).scaleb(-decimals), ROUND_HALF_UP)
+    text = f"{exact:f}"
+    whole, _, rest = text.partition(".")
+    groups = []
+    while len(whole) > 3:
+        groups.insert(0, whole[-3:])
+        whole = whole[:-3]
+    text = THIN.join([whole, *groups]) + (f".{rest}" if rest else "")
+    return f"-{text}" if value < 0 and exact != 0 else text
+
+
+def shown(value: float | None, kind: str, system: str = "metric") -> float | None:
+    """The value in the unit it is shown in."""
+    if value is None or not math.isfinite(value):
+        return None
+    unit = UNITS[kind]
+    return value / unit.factor if system == "us" or kind in ("share", "per100") else value
+
+
+def unit_word(kind: str, system: str = "metric", currency: str = "") -> str:
+    if kind == "cost":
+        return currency
+    return UNITS[kind].us if system == "us" else UNITS[kind].metric
+
+
+def phrase(
+    value: float | None,
+    kind: str,
+    low: float | None = None,
+    high: float | None = None,
+    *,
+    bare: bool = False,
+    system: str = "metric",
+    currency: str = "",
+) -> str:
+    """A value as it reads in a sentence: "58 % (54-62)". `bare` leaves the unit out (it stands in the header cell)."""
+    number = shown(value, kind, system)
+    if number is None:
+        return UNKNOWN
+    if kind == "count":
+        return plain(number, 0)
+    ends = (shown(low, kind, system), shown(high, kind, system))
+    if ends[0] is None or ends[1] is None:
+        decimals = 0 if kind == "per100" and number >= 10 else (1 if kind in ("share", "per100") else digits(number))
+        text = plain(number, decimals)
+        interval = ""
+    else:
+        decimals = digits(number, (ends[1] - ends[0]) / 2)
+        text = plain(number, decimals)
+        low_text, high_text = plain(ends[0], decimals), plain(ends[1], decimals)
+        joint = " to " if low_text.startswith("-") or high_text.startswith("-") else RANGE
+        interval = f" ({low_text}{joint}{high_text})"
+    word = "" if bare else unit_word(kind, system, currency)
+    return f"{text}{THIN + word if word else ''}{interval}"
+
+
+def quantity(
+    value: float | None,
+    kind: str,
+    low: float | None = None,
+    high: float | None = None,
+    *,
+    bare: bool = False,
+    currency: str = "",
+) -> Markup:
+    """`phrase` as markup that the page's script can turn into the reader's units."""
+    attributes = f' data-u="{kind}"'
+    for name, number in (("v", value), ("lo", low), ("hi", high)):
+        if number is not None and math.isfinite(number):
+            attributes += f' data-{name}="{number:.6g}"'
+    if bare:
+        attributes += " data-bare"
+    return Markup("<span{}>{}</span>").format(
+        Markup(attributes), phrase(value, kind, low, high, bare=bare, currency=currency)
+    )
+
+
+def unit_header(kind: str, currency: str = "") -> Markup:
+    """The unit for a header cell or an axis, switchable; empty where the kind has none."""
+    word = unit_word(kind, currency=currency)
+    if not word:
+        return Markup("")
+    if UNITS[kind].metric == UNITS[kind].us:
+        return escape(word)
+    return Markup('<span data-unit="{}">{}</span>').format(kind, word)
+
+
+def jobs(n: int | None, one: str = "record", many: str = "records") -> str:
+    return f"{plain(n or 0, 0)} {one if n == 1 else many}"
+
+
+GRADES = {"A": "measured", "B": "shared or partly assumed", "C": "assumed, no record of its own"}
+
+
+def grade(letter: str | None) -> str:
+    return f"grade {letter}" if letter in GRADES else "no grade"
+
+
+def standing(
+    value: float | None, low: float | None, high: float | None, n: int | None, letter: str | None, kind: str = "share"
+) -> str:
+    """A figure that stands alone: "58 % (54-62), 31 records, grade A"."""
+    if not known(value):
+        return f"not enough jobs ({jobs(n)})"
+    return f"{phrase(value, kind, low, high)}, {jobs(n)}, {grade(letter)}"
+
+
+# The ladder of words for a probability P, used on every page and explained on the method page.
+LADDER: tuple[tuple[str, str], ...] = (
+    ("P above 0.95", "shown"),
+    ("P from 0.80 to 0.95", "likely"),
+    ("P from 0.20 to 0.80", "not shown"),
+    ("P from 0.05 to 0.20", "likely not"),
+    ("P below 0.05", "shown not to be"),
+)
+
+
+def ladder(probability: float | None) -> str:
+    """The word for a probability: > .95 shown; .80-.95 likely; .20-.80 not shown; below, the opposite."""
+    if not known(probability):
+        return UNKNOWN
+    assert probability is not None
+    if probability < 0.05:
+        return "shown not to be"
+    if probability < 0.20:
+        return "likely not"
+    if probability <= 0.80:
+        return "not shown"
+    return "likely" if probability <= 0.95 else "shown"
+
+
+MONTHS = (
+    "January", "February", "March", "April", "May", "June",
+    "July", "August", "September", "October", "November", "December",
+)  # fmt: skip
+
+
+def month_word(month: str | None) -> str:
+    """"2025-03" -> "March 2025"."""
+    if not month or len(month) < 7 or not month[5:7].isdigit():
+        return UNKNOWN
+    return f"{MONTHS[int(month[5:7]) - 1]} {month[:4]}"
+
+
+def period_word(first: str | None, last: str | None) -> str:
+    """"from March 2024 to April 2025", "in March 2024"."""
+    if first is None or last is None:
+        return "in no month yet"
+    return f"in {month_word(first)}" if first == last else f"from {month_word(first)} to {month_word(last)}"
+
+
+def role_word(role: str | None) -> str:
+    return (role or UNKNOWN).replace("_", " ")

@@ -8,9 +8,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+import numpy as np
 import polars as pl
 
-from pipelines.transfer import tables
+from pipelines.transfer import design, event, iterate, joint, tables
 from pipelines.transfer.options import Options
 
 
@@ -26,18 +27,80 @@ def estimate(
     settings       flat settings of the workspace (material_effect, false_flag_share, shared_rel_u), or nothing
 
     Returns transfer_by_pair, transfer_by_gun, transfer_by_technician, transfer_by_role, gun_effects, technician_effects,
-    operation_te, screened_records. Every table stands, if need be with no rows. Ratios are pure numbers.
+    operation_te, screened_records, record_budgets. Every table stands, if need be with no rows. Ratios are pure numbers.
     """
     options = Options.read(settings)
     records, layers = _typed(records, record_layers)
-    out = tables.direct_tables(records, layers, options)
-    out["operation_te"] = _from_direct_cells(layers, out["transfer_by_pair"])
-    out["screened_records"] = pl.DataFrame(schema=tables.SCREENED_COLUMNS)
+    prepared = design.prepare_layers(layers)
+    unknown = _sprayed_unknown(records, prepared)
+    usable = records.filter("usable").join(unknown, on=tables.RECORD, how="anti")
+    if not usable.height:
+        return _direct(records, layers, prepared, options) | {"screened_records": _screened([unknown])}
+
+    built = design.build(usable, prepared)
+    fitted = iterate.solve(built)
+    aside = _set_aside(built, fitted)
+    kept = usable.join(aside, on=tables.RECORD, how="anti")
+    if not kept.height:
+        return _direct(kept, layers, prepared, options) | {"screened_records": _screened([unknown, aside])}
+    said = joint.Statements(fitted, options, float(kept["gain_rel_u"].fill_null(0.0).mean() or 0.0))
+    out: dict[str, pl.DataFrame] = {}
+    frames = {table: said.table(table, kept, prepared) for table in tables.TABLES}
+    frames["transfer_by_pair"] = said.separability(frames["transfer_by_pair"])
+    for table, by in tables.TABLES.items():
+        out[table] = tables.shaped(frames[table], by, tables.TE_COLUMNS)
+    for table, who in tables.EFFECTS.items():
+        out[table] = tables.shaped(said.effects(table, kept, prepared), (who,), tables.EFFECT_COLUMNS)
+    budget = event.budgets(kept, prepared)
+    cells = said.operations(prepared, built.row_of_layer, out["transfer_by_pair"])
+    out["operation_te"] = tables.operation_te(layers, joint.own_records(budget, kept, cells), cells)
+    out["screened_records"] = _screened([unknown, aside])
+    out["record_budgets"] = budget
     return out
+
+
+def _direct(
+    records: pl.DataFrame, layers: pl.DataFrame, prepared: pl.DataFrame, options: Options
+) -> dict[str, pl.DataFrame]:
+    """Nothing for the model to work on: tables that say what to measure first."""
+    out = tables.direct_tables(records.filter("usable"), layers, options)
+    out["operation_te"] = _from_direct_cells(layers, out["transfer_by_pair"])
+    out["record_budgets"] = event.budgets(records.filter("usable"), prepared)
+    return out
+
+
+def _sprayed_unknown(records: pl.DataFrame, prepared: pl.DataFrame) -> pl.DataFrame:
+    """Usable records of which some layer's sprayed solids, or the landed solids, are not a number to work with."""
+    layers = prepared.group_by(tables.RECORD).agg(ok=(pl.col("sprayed").is_finite() & (pl.col("sprayed") > 0)).all())
+    return (
+        records.filter("usable")
+        .join(layers, on=tables.RECORD, how="left")
+        .filter(~(pl.col("ok").fill_null(False) & pl.col("landed_solids_ml").is_finite().fill_null(False)))
+        .select(*tables.RECORD, why=pl.lit("what was sprayed or what landed is not known"))
+    )
+
+
+def _set_aside(built: design.Design, fitted: iterate.Joint) -> pl.DataFrame:
+    """The records that the model set aside: key, ratio of landed to sprayed, z where it was predicted, why."""
+    out = np.ones(built.n, bool)
+    out[fitted.kept] = False
+    sprayed = np.bincount(built.record, built.sprayed, minlength=built.n)
+    return built.keys.with_columns(
+        ratio=pl.Series(built.landed / sprayed), z=pl.Series(fitted.z).fill_nan(None)
+    ).filter(pl.Series(out)).with_columns(
+        why=pl.when(pl.col("z").is_null())
+        .then(pl.lit("more landed than was sprayed, by over 3 standard uncertainties: a pour or a reading is missing"))
+        .otherwise(pl.lit("over 4 standard deviations from what the model expects"))
+    )  # fmt: skip
+
+
+def _screened(parts: list[pl.DataFrame]) -> pl.DataFrame:
+    return pl.concat([tables.shaped(part, (), tables.SCREENED_COLUMNS) for part in parts]).sort(tables.RECORD)
 
 
 def _typed(records: pl.DataFrame, layers: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Sorted, so that the order of rows can move nothing."""
+    records = records.with_columns(pl.col("usable").fill_null(False))
     return records.sort(tables.RECORD), layers.sort(*tables.RECORD, "position", *tables.OPERATION[1:])
 
 

@@ -50,12 +50,13 @@ TOO_FEW = "two more records of this pair alone, with the cup weighed back, would
 
 
 def shaped(frame: pl.DataFrame, key: tuple[str, ...], columns: dict[str, pl.DataType]) -> pl.DataFrame:
-    """The frame with exactly the given columns; those it lacks are null. Sorted by key."""
+    """The frame with exactly the given columns; those it lacks are null, as is nan. Sorted by key."""
     wanted = {**{name: pl.String() for name in key}, **columns}
-    return frame.select(
+    found = frame.select(
         (pl.col(name) if name in frame.columns else pl.lit(None)).cast(dtype).alias(name)
         for name, dtype in wanted.items()
-    ).sort([*key] or list(wanted))
+    )
+    return found.with_columns(pl.col(pl.Float64).fill_nan(None)).sort([*key] or list(wanted))
 
 
 def usable_keys(records: pl.DataFrame) -> pl.DataFrame:

@@ -1,0 +1,340 @@
+"""From records and their layers to the design of the mixed model: columns, signatures, shares, variances.
+
+Here belong the meaning of every column of the model and the compression of records to signatures. What is done with
+them stands in iterate.py (the passes) and mixed.py (the solver).
+
+    eta = role + atomising + unweighed + area class + blended + plastic + product + shop + gun + technician + pair
+
+eta is log transfer efficiency of one spray operation. All but product, shop, gun, technician and pair are fixed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+import scipy.sparse as sp
+from numpy.typing import NDArray
+from scipy.sparse.csgraph import connected_components
+
+from pipelines.transfer.mixed import Floats, Ints, Unknowns
+
+RECORD = ["shop_id", "job_id", "record_no"]
+RANDOM = ("product", "shop", "gun", "technician", "pair")  # variance components in this order, the event last
+NOBODY = "\x00"  # stands for a gun, technician or product that an operation does not name
+
+# Half-normal scales of the priors on the standard deviations: what guns, hands and single events do to log TE. Product and
+# shop: our choice, of the size of the others.
+SD_SCALE = {"product": 0.10, "shop": 0.15, "gun": 0.15, "technician": 0.15, "pair": 0.05, "event": 0.15}
+
+# Weak priors on fixed effects, log TE: (mean, sd). A role sits near 58 % give or take 40 %; siphon-fed conventional guns put
+# 30-40 % on the target where others put 60-70 % (common practice, no published source). The rest: centred, wide.
+PRIOR = {
+    "role": (-0.55, 0.4), "conventional": (-0.5, 0.4), "atomising": (0.0, 0.4), "unweighed": (0.0, 0.3),
+    "area_class": (0.0, 0.5), "blended": (0.0, 0.5), "plastic": (0.0, 0.5),
+}  # fmt: skip
+
+ATOMISING_BASIS = ("hvlp", "reduced_pressure", "air_assisted_airless", "airless", "electrostatic")  # first one seen is 0
+AREA_BASIS = ("1.5_to_4", "0.5_to_1.5", "over_4", "under_0.5")  # likewise
+
+# Where no leftover of a role was ever weighed: share of the poured solids that stays in the cup (common practice).
+LEFTOVER_MEAN, LEFTOVER_SD = 0.10, 0.08
+MIN_WEIGHED = 5  # leftovers behind a mean of their own; below, the next wider group
+
+
+@dataclass(frozen=True)
+class Design:
+    """Everything the passes need. Records are sorted by signature; layers follow their records, by position.
+
+    Arrays per record (n): landed (mL), read_var (mL^2), area_var (relative variance), start (its first layer)
+    Arrays per layer: record, sprayed (mL; estimated where a leftover is unknown), own_var (relative variance of sprayed),
+    layer_row (its row in `rows`), group, in_group (layers in that run)
+    rows       one design row per distinct layer; row_keys says which: shop_id, gun_id, technician_id, role, times (how many
+               operations, records that cannot be used included); row_of_layer: the row of every layer given to `build`
+    group      a run of layers of one role inside a role set; role_of_group and set_of_group say which
+    signature  first record of each signature; signature_of_record says which each record has
+    leftover   the mean share left in the cup that stands in for leftovers not weighed, per shop and role
+    """
+
+    keys: pl.DataFrame
+    landed: Floats
+    read_var: Floats
+    area_var: Floats
+    grade: NDArray[np.object_]
+    start: Ints
+    record: Ints
+    sprayed: Floats
+    own_var: Floats
+    layer_row: Ints
+    group: Ints
+    in_group: Ints
+    role_of_group: Ints
+    set_of_group: Ints
+    signature: Ints
+    signature_of_record: Ints
+    names: list[tuple[str, str]]
+    rows: sp.csr_matrix
+    row_keys: pl.DataFrame
+    row_of_layer: Ints
+    unknowns: Unknowns
+    scale: Floats
+    leftover: pl.DataFrame
+
+    @property
+    def n(self) -> int:
+        return len(self.landed)
+
+    def column(self, kind: str, level: str) -> int:
+        return self.index[(kind, level)]
+
+    @property
+    def index(self) -> dict[tuple[str, str], int]:
+        return {name: i for i, name in enumerate(self.names)}
+
+
+def mean_leftover(layers: pl.DataFrame) -> pl.DataFrame:
+    """Mean and sd of the share of poured solids left in the cup, per shop and role: shop_id, role, mean, sd, n.
+
+    From layers whose leftover was weighed: 1 - sprayed / poured. A shop's role with fewer than 5 of them takes the role's
+    figures over all shops, then those of all, then a stated default.
+    """
+    seen = layers.filter(pl.col("leftover_known") & (pl.col("poured_solids_ml") > 0)).with_columns(
+        share=(1 - pl.col("sprayed_solids_ml") / pl.col("poured_solids_ml")).clip(0, 0.95)
+    )
+    wanted = layers.select("shop_id", "role").unique().sort("shop_id", "role")
+    out = wanted.with_columns(pl.lit(None, pl.Float64).alias(c) for c in ("mean", "sd"))
+    for by in (["shop_id", "role"], ["role"], []):
+        stats = [pl.col("share").mean().alias("m"), pl.col("share").std().alias("s"), pl.len().alias("k")]
+        some = (seen.group_by(by).agg(stats) if by else seen.select(stats)).filter(pl.col("k") >= MIN_WEIGHED)
+        out = out.join(some, on=by, how="left") if by else out.join(some, how="cross") if some.height else out
+        if "m" in out.columns:
+            out = out.with_columns(mean=pl.coalesce("mean", "m"), sd=pl.coalesce("sd", "s")).drop("m", "s", "k")
+    return out.with_columns(
+        pl.col("mean").fill_null(LEFTOVER_MEAN), pl.col("sd").fill_null(LEFTOVER_SD)
+    ).sort("shop_id", "role")
+
+
+def _codes(values: pl.Series) -> tuple[Ints, list[str]]:
+    levels = values.unique().sort().to_list()
+    return values.cast(pl.Enum(levels)).to_physical().to_numpy().astype(np.int64), levels
+
+
+def _combine(*codes: Ints) -> tuple[Ints, Ints]:
+    """Several integer codes as one dense code, and for each dense code the first place where it stands."""
+    if not len(codes[0]):
+        return np.zeros(0, np.int64), np.zeros(0, np.int64)
+    key = codes[0]
+    for code in codes[1:]:
+        if (int(key.max()) + 1) * (int(code.max()) + 1) > 2**62:
+            key = np.unique(key, return_inverse=True)[1]
+        key = key * (int(code.max()) + 1) + code
+    _, first, dense = np.unique(key, return_index=True, return_inverse=True)
+    return dense, first
+
+
+def prepare_layers(layers: pl.DataFrame) -> pl.DataFrame:
+    """Layers with every covariate spelt out and no nulls among them; one row per layer, sorted by record and position."""
+    left = mean_leftover(layers)
+    known = pl.col("leftover_known").fill_null(False) & pl.col("sprayed_solids_ml").is_not_null()
+    return (
+        layers.join(left, on=["shop_id", "role"], how="left")
+        .with_columns(
+            pl.col("gun_id", "technician_id", "product_id").fill_null(NOBODY),
+            atomising=pl.col("atomising").fill_null("hvlp"),
+            area_class=pl.col("area_class").fill_null(AREA_BASIS[0]),
+            blended=pl.col("blended").fill_null(False),
+            plastic=pl.col("plastic_share").fill_null(0.0) > 0.5,
+            unweighed=~known,
+            sprayed=pl.when(known).then("sprayed_solids_ml").otherwise(pl.col("poured_solids_ml") * (1 - pl.col("mean"))),
+            own_var=pl.col("sprayed_rel_u").fill_null(0.0) ** 2
+            + pl.when(known).then(0.0).otherwise((pl.col("sd") / (1 - pl.col("mean"))) ** 2),
+        )
+        .sort(*RECORD, "position", "op_job_id", "operation_no")
+    )
+
+
+def build(records: pl.DataFrame, prepared: pl.DataFrame) -> Design:
+    """The design over usable records; every layer in `prepared` gets its columns, so that each cell can be predicted.
+
+    records   usable rows only
+    prepared  all layers, from `prepare_layers`
+    """
+    names, rows, unknowns, scale, layer_row_all, first_layer = _columns(prepared)
+    cell = ["shop_id", "gun_id", "technician_id", "role"]
+    row_keys = prepared[first_layer].select(cell).with_columns(
+        times=pl.Series(np.bincount(layer_row_all, minlength=len(first_layer)), dtype=pl.Int64)
+    )
+    keyed = prepared.select(*RECORD, "sprayed", "own_var", "role").with_columns(layer_row=pl.Series(layer_row_all))
+    records = records.sort(RECORD).with_columns(number=pl.int_range(pl.len(), dtype=pl.Int64))
+    used = keyed.join(records.select(*RECORD, "number"), on=RECORD, how="inner", maintain_order="left")
+    number = used["number"].to_numpy()
+    layer_row = used["layer_row"].to_numpy()
+    role, _ = _codes(used["role"])
+    count = np.bincount(number, minlength=records.height)
+    start = np.concatenate([[0], np.cumsum(count)[:-1]]).astype(np.int64)
+    position = np.arange(len(number)) - start[number]
+
+    # signature: the rows of all layers in order; role set: the runs of one role in order
+    run_starts = (position == 0) | (role != np.roll(role, 1))
+    runs_before = np.cumsum(run_starts)
+    run = runs_before - runs_before[start][number] if len(number) else number
+    signature = role_set = np.zeros(records.height, np.int64)
+    for place in range(int(count.max(initial=0))):
+        signature, _ = _combine(signature, _spread(number, layer_row + 1, position == place, records.height))
+    for place in range(int(run.max(initial=-1)) + 1):
+        role_set, _ = _combine(role_set, _spread(number, role + 1, run_starts & (run == place), records.height))
+
+    order = np.argsort(signature, kind="stable")
+    rank = np.empty_like(order)
+    rank[order] = np.arange(len(order))
+    layer_order = np.argsort(rank[number], kind="stable")
+    number, layer_row, role = rank[number][layer_order], layer_row[layer_order], role[layer_order]
+    run_starts, run = run_starts[layer_order], run[layer_order]
+    signature, role_set = signature[order], np.unique(role_set[order], return_inverse=True)[1]
+    count = count[order]
+    start = np.concatenate([[0], np.cumsum(count)[:-1]]).astype(np.int64)
+    first_of_signature = np.flatnonzero(np.diff(signature, prepend=-1))
+
+    group, first = _combine(role_set[number], run)
+    run_id = np.cumsum(run_starts) - 1
+    return Design(
+        keys=records[order].select(RECORD),
+        landed=records["landed_solids_ml"].to_numpy()[order],
+        read_var=records["read_var_ml2"].fill_null(0.0).to_numpy()[order],
+        area_var=records["area_rel_var"].fill_null(0.0).to_numpy()[order],
+        grade=records["grade"].fill_null("B").to_numpy().astype(object)[order],
+        start=start,
+        record=number,
+        sprayed=used["sprayed"].to_numpy()[layer_order],
+        own_var=used["own_var"].to_numpy()[layer_order],
+        layer_row=layer_row,
+        group=group,
+        in_group=np.bincount(run_id)[run_id] if len(run_id) else run_id,
+        role_of_group=role[first],
+        set_of_group=role_set[number][first],
+        signature=first_of_signature,
+        signature_of_record=np.unique(signature, return_inverse=True)[1],
+        names=names,
+        rows=rows,
+        row_keys=row_keys,
+        row_of_layer=layer_row_all,
+        unknowns=unknowns,
+        scale=scale,
+        leftover=prepared.select("shop_id", "role", "mean", "sd").unique().sort("shop_id", "role"),
+    )
+
+
+def _spread(number: Ints, value: Ints, at: NDArray[np.bool_], n: int) -> Ints:
+    """One value per record from the layers `at`; 0 where a record has none."""
+    out = np.zeros(n, np.int64)
+    out[number[at]] = value[at]
+    return out
+
+
+def _columns(layers: pl.DataFrame) -> tuple[list[tuple[str, str]], sp.csr_matrix, Unknowns, Floats, Ints, Ints]:
+    """Names, one design row per distinct layer, unknowns, half-normal scales, each layer's row, each row's first layer."""
+    keys = ["shop_id", "gun_id", "technician_id", "role", "atomising", "area_class", "product_id"]
+    codes, levels = {}, {}
+    for key in keys:
+        codes[key], levels[key] = _codes(layers[key])
+    flags = {key: layers[key].to_numpy().astype(np.int64) for key in ("unweighed", "blended", "plastic")}
+    layer_row, first = _combine(*codes.values(), *flags.values())
+    at = {key: code[first] for key, code in (codes | flags).items()}
+    n = len(first)
+
+    parts: list[tuple[str, int, NDArray[np.bool_], Ints, list[str]]] = []  # kind, component, which rows, level, level names
+    every = np.ones(n, bool)
+
+    def add(kind: str, component: int, which: NDArray[np.bool_], level: Ints, level_names: list[str]) -> None:
+        present = np.unique(level[which])
+        dense = np.searchsorted(present, level)
+        parts.append((kind, component, which, dense, [level_names[i] for i in present]))
+
+    add("role", -1, every, at["role"], levels["role"])
+    basis = next((a for a in ATOMISING_BASIS if a in levels["atomising"]), None)
+    shown = np.array([a != basis for a in levels["atomising"]], bool)
+    add("atomising", -1, shown[at["atomising"]] if n else every, at["atomising"], levels["atomising"])
+    add("unweighed", -1, at["unweighed"] > 0, at["unweighed"], ["weighed", "unweighed"])
+    basis = next((a for a in AREA_BASIS if a in levels["area_class"]), None)
+    shown = np.array([a != basis for a in levels["area_class"]], bool)
+    add("area_class", -1, shown[at["area_class"]] if n else every, at["area_class"], levels["area_class"])
+    add("blended", -1, at["blended"] > 0, at["blended"], ["whole", "blended"])
+    add("plastic", -1, at["plastic"] > 0, at["plastic"], ["metal", "plastic"])
+    named = np.array([p != NOBODY for p in levels["product_id"]], bool)
+    add("product", 0, named[at["product_id"]] if n else every, at["product_id"], levels["product_id"])
+    n_border_parts = len(parts)
+
+    # blocks: shops joined where a gun or a technician has worked in both. Whoever is not named stays inside the shop.
+    shop_n, gun_n = len(levels["shop_id"]), len(levels["gun_id"])
+    gun_named = np.array([g != NOBODY for g in levels["gun_id"]], bool)
+    tech_named = np.array([t != NOBODY for t in levels["technician_id"]], bool)
+    gun, gun_names = _within_shop(at["gun_id"], at["shop_id"], levels["gun_id"], levels["shop_id"], gun_named)
+    tech, tech_names = _within_shop(at["technician_id"], at["shop_id"], levels["technician_id"], levels["shop_id"], tech_named)
+    gun_n, tech_n = len(gun_names), len(tech_names)
+    edges = sp.coo_matrix(
+        (np.ones(2 * n), (np.tile(at["shop_id"], 2), np.concatenate([shop_n + gun, shop_n + gun_n + tech]))),
+        shape=(shop_n + gun_n + tech_n,) * 2,
+    )
+    component_of = connected_components(edges, directed=False)[1] if n else np.zeros(0, np.int64)
+    pair, pair_first = _combine(gun, tech)
+    pair_names = [f"{gun_names[gun[i]]}\t{tech_names[tech[i]]}" for i in pair_first]
+    if shop_n > 1:
+        add("shop", 1, every, at["shop_id"], levels["shop_id"])
+    add("gun", 2, every, gun, gun_names)
+    add("technician", 3, every, tech, tech_names)
+    add("pair", 4, every, pair, pair_names)
+
+    names: list[tuple[str, str]] = []
+    component: list[int] = []
+    block: list[int] = []
+    prior: list[tuple[float, float]] = []
+    row_index, column_index = [], []
+    shop_block = component_of[at["shop_id"]] if n else np.zeros(0, np.int64)
+    for i, (kind, number, which, level, level_names) in enumerate(parts):
+        offset = len(names)
+        names += [(kind, name) for name in level_names]
+        component += [number] * len(level_names)
+        if i < n_border_parts:
+            block += [-1] * len(level_names)
+        else:
+            of_level = np.zeros(len(level_names), np.int64)
+            of_level[level] = shop_block
+            block += of_level.tolist()
+        prior += [_prior(kind, name) if number < 0 else (0.0, np.inf) for name in level_names]
+        row_index.append(np.flatnonzero(which))
+        column_index.append(level[which] + offset)
+
+    # border first, then block by block; components that are not there drop out
+    block_array = np.array(block, np.int64)
+    order = np.argsort(np.where(block_array < 0, -1, block_array), kind="stable")
+    place = np.empty_like(order)
+    place[order] = np.arange(len(order))
+    rows, columns = np.concatenate(row_index), place[np.concatenate(column_index)]
+    matrix = sp.csr_matrix((np.ones(len(rows)), (rows, columns)), shape=(n, len(names)))
+    matrix.sort_indices()
+    component_array = np.array(component, np.int64)[order]
+    present = sorted(set(component_array[component_array >= 0].tolist()))
+    dense = {old: new for new, old in enumerate(present)}
+    component_array = np.array([dense.get(c, -1) for c in component_array.tolist()], np.int64)
+    blocks = block_array[order]
+    _, packed = np.unique(blocks[blocks >= 0], return_inverse=True)
+    blocks[blocks >= 0] = packed
+    prior_array = np.array(prior, float).reshape(-1, 2)[order]
+    unknowns = Unknowns(component_array, blocks, prior_array[:, 0], prior_array[:, 1], len(present))
+    scale = np.array([SD_SCALE[RANDOM[c]] for c in present] + [SD_SCALE["event"]])
+    return [names[i] for i in order], matrix, unknowns, scale, layer_row, first
+
+
+def _within_shop(
+    level: Ints, shop: Ints, names: list[str], shops: list[str], named: NDArray[np.bool_]
+) -> tuple[Ints, list[str]]:
+    """Levels over all shops, but a missing id is one level of its own in each shop."""
+    if not len(level) or named[level].all():
+        return level, names
+    code = np.where(named[level], level, len(names) + shop)
+    return code, names + [f"{NOBODY}{s}" for s in shops]
+
+
+def _prior(kind: str, level: str) -> tuple[float, float]:
+    return PRIOR["conventional"] if (kind, level) == ("atomising", "conventional") else PRIOR[kind]

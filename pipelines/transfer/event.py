@@ -1,0 +1,117 @@
+"""The transfer efficiency of one operation from its own record, with a budget of what makes it uncertain.
+
+Two ways: the law of propagation on the log scale (JCGM 100:2008, clause 5) where the leftover was weighed and that interval
+passes JCGM 101:2008 clause 8, else percentiles of a Monte Carlo draw (JCGM 101). What all records share (gain of the gauge,
+table of areas) is listed in the budget but is in no interval: it shifts everything together.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+from scipy import stats
+
+from pipelines.transfer.mixed import Floats
+from pipelines.transfer.options import Z95
+from pipelines.transfer.tables import RECORD
+
+DRAWS = 4096
+SEED = 20101  # of the scrambled low-discrepancy sequence that every draw uses: same input, same bytes
+ROUND_U = 0.002  # relative uncertainties are rounded to this before drawing, so that equal records share a draw
+
+BUDGET_COLUMNS = (
+    *RECORD, "op_job_id", "operation_no", "te", "low", "high", "rel_u", "how", "film_rel_u", "area_rel_u", "solids_rel_u",
+    "leftover_rel_u", "gauge_rel_u",
+)  # fmt: skip
+
+
+def gum_interval(te: Floats, rel_u: Floats) -> tuple[Floats, Floats]:
+    """TE exp(+- 1.96 u), u the relative standard uncertainty of the quotient (JCGM 100:2008, 5.1.6: relative terms add in squares)."""
+    return te * np.exp(-Z95 * rel_u), te * np.exp(Z95 * rel_u)
+
+
+def monte_carlo_factors(film: float, area: float, solids: float, left_mean: float, left_sd: float) -> tuple[float, float]:
+    """2.5 and 97.5 % points of true TE over stated TE (JCGM 101:2008, clause 7), each input a relative standard uncertainty.
+
+    TE = film x area / sprayed; film, area and weights normal; a leftover that was not weighed is a share of the cup drawn
+    from a beta distribution of the given mean and sd (left_sd 0: weighed), and the stated TE used its mean.
+    """
+    z = _draws()
+    numerator = (1 + film * z[:, 0]) * (1 + area * z[:, 1])
+    sprayed = 1 + solids * z[:, 2]
+    if left_sd > 0:
+        size = max(left_mean * (1 - left_mean) / left_sd**2 - 1, 0.5)
+        left = stats.beta.ppf(stats.norm.cdf(z[:, 3]), left_mean * size, (1 - left_mean) * size)
+        sprayed = sprayed * (1 - left) / (1 - left_mean)
+    low, high = np.quantile(numerator / np.maximum(sprayed, 1e-3), [0.025, 0.975])
+    return float(low), float(high)
+
+
+_CACHE: list[Floats] = []
+
+
+def _draws() -> Floats:
+    if not _CACHE:
+        uniform = stats.qmc.Sobol(4, seed=SEED).random(DRAWS)
+        _CACHE.append(stats.norm.ppf(np.clip(uniform, 1e-12, 1 - 1e-12)))
+    return _CACHE[0]
+
+
+def passes_clause_8(te: Floats, rel_u: Floats, gum: tuple[Floats, Floats], drawn: tuple[Floats, Floats]) -> NDArray[np.bool_]:
+    """JCGM 101:2008, clause 8.1: both ends agree within half a unit of the one significant digit of u = TE rel_u."""
+    u = np.maximum(te * rel_u, 1e-300)
+    place = 10.0 ** np.floor(np.log10(u))
+    place = np.where(np.rint(u / place) == 10, 10 * place, place)  # .096 is .1 to one digit
+    return (np.abs(gum[0] - drawn[0]) <= place / 2) & (np.abs(gum[1] - drawn[1]) <= place / 2)
+
+
+def budgets(records: pl.DataFrame, prepared: pl.DataFrame) -> pl.DataFrame:
+    """One row per usable record of a single operation: its TE, 95 % interval, how, and each part's relative uncertainty.
+
+    records   usable records; prepared: layers from design.prepare_layers. Columns: BUDGET_COLUMNS.
+    """
+    alone = prepared.filter(pl.len().over(RECORD) == 1)
+    frame = (
+        records.join(alone, on=RECORD)
+        .filter((pl.col("landed_solids_ml") > 0) & (pl.col("sprayed") > 0))
+        .with_columns(
+            te=pl.col("landed_solids_ml") / pl.col("sprayed"),
+            film_rel_u=pl.col("read_var_ml2").fill_null(0).sqrt() / pl.col("landed_solids_ml"),
+            area_rel_u=pl.col("area_rel_var").fill_null(0).sqrt(),
+            solids_rel_u=pl.col("sprayed_rel_u").fill_null(0.0),
+            leftover_rel_u=pl.when("unweighed").then(pl.col("sd") / (1 - pl.col("mean"))).otherwise(0.0),
+            gauge_rel_u=pl.col("gain_rel_u"),
+            left_mean=pl.when("unweighed").then("mean").otherwise(0.0),
+            left_sd=pl.when("unweighed").then("sd").otherwise(0.0),
+        )
+        .with_columns(
+            rel_u=(
+                pl.col("film_rel_u") ** 2 + pl.col("area_rel_u") ** 2 + pl.col("solids_rel_u") ** 2
+                + pl.col("leftover_rel_u") ** 2
+            ).sqrt(),
+            **{f"r_{c}": ((pl.col(f"{c}_rel_u").clip(0, 0.5) / ROUND_U).round() * ROUND_U) for c in ("film", "area", "solids")},
+        )
+    )  # fmt: skip
+    inputs = ["r_film", "r_area", "r_solids", "left_mean", "left_sd"]
+    kinds = frame.select(inputs).unique().sort(inputs)
+    factors = [monte_carlo_factors(*row) for row in kinds.iter_rows()]
+    kinds = kinds.with_columns(
+        mc_low=pl.Series([f[0] for f in factors], dtype=pl.Float64),
+        mc_high=pl.Series([f[1] for f in factors], dtype=pl.Float64),
+    )
+    frame = frame.join(kinds, on=inputs, how="left", maintain_order="left")
+    te, rel_u = frame["te"].to_numpy(), frame["rel_u"].to_numpy()
+    low, high = gum_interval(te, rel_u)
+    drawn_low, drawn_high = te * frame["mc_low"].to_numpy(), te * frame["mc_high"].to_numpy()
+    agree = passes_clause_8(te, rel_u, (low, high), (drawn_low, drawn_high))
+    gum = agree & ~frame["unweighed"].to_numpy()
+    return (
+        frame.with_columns(
+            low=pl.Series(np.where(gum, low, drawn_low)),
+            high=pl.Series(np.where(gum, high, drawn_high)),
+            how=pl.Series(np.where(gum, "propagation", "Monte Carlo"), dtype=pl.String),
+        )
+        .select(BUDGET_COLUMNS)
+        .sort(RECORD)
+    )

@@ -1,0 +1,456 @@
+"""From the fitted joint model to the published figures: cells, what cannot be told apart, effects, operations.
+
+Here belong statements; how the model is fitted stands in iterate.py. A figure that the model cannot support is null.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+import scipy.sparse as sp
+from numpy.typing import NDArray
+
+from pipelines.transfer import flags, tables
+from pipelines.transfer.design import NOBODY
+from pipelines.transfer.direct import CELL
+from pipelines.transfer.iterate import Joint
+from pipelines.transfer.mixed import Floats, Ints, Rows
+from pipelines.transfer.options import Z95, Options
+
+METHOD = "joint model"
+NOT_SETTLED = "joint model, did not settle: no interval is given"
+NEVER_WEIGHED = "leftovers are never weighed back: only a lower bound is known"
+
+CORRELATED = -0.8  # two cells whose errors are correlated like this are two halves of one known sum
+WIDE = 0.15  # standard error of log TE from which a cell that shares its records is not known by itself
+MAX_VIF = 3.0
+NARROW_ENOUGH = 0.10  # relative half width that the advice aims at
+ADVICE_STEPS = (3, 5, 10, 20, 40, 80)
+NEVER = 5  # so many unweighed cups in a row and none weighed is a habit, not chance
+
+
+class Statements:
+    """What a fitted model says about cells, guns, technicians and operations."""
+
+    def __init__(self, joint: Joint, options: Options, gain_rel_u: float):
+        self.joint, self.options, self.d = joint, options, joint.design
+        self.u_sys = max(options.shared_rel_u, gain_rel_u)  # the setting covers the gauge; a worse gauge wins
+        self.posterior = joint.posterior
+        self.kind = np.array([kind for kind, _ in self.d.names])
+        self.weighed_rows = self._without(self.d.rows, "unweighed")
+        d = self.d
+        self.event_var = float(self.posterior.sd()[-1] ** 2)
+        # records behind each layer row, and whether any of its leftovers was weighed
+        self.row_records = np.bincount(d.layer_row, minlength=d.rows.shape[0])
+        unweighed = self.kind == "unweighed"
+        self.row_unweighed = np.asarray(d.rows[:, unweighed].sum(axis=1)).ravel() > 0 if unweighed.any() else (
+            np.zeros(d.rows.shape[0], bool)
+        )  # fmt: skip
+
+    def _without(self, matrix: sp.csr_matrix, *kinds: str) -> sp.csr_matrix:
+        keep = ~np.isin(self.kind, kinds)
+        return sp.csr_matrix(matrix @ sp.diags(keep.astype(float)))
+
+    def _only(self, matrix: sp.csr_matrix, *kinds: str) -> sp.csr_matrix:
+        keep = np.isin(self.kind, kinds)
+        return sp.csr_matrix(matrix @ sp.diags(keep.astype(float)))
+
+    def _rows(self, matrix: sp.csr_matrix) -> Rows:
+        return Rows.of(self.joint.model, matrix)
+
+    # --- cells --------------------------------------------------------------------------------------------------------
+
+    def groups(self, by: tuple[str, ...]) -> tuple[pl.DataFrame, Ints]:
+        """The cells of `by`, sorted, and each layer row's cell (-1: it names no gun, technician)."""
+        keys = self.d.row_keys
+        named = pl.all_horizontal(~pl.col(c).str.starts_with(NOBODY) for c in by)
+        cells = keys.filter(named).select(by).unique().sort(by).with_row_index("cell")
+        code = keys.join(cells, on=by, how="left", maintain_order="left")["cell"].cast(pl.Int64).fill_null(-1)
+        return cells.drop("cell"), code.to_numpy()
+
+    def mean_rows(self, code: Ints, n: int) -> sp.csr_matrix:
+        """Mean design row over each cell's own operations, as if every leftover had been weighed."""
+        times = self.d.row_keys["times"].to_numpy().astype(float)
+        at = code >= 0
+        total = np.bincount(code[at], times[at], minlength=n)
+        weight = sp.csr_matrix((times[at] / total[code[at]], (code[at], np.flatnonzero(at))), shape=(n, len(code)))
+        return sp.csr_matrix(weight @ self.weighed_rows)
+
+    def typical_rows(self, table: str, cells: pl.DataFrame, own: sp.csr_matrix) -> sp.csr_matrix:
+        """Design rows of a gun, a technician or a role at the shop's typical partner (its effect 0) and typical work.
+
+        Everybody is set the same work: the mean of the shop's operations of that role. A gun keeps its own way of
+        atomising, a technician is given the shop's mean gun; so whoever gets the spot jobs is not shown as wasteful.
+        """
+        by_role, code = self.groups(("shop_id", "role"))
+        work = self.mean_rows(code, by_role.height)
+        at = cells.join(
+            by_role.with_row_index("n"), on=["shop_id", "role"], how="left", maintain_order="left"
+        )["n"].to_numpy()  # fmt: skip
+        if table == "transfer_by_gun":
+            base = self._without(work[at], "atomising", "gun", "technician", "pair")
+            return sp.csr_matrix(base + self._only(own, "atomising", "gun"))
+        base = self._without(work[at], "gun", "technician", "pair")
+        return sp.csr_matrix(base + self._only(own, "technician")) if table == "transfer_by_technician" else base
+
+    def table(self, table: str, records: pl.DataFrame, layers: pl.DataFrame) -> pl.DataFrame:
+        """One of the transfer tables, all columns but those of separability and advice."""
+        by = tables.TABLES[table]
+        cells, code = self.groups(by)
+        matrix = self.mean_rows(code, cells.height)
+        if table != "transfer_by_pair":
+            matrix = self.typical_rows(table, cells, matrix)
+        rows = self._rows(matrix)
+        eta, var = self.posterior.mean(rows), self.posterior.variance(rows)
+        counts = tables.cells_seen(records, layers, by)
+        frame = cells.join(counts, on=by, how="left", maintain_order="left").with_columns(
+            eta=pl.Series(eta), log_se=pl.Series(np.sqrt(var)), grade=pl.Series(self.grades(code, cells.height)),
+            role_known=pl.col("role").is_in(self.roles_known()),
+            never=pl.Series(self.never_weighed(cells, by), dtype=pl.Boolean),
+            bound=pl.Series(self.bound(matrix, cells, code), dtype=pl.Float64),
+        )  # fmt: skip
+        return self._published(frame)
+
+    def _published(self, frame: pl.DataFrame) -> pl.DataFrame:
+        settled = self.joint.converged
+        known = pl.col("role_known")
+        speaks = known & ~pl.col("never")
+        low = (pl.col("eta") - Z95 * pl.col("log_se")).exp()
+        high = (pl.col("eta") + Z95 * pl.col("log_se")).exp()
+        return frame.with_columns(
+            estimate=pl.when(speaks).then(pl.col("eta").exp()),
+            low=pl.when(known & pl.col("never")).then("bound").when(speaks & pl.lit(settled)).then(low),
+            # nothing lands more than was sprayed: where only the bound is known, that is the other end
+            high=pl.when(known & pl.col("never") & pl.col("bound").is_not_null())
+            .then(1.0)
+            .when(speaks & pl.lit(settled))
+            .then(high),
+            prob_below_65=pl.when(speaks & pl.lit(settled)).then(
+                tables.prob_below(pl.col("eta").exp(), pl.col("log_se"), self.u_sys)
+            ),
+            method=pl.when("never")
+            .then(pl.lit(f"{METHOD}, {NEVER_WEIGHED}"))
+            .otherwise(pl.lit(METHOD if settled else NOT_SETTLED)),
+        )
+
+    def roles_known(self) -> list[str]:
+        """Roles of which at least one record was used; of any other the model knows its prior only."""
+        used = self.row_records > 0
+        return sorted(set(self.d.row_keys.filter(pl.Series(used))["role"].to_list()))
+
+    def grades(self, code: Ints, n: int) -> list[str]:
+        """A where grade A records carry at least half of a cell's information W share^2, B otherwise, C without records."""
+        d, linear = self.d, self.joint.linear
+        weight = 1 / (linear.v + linear.h * self.event_var)
+        share = linear.mean_share[d.group] / d.in_group
+        info = weight[d.record] * share**2
+        cell = code[d.layer_row]
+        at = cell >= 0
+        every = np.bincount(cell[at], info[at], minlength=n)
+        is_a = (d.grade == "A")[d.record] & at
+        part = np.bincount(cell[is_a], info[is_a], minlength=n)
+        return ["C" if e <= 0 else "A" if p >= 0.5 * e else "B" for e, p in zip(every, part, strict=True)]
+
+    def never_weighed(self, cells: pl.DataFrame, by: tuple[str, ...]) -> NDArray[np.bool_]:
+        """Cells of a technician who never weighs a cup back, or all cells where nobody does."""
+        d = self.d
+        weighed = self.row_records * ~self.row_unweighed
+        if not weighed.any():
+            return np.ones(cells.height, bool)
+        if "technician_id" not in by:
+            return np.zeros(cells.height, bool)
+        habit = (
+            d.row_keys.with_columns(weighed=pl.Series(weighed), records=pl.Series(self.row_records))
+            .group_by("technician_id").agg(pl.col("weighed", "records").sum())
+            .with_columns(never=(pl.col("weighed") == 0) & (pl.col("records") >= NEVER))
+        )  # fmt: skip
+        return cells.join(habit, on="technician_id", how="left", maintain_order="left")["never"].to_numpy().astype(bool)
+
+    def bound(self, matrix: sp.csr_matrix, cells: pl.DataFrame, code: Ints) -> Floats:
+        """TE >= landed / poured: lower 95 % end of the model's landed over poured for cups not weighed back; else nan.
+
+        The column "unweighed" with the mean leftover taken as sprayed: log(D / poured) = eta + unweighed + log(1 - mean).
+        """
+        column = np.flatnonzero(self.kind == "unweighed")
+        out = np.full(cells.height, np.nan)
+        if not len(column):
+            return out
+        shifted = matrix.tolil()
+        shifted[:, column[0]] = 1.0
+        rows = self._rows(shifted.tocsr())
+        eta, se = self.posterior.mean(rows), np.sqrt(self.posterior.variance(rows))
+        left = cells.join(
+            self.d.leftover, on=["shop_id", "role"], how="left", maintain_order="left"
+        )["mean"].to_numpy()  # fmt: skip
+        some = np.bincount(code[(code >= 0) & self.row_unweighed & (self.row_records > 0)], minlength=cells.height) > 0
+        out[some] = (np.exp(eta - Z95 * se) * (1 - left))[some]
+        return out
+
+    # --- what cannot be told apart ------------------------------------------------------------------------------------
+
+    def shared(self, code: Ints) -> pl.DataFrame:
+        """Which cells share records: combination, cell, share (sums to 1 in a combination), records, position."""
+        d, linear = self.d, self.joint.linear
+        first = d.signature[d.signature_of_record[d.record]] == d.record
+        share = linear.mean_share[d.group] / d.in_group
+        per_signature = np.bincount(d.signature_of_record)
+        frame = pl.DataFrame({
+            "signature": d.signature_of_record[d.record][first], "cell": code[d.layer_row][first], "share": share[first],
+        })  # fmt: skip
+        frame = (
+            frame.filter((pl.col("cell") >= 0).all().over("signature"))
+            .group_by("signature", "cell", maintain_order=True).agg(pl.col("share").sum())
+            .with_columns(position=pl.int_range(pl.len()).over("signature"))
+            .filter(pl.len().over("signature") > 1)
+        )  # fmt: skip
+        named = frame.group_by("signature").agg(
+            combination=pl.col("cell").sort_by("position").cast(pl.String).str.join(",")
+        )
+        named = named.with_columns(records=pl.Series(per_signature[named["signature"].to_numpy()], dtype=pl.Int64))
+        return (
+            frame.join(named, on="signature").sort("signature", "position")
+            .group_by("combination", "cell", "position", maintain_order=True)
+            .agg(pl.col("share").first(), pl.col("records").sum())
+            .sort("combination", "position")
+        )  # fmt: skip
+
+    def separability(self, table: pl.DataFrame) -> pl.DataFrame:
+        """Adds separable, with_whom, combined, combined_low, combined_high and advice to transfer_by_pair.
+
+        Two cells that share records are not separable where the correlation of their errors is below -0.8, or where
+        either's standard error of log TE is above 0.15. Known then is the sum they share:
+        eta_combined = sum of mean share x eta, over the combination that the cell shares most records in.
+        """
+        cells, code = self.groups(CELL)
+        matrix = self.mean_rows(code, cells.height)
+        shared = self.shared(code)
+        log_se = table["log_se"].to_numpy()
+        n = cells.height
+        bad = np.zeros(n, bool)
+        pairs = (
+            shared.join(shared, on="combination", suffix="_2")
+            .filter(pl.col("cell") < pl.col("cell_2"))
+            .select("cell", "cell_2").unique().sort("cell", "cell_2")
+        )  # fmt: skip
+        one, two = pairs["cell"].to_numpy(), pairs["cell_2"].to_numpy()
+        whom: dict[int, set[int]] = {}
+        if len(one):
+            cov = self.posterior.covariance(self._rows(matrix[one]), self._rows(matrix[two]))
+            apart = (cov / (log_se[one] * log_se[two]) >= CORRELATED) & (log_se[one] <= WIDE) & (log_se[two] <= WIDE)
+            bad[one[~apart]] = bad[two[~apart]] = True
+            for a, b in zip(one[~apart].tolist(), two[~apart].tolist(), strict=True):
+                whom.setdefault(a, set()).add(b)
+                whom.setdefault(b, set()).add(a)
+        table = table.with_columns(separable=pl.when(pl.col("n") > 0).then(pl.Series(~bad)))
+        names = [self._cell_name(row) for row in cells.iter_rows(named=True)]
+        main = (
+            shared.sort("records", "combination", descending=[True, False], maintain_order=True)
+            .unique("cell", keep="first", maintain_order=True)
+            .filter(pl.col("cell").is_in(np.flatnonzero(bad).tolist()))
+        )  # fmt: skip
+        combos = {key[0]: part for key, part in shared.group_by("combination", maintain_order=True)}
+        with_whom: list[str | None] = [None] * n
+        combined = np.full((n, 3), np.nan)
+        lines, at = [], []
+        for row in main.iter_rows(named=True):
+            part = combos[row["combination"]]
+            weight = sp.csr_matrix(
+                (part["share"].to_numpy(), (np.zeros(part.height, int), part["cell"].to_numpy())), shape=(1, n)
+            )
+            lines.append(weight @ matrix)
+            at.append(row["cell"])
+            others = [c for c in part["cell"].to_list() if c != row["cell"]]
+            others += sorted(whom[row["cell"]] - set(others))
+            with_whom[row["cell"]] = "; ".join(names[c] for c in others)
+        if at:
+            rows = self._rows(sp.vstack(lines).tocsr())
+            eta, se = self.posterior.mean(rows), np.sqrt(self.posterior.variance(rows))
+            combined[at] = np.exp(eta[:, None] + np.outer(se, [0.0, -Z95, Z95]))
+            if not self.joint.converged:
+                combined[at, 1:] = np.nan
+        return table.with_columns(
+            with_whom=pl.Series(with_whom, dtype=pl.String),
+            combined=pl.Series(combined[:, 0]).fill_nan(None),
+            combined_low=pl.Series(combined[:, 1]).fill_nan(None),
+            combined_high=pl.Series(combined[:, 2]).fill_nan(None),
+            advice=pl.Series(self._advice(table, bad, main, combos, cells), dtype=pl.String),
+        )
+
+    def _cell_name(self, row: dict[str, str]) -> str:
+        return f"{row['role']} by {row['technician_id']} with {row['gun_id']}"
+
+    def _advice(
+        self, table: pl.DataFrame, bad: NDArray[np.bool_], main: pl.DataFrame, combos: dict[object, pl.DataFrame], cells: pl.DataFrame
+    ) -> list[str | None]:
+        """What to measure next, and the width it would bring: n rows of one layer added to C (Sherman and Morrison).
+
+        var_n = var / (1 + n W var), W = 1 / (v + se^2) of a typical record of one layer of that role.
+        """
+        d, linear = self.d, self.joint.linear
+        single = np.bincount(d.record, minlength=d.n) == 1
+        role_of_row = self.d.row_keys["role"].to_numpy()
+        record_role = role_of_row[d.layer_row[d.start]] if d.n else np.zeros(0, object)
+        pool = linear.v[single] if single.any() else linear.v
+        typical = {
+            role: float(np.median(linear.v[single & (record_role == role)]))
+            for role in sorted(set(record_role[single].tolist()))
+        }
+        roles = cells["role"].to_list()
+        partner: dict[int, str] = {}
+        for row in main.iter_rows(named=True):
+            part = combos[row["combination"]]
+            other = [c for c in part["cell"].to_list() if c != row["cell"]]
+            partner[row["cell"]] = roles[other[-1]] if other else ""
+        out: list[str | None] = []
+        for i, row in enumerate(table.iter_rows(named=True)):
+            if not row["role_known"]:
+                out.append(f"no film of {row['role']} yet: {tables.NO_FILM}")
+                continue
+            if row["never"]:
+                out.append("weigh the cups back: without it only a lower bound is known")
+                continue
+            variance = row["log_se"] ** 2
+            if not bad[i] and Z95 * row["log_se"] <= NARROW_ENOUGH:
+                out.append(None)
+                continue
+            weight = 1 / (typical.get(row["role"], float(np.median(pool))) + self.event_var)
+            widths = [Z95 * np.sqrt(variance / (1 + n * weight * variance)) for n in ADVICE_STEPS]
+            n, width = next(
+                ((n, w) for n, w in zip(ADVICE_STEPS, widths, strict=True) if w <= NARROW_ENOUGH),
+                (ADVICE_STEPS[-1], widths[-1]),
+            )
+            how = (
+                f"read between {row['role']} and {partner[i]} (tape a strip, pull it before the next layer)"
+                if bad[i] and partner.get(i)
+                else f"with film read before and after {row['role']} alone"
+            )
+            out.append(f"{n} jobs of this pair {how} would bring +-{100 * np.expm1(width):.0f} %")
+        return out
+
+    # --- guns and technicians -----------------------------------------------------------------------------------------
+
+    def effects(self, table: str, records: pl.DataFrame, layers: pl.DataFrame) -> pl.DataFrame:
+        """gun_effects or technician_effects: exp(u), 1 = typical of its kind, with reliability, VIF and flags."""
+        who = tables.EFFECTS[table]
+        kind, other = ("gun", "technician") if who == "gun_id" else ("technician", "gun")
+        columns = np.flatnonzero(self.kind == kind)
+        ids = [self.d.names[i][1] for i in columns]
+        keep = np.array([not name.startswith(NOBODY) for name in ids], bool)
+        columns, ids = columns[keep], [name for name in ids if not name.startswith(NOBODY)]
+        pick = sp.csr_matrix(
+            (np.ones(len(columns)), (np.arange(len(columns)), columns)), shape=(len(columns), self.d.unknowns.size)
+        )
+        rows = self._rows(pick)
+        u, pev = self.posterior.mean(rows), self.posterior.variance(rows)
+        number = self.d.unknowns.component[columns[0]] if len(columns) else 0
+        shares = [1 - p.factor.covariance(rows, rows) / np.exp(2 * p.log_sd[number]) for p in self.posterior.points]
+        reliability = np.clip(np.mean(shares, axis=0), 0, 1)
+        vif, work_vif = self._vif(columns, other)
+        probability = flags.prob_low(u, pev, self.options.material_effect)
+
+        counts = tables.cells_seen(records, layers, (who,))
+        frame = pl.DataFrame({who: ids}, schema={who: pl.String}).join(counts, on=who, how="left", maintain_order="left")
+        n = frame["n"].fill_null(0).to_numpy()
+        partners, alone = self._partners(kind, other, ids)
+        never = (
+            self.never_weighed(frame, (who,)) if kind == "technician" else np.full(len(ids), not (~self.row_unweighed * self.row_records).any())
+        )
+        told = (vif <= MAX_VIF) & (work_vif <= MAX_VIF) & ~alone & ~never
+        with_whom = [
+            None if ok or not k
+            else "leftovers never weighed back" if no
+            else ", ".join(p) if v > MAX_VIF or lone
+            else "the kind of work given"
+            for ok, k, no, p, v, lone in zip(told, n, never, partners, vif, alone, strict=True)
+        ]  # fmt: skip
+        flagged = flags.flag(probability, told & (n > 0) & self.joint.converged, self.options.false_flag_share)
+        some, settled = pl.col("n") > 0, pl.lit(self.joint.converged)
+        return frame.with_columns(
+            effect=pl.when(some).then(pl.Series(np.exp(u))),
+            low=pl.when(some & settled).then(pl.Series(np.exp(u - Z95 * np.sqrt(pev)))),
+            high=pl.when(some & settled).then(pl.Series(np.exp(u + Z95 * np.sqrt(pev)))),
+            reliability=pl.when(some).then(pl.Series(reliability)),
+            vif=pl.when(some).then(pl.Series(vif)),
+            separable=pl.when(some).then(pl.Series(told)),
+            with_whom=pl.Series(with_whom, dtype=pl.String),
+            flagged=pl.Series(flagged),
+            prob_low=pl.when(some & settled).then(pl.Series(probability)),
+            method=pl.lit(METHOD if self.joint.converged else NOT_SETTLED),
+        )
+
+    def _vif(self, columns: Ints, other: str) -> tuple[Floats, Floats]:
+        """PEV over PEV if the other's effects were known; the same if what the work does were known.
+
+        Conditional variance of a normal: S_tt - S_to S_oo^-1 S_ot, S the inverse of the mixed model equations.
+        """
+        layout, factor, x = self.joint.model.layout, self.joint.fit.best.factor, self.d.unknowns
+        work = np.flatnonzero(np.isin(self.kind[: layout.n_border], ("area_class", "blended", "plastic", "unweighed")))
+        work_inverse = np.linalg.inv(factor.schur_inverse[np.ix_(work, work)]) if len(work) else np.zeros((0, 0))
+        vif, work_vif = np.ones(len(columns)), np.ones(len(columns))
+        for block in np.unique(x.block[columns]):
+            mine = np.flatnonzero(x.block[columns] == block)
+            theirs = np.flatnonzero((x.block == block) & (self.kind == other))
+            inside, cross = factor.block_covariance(int(block))
+            local = layout.place[columns[mine]] % layout.width
+            local_other = layout.place[theirs] % layout.width
+            own = inside[local, local]
+            c = inside[np.ix_(local, local_other)]
+            known = own - np.einsum("ij,ij->i", c @ np.linalg.inv(inside[np.ix_(local_other, local_other)]), c)
+            vif[mine] = own / np.maximum(known, 1e-12 * own)
+            c = cross[np.ix_(local, work)]
+            known = own - np.einsum("ij,ij->i", c @ work_inverse, c)
+            work_vif[mine] = own / np.maximum(known, 1e-12 * own)
+        return vif, work_vif
+
+    def _partners(self, kind: str, other: str, ids: list[str]) -> tuple[list[list[str]], NDArray[np.bool_]]:
+        """Those each one worked with in used records, and whether the two have only ever had each other."""
+        keys = self.d.row_keys.with_columns(records=pl.Series(self.row_records)).filter(pl.col("records") > 0)
+        edges = keys.select(mine=f"{kind}_id", theirs=f"{other}_id").unique().sort("mine", "theirs")
+        theirs: dict[str, list[str]] = {}
+        back: dict[str, int] = {}
+        for mine, they in edges.iter_rows():
+            if not they.startswith(NOBODY):
+                theirs.setdefault(mine, []).append(they)
+                back[they] = back.get(they, 0) + 1
+        found = [theirs.get(name, []) for name in ids]
+        return found, np.array([len(p) == 1 and back[p[0]] == 1 for p in found], bool)
+
+    # --- operations ---------------------------------------------------------------------------------------------------
+
+    def operations(self, prepared: pl.DataFrame, layer_row: Ints, by_pair: pl.DataFrame) -> pl.DataFrame:
+        """The model's TE for each spray operation: its own work, its cell's gun and hand; the interval is that of one event.
+
+        shop_id, op_job_id, operation_no, te, te_low, te_high, log_u, grade, source. Null where the cell is null.
+        """
+        rows = self._rows(self.weighed_rows)
+        eta = self.posterior.mean(rows)
+        log_u = np.sqrt(self.posterior.variance(rows) + self.event_var)
+        frame = (
+            prepared.select(*tables.OPERATION, *CELL[1:])
+            .with_columns(eta=pl.Series(eta[layer_row]), log_u=pl.Series(log_u[layer_row]))
+            .unique(tables.OPERATION, keep="first", maintain_order=True)
+            .join(by_pair.select(*CELL, "estimate", "grade"), on=CELL, how="left")
+        )
+        speaks = pl.col("estimate").is_not_null()
+        settled = pl.lit(self.joint.converged)
+        return frame.filter(speaks).select(
+            *tables.OPERATION,
+            te=pl.col("eta").exp().clip(upper_bound=1.0),
+            te_low=pl.when(settled).then((pl.col("eta") - Z95 * pl.col("log_u")).exp().clip(upper_bound=1.0)),
+            te_high=pl.when(settled).then((pl.col("eta") + Z95 * pl.col("log_u")).exp().clip(upper_bound=1.0)),
+            log_u="log_u", grade="grade", source=pl.lit("model"),
+        )  # fmt: skip
+
+
+def own_records(budget: pl.DataFrame, records: pl.DataFrame, cells: pl.DataFrame) -> pl.DataFrame:
+    """Operations whose own grade A record is sharper than what the model says of one event: te, te_low, te_high."""
+    grade_a = records.filter(pl.col("grade") == "A").select(tables.RECORD)
+    return (
+        budget.join(grade_a, on=tables.RECORD, how="semi")
+        .filter((pl.col("te") > 0) & (pl.col("te") < 1))
+        .join(cells.select(*tables.OPERATION, "log_u"), on=tables.OPERATION, how="left")
+        .filter(pl.col("rel_u") < pl.col("log_u").fill_null(np.inf))
+        .select(*tables.OPERATION, te="te", te_low="low", te_high=pl.col("high").clip(upper_bound=1.0))
+        .unique(tables.OPERATION, keep="first", maintain_order=True)
+    )
+

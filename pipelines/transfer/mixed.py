@@ -1,0 +1,509 @@
+"""A linear mixed model with weights, solved by Henderson's equations, for many small blocks that share a border.
+
+    y_m = a_m' theta + e_m,   e_m ~ N(0, v_m + h_m se^2),   theta = (fixed, random),   u_k ~ N(0, sd_k^2)
+
+Here belong the criterion, its gradient, the maximum, and predictions that carry the variance components' own uncertainty.
+Nothing here knows what a gun or a film is.
+
+Records with one design row (a signature) enter through sums only, so cost follows signatures. Unknowns lie in a border
+(fixed effects and whatever reaches over shops) or in blocks that touch no other block. Everything a block adds to the
+border is a sum over blocks (`_Blocks.factor`), so blocks may be worked in any order and in any place: the result is exact.
+
+Sources: Henderson 1975, Biometrics 31, 423 (mixed model equations, prediction error variance = the inverse's diagonal);
+Harville 1977, J. Am. Stat. Assoc. 72, 320 (REML criterion and its derivatives in terms of that inverse); Patterson and
+Thompson 1971, Biometrika 58, 545 (REML); Julier and Uhlmann 2004, Proc. IEEE 92, 401 (2k sigma points).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import scipy.linalg as la
+import scipy.sparse as sp
+from numpy.typing import NDArray
+from scipy.optimize import minimize
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+LOG_SD_BOUNDS = (-7.0, 1.0)  # sd of log TE between 0.1 % and a factor of e: outside lies no paint shop
+
+
+@dataclass(frozen=True)
+class Unknowns:
+    """The columns of the design, border first, then the blocks.
+
+    component   index of the variance component of each column, -1: fixed
+    block       block of each column, -1: border. Columns of one block stand together, blocks ascending
+    prior_mean, prior_sd   of fixed columns (inf: flat); ignored for random ones
+    """
+
+    component: Ints
+    block: Ints
+    prior_mean: Floats
+    prior_sd: Floats
+    n_components: int
+
+    @property
+    def size(self) -> int:
+        return len(self.component)
+
+    @property
+    def n_border(self) -> int:
+        return int((self.block < 0).sum())
+
+
+@dataclass(frozen=True)
+class Data:
+    """Records sorted by signature: y, v, h per record; `start` the first record of each signature."""
+
+    y: Floats
+    v: Floats
+    h: Floats
+    start: Ints
+
+    def sums(self, per_record: Floats) -> Floats:
+        """GROUP BY signature. Plain sums in record order, so that the same records give the same bits."""
+        return np.add.reduceat(per_record, self.start) if len(per_record) else np.zeros(0)
+
+
+# What `Data.sums` and `Model.evaluate` take from the records, in the words of a database: one shop's share of it can be
+# computed where the shop's records are. A test holds it against the arrays.
+SIGNATURE_SUMS_SQL = """
+SELECT signature,
+       sum(w) AS w, sum(w * y) AS wy, sum(h * w * w) AS hw2, sum(h * w * w * y) AS hw2y,
+       sum(h * w) AS hw, sum(w * y * y) AS wyy, sum(h * w * w * y * y) AS hw2yy, sum(-ln(w)) AS log_var
+FROM (SELECT signature, y, h, 1 / (v + h * $se2) AS w FROM residuals)
+GROUP BY signature
+ORDER BY signature
+"""
+
+
+@dataclass
+class Solution:
+    """One solve at given variance components: theta, its covariance in factored form, the criterion and its gradient."""
+
+    log_sd: Floats
+    theta: Floats
+    factor: _Blocks | _Diagonal
+    value: float
+    gradient: Floats
+
+
+class Model:
+    """Design and records, ready to be evaluated at any variance components."""
+
+    def __init__(self, design: sp.csr_matrix, unknowns: Unknowns, data: Data):
+        self.unknowns, self.data = unknowns, data
+        self.design = sp.csr_matrix(design)
+        self.design.sort_indices()
+        self.design_t = self.design.T.tocsr()
+        q = unknowns.n_components
+        self.counts = np.array([(unknowns.component == k).sum() for k in range(q)], dtype=float)
+        fixed = unknowns.component < 0
+        informed = fixed & np.isfinite(unknowns.prior_sd)
+        self.fixed_precision = np.where(informed, 1 / np.where(informed, unknowns.prior_sd, 1.0) ** 2, 0.0)
+        self.prior_pull = self.fixed_precision * np.where(informed, unknowns.prior_mean, 0.0)
+        self.n_flat = int((fixed & ~informed).sum())
+        self.log_prior_sd2 = float(np.log(unknowns.prior_sd[informed] ** 2).sum())
+        widest = np.bincount(unknowns.block[unknowns.block >= 0]).max(initial=0)
+        self.layout = _Layout(unknowns, int(widest))
+        self.pairs = self.layout.pairs(self.design)
+
+    def evaluate(self, log_sd: Floats) -> Solution:
+        """-2 log REML and its gradient in log sd (components in order, residual se last).
+
+        -2 log L = sum log(v + h se^2) + log|C| + sum_k q_k log sd_k^2 + sum W e^2 + |u|^2/sd^2 + (N - p) log 2 pi
+        C = A'WA + diag(1/prior_sd^2, 1/sd_k^2), W = 1/(v + h se^2), C theta = A'Wy (+ prior pull)
+        Informed fixed effects count like random ones of known sd: they cost no degree of freedom.
+        """
+        d, x = self.data, self.unknowns
+        sd2 = np.exp(2 * log_sd)
+        se2 = sd2[-1]
+        w = 1.0 / (d.v + d.h * se2)
+        hw = d.h * w
+        wy, hw2 = w * d.y, hw * w
+        s_w, s_wy, s_hw2 = d.sums(w), d.sums(wy), d.sums(hw2)
+
+        random = x.component >= 0
+        precision = self.fixed_precision.copy()
+        precision[random] = 1.0 / sd2[x.component[random]]
+        factor = self.layout.factor(self.pairs @ s_w, precision)
+        theta = factor.solve(self.design_t @ s_wy + self.prior_pull)
+        fit = self.design @ theta
+
+        miss = np.where(random, theta, theta - np.where(np.isfinite(x.prior_sd), x.prior_mean, 0.0))
+        squares = np.bincount(x.component[random], miss[random] ** 2, minlength=x.n_components)
+        value = (
+            -np.log(w).sum() + factor.log_det + (self.counts * np.log(sd2[:-1])).sum() + self.log_prior_sd2
+            + float(wy @ d.y) - 2 * s_wy @ fit + s_w @ fit**2 + precision @ miss**2
+            + (len(d.y) - self.n_flat) * np.log(2 * np.pi)
+        )  # fmt: skip
+
+        inverse_diagonal = factor.inverse_diagonal()
+        traces = np.bincount(x.component[random], inverse_diagonal[random], minlength=x.n_components)
+        gradient = np.empty(len(log_sd))
+        gradient[:-1] = 2 * (self.counts - (traces + squares) / sd2[:-1])
+        # sum_m h W^2 lev = tr(C^-1 A'diag(hW^2)A). Where hW is one number (an ordinary mixed model) it needs no inverse
+        # off the diagonal: A'WA = C - diag(precision).
+        if hw.size and np.ptp(hw) == 0:
+            leverage = hw[0] * (x.size - inverse_diagonal @ precision)
+        else:
+            leverage = factor.trace_with(self.pairs @ s_hw2)
+        hw2y = hw2 * d.y
+        errors = hw2y @ d.y - 2 * d.sums(hw2y) @ fit + s_hw2 @ fit**2
+        gradient[-1] = 2 * se2 * (hw.sum() - leverage - errors)
+        return Solution(log_sd, theta, factor, float(value), gradient)
+
+
+class _Layout:
+    """Where each product of two columns is kept: border x border, block x border, block x block (padded to one width)."""
+
+    def __init__(self, x: Unknowns, width: int):
+        self.n_border, self.width = x.n_border, width
+        self.n_blocks = int(x.block.max(initial=-1)) + 1
+        inside = x.block >= 0
+        first = np.full(self.n_blocks, x.size)
+        np.minimum.at(first, x.block[inside], np.flatnonzero(inside))
+        # place of a column: its number in the border, or block * width + number in the block
+        self.place = np.arange(x.size)
+        self.place[inside] = x.block[inside] * width + np.flatnonzero(inside) - first[x.block[inside]]
+        self.inside = inside
+        self.at_cross = self.n_border**2
+        self.at_block = self.at_cross + self.n_blocks * width * self.n_border
+        self.cells = self.at_block + self.n_blocks * width * width
+
+    def pairs(self, design: sp.csr_matrix) -> sp.csr_matrix:
+        """K with (A'WA packed) = K @ (sum of W per signature): one row per kept product, one column per signature."""
+        counts = np.diff(design.indptr)
+        at, of, value = [], [], []
+        for k in np.unique(counts[counts > 0]):
+            rows = np.flatnonzero(counts == k)
+            take = design.indptr[rows][:, None] + np.arange(k)
+            column, number = design.indices[take], design.data[take]
+            i, j = np.triu_indices(k)
+            at.append(self._positions(column[:, i], column[:, j]).ravel())
+            of.append(np.repeat(rows.astype(np.int32), len(i)))
+            value.append((number[:, i] * number[:, j]).ravel())
+        shape = (self.cells, design.shape[0])
+        if not at:
+            return sp.csr_matrix(shape)
+        found = sp.coo_matrix((np.concatenate(value), (np.concatenate(at), np.concatenate(of))), shape=shape)
+        return found.tocsr()
+
+    def _positions(self, i: Ints, j: Ints) -> NDArray[np.int32]:
+        """Packed place of the product of columns i <= j. The border comes first, so j inside a block may meet i outside."""
+        pi, pj = self.place[i], self.place[j]
+        i_in, j_in = self.inside[i], self.inside[j]
+        both = self.at_block + pi * self.width + pj % max(self.width, 1)
+        cross = self.at_cross + pj * self.n_border + pi
+        return np.where(i_in, both, np.where(j_in, cross, pi * self.n_border + pj)).astype(np.int32)
+
+    def factor(self, packed: Floats, precision: Floats) -> _Blocks | _Diagonal:
+        kind = _Diagonal if self.width == 1 else _Blocks
+        return kind(self, packed, precision)
+
+    def unpack(self, packed: Floats) -> tuple[Floats, Floats, Floats]:
+        nb, s, q = self.n_border, self.n_blocks, self.width
+        border = packed[: self.at_cross].reshape(nb, nb)
+        cross = packed[self.at_cross : self.at_block].reshape(s, q, nb)
+        blocks = packed[self.at_block :].reshape(s, q, q)
+        return border, cross, blocks
+
+    def split(self, vector: Floats) -> tuple[Floats, Floats]:
+        """A vector of unknowns as border part and padded blocks (block, width)."""
+        blocks = np.zeros(self.n_blocks * self.width)
+        blocks[self.place[self.inside]] = vector[self.inside]
+        return vector[~self.inside], blocks.reshape(self.n_blocks, self.width)
+
+    def join(self, border: Floats, blocks: Floats) -> Floats:
+        out = np.empty(len(self.place))
+        out[~self.inside] = border
+        out[self.inside] = blocks.ravel()[self.place[self.inside]]
+        return out
+
+
+def _full(upper: Floats) -> Floats:
+    """Symmetric matrix (or stack) from its upper triangle."""
+    diagonal = np.einsum("...ii->...i", upper)
+    out = upper + np.swapaxes(upper, -1, -2)
+    np.einsum("...ii->...i", out)[...] = diagonal
+    return out
+
+
+def _invert(matrix: Floats) -> tuple[Floats, float]:
+    """Inverse and log determinant of one symmetric positive definite matrix, by Cholesky."""
+    if not len(matrix):
+        return matrix.copy(), 0.0
+    lower, info = la.lapack.dpotrf(matrix, lower=1)
+    if info:
+        raise np.linalg.LinAlgError("the mixed model equations are not positive definite")
+    inverse, _ = la.lapack.dpotri(lower, lower=1)
+    inverse = np.tril(inverse)
+    return inverse + np.tril(inverse, -1).T, float(2 * np.log(lower.diagonal()).sum())
+
+
+class _Blocks:
+    """C in factored form: dense blocks D_s, cross parts B_s, border C_b.
+
+    X_s = D_s^-1 B_s ; S = C_b - sum_s B_s'X_s (what each shop sends to the centre) ; log|C| = log|S| + sum log|D_s|
+    (C^-1)_bb = S^-1 ; (C^-1)_sb = -X_s S^-1 ; (C^-1)_ss = D_s^-1 + X_s S^-1 X_s'
+    """
+
+    def __init__(self, layout: _Layout, packed: Floats, precision: Floats):
+        self.layout = layout
+        border, self.cross, blocks = layout.unpack(packed)
+        p_border, p_blocks = layout.split(precision)
+        p_blocks = np.where(p_blocks > 0, p_blocks, 1.0)  # padding: an unknown of its own that nothing touches
+        blocks = _full(blocks)
+        np.einsum("sii->si", blocks)[...] += p_blocks
+        border = _full(border) + np.diag(p_border)
+        if layout.n_blocks:
+            lower = np.linalg.cholesky(blocks)
+            self.block_inverse = np.linalg.inv(blocks)
+            self.log_det = float(2 * np.log(np.einsum("sii->si", lower)).sum())
+        else:
+            self.block_inverse, self.log_det = blocks, 0.0
+        self.x = self.block_inverse @ self.cross
+        flat = (layout.n_blocks * layout.width, layout.n_border)
+        self.schur_inverse, log_det = _invert(border - self.cross.reshape(flat).T @ self.x.reshape(flat))
+        self.log_det += log_det
+
+    def solve(self, right: Floats) -> Floats:
+        r_border, r_blocks = self.layout.split(right)
+        border = self.schur_inverse @ (r_border - np.einsum("sqb,sq->b", self.x, r_blocks))
+        blocks = np.einsum("spq,sq->sp", self.block_inverse, r_blocks) - self.x @ border
+        return self.layout.join(border, blocks)
+
+    def inverse_diagonal(self) -> Floats:
+        self.xs = self.x @ self.schur_inverse
+        blocks = np.einsum("sii->si", self.block_inverse) + np.einsum("sqb,sqb->sq", self.xs, self.x)
+        return self.layout.join(self.schur_inverse.diagonal(), blocks)
+
+    def trace_with(self, packed: Floats) -> float:
+        """tr(C^-1 F) for F packed like A'WA, upper triangles only."""
+        border, cross, blocks = self.layout.unpack(packed)
+        inside = self.block_inverse + self.xs @ np.swapaxes(self.x, 1, 2)
+        return float(
+            2 * np.vdot(self.schur_inverse, border) - self.schur_inverse.diagonal() @ border.diagonal()
+            - 2 * np.vdot(self.xs, cross)
+            + 2 * np.vdot(inside, blocks) - np.einsum("sii,sii->", inside, blocks)
+        )  # fmt: skip
+
+    def covariance(self, one: Rows, other: Rows) -> Floats:
+        """l1'C^-1 l2 row by row: g1'S^-1 g2 + [same block] l1_s'D_s^-1 l2_s, with g = l_b - X_s'l_s."""
+        g1 = self._reduced(one)
+        g2 = g1 if other is one else self._reduced(other)
+        out = np.einsum("nb,nb->n", g1 @ self.schur_inverse, g2)
+        for block, at in one.by_block():
+            at = at[other.block[at] == block]
+            out[at] += np.einsum("np,np->n", one.inside[at] @ self.block_inverse[block], other.inside[at])
+        return out
+
+    def _reduced(self, rows: Rows) -> Floats:
+        out = rows.border.copy()
+        for block, at in rows.by_block():
+            out[at] -= rows.inside[at] @ self.x[block]
+        return out
+
+    def block_covariance(self, block: int) -> tuple[Floats, Floats]:
+        """(C^-1)_ss and (C^-1)_sb of one block, padding included."""
+        x = self.x[block]
+        xs = x @ self.schur_inverse
+        return self.block_inverse[block] + xs @ x.T, -xs
+
+
+class _Diagonal(_Blocks):
+    """The same where every block is one unknown (a large crossed factor): D is a vector, B stays sparse."""
+
+    def __init__(self, layout: _Layout, packed: Floats, precision: Floats):
+        self.layout = layout
+        border, cross, blocks = layout.unpack(packed)
+        p_border, p_blocks = layout.split(precision)
+        self.d = blocks[:, 0, 0] + p_blocks[:, 0]
+        self.b = sp.csr_matrix(cross[:, 0, :])
+        self.log_det = float(np.log(self.d).sum())
+        scaled = sp.csr_matrix(sp.diags(1 / self.d) @ self.b)
+        self.scaled = scaled
+        schur = _full(border) + np.diag(p_border) - (self.b.T @ scaled).toarray()
+        self.schur_inverse, log_det = _invert(schur)
+        self.log_det += log_det
+
+    def solve(self, right: Floats) -> Floats:
+        r_border, r_blocks = self.layout.split(right)
+        border = self.schur_inverse @ (r_border - self.scaled.T @ r_blocks[:, 0])
+        return self.layout.join(border, (r_blocks[:, 0] / self.d - self.scaled @ border)[:, None])
+
+    def inverse_diagonal(self) -> Floats:
+        spread = np.empty(len(self.d))
+        for start in range(0, len(self.d), 256):  # in slices, so that no dense blocks x border matrix is held twice
+            part = self.scaled[start : start + 256]
+            spread[start : start + 256] = np.asarray(part.multiply(part @ self.schur_inverse).sum(axis=1)).ravel()
+        return self.layout.join(self.schur_inverse.diagonal(), (1 / self.d + spread)[:, None])
+
+    def trace_with(self, packed: Floats) -> float:
+        border, cross, blocks = self.layout.unpack(packed)
+        xs = self.scaled @ self.schur_inverse
+        inside = 1 / self.d + np.asarray(self.scaled.multiply(xs).sum(axis=1)).ravel()
+        return float(
+            2 * np.vdot(self.schur_inverse, border) - self.schur_inverse.diagonal() @ border.diagonal()
+            - 2 * np.vdot(xs, cross[:, 0, :]) + inside @ blocks[:, 0, 0]
+        )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Rows:
+    """Linear functions of the unknowns, each touching the border and at most one block."""
+
+    border: Floats
+    inside: Floats
+    block: Ints
+    matrix: sp.csr_matrix
+
+    @classmethod
+    def of(cls, model: Model, matrix: sp.csr_matrix) -> Rows:
+        layout = model.layout
+        matrix = sp.csr_matrix(matrix)
+        nb, width = layout.n_border, max(layout.width, 1)
+        border = matrix[:, :nb].toarray()
+        block = np.full(matrix.shape[0], -1)
+        inside = np.zeros((matrix.shape[0], width))
+        entries = matrix.tocoo()
+        far = entries.col >= nb
+        row, place = entries.row[far], layout.place[entries.col[far]]
+        block[row] = place // width
+        if (block[row] != place // width).any():
+            raise ValueError("a row of the design touches two blocks")
+        inside[row, place % width] = entries.data[far]
+        return cls(border, inside, block, matrix)
+
+    def by_block(self) -> list[tuple[int, Ints]]:
+        """Each block with the numbers of its rows."""
+        order = np.argsort(self.block, kind="stable")
+        order = order[self.block[order] >= 0]
+        found, start = np.unique(self.block[order], return_index=True)
+        return list(zip(found.tolist(), np.split(order, start[1:]), strict=True)) if len(order) else []
+
+
+@dataclass(frozen=True)
+class Prior:
+    """Half-normal priors on the standard deviations, one scale per component and one for se; inf: none."""
+
+    scale: Floats
+
+    def add(self, solution: Solution) -> tuple[float, Floats]:
+        """-2 log posterior density over log sd: + sum sd^2/scale^2 - 2 sum log sd, and its gradient in log sd."""
+        has = np.isfinite(self.scale)
+        ratio = np.where(has, np.exp(2 * solution.log_sd) / np.where(has, self.scale, 1.0) ** 2, 0.0)
+        value = solution.value + ratio.sum() - 2 * solution.log_sd[has].sum()
+        return float(value), solution.gradient + 2 * ratio - 2 * has
+
+
+@dataclass(frozen=True)
+class Fit:
+    best: Solution
+    converged: bool
+    evaluations: int
+
+    @property
+    def sd(self) -> Floats:
+        return np.exp(self.best.log_sd)
+
+
+def fit(
+    model: Model,
+    start: Floats,
+    prior: Prior | None = None,
+    bounds: tuple[float, float] = LOG_SD_BOUNDS,
+    tolerance: float = 1e-12,
+) -> Fit:
+    """Maximise REML (or the posterior of the variance components) over log sd by L-BFGS-B with the analytic gradient."""
+    seen: list[Solution] = []
+
+    def objective(log_sd: Floats) -> tuple[float, Floats]:
+        solution = model.evaluate(log_sd)
+        value, gradient = prior.add(solution) if prior else (solution.value, solution.gradient)
+        if not seen or value <= best_value[0]:
+            seen[:] = [solution]
+            best_value[0] = value
+        return value, gradient
+
+    best_value = [np.inf]
+    found = minimize(
+        objective, np.clip(start, *bounds), jac=True, method="L-BFGS-B", bounds=[bounds] * len(start),
+        options={"ftol": tolerance, "gtol": 1e-7, "maxiter": 200, "maxls": 40},
+    )  # fmt: skip
+    # a line search that can get no lower (status 2) has reached the floor of the arithmetic, not failed
+    return Fit(seen[0], bool(found.success or found.status == 2), int(found.nfev))
+
+
+def sigma_points(model: Model, fitted: Fit, prior: Prior, bounds: tuple[float, float] = LOG_SD_BOUNDS) -> list[Solution]:
+    """2k solutions at x +- sqrt(k) times the columns of Cov^(1/2), the posterior of the log sd taken as normal.
+
+    Cov = 2 H^-1 with H the Hessian of -2 log posterior, by central differences of the analytic gradient. A direction that
+    the data and prior leave flat or bent the wrong way is held to a spread of 1 (a factor of e in an sd).
+    """
+    x, k, step = fitted.best.log_sd, len(fitted.best.log_sd), 1e-3
+    hessian = np.empty((k, k))
+    for i in range(k):
+        e = np.zeros(k)
+        e[i] = step
+        up, down = prior.add(model.evaluate(x + e))[1], prior.add(model.evaluate(x - e))[1]
+        hessian[i] = (up - down) / (2 * step)
+    values, vectors = np.linalg.eigh((hessian + hessian.T) / 2)
+    spread = vectors * np.sqrt(2 / np.maximum(values, 2.0))
+    spread *= np.sign(spread.sum(axis=0) + 1e-300)  # a fixed sign: which of +- comes first must not hang on the library
+    moves = np.sqrt(k) * spread.T
+    return [model.evaluate(np.clip(x + sign * move, *bounds)) for move in moves for sign in (1.0, -1.0)]
+
+
+@dataclass(frozen=True)
+class Integrated:
+    """Predictions averaged over the variance components: mean of theta, mean PEV + spread of theta between points."""
+
+    points: list[Solution]
+
+    def theta(self) -> Floats:
+        return np.mean([p.theta for p in self.points], axis=0)
+
+    def sd(self) -> Floats:
+        return np.sqrt(np.mean([np.exp(2 * p.log_sd) for p in self.points], axis=0))
+
+    def mean(self, rows: Rows) -> Floats:
+        return rows.matrix @ self.theta()
+
+    def covariance(self, one: Rows, other: Rows) -> Floats:
+        """Covariance of one's and other's prediction errors, row by row."""
+        a = np.array([one.matrix @ p.theta for p in self.points])
+        b = a if other is one else np.array([other.matrix @ p.theta for p in self.points])
+        inner = np.mean([p.factor.covariance(one, other) for p in self.points], axis=0)
+        return inner + ((a - a.mean(axis=0)) * (b - b.mean(axis=0))).mean(axis=0)
+
+    def variance(self, rows: Rows) -> Floats:
+        return self.covariance(rows, rows)
+
+
+def ordinary(y: Floats, factors: list[NDArray[Any]], fixed: Floats | None = None) -> tuple[Model, Unknowns]:
+    """An ordinary mixed model y = X beta + sum of random intercepts + e, flat priors, for check data.
+
+    factors: the level of each observation, one array per random term. The largest one with over 500 levels is taken as
+    the diagonal block, all else is border.
+    """
+    n = len(y)
+    x = np.ones((n, 1)) if fixed is None else fixed
+    codes = [np.unique(f, return_inverse=True)[1] for f in factors]
+    levels = [int(c.max()) + 1 for c in codes]
+    inner = int(np.argmax(levels)) if levels and max(levels) > 500 else -1
+    order = [k for k in range(len(codes)) if k != inner] + ([inner] if inner >= 0 else [])
+    parts = [sp.csr_matrix(x)]
+    component, block = [np.full(x.shape[1], -1)], [np.full(x.shape[1], -1)]
+    for k in order:
+        parts.append(sp.csr_matrix((np.ones(n), (np.arange(n), codes[k])), shape=(n, levels[k])))
+        component.append(np.full(levels[k], k))
+        block.append(np.arange(levels[k]) if k == inner else np.full(levels[k], -1))
+    size = x.shape[1] + sum(levels)
+    unknowns = Unknowns(np.concatenate(component), np.concatenate(block), np.zeros(size), np.full(size, np.inf), len(codes))
+    data = Data(np.asarray(y, float), np.zeros(n), np.ones(n), np.arange(n))
+    return Model(sp.hstack(parts).tocsr(), unknowns, data), unknowns

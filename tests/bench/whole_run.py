@@ -2,10 +2,10 @@
 
     python tests/bench/whole_run.py [--pours 1000000] [--folder bench_out]
 
-Builds one workspace of canonical CSV files, then times: a bare all-text read of every file into DuckDB tables (before and
-after, the mean counts), the cold run, and a run with nothing new. Each in a process of its own; peak memory is that
-process's largest resident set. The bare read does nothing but split lines into cells, so it is the floor for any program
-that has to look at every cell.
+Builds one workspace of canonical CSV files, then times: a bare all-text read of every file into DuckDB tables (before
+and after, the mean counts), the cold run, and a run with nothing new. Each in a process of its own; peak memory is that
+process's largest resident set. The bare read does nothing but split lines into cells, so it is the floor for any
+program that has to look at every cell.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """The invented business: its shops, people, guns, materials and the truth behind them.
 
 What belongs here: everything that exists before the first cup is poured (the registers of the data contract, the mixing
-recipes, and the true effects that the estimates will be held against). What does not: the days' events (scenario.py) and
-the shapes in which the shops export them (exports.py).
+recipes, and the true effects that the estimates will be held against). What does not: the days' events (scenario.py)
+and the shapes in which the shops export them (exports.py).
 
 Nothing here is measured. Places, people and products are invented; substances are real, with the CAS numbers and the
 densities at 20 C of any handbook, because a made-up solvent would make a made-up VOC content. Film windows, tips and
@@ -111,7 +111,7 @@ class Recipe:
 
 
 def _recipes() -> list[Recipe]:
-    water, butyl, pma, pm = "7732-18-5", "123-86-4", "108-65-6", "107-98-2"
+    water, butyl, pma = "7732-18-5", "123-86-4", "108-65-6"
     xylene, ethylbenzene, naphtha, mek, mibk = "1330-20-7", "100-41-4", "64742-95-6", "78-93-3", "108-10-1"
     acetone, pcbtf, tbac, mak, butylglycol = "67-64-1", "98-56-6", "540-88-5", "110-43-0", "5131-66-8"
     hdi, hdi_oligomer = "822-06-0", "28182-81-2"
@@ -444,7 +444,8 @@ PRODUCTS = (
             (10, 22), (1.2, 1.4), 200, (2, 3), None, "topcoat_two_stage", "topcoat", _WB),
     Product("base_solvent", "Solvent base, mixed colour", "base", (("sb_binder", 1.0), ("sb_reducer", 0.80)),
             (14, 28), (1.3, 1.4), 210, (2, 3), None, "topcoat_two_stage", "topcoat", _SB),
-    Product("mid_pearl", "Pearl mid coat", "mid_coat", (("mc_binder", 1.0), ("sb_toner_flake", 0.10), ("sb_reducer", 0.5)),
+    Product("mid_pearl", "Pearl mid coat", "mid_coat",
+            (("mc_binder", 1.0), ("sb_toner_flake", 0.10), ("sb_reducer", 0.5)),
             (10, 20), (1.2, 1.4), 200, (2, 3), None, "topcoat_multi_stage", "topcoat"),
     Product("mid_water", "Pearl mid coat, water", "mid_coat",
             (("wb_binder", 1.0), ("wb_toner_flake", 0.12), ("wb_reducer", 0.2)),
@@ -489,8 +490,8 @@ def component_figures(recipe: Recipe) -> dict[str, float | None]:
     """Densities and fractions of a component from its recipe, volumes taken as additive.
 
     Returns density_g_per_ml, solids_mass_fraction, solids_volume_fraction, voc_, water_, exempt_, voc_eu_mass_fraction
-    (dimensionless) and exempt_density_g_per_ml (g/mL; None without exempt solvent). EU VOC counts every organic solvent,
-    the US-exempt ones included (2004/42/EC has no such list).
+    (dimensionless) and exempt_density_g_per_ml (g/mL; None without exempt solvent). EU VOC counts every organic
+    solvent, the US-exempt ones included (2004/42/EC has no such list).
     """
     total = recipe.solids + sum(recipe.volatiles.values())
     if abs(total - 1) > 1e-9:
@@ -833,8 +834,14 @@ def build_business(p) -> Business:
     area = panel_area_table()
     registers = {
         "shops": _frame(reg["shops"], {"shop_id": _T, "label": _T, "jurisdiction": _T, "time_zone": _T}),
-        "booths": _frame(reg["booths"], {"booth_id": _T, "valid_from": _D, "shop_id": _T, "filter_capture": _F, "evidence_ref": _T}),
-        "technicians": _frame(reg["technicians"], {"technician_id": _T, "shop_id": _T, "label": _T, "hired_on": _D, "left_on": _D}),
+        "booths": _frame(
+            reg["booths"],
+            {"booth_id": _T, "valid_from": _D, "shop_id": _T, "filter_capture": _F, "evidence_ref": _T},
+        ),
+        "technicians": _frame(
+            reg["technicians"],
+            {"technician_id": _T, "shop_id": _T, "label": _T, "hired_on": _D, "left_on": _D},
+        ),
         "trainings": _frame(
             reg["trainings"],
             {"technician_id": _T, "completed_on": _D, "hands_on": _B, "classroom": _B, "certificate_ref": _T},
@@ -848,7 +855,11 @@ def build_business(p) -> Business:
         "gauges": _frame(reg["gauges"], {"gauge_id": _T, "principle": _T}),
         "products": _products_frame(product_mix, figures),
         "product_categories": _frame(
-            [{"product_id": q.product_id, "jurisdiction": j, "category": c} for q in PRODUCTS for j, c in (("us", q.us), ("eu", q.eu))],
+            [
+                {"product_id": q.product_id, "jurisdiction": j, "category": c}
+                for q in PRODUCTS
+                for j, c in (("us", q.us), ("eu", q.eu))
+            ],
             {"product_id": _T, "jurisdiction": _T, "category": _T},
         ),
         "components": _components_frame(recipes, figures, _add_months(start, p.months // 2)),
@@ -917,9 +928,11 @@ def _products_frame(product_mix: np.ndarray, figures: list[dict]) -> pl.DataFram
         with_rts = q.role in ("clear", "surfacer", "sealer", "adhesion_promoter")
         rows.append(
             {
-                "product_id": q.product_id, "valid_from": None, "label": q.label, "role": q.role, "tip_min_mm": q.tip[0],
-                "tip_max_mm": q.tip[1], "inlet_max_kpa": float(q.pressure) if q.pressure else None, "coats_min": q.coats[0],
-                "coats_max": q.coats[1], "film_min_um": float(q.film[0]), "film_max_um": float(q.film[1]),
+                "product_id": q.product_id, "valid_from": None, "label": q.label, "role": q.role,
+                "tip_min_mm": q.tip[0], "tip_max_mm": q.tip[1],
+                "inlet_max_kpa": float(q.pressure) if q.pressure else None,
+                "coats_min": q.coats[0], "coats_max": q.coats[1],
+                "film_min_um": float(q.film[0]), "film_max_um": float(q.film[1]),
                 "film_basis": q.basis, "pot_life_min": float(q.pot_life) if q.pot_life else None,
                 "min_mix_ml": q.min_mix_ml, "sheet_ref": f"sheet {q.product_id}",
                 "rts_density_g_per_ml": round(rho, 4) if with_rts else None,

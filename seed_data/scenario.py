@@ -1,8 +1,8 @@
 """The invented business with known truth: the demo, the tests and the benchmarks draw from it.
 
-What belongs here: drawing the events of a business (jobs, operations, film, cups, leftovers, readings) whose true transfer
-efficiencies are known, and keeping that truth beside them. What does not: the registers (business.py) and the shapes of
-the exports (exports.py). Nothing here is measured; it must never be shown as if it were.
+What belongs here: drawing the events of a business (jobs, operations, film, cups, leftovers, readings) whose true
+transfer efficiencies are known, and keeping that truth beside them. What does not: the registers (business.py) and the
+shapes of the exports (exports.py). Nothing here is measured; it must never be shown as if it were.
 
 How a day is made. A job gets panels and a plan of operations. Painters spray until the film is there: the film on each
 panel is drawn first, what landed is film x area, and what was sprayed is landed / TE, with TE = exp(eta) of role, gun,
@@ -1027,8 +1027,8 @@ def _readings(
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Readings of all stages, and the true film of each operation on each panel.
 
-    The film of a panel is a field over nine places (three rows, three columns) that grows and is sanded in step with the
-    operations, so that readings at marked places see the same old film twice; readings at no marked place draw new
+    The film of a panel is a field over nine places (three rows, three columns) that grows and is sanded in step with
+    the operations, so that readings at marked places see the same old film twice; readings at no marked place draw new
     places each time.
     """
     n, P = jobs.panel.shape

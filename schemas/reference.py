@@ -5,8 +5,8 @@ Data, not code: seed_data/reference/<table>.csv. Every row names its `source` (d
 memory (`memory`); pages show memory as "verify before use". Laws change and local rules may be stricter: the tables
 help to find the rule, they do not replace it or the authority.
 
-valid_from is the first day on which a row holds, valid_to the first day on which it no longer does; empty: from ever, and
-still. No table of a shop's own belongs here (see registers.py).
+valid_from is the first day on which a row holds, valid_to the first day on which it no longer does; empty: from ever,
+and still. No table of a shop's own belongs here (see registers.py).
 """
 
 from __future__ import annotations

@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import pandera.polars as pa
 
-from schemas.vocabulary import choice, flag, fraction, integer, moment, number, table, text
+from schemas.registers import ROLES
+from schemas.vocabulary import choice, day, flag, fraction, integer, moment, number, table, text
 
 _SHOP = text("The shop", key=True)
 _JOB = text("The job", key=True)
@@ -30,4 +31,388 @@ incomplete = table(
     line=integer("Line of the file", nullable=True),
 )
 
-WORKING: dict[str, pa.DataFrameSchema] = {t.name: t for t in (incomplete,)}
+_CUP = text("The cup", key=True)
+_PANEL = text("The panel", key=True)
+_FACE = text("Side of the panel", key=True)
+_ROLE = choice("What the product is for", *ROLES, nullable=True)
+_RECORD = integer("Number of the record on its first job", key=True)
+_EQUATION = text("The equation: its first operation as shop/job/operation", key=True)
+
+cup_pours = table(
+    "cup_pours",
+    "Net mass of each component in each cup",
+    shop_id=_SHOP,
+    mix_id=_CUP,
+    component_id=text("The component", key=True),
+    on_date=day("Day that picks the version of the component"),
+    net_g=number("Poured less taken out again", "g"),
+    by_volume=flag("Some of it was not weighed"),
+)
+
+cup_contents = table(
+    "cup_contents",
+    "What each cup holds, leftovers of other cups included",
+    shop_id=_SHOP,
+    mix_id=_CUP,
+    component_id=text("The component", key=True),
+    on_date=day("Day that picks the version of the component", key=True),
+    mass_g=number("Mass in the cup", "g"),
+    own_g=number("Of it, poured here as a component", "g"),
+    trouble=text("Why the contents are not known whole", nullable=True),
+)
+
+cup_intervals = table(
+    "cup_intervals",
+    "What left each cup between its weigh-backs",
+    shop_id=_SHOP,
+    mix_id=_CUP,
+    interval_no=integer("Number of the weigh-back that ends it", key=True, low=1),
+    n_weighings=integer("Weigh-backs of the cup"),
+    begins_at=moment("The weigh-back before; empty for the first", nullable=True),
+    ends_at=moment("This weigh-back; empty for the last, which stays open", nullable=True),
+    leftover_g=number("Left after it, less what was then poured on", "g"),
+    gone_g=number("What left the cup", "g"),
+)
+
+component_facts = table(
+    "component_facts",
+    "Each version of a component with what follows from its figures",
+    component_id=text("The component", key=True),
+    from_on=day("First day", key=True),
+    until_on=day("First day no longer"),
+    density_g_per_ml=number("Density", "g/mL", nullable=True),
+    solids_mass_fraction=fraction("Solids by mass", nullable=True),
+    solids_volume_fraction=fraction("Solids by volume", nullable=True),
+    voc_mass_fraction=fraction("VOC by mass", nullable=True),
+    water_mass_fraction=fraction("Water by mass", nullable=True),
+    exempt_mass_fraction=fraction("Exempt compounds by mass", nullable=True),
+    exempt_density_g_per_ml=number("Density of the exempt compounds", "g/mL", nullable=True),
+    voc_eu_mass_fraction=fraction("VOC by the EU definition, by mass", nullable=True),
+    price_per_kg=number("Price", "currency/kg", nullable=True),
+)
+
+operation_faces = table(
+    "operation_faces",
+    "Which faces each spray operation covered",
+    shop_id=_SHOP,
+    job_id=_JOB,
+    operation_no=_OPERATION,
+    panel_id=_PANEL,
+    face=_FACE,
+    area_m2=number("Area of the whole face", "m2", nullable=True),
+    area_rel_sd=number("Relative standard deviation of that area", "1"),
+    covered_fraction=fraction("Part that was covered"),
+    substrate=text("What lies under the film"),
+    coats=integer("Coats"),
+    role=_ROLE,
+    covered_m2=number("Area covered", "m2", nullable=True),
+)
+
+sprays = table(
+    "sprays",
+    "Every spray operation with what is known of it",
+    shop_id=_SHOP,
+    job_id=_JOB,
+    operation_no=_OPERATION,
+    gun_id=text("The gun"),
+    technician_id=text("The technician"),
+    product_id=text("The product"),
+    booth_id=text("The booth", nullable=True),
+    role=_ROLE,
+    atomising=text("How the gun breaks the fluid up", nullable=True),
+    started_at=moment("Start"),
+    redo_of=integer("The operation it repeats", nullable=True),
+    coats=integer("Coats"),
+    n_faces=integer("Faces it names"),
+    covered_m2=number("Area covered", "m2", nullable=True),
+    blended=flag("A face was covered in part"),
+    plastic_share=fraction("Part of the area on plastic or composite", nullable=True),
+    area_class=text("Class of the area sprayed", nullable=True),
+    redone=flag("A later operation repeats it"),
+    why_incomplete=text("What of it could not be read", nullable=True),
+)
+
+cup_feeds = table(
+    "cup_feeds",
+    "Which operations each cup fed",
+    shop_id=_SHOP,
+    mix_id=_CUP,
+    job_id=_JOB,
+    operation_no=_OPERATION,
+    share=number("Part of all that left the cup", "1", nullable=True),
+    gone_g=number("What went this way; empty while the leftover is unknown", "g", nullable=True),
+    offered_g=number("The most that can have gone this way", "g", nullable=True),
+    share_known=flag("Stated, or the only way it can have gone"),
+    shared_with=text("Operations with the same value share a cup without stated shares", nullable=True),
+)
+
+leftover_habits = table(
+    "leftover_habits",
+    "How much is usually left in a cup",
+    shop_id=_SHOP,
+    role=choice("What the product is for", *ROLES, key=True),
+    n=integer("Weighed cups"),
+    leftover_share=number("Mean of leftover over poured", "1"),
+    leftover_share_sd=number("Its standard deviation between cups", "1", nullable=True),
+)
+
+sprayed = table(
+    "sprayed",
+    "What each cup sent through each operation's gun",
+    shop_id=_SHOP,
+    mix_id=_CUP,
+    job_id=_JOB,
+    operation_no=_OPERATION,
+    share=number("Part of all that left the cup", "1", nullable=True),
+    share_known=flag("Stated, or the only way it can have gone"),
+    leftover_known=flag("The cup was weighed back"),
+    complete=flag("The cup is complete"),
+    mix_grade=_GRADE,
+    gone_g=number("What left the cup this way", "g", nullable=True),
+    offered_g=number("The most that can have left this way", "g", nullable=True),
+    flush_g=number("Flush loss it pays", "g"),
+    flush_sd_g=number("Standard deviation of that", "g"),
+    sprayed_g=number("Mix that left the gun", "g", nullable=True),
+    solids_g=number("Solids that left the gun", "g", nullable=True),
+    solids_ml=number("Solids that left the gun", "mL", nullable=True),
+    offered_solids_ml=number("The most solids that can have left the gun", "mL", nullable=True),
+    expected_gone_g=number("What left the cup, with the usual leftover where none was weighed", "g", nullable=True),
+    leftover_rel_sd=number("Relative standard deviation from an unweighed leftover", "1", nullable=True),
+)
+
+gauge_fits = table(
+    "gauge_fits",
+    "Gain and offset of gauges on the days they were used",
+    gauge_id=text("The gauge", key=True),
+    used_on=day("The day", key=True),
+    n=integer("Checks behind it"),
+    offset_um=number("Reading at no film", "um"),
+    gain=number("Reading per um of film", "1"),
+    gain_u=number("Standard uncertainty of the gain", "1"),
+)
+
+stage_positions = table(
+    "stage_positions",
+    "Film at each place of each stage of reading",
+    shop_id=_SHOP,
+    job_id=_JOB,
+    panel_id=_PANEL,
+    after_operation=integer("The stage", key=True),
+    row_no=integer("Row of the place", key=True, nullable=True),
+    col_no=integer("Place along the stroke", key=True, nullable=True),
+    reading_no=integer("The reading, where it has no place", key=True, nullable=True),
+    n=integer("Readings at this place"),
+    um=number("Film", "um"),
+    gain_u=number("Standard uncertainty of the gain", "1"),
+    witness_of=text("The panel that this strip stands for", nullable=True),
+)
+
+panel_work = table(
+    "panel_work",
+    "Which operations touched each panel that was read",
+    shop_id=_SHOP,
+    job_id=_JOB,
+    panel_id=_PANEL,
+    operation_no=_OPERATION,
+    kind=text("spray, hand, sand or polish", nullable=True),
+    removal=text("What sanding removed", nullable=True),
+    removed_um=number("Film taken off", "um", nullable=True),
+    unclear=flag("It may have touched this panel: its row or its panels could not be read"),
+)
+
+increment_layers = table(
+    "increment_layers",
+    "The layers of each increment",
+    shop_id=_SHOP,
+    job_id=_JOB,
+    panel_id=_PANEL,
+    from_operation=integer("Stage before", key=True),
+    to_operation=integer("Stage after", key=True),
+    operation_no=_OPERATION,
+    stands_for=text("The panel it speaks of"),
+)
+
+film_pieces = table(
+    "film_pieces",
+    "Measured film after the witness strips have had their say, a row per layer",
+    shop_id=_SHOP,
+    job_id=_JOB,
+    panel_id=_PANEL,
+    source_id=text("The panel or strip that was read", key=True),
+    from_operation=integer("Stage before", key=True),
+    to_operation=integer("Stage after", key=True),
+    operation_no=_OPERATION,
+    piece=text("Name of the piece"),
+    mean_um=number("Film of all its layers", "um", nullable=True),
+    sd_um=number("Spread between places", "um", nullable=True),
+    n_effective=number("Readings as they count", "1", nullable=True),
+    kind=text("Roles of the layers and how they were read"),
+    area_m2=number("Area it stands for", "m2", nullable=True),
+    area_rel_sd=number("Relative standard deviation of that area", "1", nullable=True),
+    blend=flag("A layer covered part of the face only"),
+    gain_u=number("Standard uncertainty of the gain", "1", nullable=True),
+    extra_var_um2=number("Variance from strips and removed film", "um2", nullable=True),
+    source=choice("How it was read", "own", "difference", "strip"),
+    grade=_GRADE,
+    usable=flag("It can carry a record"),
+    why_not=text("Why it cannot", nullable=True),
+)
+
+equations = table(
+    "equations",
+    "Which spray operations hang together",
+    shop_id=_SHOP,
+    job_id=_JOB,
+    operation_no=_OPERATION,
+    equation=text("The equation: its first operation as shop/job/operation"),
+    first_job_id=text("The first job"),
+    record_no=integer("Number of the record on that job"),
+)
+
+record_faces = table(
+    "record_faces",
+    "What landed on each face of an equation, piece by piece",
+    equation=_EQUATION,
+    shop_id=_SHOP,
+    job_id=_JOB,
+    panel_id=_PANEL,
+    face=_FACE,
+    layer_set=text("The operations, six digits each, joined by +", key=True),
+    n_layers=integer("Number of operations"),
+    source=choice("How it was found", "own", "difference", "strip", "filled", key=True),
+    um=number("Film of all its layers", "um", nullable=True),
+    area_m2=number("Area it stands for", "m2", nullable=True),
+    grade=_GRADE,
+    gain_u=number("Standard uncertainty of the gain", "1", nullable=True),
+    landed_ml=number("Solids landed", "mL", nullable=True),
+    read_var_ml2=number("Variance of that from readings and filling in", "mL2", nullable=True),
+    area_var_ml2=number("Variance of that from the area", "mL2", nullable=True),
+    read_m2=number("Area read", "m2", nullable=True),
+    reason=text("Why the face is not covered", nullable=True),
+)
+
+record_layers = table(
+    "record_layers",
+    "The spray operations of each record: what was sprayed, by whom, with what, on what",
+    shop_id=_SHOP,
+    job_id=text("First job of the record", key=True),
+    record_no=_RECORD,
+    position=integer("Place in the record", key=True, low=1),
+    equation=text("The equation"),
+    op_job_id=text("The operation's job"),
+    operation_no=integer("The operation"),
+    gun_id=text("The gun"),
+    technician_id=text("The technician"),
+    product_id=text("The product"),
+    role=_ROLE,
+    atomising=text("How the gun breaks the fluid up", nullable=True),
+    started_at=moment("Start"),
+    sprayed_solids_ml=number("Solids that left the gun; empty while a leftover is unknown", "mL", nullable=True),
+    sprayed_solids_g=number("Solids that left the gun", "g", nullable=True),
+    poured_solids_ml=number("The most solids that can have left the gun", "mL", nullable=True),
+    sprayed_rel_u=number("Relative standard uncertainty: scale, flush and solids", "1", nullable=True),
+    leftover_known=flag("Every cup was weighed back"),
+    share_known=flag("Every share was stated or the only one"),
+    mix_grade=_GRADE,
+    area_m2=number("Area covered", "m2", nullable=True),
+    area_class=text("Class of the area sprayed", nullable=True),
+    blended=flag("A face was covered in part"),
+    plastic_share=fraction("Part of the area on plastic or composite", nullable=True),
+    n_cups=integer("Cups that fed it", nullable=True),
+    trouble=text("Why it cannot enter a record", nullable=True),
+)
+
+records = table(
+    "records",
+    "Closed equations as the model takes them",
+    shop_id=_SHOP,
+    job_id=text("First job", key=True),
+    record_no=_RECORD,
+    equation=text("The equation"),
+    kind=text("Roles in order, and paired, unpaired or mass", nullable=True),
+    basis=choice("volume: film; mass: weighed targets", "volume", "mass"),
+    n_layers=integer("Operations in it"),
+    landed_solids_ml=number("Solids landed", "mL", nullable=True),
+    sprayed_solids_ml=number("Solids sprayed", "mL", nullable=True),
+    ratio=number("Landed over sprayed", "1", nullable=True),
+    read_var_ml2=number("Variance of landed from readings and filling in", "mL2", nullable=True),
+    area_rel_var=number("Relative variance of landed from areas", "1", nullable=True),
+    sprayed_rel_u=number("Relative standard uncertainty of sprayed", "1", nullable=True),
+    rel_u=number("Relative standard uncertainty of the ratio", "1", nullable=True),
+    gain_rel_u=number("Relative standard uncertainty shared through the gauge", "1", nullable=True),
+    grade=_GRADE,
+    usable=flag("It can enter the model"),
+    why_not=text("Why it cannot", nullable=True),
+    leftover_known=flag("Every cup was weighed back"),
+    landed_at=moment("Start of its last operation", nullable=True),
+)
+
+operation_te = table(
+    "operation_te",
+    "The transfer efficiency that the ledger takes for each spray operation",
+    shop_id=_SHOP,
+    op_job_id=_JOB,
+    operation_no=_OPERATION,
+    te=number("Transfer efficiency", "1", nullable=True),
+    te_low=number("Lower end of the 95 % interval", "1", nullable=True),
+    te_high=number("Upper end of the 95 % interval", "1", nullable=True),
+    grade=_GRADE,
+    source=text("own record, or what it was taken from", nullable=True),
+)
+
+operation_films = table(
+    "operation_films",
+    "Film of each spray operation on each face",
+    shop_id=_SHOP,
+    job_id=_JOB,
+    operation_no=_OPERATION,
+    panel_id=_PANEL,
+    face=_FACE,
+    covered_m2=number("Area covered", "m2", nullable=True),
+    film_um=number("Film", "um", nullable=True),
+    se_um=number("Standard error of that mean", "um", nullable=True),
+    within_um=number("Spread between places on the face", "um", nullable=True),
+    source=choice("How it was found", "read", "from transfer", nullable=True),
+    grade=_GRADE,
+)
+
+film_groups = table(
+    "film_groups",
+    "Film of one product on one face, as it is compared with the data sheet's window",
+    shop_id=_SHOP,
+    job_id=_JOB,
+    panel_id=_PANEL,
+    face=_FACE,
+    product_id=text("The product", key=True),
+    first_operation=integer("First operation in it", key=True),
+    last_operation=integer("Last operation in it"),
+    covered_m2=number("Area covered", "m2", nullable=True),
+    film_as_applied_um=number("Film before any sanding", "um", nullable=True),
+    film_um=number("Film on the window's basis", "um", nullable=True),
+    se_um=number("Standard error of that mean", "um", nullable=True),
+    within_um=number("Spread between places on the face", "um", nullable=True),
+    film_min_um=number("Data sheet: least", "um", nullable=True),
+    film_max_um=number("Data sheet: greatest", "um", nullable=True),
+    film_basis=text("What the window speaks of", nullable=True),
+    grade=_GRADE,
+)
+
+over_build = table(
+    "over_build",
+    "Dry film above the data sheet's maximum, by spray operation",
+    shop_id=_SHOP,
+    job_id=_JOB,
+    operation_no=_OPERATION,
+    over_ml=number("Film above the maximum", "mL"),
+    over_ml_low=number("Lower end of the 95 % interval", "mL"),
+    over_ml_high=number("Upper end of the 95 % interval", "mL"),
+)
+
+WORKING: dict[str, pa.DataFrameSchema] = {
+    t.name: t
+    for t in (
+        incomplete, cup_pours, cup_contents, cup_intervals, component_facts, operation_faces, sprays, cup_feeds,
+        leftover_habits, sprayed, gauge_fits, stage_positions, panel_work, increment_layers, film_pieces, equations,
+        record_faces, record_layers, records, operation_te, operation_films, film_groups, over_build,
+    )
+}  # fmt: skip

@@ -1,7 +1,16 @@
 -- Film of each spray operation on each face, um: as read where the film of that operation alone was read, else from what
--- landed by the transfer efficiency, spread by covered area. se_um is the standard error of the mean, within_um the spread
--- between places on the face (pooled where the film was not read).
-WITH alone AS (
+-- landed by the transfer efficiency, spread by covered area. se_um is the standard error of the mean, from spreads pooled
+-- over readings of the same kind; within_um the spread between places on a face, pooled over paired readings.
+WITH pooled_spread AS (
+    SELECT kind, sum((n_effective - 1) * sd_um * sd_um) / sum(n_effective - 1) AS s2_um2
+    FROM (
+        SELECT DISTINCT piece, kind, sd_um, n_effective
+        FROM film_pieces
+        WHERE usable AND n_effective > 1 AND sd_um IS NOT NULL
+    ) AS spreads
+    GROUP BY kind
+),
+alone AS (
     SELECT
         p.shop_id,
         p.job_id,
@@ -9,17 +18,23 @@ WITH alone AS (
         p.operation_no,
         p.piece,
         p.mean_um,
+        p.area_m2,
         p.grade,
-        sqrt(p.extra_var_um2 + coalesce(p.sd_um * p.sd_um / p.n_effective, 0)) AS se_um,
+        p.blend,
+        p.kind,
+        p.n_effective,
         p.sd_um,
+        sqrt(p.extra_var_um2 + coalesce(s.s2_um2 / p.n_effective, 0)) AS se_um,
         count(*) OVER (PARTITION BY p.piece) AS n_layers
     FROM film_pieces AS p
+    LEFT JOIN pooled_spread AS s ON s.kind = p.kind
     WHERE p.usable
 ),
 pooled AS (
-    SELECT coalesce(sqrt(avg(sd_um * sd_um / (mean_um * mean_um))), 0.13) AS cv
+    -- Only differences at the same marked places are free of what lay there before.
+    SELECT coalesce(sqrt(sum((n_effective - 1) * sd_um * sd_um) / sum((n_effective - 1) * mean_um * mean_um)), 0.13) AS cv
     FROM alone
-    WHERE n_layers = 1 AND mean_um > 5 AND sd_um IS NOT NULL
+    WHERE n_layers = 1 AND NOT blend AND kind LIKE '%/paired' AND n_effective > 1 AND sd_um IS NOT NULL
 ),
 landed AS (
     SELECT
@@ -35,6 +50,22 @@ landed AS (
     WHERE s.complete
     GROUP BY s.shop_id, s.job_id, s.operation_no
     HAVING count(s.expected_gone_g / m.density_g_per_ml * m.solids_volume_fraction) = count(*)
+),
+read_films AS (
+    -- Readings over a whole face that was covered in part tell what landed; the film is where the paint is.
+    SELECT
+        a.shop_id,
+        a.job_id,
+        a.panel_id,
+        a.operation_no,
+        a.mean_um * a.area_m2 / f.covered_m2 AS film_um,
+        a.se_um * a.area_m2 / f.covered_m2 AS se_um,
+        a.grade
+    FROM alone AS a
+    INNER JOIN operation_faces AS f
+        ON f.shop_id = a.shop_id AND f.job_id = a.job_id AND f.panel_id = a.panel_id
+        AND f.operation_no = a.operation_no AND f.face = 'outer'
+    WHERE a.n_layers = 1 AND f.covered_m2 > 0
 )
 SELECT
     f.shop_id,
@@ -43,16 +74,16 @@ SELECT
     f.panel_id,
     f.face,
     f.covered_m2,
-    coalesce(a.mean_um, l.landed_ml / s.covered_m2) AS film_um,
-    CASE WHEN a.mean_um IS NOT NULL THEN a.se_um ELSE l.landed_ml / s.covered_m2 * coalesce(l.rel_se, 0.5) END AS se_um,
-    coalesce(CASE WHEN a.mean_um IS NOT NULL THEN a.sd_um END, coalesce(a.mean_um, l.landed_ml / s.covered_m2) * c.cv) AS within_um,
-    CASE WHEN a.mean_um IS NOT NULL THEN 'read' WHEN l.landed_ml IS NOT NULL AND s.covered_m2 > 0 THEN 'from transfer' END AS source,
-    CASE WHEN a.mean_um IS NOT NULL THEN a.grade WHEN l.landed_ml IS NOT NULL THEN 'B' END AS grade
+    coalesce(a.film_um, l.landed_ml / s.covered_m2) AS film_um,
+    CASE WHEN a.film_um IS NOT NULL THEN a.se_um ELSE l.landed_ml / s.covered_m2 * coalesce(l.rel_se, 0.5) END AS se_um,
+    abs(coalesce(a.film_um, l.landed_ml / s.covered_m2)) * c.cv AS within_um,
+    CASE WHEN a.film_um IS NOT NULL THEN 'read' WHEN l.landed_ml IS NOT NULL AND s.covered_m2 > 0 THEN 'from transfer' END AS source,
+    CASE WHEN a.film_um IS NOT NULL THEN a.grade WHEN l.landed_ml IS NOT NULL THEN 'B' END AS grade
 FROM operation_faces AS f
 INNER JOIN sprays AS s ON s.shop_id = f.shop_id AND s.job_id = f.job_id AND s.operation_no = f.operation_no
 CROSS JOIN pooled AS c
-LEFT JOIN alone AS a
+LEFT JOIN read_films AS a
     ON f.face = 'outer' AND a.shop_id = f.shop_id AND a.job_id = f.job_id AND a.panel_id = f.panel_id
-    AND a.operation_no = f.operation_no AND a.n_layers = 1
+    AND a.operation_no = f.operation_no
 LEFT JOIN landed AS l ON l.shop_id = f.shop_id AND l.job_id = f.job_id AND l.operation_no = f.operation_no
 ORDER BY f.shop_id, f.job_id, f.operation_no, f.panel_id, f.face

@@ -473,21 +473,28 @@ def _weighed(
         tare = None
     if rule.weights == "incremental":
         return (frame.with_columns(pl.col(column) - tare) if tare is not None else frame), found
-    order = [c for c in ("pour_no", "poured_at") if c != "pour_no" or rule.columns["pour_no"].number_within is None]
+    # The order in a cup: its pour numbers where the export has them, else time. Where one of them cannot be read the
+    # order of the file stands for the whole cup.
+    cup = ["shop_id", "mix_id"]
+    by = "poured_at" if rule.columns["pour_no"].number_within is not None else "pour_no"
+    told = pl.col(by).is_not_null().all().over(cup)
     work = (
         frame.with_row_index("@row")
-        .with_columns((tare if tare is not None else pl.lit(0.0)).alias("@tare"))
-        .sort(*order, "line", "@row", nulls_last=True)
+        .with_columns(
+            (tare if tare is not None else pl.lit(0.0)).alias("@tare"),
+            pl.when(told).then(pl.col(by)).alias("@order"),
+            (pl.col("mix_id").shift(1).is_null() & (pl.int_range(pl.len()) > 0)).alias("@stray"),
+        )
+        .sort("@order", "line", "@row")
     )
-    cup = ["shop_id", "mix_id"]
     before = pl.col(column).shift(1).over(cup)
     first = pl.int_range(pl.len()).over(cup) == 0
     work = work.with_columns(
         pl.when(first).then(pl.col(column) - pl.col("@tare")).otherwise(pl.col(column) - before).alias("@net"),
-        (~first & before.is_null() & pl.col(column).is_not_null()).alias("@unread"),
+        (~first & before.is_null()).alias("@unread"),
     ).sort("@row")
-    # pours whose cup cannot be read have no row before them that could be told
-    unread = work["@unread"] | (frame["mix_id"].is_null() & frame[column].is_not_null())
+    # after a row whose cup cannot be read, a difference might span that row
+    unread = (work["@unread"] | work["@stray"] | frame["mix_id"].is_null()) & frame[column].is_not_null()
     failures = cast.failures_of(
         column, shaped.rows[column], unread, lambda _: say("before_unread", column=column)
     )
@@ -497,6 +504,25 @@ def _weighed(
 def _no_tare(rule: layout.Table) -> str:
     assert rule.tare is not None
     return f"{rule.tare.column}: must not be empty: the tare is taken off the weight"
+
+
+# --- the raw text of rows that are refused later ---------------------------------------------------------------------
+
+
+def raw_lines(read: FileRead, source: Source, layouts: list[layout.Layout], lines: list[int]) -> dict[int, str]:
+    """The original text of some rows of a file by their line; {} where the file is not what was read any more."""
+    try:
+        if source.sha256 != read.sha256:
+            return {}
+        opened = _Opened(source, Options(max_file_mb=1e9))
+        by = {x.name: x for x in layouts}.get(read.layout or "")
+        grid = opened.grid_of(by.file) if by else opened.plain()
+    except (FileRefused, OSError):
+        return {}
+    if grid is None:
+        return {}
+    rows = grid.rows.filter(pl.col("line").is_in(lines))
+    return dict(zip(rows["line"].to_list(), grid.origin.raw(rows).to_list(), strict=True))
 
 
 # --- to and from plain frames, for whoever keeps what was read --------------------------------------------------------

@@ -1,0 +1,79 @@
+"""One table while it is brought together: its rows, what became of each, and the reasons of those refused.
+
+Plain holders without rules: merge.py, stages.py and cross.py decide, and write it down here.
+"""
+
+from dataclasses import dataclass
+
+import polars as pl
+
+from schemas import door
+
+ACCEPTED, REFUSED, DUPLICATE, SUPERSEDED = "accepted", "refused", "duplicate", "superseded"
+REASONS = {"@i": pl.Int64, "column": pl.String, "reason": pl.String}
+
+
+class Warnings:
+    """Remarks that go with a file's row of intake_files; each once."""
+
+    def __init__(self) -> None:
+        self._said: dict[tuple[int, str], list[str]] = {}
+
+    def add(self, rank: int, table: str, message: str) -> None:
+        said = self._said.setdefault((rank, table), [])
+        if message not in said:
+            said.append(message)
+
+    def of(self, rank: int, table: str) -> list[str]:
+        return self._said.get((rank, table), [])
+
+
+@dataclass(frozen=True)
+class Book:
+    """One table while it is brought together.
+
+    rows      every typed row of every file: table columns, line, @f (rank of its file), @i (its number here), @state
+    refused   every reason of rows refused so far: @f, item or @i, line, column, reason, raw, table columns as far as read;
+              @force: whether its file holds the version of its unit that is in force
+    """
+
+    table: str
+    rows: pl.DataFrame
+    refused: pl.DataFrame
+
+    def current(self) -> pl.DataFrame:
+        """The rows in force."""
+        return self.rows.filter(pl.col("@state") == ACCEPTED)
+
+    def seen(self, *columns: str) -> pl.DataFrame:
+        """Every id that stands anywhere, accepted or not: what is merely refused is not unknown."""
+        both = [f.select(columns) for f in (self.rows, self.refused)]
+        return pl.concat(both).drop_nulls().unique()
+
+    def with_state(self, rows: pl.DataFrame) -> "Book":
+        return Book(self.table, rows, self.refused)
+
+    def refuse(self, reasons: pl.DataFrame) -> "Book":
+        """Rows out of force with their reasons: a frame of @i, column, reason. Each reason stands once."""
+        if reasons.is_empty():
+            return self
+        names = [c.name for c in door.columns(self.table)]
+        bad = self.rows.select("@f", "@i", "line", *names).join(
+            reasons.select("@i", pl.col("column").alias("@column"), pl.col("reason").alias("@reason")).unique(), on="@i"
+        )
+        more = bad.select(
+            "@f",
+            pl.lit(None, pl.Int64).alias("item"),
+            "@i",
+            "line",
+            pl.col("@column").alias("column"),
+            pl.col("@reason").alias("reason"),
+            pl.lit(None, pl.String).alias("raw"),
+            *names,
+            pl.lit(True).alias("@force"),
+        )
+        ids = reasons["@i"].unique()
+        rows = self.rows.with_columns(
+            pl.when(pl.col("@i").is_in(ids.implode())).then(pl.lit(REFUSED)).otherwise("@state").alias("@state")
+        )
+        return Book(self.table, rows, pl.concat([self.refused, more]))

@@ -1,0 +1,536 @@
+"""All files together: which row of which file is in force, and what became of every other.
+
+Here: the order of exports, rows with one key, duplicates, superseding by unit, and the books (intake_files, refused_rows,
+incomplete). What a row must satisfy beside other rows is cross.py's, numbers that need other tables are stages.py's.
+
+**Later** = greater time of export where the layout gives one, else natural order of the file's name; a file without a time
+of export is earlier than every file with one. Nothing depends on the order in which reads are handed over.
+
+**A unit comes from the latest file that has it.** Units are in `UNITS`; elsewhere a unit is one row. Two cautions:
+- An unreadable row is part of its file's version: a version that differs only in what could not be read supersedes too,
+  and makes its parent incomplete. A version in which nothing at all could be read supersedes nothing: the earlier version
+  stays in force and its parent is incomplete, so that nothing gets smaller by being unreadable.
+- A file in mode `append` adds to what is in force: its rows replace rows of the same key, and nothing else.
+"""
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+
+import polars as pl
+
+from pipelines.intake import cross, stages
+from pipelines.intake.book import ACCEPTED, DUPLICATE, REFUSED, SUPERSEDED, Book, Warnings
+from pipelines.intake.files import natural_order
+from pipelines.intake.layout import TABLES
+from pipelines.intake.messages import KEY_CONFLICT
+from pipelines.intake.read import NOWHERE, FileRead, Options
+from schemas import door
+
+#: what supersedes as a whole; everywhere else one row (its key) does
+UNITS = {
+    "pours": ["shop_id", "mix_id"],
+    "draws": ["shop_id", "job_id", "operation_no"],
+    "operation_panels": ["shop_id", "job_id", "operation_no"],
+    "readings": ["shop_id", "job_id", "panel_id", "after_operation"],
+}
+#: date of a row, for the month that an unreadable parent leaves incomplete
+DATES = {
+    "pours": "poured_at", "leftovers": "weighed_at", "operations": "started_at", "readings": "taken_at",
+    "cleaning": "used_at", "unscaled_use": "used_at", "stock": "happened_on",
+}  # fmt: skip
+RawOf = Callable[[str, list[int]], dict[int, str]]
+
+
+@dataclass(frozen=True)
+class Intake:
+    """Everything that was taken in.
+
+    tables        every event table and register (empty ones too): the contract's columns, then file, line; sorted by key
+    intake_files  what became of every row of every file; refused_rows, incomplete: as the schemas say
+    """
+
+    tables: dict[str, pl.DataFrame]
+    intake_files: pl.DataFrame
+    refused_rows: pl.DataFrame
+    incomplete: pl.DataFrame
+
+
+@dataclass(frozen=True)
+class Files:
+    """The files in order of export; a file's place in it is its rank."""
+
+    reads: list[FileRead]
+
+    @property
+    def appends(self) -> list[int]:
+        return [i for i, r in enumerate(self.reads) if r.mode == "append"]
+
+
+def in_order(reads: Iterable[FileRead]) -> Files:
+    """Files from the earliest export to the latest."""
+    return Files(
+        sorted(
+            reads,
+            key=lambda r: (
+                r.exported_at is not None,
+                r.exported_at.isoformat() if r.exported_at else "",
+                natural_order(r.file),
+            ),
+        )
+    )
+
+
+def unit_of(table: str) -> list[str]:
+    return UNITS.get(table) or door.keys(table)
+
+
+def merge(reads: Iterable[FileRead], options: Options | None = None, raw_of: RawOf | None = None) -> Intake:
+    """Bring all files together. Pure: equal reads give equal results, in whatever order they are handed over.
+
+    `raw_of(file, lines)` gives the original text of rows refused only now (see `read.raw_lines`); without it their `raw`
+    is empty.
+    """
+    options = options or Options()
+    files = in_order(reads)
+    books = {table: _gathered(table, files) for table in TABLES}
+    warnings = Warnings()
+
+    shops = books["shops"] = _in_force("shops", books["shops"], files)
+    zones = stages.Zones.of(shops.current(), options.time_zone, {i: r.time_zone for i, r in enumerate(files.reads)})
+    for table in TABLES:
+        books[table] = stages.local_times(table, books[table], zones, warnings)
+        if table not in ("shops", "readings"):
+            books[table] = _in_force(table, books[table], files)
+    books["leftovers"] = stages.numbered_leftovers(books["leftovers"])
+    for table in TABLES:
+        books[table] = stages.volumes_to_mass(table, books[table], books["components"].current())
+    books["readings"] = stages.stages_from_time(books["readings"], books)
+    books["readings"] = _in_force("readings", books["readings"], files)
+    books = cross.checked(books, warnings)
+    return _told(books, files, warnings, raw_of)
+
+
+# --- gathering --------------------------------------------------------------------------------------------------------
+
+
+def _gathered(table: str, files: Files) -> Book:
+    names = [c.name for c in door.columns(table)]
+    rows, refused = [], []
+    for rank, read in enumerate(files.reads):
+        one = read.tables.get(table)
+        if one is None:
+            continue
+        rows.append(one.rows.with_columns(pl.lit(rank, pl.Int64).alias("@f")))
+        if one.refused.height:
+            refused.append(
+                one.refused.select(
+                    pl.lit(rank, pl.Int64).alias("@f"),
+                    "item",
+                    pl.lit(None, pl.Int64).alias("@i"),
+                    "line",
+                    "column",
+                    "reason",
+                    "raw",
+                    *names,
+                    pl.lit(True).alias("@force"),
+                )
+            )
+    empty = door.empty(table)
+    blank = empty.with_columns(pl.lit(0, pl.Int64).alias("line"), pl.lit(0, pl.Int64).alias("@f")).head(0)
+    all_rows = pl.concat([blank, *rows], how="diagonal") if rows else blank
+    marks = [c for c in all_rows.columns if c.endswith(("@utc", "@ml"))]
+    all_rows = all_rows.with_columns(
+        *(pl.col(m).fill_null(False) for m in marks),
+        pl.int_range(pl.len(), dtype=pl.Int64).alias("@i"),
+        pl.lit(ACCEPTED).alias("@state"),
+    )
+    no_refused = empty.select(
+        pl.lit(0, pl.Int64).alias("@f"),
+        pl.lit(0, pl.Int64).alias("item"),
+        pl.lit(0, pl.Int64).alias("@i"),
+        pl.lit(0, pl.Int64).alias("line"),
+        *(pl.lit("", pl.String).alias(n) for n in ("column", "reason", "raw")),
+        *names,
+        pl.lit(True).alias("@force"),
+    ).head(0)
+    return Book(table, all_rows, pl.concat([no_refused, *refused]) if refused else no_refused)
+
+
+# --- one key, one row; one unit, one file -----------------------------------------------------------------------------
+
+_SEEDS = (11, 23)
+
+
+def _in_force(table: str, book: Book, files: Files) -> Book:
+    """Conflicts refused, duplicates and superseded versions marked."""
+    key = door.keys(table)
+    names = [c.name for c in door.columns(table)]
+    content = names + [c for c in book.rows.columns if c.endswith("@ml")]
+    # a weigh-back without a number is known by its time: numbers are given when all files are merged
+    when = [pl.when(pl.col("weigh_no").is_null()).then("weighed_at").alias("@when")] if table == "leftovers" else []
+    rows = book.rows.with_columns(when) if when else book.rows
+    full_key = [*key, "@when"] if when else key
+    live = rows.filter(pl.col("@state") == ACCEPTED)
+    states = _within_files(live, full_key, content)
+    conflicts = states.filter(pl.col("@new") == REFUSED)
+    rows = _stated(rows, states)
+    book = book.with_state(rows.drop("@when", strict=False))
+    if conflicts.height:
+        book = book.refuse(
+            conflicts.select("@i", pl.lit(None, pl.String).alias("column"), pl.lit(KEY_CONFLICT).alias("reason"))
+        )
+    return _between_files(table, book, full_key, content, files)
+
+
+def _stated(rows: pl.DataFrame, states: pl.DataFrame) -> pl.DataFrame:
+    if states.is_empty():
+        return rows
+    return (
+        rows.join(states.select("@i", "@new"), on="@i", how="left", maintain_order="left")
+        .with_columns(pl.coalesce("@new", "@state").alias("@state"))
+        .drop("@new")
+    )
+
+
+def _within_files(rows: pl.DataFrame, key: list[str], content: list[str]) -> pl.DataFrame:
+    """@i, @new of rows that share their key with another row of their file."""
+    nothing = pl.DataFrame(schema={"@i": pl.Int64, "@new": pl.String})
+    if rows.height < 2:
+        return nothing
+    hashes = rows.select(pl.struct(["@f", *key]).hash(_SEEDS[0]).alias("h"))["h"]
+    twice = rows.filter(hashes.is_duplicated())
+    if twice.is_empty():
+        return nothing
+    # the copy that counts is the first in the file
+    groups = twice.sort("@f", "line", "@i").with_columns(
+        pl.len().over(["@f", *key]).alias("@n"),
+        pl.struct(content).n_unique().over(["@f", *key]).alias("@kinds"),
+        pl.int_range(pl.len()).over(["@f", *key]).alias("@nth"),
+    )
+    return groups.filter(pl.col("@n") > 1).select(
+        "@i",
+        pl.when(pl.col("@kinds") > 1)
+        .then(pl.lit(REFUSED))
+        .when(pl.col("@nth") > 0)
+        .then(pl.lit(DUPLICATE))
+        .otherwise(pl.lit(ACCEPTED))
+        .alias("@new"),
+    )
+
+
+def _between_files(table: str, book: Book, key: list[str], content: list[str], files: Files) -> Book:
+    unit = key if table not in UNITS else UNITS[table]
+    when = (
+        [pl.when(pl.col("weigh_no").is_null()).then("weighed_at").alias("@when")] if table == "leftovers" else []
+    )
+    live = book.rows.filter(pl.col("@state") == ACCEPTED).with_columns(when)
+    # what was refused belongs to its file's version of the unit, if the unit can be told
+    needed = [c for c in unit if c != "@when" and not (c in ("weigh_no", "valid_from"))]
+    lost = book.refused.with_columns(when).filter(pl.all_horizontal(pl.col(c).is_not_null() for c in needed))
+    first_last = [pl.col("@f").min().alias("@min"), pl.col("@f").max().alias("@max")]
+    unit_hash = pl.struct(unit).hash(_SEEDS[0]).alias("@u")
+    both = pl.concat([live.select(unit_hash, "@f"), lost.select(unit_hash, "@f")])
+    shared = both.group_by("@u").agg(first_last).filter(pl.col("@min") != pl.col("@max"))["@u"]
+    if shared.is_empty():
+        return book
+    live = live.with_columns(unit_hash).filter(pl.col("@u").is_in(shared.implode()))
+    lost = lost.with_columns(unit_hash).filter(pl.col("@u").is_in(shared.implode()))
+    live = live.with_columns(pl.struct(content).hash(s).alias(f"@c{i}") for i, s in enumerate(_SEEDS))
+    lost = lost.select(
+        *unit, "@f", "line", "item", "@i", "@u", "raw", *[n for n in content if n not in unit and not n.endswith("@ml")]
+    ).unique(["@f", "line", "item", "@i"])
+    lost_content = ["raw", *[n for n in content if n in lost.columns and n not in unit]]
+    lost = lost.with_columns(pl.struct(lost_content).hash(s).alias(f"@c{i}") for i, s in enumerate(_SEEDS))
+    appended = (
+        live.filter(pl.col("@f").is_in(files.appends))["@u"].unique()
+        if unit != key and files.appends
+        else pl.Series([], dtype=pl.UInt64)
+    )
+    if files.appends and unit != key:
+        appended = pl.concat([appended, lost.filter(pl.col("@f").is_in(files.appends))["@u"]]).unique()
+    plain_states, plain_force = _versions(
+        live.filter(~pl.col("@u").is_in(appended.implode())), lost.filter(~pl.col("@u").is_in(appended.implode()))
+    )
+    fold_states, fold_force = _folded(
+        live.filter(pl.col("@u").is_in(appended.implode())),
+        lost.filter(pl.col("@u").is_in(appended.implode())),
+        key,
+        set(files.appends),
+    )
+    rows = _stated(book.rows, pl.concat([plain_states, fold_states]))
+    # refusals of the versions in force; those of units in one file are in force as they stand
+    known = pl.concat([plain_force, fold_force])
+    refused = (
+        book.refused.with_columns(when)
+        .with_columns(unit_hash)
+        .join(known, on=["@u", "@f"], how="left", maintain_order="left")
+        .with_columns(
+            pl.when(pl.col("@u").is_in(shared.implode()) & pl.all_horizontal(pl.col(c).is_not_null() for c in needed))
+            .then(pl.col("@holds").fill_null(False))
+            .otherwise("@force")
+            .alias("@force")
+        )
+        .drop("@u", "@holds")
+        .drop("@when", strict=False)
+    )
+    return Book(table, rows, refused)
+
+
+def _versions(live: pl.DataFrame, lost: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Units whose files all replace: (@i, @new) of the rows, and (@u, @f, @holds) of the refused rows."""
+    nothing = pl.DataFrame(schema={"@i": pl.Int64, "@new": pl.String})
+    no_force = pl.DataFrame(schema={"@u": pl.UInt64, "@f": pl.Int64, "@holds": pl.Boolean})
+    if live.is_empty() and lost.is_empty():
+        return nothing, no_force
+    # a version's content: which rows it has, in any order, readable or not
+    pieces = pl.concat(
+        [
+            live.select("@u", "@f", "@c0", "@c1", pl.lit(1, pl.Int64).alias("@good")),
+            lost.select("@u", "@f", pl.col("@c0") ^ pl.lit(1, pl.UInt64), "@c1", pl.lit(0, pl.Int64).alias("@good")),
+        ]
+    )
+    versions = (
+        pieces.group_by("@u", "@f")
+        .agg(
+            pl.col("@good").sum(),
+            pl.len().alias("@n"),
+            pl.col("@c0").sum().alias("@s0"),  # sums wrap around: a fingerprint of the set, whatever its order
+            pl.col("@c1").sum().alias("@s1"),
+        )
+        .sort("@u", "@f")
+    )
+    usable = versions.filter(pl.col("@good") > 0).with_columns(
+        (
+            (pl.col("@s0") != pl.col("@s0").shift(1).over("@u")) | (pl.col("@s1") != pl.col("@s1").shift(1).over("@u"))
+        )
+        .fill_null(True)
+        .alias("@changed")
+    )
+    keeper = usable.filter("@changed").group_by("@u").agg(pl.col("@f").max().alias("@keep"))
+    usable = usable.join(keeper, on="@u", how="left")
+    states = (
+        live.select("@i", "@u", "@f")
+        .join(usable.select("@u", "@f", "@changed", "@keep"), on=["@u", "@f"])
+        .select(
+            "@i",
+            pl.when(~pl.col("@changed"))
+            .then(pl.lit(DUPLICATE))
+            .when(pl.col("@f") == pl.col("@keep"))
+            .then(pl.lit(ACCEPTED))
+            .otherwise(pl.lit(SUPERSEDED))
+            .alias("@new"),
+        )
+    )
+    last = versions.group_by("@u").agg(pl.col("@f").max().alias("@last"))
+    force = (
+        lost.select("@u", "@f")
+        .unique()
+        .join(keeper, on="@u", how="left")
+        .join(last, on="@u", how="left")
+        .select("@u", "@f", (pl.col("@f") >= pl.coalesce("@keep", "@last")).alias("@holds"))
+    )
+    return states, force
+
+
+def _folded(
+    live: pl.DataFrame, lost: pl.DataFrame, key: list[str], appends: set[int]
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """The same for units with additions: file after file, row by row."""
+    states: dict[int, str] = {}
+    holds: dict[tuple[int, int], bool] = {}
+    good: dict[int, dict[int, list[tuple[int, tuple[object, ...], tuple[int, int]]]]] = {}
+    for row in live.select("@u", "@f", "@i", "@c0", "@c1", *key).iter_rows():
+        good.setdefault(row[0], {}).setdefault(row[1], []).append((row[2], row[5:], (row[3], row[4])))
+    bad: dict[int, dict[int, list[tuple[int, int]]]] = {}
+    for unit, rank, one, two in lost.select("@u", "@f", "@c0", "@c1").iter_rows():
+        bad.setdefault(unit, {}).setdefault(rank, []).append((one, two))
+    for unit in {*good, *bad}:
+        current: dict[tuple[object, ...], tuple[int, tuple[int, int]]] = {}
+        unread: list[tuple[int, int]] = []
+        force: set[int] = set()
+        for rank in sorted({*good.get(unit, {}), *bad.get(unit, {})}):
+            rows, refused = good.get(unit, {}).get(rank, []), bad.get(unit, {}).get(rank, [])
+            if rank not in appends and rows:
+                same = sorted(c for _, _, c in rows) == sorted(c for _, c in current.values())
+                if same and sorted(refused) == sorted(unread):
+                    states |= {i: DUPLICATE for i, _, _ in rows}
+                    force |= {rank} if refused else set()
+                    continue
+                states |= {i: SUPERSEDED for i, _ in current.values()}
+                current, unread, force = {}, [], set()
+            for i, at, content in rows:
+                if at in current and current[at][1] == content:
+                    states[i] = DUPLICATE
+                    continue
+                if at in current:
+                    states[current[at][0]] = SUPERSEDED
+                current[at] = (i, content)
+                states[i] = ACCEPTED
+            if refused:
+                unread += refused
+                force.add(rank)
+        holds |= {(unit, rank): rank in force for rank in bad.get(unit, {})}
+    return (
+        pl.DataFrame(
+            {"@i": list(states), "@new": list(states.values())}, schema={"@i": pl.Int64, "@new": pl.String}
+        ),
+        pl.DataFrame(
+            [(u, f, h) for (u, f), h in holds.items()],
+            schema={"@u": pl.UInt64, "@f": pl.Int64, "@holds": pl.Boolean},
+            orient="row",
+        ),
+    )
+
+
+# --- the books --------------------------------------------------------------------------------------------------------
+
+
+def _told(books: dict[str, Book], files: Files, warnings: Warnings, raw_of: RawOf | None) -> Intake:
+    names = pl.DataFrame(
+        {"@f": range(len(files.reads)), "file": [r.file for r in files.reads]},
+        schema={"@f": pl.Int64, "file": pl.String},
+    )
+    tables = {}
+    for table, book in books.items():
+        columns = [c.name for c in door.columns(table)]
+        tables[table] = (
+            book.current()
+            .join(names, on="@f", how="left", maintain_order="left")
+            .select(*columns, "file", "line")
+            .sort([*door.keys(table), "file", "line"], nulls_last=True)
+        )
+    return Intake(
+        tables,
+        _intake_files(books, files, warnings),
+        _refused_rows(books, files, names, raw_of),
+        _incomplete(books, names),
+    )
+
+
+def _intake_files(books: dict[str, Book], files: Files, warnings: Warnings) -> pl.DataFrame:
+    counts: dict[tuple[int, str], dict[str, int]] = {}
+    for table, book in books.items():
+        for rank, state, n in book.rows.group_by("@f", "@state").len().iter_rows():
+            counts.setdefault((rank, table), {})[state] = n
+        items = book.refused.filter(pl.col("item").is_not_null()).group_by("@f").agg(pl.col("item").n_unique())
+        for rank, n in items.iter_rows():
+            states = counts.setdefault((rank, table), {})
+            states[REFUSED] = states.get(REFUSED, 0) + n
+    out = []
+    for rank, read in enumerate(files.reads):
+        base = {"file": read.file, "sha256": read.sha256 or None, "layout": read.layout, "state": read.state}
+        for table in read.tables or [None]:
+            states = counts.get((rank, table or ""), {})
+            if table == NOWHERE:
+                states = {REFUSED: read.tables[NOWHERE].refused["item"].n_unique()}
+            said = [*([read.message] if read.message else []), *warnings.of(rank, table or "")]
+            out.append(
+                base
+                | {
+                    "table": table or None,
+                    "message": "; ".join(said) or None,
+                    "rows_read": sum(states.values()),
+                    **{s: states.get(s, 0) for s in (ACCEPTED, REFUSED, DUPLICATE, SUPERSEDED)},
+                }
+            )
+    frame = pl.DataFrame(out, schema_overrides=door.empty("intake_files").schema) if out else pl.DataFrame()
+    return door.conform("intake_files", frame if out else door.empty("intake_files"))
+
+
+def _refused_rows(
+    books: dict[str, Book], files: Files, names: pl.DataFrame, raw_of: RawOf | None
+) -> pl.DataFrame:
+    parts = [
+        book.refused.select("@f", "line", pl.lit(table, pl.String).alias("table"), "column", "reason", "raw")
+        for table, book in books.items()
+        if book.refused.height
+    ]
+    for rank, read in enumerate(files.reads):
+        if NOWHERE in read.tables:
+            parts.append(
+                read.tables[NOWHERE].refused.select(
+                    pl.lit(rank, pl.Int64).alias("@f"),
+                    "line",
+                    pl.lit(None, pl.String).alias("table"),
+                    "column",
+                    "reason",
+                    "raw",
+                )
+            )
+    if not parts:
+        return door.empty("refused_rows")
+    rows = (
+        pl.concat(parts)
+        .sort("@f", "line", "table", "column", "reason", nulls_last=True)
+        .group_by("@f", "line", "table", maintain_order=True)
+        .agg(pl.col("reason").unique(maintain_order=True).alias("reasons"), pl.col("raw").drop_nulls().first())
+        .join(names, on="@f", how="left", maintain_order="left")
+    )
+    if raw_of is not None:
+        wanted = rows.filter(pl.col("raw").is_null()).group_by("file").agg("line")
+        found = [
+            (file, line, raw) for file, lines in wanted.iter_rows() for line, raw in raw_of(file, lines).items()
+        ]
+        more = pl.DataFrame(
+            found, schema={"file": pl.String, "line": pl.Int64, "@raw": pl.String}, orient="row"
+        ).unique(["file", "line"])
+        rows = rows.join(more, on=["file", "line"], how="left").with_columns(pl.coalesce("raw", "@raw").alias("raw"))
+    return door.conform("refused_rows", rows)
+
+
+def _incomplete(books: dict[str, Book], names: pl.DataFrame) -> pl.DataFrame:
+    """What refused rows leave incomplete: the cup, the operation, the stage of a panel, or the month."""
+    parts = []
+    for table, book in books.items():
+        lost = (
+            book.refused.filter("@force")
+            .sort("@f", "line", "item", "@i", "column", "reason", nulls_last=True)
+            .group_by("@f", "line", "item", "@i", maintain_order=True)
+            .agg(
+                pl.col("reason").unique(maintain_order=True).str.join("; "),
+                pl.col([c.name for c in door.columns(table)]).first(),
+            )
+        )
+        if lost.height:
+            parts += _parents(table, lost, books)
+    parts += cross.two_products(books["pours"])
+    if not parts:
+        return door.empty("incomplete")
+    both = pl.concat(parts, how="diagonal").join(names, on="@f", how="left", maintain_order="left")
+    blank = door.empty("incomplete")
+    frame = pl.concat([blank, both.select(c for c in blank.columns if c in both.columns)], how="diagonal")
+    return door.conform("incomplete", frame.unique()).sort(blank.columns, nulls_last=True)
+
+
+def _parents(table: str, lost: pl.DataFrame, books: dict[str, Book]) -> list[pl.DataFrame]:
+    def marked(what: str, rows: pl.DataFrame, *ids: str | pl.Expr) -> pl.DataFrame:
+        return rows.select(pl.lit(what).alias("what"), *ids, "reason", "@f", "line")
+
+    def told(*ids: str) -> pl.Expr:
+        return pl.all_horizontal(pl.col(c).is_not_null() for c in ids)
+
+    date = DATES.get(table)
+    month = lost.with_columns(pl.col(date).dt.strftime("%Y-%m").alias("month")) if date else lost
+    if table in ("cleaning", "unscaled_use", "stock"):
+        return [marked("month", month.filter(told("shop_id", "month")), "shop_id", "month")]
+    out = []
+    cup, operation = ("shop_id", "mix_id"), ("shop_id", "job_id", "operation_no")
+    stage = ("shop_id", "job_id", "panel_id")
+    rest = pl.lit(False)
+    if table in ("pours", "leftovers", "draws"):
+        out.append(marked("cup", lost.filter(told(*cup)), *cup))
+        rest = told(*cup)
+    if table in ("operations", "operation_panels", "draws", "target_weighings"):
+        out.append(marked("operation", lost.filter(told(*operation)), *operation))
+        rest = told(*operation)
+    if table == "readings":
+        out.append(marked("panel_stage", lost.filter(told(*stage)), *stage, "after_operation"))
+        rest = told(*stage)
+    if table == "pours":  # a cup of which nothing could be read is in no table: its month must know
+        good = books["pours"].current().select(*cup).unique()
+        unread = month.filter(told(*cup)).join(good, on=list(cup), how="anti")
+        out.append(marked("month", unread.filter(told("shop_id", "month")), "shop_id", "month"))
+    if date and out:
+        out.append(marked("month", month.filter(~rest & told("shop_id", "month")), "shop_id", "month"))
+    return out
+

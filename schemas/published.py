@@ -39,6 +39,10 @@ def _te(what: str) -> dict[str, ColumnInfo]:
         "combined_low": number("Lower end of its 95 % interval", "1", nullable=True),
         "combined_high": number("Upper end of its 95 % interval", "1", nullable=True),
         "bound": number("Where leftovers were not weighed: at least landed over poured", "1", nullable=True),
+        "combined": number("Where it is not separable: the figure of both together", "1", nullable=True),
+        "combined_low": number("Lower end of its 95 % interval", "1", nullable=True),
+        "combined_high": number("Upper end of its 95 % interval", "1", nullable=True),
+        "bound": number("Where leftovers were not weighed: at least landed over poured", "1", nullable=True),
     }
 
 

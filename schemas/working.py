@@ -144,6 +144,7 @@ cup_feeds = table(
     offered_g=number("The most that can have gone this way", "g", nullable=True),
     share_known=flag("Stated, or the only way it can have gone"),
     shared_with=text("Operations with the same value share a cup without stated shares", nullable=True),
+    with_hand=flag("One of those is no spray operation"),
 )
 
 leftover_habits = table(
@@ -165,6 +166,7 @@ sprayed = table(
     operation_no=_OPERATION,
     share=number("Part of all that left the cup", "1", nullable=True),
     share_known=flag("Stated, or the only way it can have gone"),
+    with_hand=flag("Shared, without stated shares, with an operation that is no spraying"),
     leftover_known=flag("The cup was weighed back"),
     complete=flag("The cup is complete"),
     mix_grade=_GRADE,

@@ -7,6 +7,7 @@
 --   gone_g       g that went this way, null while the leftover is unknown
 --   offered_g    share x (poured - poured on): the most that can have gone this way
 --   shared_with  operations with the same value hang together: only their sum is known
+--   with_hand    one of them is no spray operation, so that the sum has a part without film or transfer
 WITH cup_jobs AS (
     SELECT DISTINCT p.shop_id, p.mix_id, p.job_id
     FROM pours AS p
@@ -51,6 +52,7 @@ feeds AS (
         f.operation_no,
         f.stated_share,
         o.started_at,
+        coalesce(o.kind, '?') <> 'spray' AS no_spray,
         s.covered_m2 * s.coats AS weight,
         coalesce(s.coats, 1) AS plain_weight,
         count(f.stated_share) OVER (PARTITION BY f.shop_id, f.mix_id) AS n_stated,
@@ -125,7 +127,9 @@ SELECT
     z.stated_share IS NOT NULL OR z.n_missing = 1 AS share_known,
     CASE WHEN z.stated_share IS NULL AND z.n_missing > 1
         THEN concat_ws('/', z.shop_id, z.mix_id, CAST(z.interval_no AS VARCHAR))
-    END AS shared_with
+    END AS shared_with,
+    z.stated_share IS NULL AND z.n_missing > 1
+    AND bool_or(z.no_spray AND z.stated_share IS NULL) OVER (PARTITION BY z.shop_id, z.mix_id, z.interval_no) AS with_hand
 FROM sized AS z
 INNER JOIN mixes AS m ON m.shop_id = z.shop_id AND m.mix_id = z.mix_id
 ORDER BY z.shop_id, z.mix_id, z.job_id, z.operation_no

@@ -23,6 +23,7 @@ PYTHON_STEPS: dict[str, Callable[..., pl.DataFrame]] = {
     "cup_contents": graph.cup_contents,
     "equations": graph.equations,
     "over_build": film.over_build,
+    "over_build": film.over_build,
 }
 
 
@@ -56,6 +57,18 @@ def _parsed(name: str) -> tuple[frozenset[str], frozenset[str]]:
 def steps() -> list[str]:
     """Every step of the ledger, SQL and walks."""
     return sorted([*statements(), *PYTHON_STEPS])
+
+
+def comment(name: str) -> str:
+    """What a step does, in its own words: the SQL's leading comment, or the walk's docstring."""
+    if name in PYTHON_STEPS:
+        return inspect.getdoc(PYTHON_STEPS[name]) or ""
+    lines = []
+    for line in statements()[name].splitlines():
+        if not line.startswith("--"):
+            break
+        lines.append(line.removeprefix("--").removeprefix(" "))
+    return "\n".join(lines)
 
 
 def comment(name: str) -> str:

@@ -184,9 +184,9 @@ def _recipes() -> list[Recipe]:
             "sb_binder",
             "Solvent base binder",
             "binder",
-            0.34,
+            0.47,
             1.20,
-            {butyl: 0.36, xylene: 0.08, ethylbenzene: 0.02, pma: 0.20},
+            {butyl: 0.27, xylene: 0.06, ethylbenzene: 0.02, pma: 0.18},
             19.0,
             {},
             {xylene: (0.05, 0.10), ethylbenzene: (0.01, 0.025)},
@@ -238,7 +238,7 @@ def _recipes() -> list[Recipe]:
             "reducer",
             0.0,
             1.2,
-            {acetone: 0.55, butyl: 0.30, mek: 0.15},
+            {acetone: 0.90, butyl: 0.10},
             7.2,
         ),
         # clears and their hardeners
@@ -346,13 +346,13 @@ def _recipes() -> list[Recipe]:
             "se_binder",
             "Sealer binder",
             "binder",
-            0.56,
+            0.61,
             1.75,
-            {butyl: 0.26, pma: 0.12, xylene: 0.06},
+            {butyl: 0.22, pma: 0.11, xylene: 0.06},
             17.0,
             {"13463-67-7": 0.14, "14807-96-6": 0.12},
         ),
-        Recipe("mc_binder", "Mid-coat binder", "binder", 0.27, 1.16, {butyl: 0.43, pma: 0.22, ethac: 0.08}, 31.0),
+        Recipe("mc_binder", "Mid-coat binder", "binder", 0.4, 1.16, {butyl: 0.35, pma: 0.18, ethac: 0.07}, 31.0),
         Recipe(
             "ss_binder",
             "Single-stage binder",
@@ -438,7 +438,7 @@ PRODUCTS = (
             (("sf_binder", 1.0), ("ec_hardener", 0.14), ("ec_reducer", 0.05)),
             (90, 170), (1.6, 1.8), 220, (2, 3), 60, "primer_surfacer", "primer"),
     Product("sealer_grey", "Wet-on-wet sealer", "sealer",
-            (("se_binder", 1.0), ("sf_hardener", 0.20), ("sf_reducer", 0.22)),
+            (("se_binder", 1.0), ("sf_hardener", 0.18), ("sf_reducer", 0.08)),
             (20, 35), (1.3, 1.5), 210, (1, 1), 90, "primer_sealer", "primer"),
     Product("base_water", "Water base, mixed colour", "base", (("wb_binder", 1.0), ("wb_reducer", 0.22)),
             (10, 22), (1.2, 1.4), 200, (2, 3), None, "topcoat_two_stage", "topcoat", _WB),
@@ -784,16 +784,16 @@ def build_business(p) -> Business:
             reg["gauges"].append({"gauge_id": gauge_ids[-1], "principle": principle})
         if STYLE_JURISDICTION[style] == "us":
             reg["permit_limits"] += [
-                {"shop_id": shop_id, "measure": "voc_kg", "period": "rolling_12_months", "limit": 4.5, "unit": "ton_us",
+                {"shop_id": shop_id, "measure": "voc_kg", "period": "rolling_12_months", "limit": 0.7, "unit": "ton_us",
                  "source": "invented permit of the demo"},
-                {"shop_id": shop_id, "measure": "rts_l", "period": "month", "limit": 60.0, "unit": "gal_us",
+                {"shop_id": shop_id, "measure": "rts_l", "period": "month", "limit": 26.0, "unit": "gal_us",
                  "source": "invented permit of the demo"},
-                {"shop_id": shop_id, "measure": "hap_kg", "period": "rolling_12_months", "limit": 2500.0, "unit": "lb",
+                {"shop_id": shop_id, "measure": "hap_kg", "period": "rolling_12_months", "limit": 300.0, "unit": "lb",
                  "source": "invented permit of the demo"},
             ]  # fmt: skip
         else:
             reg["permit_limits"].append(
-                {"shop_id": shop_id, "measure": "solvent_kg", "period": "calendar_year", "limit": 2.0, "unit": "tonne",
+                {"shop_id": shop_id, "measure": "solvent_kg", "period": "calendar_year", "limit": 0.5, "unit": "tonne",
                  "source": "invented permit of the demo"}
             )  # fmt: skip
         colours = [f"C{k + 1:03d}" for k in range(p.colours)]
@@ -889,7 +889,7 @@ def build_business(p) -> Business:
         habit,
         gauge_ids,
         gauge_principle,
-        rng.normal(0, 1.2, len(gauge_ids)),
+        rng.uniform(0.8, 3.0, len(gauge_ids)),
         1 + rng.normal(0, 0.012, len(gauge_ids)),
         list(components),
         np.array([f["density_g_per_ml"] for f in figures]),

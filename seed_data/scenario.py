@@ -135,7 +135,7 @@ _REDO_OF = {BASE_REDO: BASE, CLEAR_REDO: CLEAR}
 N_OUTER, N_SLOT_PANELS = 6, 8
 REPAIR, NEW_PART, BUMPER, SPOT, LARGE, TARGET = range(6)
 #: Sprayed cups a job takes on average; sets the number of jobs from the number of cups asked for.
-_CUPS_PER_JOB = 4.36
+_CUPS_PER_JOB = 4.15
 _MINUTES = 540  # working minutes a day, from 8:00
 _ROWS9 = np.repeat([1, 2, 3], 3)
 _COLS9 = np.tile([1, 2, 3], 3)
@@ -521,6 +521,7 @@ def _truth_of_operations(
     )
     event = rng.normal(0, p.sd_event, len(j))
     te = np.exp(np.minimum(eta + event, np.log(0.97)))
+    event = np.log(te) - eta
     return _Ops(
         j,
         k,
@@ -825,7 +826,8 @@ def _cup_tables(
     )
 
     # weigh-backs: small leftovers are weighed a little less often, one technician never does
-    prob = b.weigh_prob[cups.tech] * np.where(cups.leftover < 12, 0.9, 1.0)
+    prob = b.weigh_prob[cups.tech]
+    prob = np.where(cups.leftover < 12, prob * (1 - 0.25 * (1 - prob)), prob)
     weighs = ((rng.random(n_cups) < prob) | cups.kept) & cups.recorded
     weighs |= np.isin(np.arange(n_cups), cups.donor[receives])
     weighs |= cups.between >= 0
@@ -1078,7 +1080,7 @@ def _readings(
         k: [] for k in ("job", "place", "after", "row", "col", "no", "value", "at", "gauge", "strip")
     }
     truth: dict[str, list[np.ndarray]] = {k: [] for k in ("job", "slot", "place", "film", "area", "fraction")}
-    strip_mean = np.zeros(n)
+    strip_mean, strip_whole = np.zeros(n), np.zeros(n)
     strip_on = np.zeros(n, bool)
 
     def look(stage: np.ndarray, job_now: np.ndarray) -> None:
@@ -1103,7 +1105,7 @@ def _readings(
             number = np.cumsum(seen, axis=1)[r, c]
             add(jj[r], pp[r], last_op[jj, pp][r], value[r, c], last_end[jj, pp][r] + 4, g[r], number,
                 _ROWS9[places[r, c]] if by_place else np.full(len(r), -1),
-                _COLS9[places[r, c]] if by_place else np.full(len(r), -1), np.zeros(len(r), bool))  # fmt: skip
+                _COLS9[places[r, c]] if by_place else np.full(len(r), -1), np.zeros(len(r), np.int64))  # fmt: skip
 
     def add(job, place, after, value, at, g, no, row, col, strip) -> None:  # type: ignore[no-untyped-def]
         for key, x in (
@@ -1120,18 +1122,24 @@ def _readings(
         ):
             rows[key].append(x)
 
-    def look_at_strips(jj: np.ndarray) -> None:
-        """Three readings on the strip of the first panel; the strip is bare when it is taped on."""
+    def look_at_strips(jj: np.ndarray, through: int) -> None:
+        """Three readings on the strip of the first panel; a strip is bare when it is taped on, at the same stage.
+
+        `through` 1: the strip that is pulled before clear; 2: the one that stays on a bumper to the end.
+        """
         if not len(jj):
             return
-        true = strip_mean[jj][:, None] * (1 + rng.normal(0, 0.05, (len(jj), 3)))
+        true = (strip_mean if through == 1 else strip_whole)[jj][:, None] * (1 + rng.normal(0, 0.05, (len(jj), 3)))
         g = np.full(len(jj), dual[0])
         value = (
             b.gauge_offset[g][:, None] + b.gauge_gain[g][:, None] * true + rng.normal(0, p.gauge_noise_um, true.shape)
         )
         r, c = np.nonzero(np.ones(true.shape, bool))
-        add(jj[r], np.zeros(len(r), np.int64), last_op[jj, 0][r], value[r, c], last_end[jj, 0][r] + 4, g[r], c + 1,
-            np.full(len(r), -1), np.full(len(r), -1), np.ones(len(r), bool))  # fmt: skip
+        none = np.full(len(r), -1)
+        add(
+            jj[r], np.zeros(len(r), np.int64), last_op[jj, 0][r], value[r, c], last_end[jj, 0][r] + 4, g[r], c + 1,
+            none, none, np.full(len(r), through),
+        )  # fmt: skip
 
     def sand(slot: int, amount: np.ndarray) -> None:
         nonlocal mean, field9, spread
@@ -1154,7 +1162,8 @@ def _readings(
         if slot == BASE:
             # strips are taped on just before base, and read bare
             strip_on = witness & on[:, 0] & (jobs.panel[:, 0] >= 0)
-            look_at_strips(np.flatnonzero(strip_on))
+            look_at_strips(np.flatnonzero(strip_on), 1)
+            look_at_strips(np.flatnonzero(strip_on & jobs.plastic[:, 0]), 2)
         if kind == "spray" and role:
             f = film[:, slot]
             part = jobs.fraction_true[:, slot]
@@ -1174,6 +1183,8 @@ def _readings(
             spread = spread + (p.within_cv * f) ** 2
             if slot == BASE:
                 strip_mean = f[:, 0] * (1 + rng.normal(0, 0.10, n))
+            if slot in (BASE, MID, CLEAR):
+                strip_whole = strip_whole + f[:, 0] * (1 + rng.normal(0, 0.10, n))
             a, q = np.nonzero(on)
             for key, x_ in (("job", a), ("slot", np.full(len(a), slot)), ("place", q), ("film", f[a, q]),
                             ("area", jobs.area_true[a, q]), ("fraction", part[a, q])):  # fmt: skip
@@ -1201,7 +1212,9 @@ def _readings(
         last_op = np.where(sees, jobs.op_no[:, slot][:, None], last_op)
         last_end = np.where(sees, end[:, slot][:, None], last_end)
         if slot == BASE:
-            look_at_strips(np.flatnonzero(strip_on))
+            look_at_strips(np.flatnonzero(strip_on), 1)
+        if slot == CLEAR:
+            look_at_strips(np.flatnonzero(strip_on & jobs.plastic[:, 0]), 2)
         if slot in stage_of:
             if slot == CUT_FILLER:
                 # before the primers: after the filler was cut, or straight after opening where there was none
@@ -1225,7 +1238,7 @@ def _readings(
     def cat(d: dict[str, list[np.ndarray]], key: str, kind: type = np.int64) -> np.ndarray:
         return np.concatenate(d[key]) if d[key] else np.zeros(0, kind)
 
-    job, place, strip, after = cat(rows, "job"), cat(rows, "place"), cat(rows, "strip", bool), cat(rows, "after")
+    job, place, strip, after = (cat(rows, key) for key in ("job", "place", "strip", "after"))
     panel = jobs.panel[job, place] if len(job) else np.zeros(0, np.int64)
     panel_label = _labels(biz.PANELS, panel)
     # gauges show whole micrometres; the US shops' gauges show hundredths of a mil, 0.254 um
@@ -1237,9 +1250,7 @@ def _readings(
         {
             "shop_id": ids.shop(len(job)),
             "job_id": ids.job(job),
-            "panel_id": pl.select(
-                pl.when(pl.Series(strip)).then(pl.lit("strip_") + panel_label).otherwise(panel_label)
-            ).to_series(),
+            "panel_id": pl.select(_labels(["", "strip_", "strip_whole_"], strip) + panel_label).to_series(),
             "after_operation": after,
             "reading_no": cat(rows, "no"),
             "row": pl.Series(cat(rows, "row")).replace(-1, None),
@@ -1247,7 +1258,7 @@ def _readings(
             "reading_um": value,
             "gauge_id": _labels(b.gauge_ids, cat(rows, "gauge")),
             "taken_at": _minute(cat(rows, "at")),
-            "witness_of": pl.select(pl.when(pl.Series(strip)).then(panel_label).otherwise(None)).to_series(),
+            "witness_of": pl.select(pl.when(pl.Series(strip > 0)).then(panel_label).otherwise(None)).to_series(),
         }
     )[order]
     tj, ts, tp = cat(truth, "job"), cat(truth, "slot"), cat(truth, "place")

@@ -33,8 +33,8 @@ class Book:
     """One table while it is brought together.
 
     rows      every typed row of every file: table columns, line, @f (rank of its file), @i (its number here), @state
-    refused   every reason of rows refused so far: @f, item or @i, line, column, reason, raw, table columns as far as read;
-              @force: whether its file holds the version of its unit that is in force
+    refused   every reason of rows refused so far: @f, item or @i, line, column, reason, raw, table columns as far as
+              read; @force: whether its file holds the version of its unit that is in force
     """
 
     table: str
@@ -77,3 +77,22 @@ class Book:
             pl.when(pl.col("@i").is_in(ids.implode())).then(pl.lit(REFUSED)).otherwise("@state").alias("@state")
         )
         return Book(self.table, rows, pl.concat([self.refused, more]))
+
+    def unread(self) -> pl.DataFrame:
+        """The rows refused while their file was read, once each, with a number of their own: @i below 0."""
+        names = [c.name for c in door.columns(self.table)]
+        items = self.refused.filter(pl.col("item").is_not_null()).unique(
+            ["@f", "item"], keep="first", maintain_order=True
+        )
+        return items.select(
+            "@f", "line", "item", "@force", "raw", (-1 - pl.int_range(pl.len(), dtype=pl.Int64)).alias("@i"), *names
+        )
+
+    def more_reasons(self, unread: pl.DataFrame, reasons: pl.DataFrame) -> "Book":
+        """Further reasons for rows that are refused already (`unread` as given above)."""
+        more = unread.join(
+            reasons.select("@i", pl.col("column").alias("@column"), pl.col("reason").alias("@reason")).unique(), on="@i"
+        ).with_columns(
+            pl.lit(None, pl.Int64).alias("@i"), pl.col("@column").alias("column"), pl.col("@reason").alias("reason")
+        )
+        return Book(self.table, self.rows, pl.concat([self.refused, more.select(self.refused.columns)]))

@@ -1,8 +1,8 @@
 """Text to typed values: every failure becomes a reason, none raises, none is guessed.
 
 One column at a time, vectorised. A number must be written with the file's own marks; dates in the layout's format or as
-2026-03-01, times as 2026-03-01 10:30 (seconds, a T between and an offset such as +02:00 or Z may follow). A value with an
-offset is kept in UTC and marked; the shop's zone is known only when all files are read (stages.py).
+2026-03-01, times as 2026-03-01 10:30 (seconds, a T between and an offset such as +02:00 or Z may follow). A value with
+an offset is kept in UTC and marked; the shop's zone is known only when all files are read (stages.py).
 """
 
 import re
@@ -95,9 +95,7 @@ def _number(info: ColumnInfo, text: pl.Series, spec: Spec) -> Casted:
         return say("number", column=info.name, found=cell, mark="comma" if spec.decimal == "," else "point")
 
     failures = [failures_of(info.name, text, bad, told)]
-    failures.append(
-        failures_of(info.name, text, infinite, lambda cell: say("infinite", column=info.name, found=cell))
-    )
+    failures.append(failures_of(info.name, text, infinite, lambda cell: say("infinite", column=info.name, found=cell)))
     values = pl.select(pl.when(values.is_finite()).then(values)).to_series()
     if info.kind == "int":
         whole_number = (values == values.floor()) & (values.abs() < 2.0**53)
@@ -160,9 +158,7 @@ def _moment(info: ColumnInfo, text: pl.Series, spec: Spec) -> Casted:
         values = pl.select(pl.when(~odd).then(values)).to_series()
     if info.kind == "date":
         return Casted(values.dt.date().alias(info.name), pl.concat(failures))
-    return Casted(
-        values.alias(info.name), pl.concat(failures), aware if aware is not None and aware.any() else None
-    )
+    return Casted(values.alias(info.name), pl.concat(failures), aware if aware is not None and aware.any() else None)
 
 
 def _iso(text: pl.Series) -> tuple[pl.Series, pl.Series | None]:

@@ -4,9 +4,9 @@ A layout claims by header (and match_name) and wins over canonical. Canonical: t
 table. Where several fit, a file name that begins with a table's name decides, else the table with the most required
 columns; a tie is two claims. Two claims or none: the file is refused with its header shown.
 
-One caution beyond the rule: some tables need one or two columns only (shops, jobs, components), so an export of pours that
-lost a column would fit them and be read as something it is not. Where the header looks like another table with few columns
-missing, and the file's name does not begin with the fitting table's, the file is refused and both are named.
+One caution beyond the rule: some tables need one or two columns only (shops, jobs, components), so an export of pours
+that lost a column would fit them and be read as something it is not. Where the header looks like another table with few
+columns missing, and the file's name does not begin with the fitting table's, the file is refused and both are named.
 """
 
 from dataclasses import dataclass
@@ -79,7 +79,8 @@ def _nearest(fits: list[Fit], named: str | None) -> str:
 
 
 def _damaged(chosen: Fit, fits: list[Fit], named: str | None) -> Fit | None:
-    """The table the header looks like, though it lacks columns for it: all that the fitting table recognises and more."""
+    """The table the header looks like, though it lacks columns for it: all that the fitting table recognises and
+    more."""
     needs = {c.name for c in door.columns(chosen.table) if c.required}
     suspects = [
         f

@@ -1,13 +1,16 @@
-"""What rows of several tables must satisfy together. A row that fails is refused with every reason; its parent is incomplete.
+"""What rows of several tables must satisfy together. A row that fails is refused with every reason; its parent is
+incomplete.
 
 Which ids must be known:
 
 - shop, component, product and gun ids must stand in their registers, always: without them a number has no meaning.
-- technician, gauge and booth ids too, unless that register is completely empty: these registers carry optional facts, and a
-  shop that keeps none of them is told so once per file (a warning) instead of losing its rows. Scales have no register.
+- technician, gauge and booth ids too, unless that register is completely empty: these registers carry optional facts,
+  and a shop that keeps none of them is told so once per file (a warning) instead of losing its rows. Scales have no
+  register.
 - an operation's job must stand in jobs if jobs has any row of its shop; a reading's job in jobs or operations.
 - draws, panels and targets must name an operation; draws, weigh-backs and from_mix_id a cup of the shop.
-- a pour's own job_id is not checked: it is used only where it finds operations, and a mass is never lost to a wrong note.
+- a pour's own job_id is not checked: it is used only where it finds operations, and a mass is never lost to a wrong
+  note.
 
 Known means seen anywhere, in a refused or superseded row too: what is merely refused is not unknown, and the row that
 points to it stays.
@@ -17,8 +20,8 @@ from collections.abc import Callable
 
 import polars as pl
 
-from pipelines.intake.book import REASONS, Book, Warnings
-from pipelines.intake.messages import hint, say
+from pipelines.intake.book import ACCEPTED, REASONS, REFUSED, Book, Warnings
+from pipelines.intake.messages import GAUGE_CANNOT_READ, WEIGHED_UP, hint, say
 from schemas import door
 
 #: registers of optional facts: an empty one checks nothing
@@ -32,12 +35,18 @@ def checked(books: dict[str, Book], warnings: Warnings) -> dict[str, Book]:
     """All checks. First the ids, then what sums and orders must satisfy among the rows that are left."""
     books = dict(books)
     reasons: dict[str, list[pl.DataFrame]] = {table: [] for table in books}
-    for table in books:
-        reasons[table] += _unknown_ids(table, books, warnings)
+    unread = {table: book.unread() for table, book in books.items()}
+    more: dict[str, list[pl.DataFrame]] = {}
+    for table, book in books.items():
+        # rows refused only now (a tie, a conflict) and rows that could not be read get their further reasons too
+        late = book.rows.filter(pl.col("@state").is_in([ACCEPTED, REFUSED]))
+        reasons[table] += _unknown_ids(table, late, books, warnings)
+        more[table] = _unknown_ids(table, unread[table], books, Warnings())
     reasons["readings"] += [_gauge_sees(books), _strips(books)]
     reasons["operations"] += [_redo(books)]
     for table, found in reasons.items():
         books[table] = books[table].refuse(pl.concat([pl.DataFrame(schema=REASONS), *found]))
+        books[table] = books[table].more_reasons(unread[table], pl.concat([pl.DataFrame(schema=REASONS), *more[table]]))
     books["pours"] = books["pours"].refuse(_net_negative(books["pours"].current()))
     books["draws"] = books["draws"].refuse(_shares(books["draws"].current()))
     books["leftovers"] = books["leftovers"].refuse(_leftovers(books["leftovers"].current(), books["pours"].current()))
@@ -57,8 +66,7 @@ def _reasons(rows: pl.DataFrame, column: str, told: Callable[..., str], *blanks:
 # --- ids --------------------------------------------------------------------------------------------------------------
 
 
-def _unknown_ids(table: str, books: dict[str, Book], warnings: Warnings) -> list[pl.DataFrame]:
-    current = books[table].current()
+def _unknown_ids(table: str, current: pl.DataFrame, books: dict[str, Book], warnings: Warnings) -> list[pl.DataFrame]:
     if current.is_empty():
         return []
     found = []
@@ -80,7 +88,7 @@ def _unknown_ids(table: str, books: dict[str, Book], warnings: Warnings) -> list
             lost = current.filter(pl.col(info.name).is_not_null()).join(known, on=info.name, how="anti")
             found.append(_not_in(lost, info.name, f"registers/{target}.csv", known[info.name].to_list()))
     if table == "pours":
-        found.append(_unknown_cups(current.filter(pl.col("from_mix_id").is_not_null()), "from_mix_id", books))
+        found.append(_unknown_cups(current, "from_mix_id", books))
     return found
 
 
@@ -90,14 +98,17 @@ def _not_in(lost: pl.DataFrame, column: str, table: str, known: list[str]) -> pl
     def told(found: str) -> str:
         asked.add(found)
         near = hint(found, known) if len(asked) <= _HINTS else ""
-        return say("unknown_id", column=column, found=found, table=table, hint=near or ("" if known else " (it is empty)"))
+        return say(
+            "unknown_id", column=column, found=found, table=table, hint=near or ("" if known else " (it is empty)")
+        )
 
     return _reasons(lost, column, told, column)
 
 
 def _unknown_cups(current: pl.DataFrame, column: str, books: dict[str, Book]) -> pl.DataFrame:
     known = books["pours"].seen("shop_id", "mix_id")
-    lost = current.join(known, left_on=["shop_id", column], right_on=["shop_id", "mix_id"], how="anti")
+    told = current.filter(pl.col("shop_id").is_not_null() & pl.col(column).is_not_null())
+    lost = told.join(known, left_on=["shop_id", column], right_on=["shop_id", "mix_id"], how="anti")
     return _hinted_by_shop(lost, column, "pours", known, "mix_id")
 
 
@@ -116,13 +127,14 @@ def _unknown_jobs(table: str, current: pl.DataFrame, column: str, books: dict[st
     operations = books["operations"].seen("shop_id", "job_id")
     known = jobs if table == "operations" else pl.concat([jobs, operations]).unique()
     shops = known.select("shop_id").unique()  # a shop without any is not asked
-    lost = current.join(shops, on="shop_id", how="semi").join(known, on=["shop_id", "job_id"], how="anti")
+    told = current.filter(pl.col("job_id").is_not_null())
+    lost = told.join(shops, on="shop_id", how="semi").join(known, on=["shop_id", "job_id"], how="anti")
     return _hinted_by_shop(lost, column, "jobs" if table == "operations" else "jobs or operations", known, "job_id")
 
 
 def _unknown_operations(current: pl.DataFrame, column: str, books: dict[str, Book]) -> pl.DataFrame:
     known = books["operations"].seen("shop_id", "job_id", "operation_no")
-    lost = current.filter(pl.col(column).is_not_null()).join(
+    lost = current.filter(pl.all_horizontal(pl.col(c).is_not_null() for c in ("shop_id", "job_id", column))).join(
         known, left_on=["shop_id", "job_id", column], right_on=["shop_id", "job_id", "operation_no"], how="anti"
     )
     steps: dict[tuple[str, str], list[int]] = {}
@@ -189,8 +201,9 @@ def _strips(books: dict[str, Book]) -> pl.DataFrame:
 def _gauge_sees(books: dict[str, Book]) -> pl.DataFrame:
     """Magnetic and eddy gauges (a dual one is both) see no plastic or composite, a magnetic one no aluminium either.
 
-    The substrate is the one operation_panels states for the panel (the outer face before others), else that of panel_areas
-    for the job's class of vehicle. Where what is stated disagrees it counts as unknown. A strip is steel or foil.
+    The substrate is the one operation_panels states for the panel (the outer face before others), else that of
+    panel_areas for the job's class of vehicle. Where what is stated disagrees it counts as unknown. A strip is steel or
+    foil.
     """
     readings = books["readings"].current().filter(pl.col("gauge_id").is_not_null() & pl.col("witness_of").is_null())
     gauges = books["gauges"].current().select("gauge_id", "principle")
@@ -222,13 +235,19 @@ def _gauge_sees(books: dict[str, Book]) -> pl.DataFrame:
     blind = pl.col("substrate").is_in(["plastic", "composite"]) | (
         (pl.col("substrate") == "aluminium") & (pl.col("principle") == "magnetic")
     )
-    return _reasons(
-        seen.filter(blind),
-        "gauge_id",
-        lambda s, g, p: say("gauge", substrate=s, gauge=g, principle=p),
-        "substrate",
-        "gauge_id",
-        "principle",
+    lost = seen.filter(blind)
+    return pl.concat(
+        [
+            _reasons(lost, "gauge_id", lambda s: GAUGE_CANNOT_READ.format(substrate=s), "substrate"),
+            _reasons(
+                lost,
+                "gauge_id",
+                lambda s, g, p: say("gauge", substrate=s, gauge=g, principle=p),
+                "substrate",
+                "gauge_id",
+                "principle",
+            ),
+        ]
     )
 
 
@@ -236,8 +255,8 @@ def _gauge_sees(books: dict[str, Book]) -> pl.DataFrame:
 
 
 def _net_negative(pours: pl.DataFrame) -> pl.DataFrame:
-    """What was taken out of a cup again is netted within its component, and the net is not below nothing: else the rows that
-    take out are refused."""
+    """What was taken out of a cup again is netted within its component, and the net is not below nothing: else the rows
+    that take out are refused."""
     group = ["shop_id", "mix_id", "component_id", "from_mix_id"]
     taken = pours.filter(pl.col("weighed_g") < 0)
     if taken.is_empty():
@@ -279,11 +298,7 @@ def two_products(pours: Book) -> list[pl.DataFrame]:
 def _shares(draws: pl.DataFrame) -> pl.DataFrame:
     cup = ["shop_id", "mix_id"]
     given = draws.filter(pl.col("share").is_not_null())
-    over = (
-        given.group_by(cup)
-        .agg(pl.col("share").sort().sum().alias("@total"))
-        .filter(pl.col("@total") > 1 + _SLACK)
-    )
+    over = given.group_by(cup).agg(pl.col("share").sort().sum().alias("@total")).filter(pl.col("@total") > 1 + _SLACK)
     return _reasons(
         given.join(over, on=cup),
         "share",
@@ -296,8 +311,8 @@ def _shares(draws: pl.DataFrame) -> pl.DataFrame:
 def _leftovers(leftovers: pl.DataFrame, pours: pl.DataFrame) -> pl.DataFrame:
     """A weigh-back holds no more than was poured, and no more than the one before it.
 
-    What was poured is what could be read; a cup of which no pour could be read is not compared. The order is that of time,
-    then of number.
+    What was poured is what could be read; a cup of which no pour could be read is not compared. The order is that of
+    time, then of number.
     """
     cup = ["shop_id", "mix_id"]
     poured = pours.group_by(cup).agg(pl.col("weighed_g").sort().sum().alias("@poured"))
@@ -317,6 +332,7 @@ def _leftovers(leftovers: pl.DataFrame, pours: pl.DataFrame) -> pl.DataFrame:
                 "leftover_g",
                 "@poured",
             ),
+            _reasons(up, "leftover_g", lambda _: WEIGHED_UP, "leftover_g"),
             _reasons(
                 up,
                 "leftover_g",

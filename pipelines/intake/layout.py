@@ -3,8 +3,8 @@
 Here belongs what a layout may say, and the errors of one that cannot be meant (unknown key, unknown unit, a table that
 lacks a needed column). Applying a layout to rows is shape.py's.
 
-    [file]                       match_name, delimiter, encoding, decimal, thousands, header_line, sheet, mode, exported_at,
-                                 time_zone
+    [file]                       match_name, delimiter, encoding, decimal, thousands, header_line, sheet, mode,
+                                 exported_at, time_zone
     [[tables]]                   table, where, unpivot
     [tables.columns]             contract column = how it is made
 """
@@ -140,7 +140,8 @@ class Tare(_Part):
 
 
 class Column(_Part):
-    """How one column is made. Exactly one source: column, columns, constant or number_within (or the unpivoted value)."""
+    """How one column is made. Exactly one source: column, columns, constant or number_within (or the unpivoted
+    value)."""
 
     column: str | None = None
     columns: tuple[str, ...] | None = None
@@ -252,7 +253,9 @@ class Table(_Part):
             raise ValueError(f"{name}: format is for dates and times")
         for parent in column.number_within or ():
             if parent not in infos:
-                raise ValueError(f"{name}: number_within: '{parent}' is no column of {self.table}{_near(parent, infos)}")
+                raise ValueError(
+                    f"{name}: number_within: '{parent}' is no column of {self.table}{_near(parent, infos)}"
+                )
 
     def sources(self) -> tuple[list[str], list[str]]:
         """The header names it needs, and those it uses where they are (optional)."""
@@ -319,7 +322,9 @@ def unit_of(info: ColumnInfo, unit: str, infos: dict[str, ColumnInfo]) -> tuple[
         found = units.lookup(unit)
         if found.quantity == "volume":
             if "component_id" not in infos:
-                raise units.UnitError(f"{info.name}: a volume becomes a weight by its component, and there is none here")
+                raise units.UnitError(
+                    f"{info.name}: a volume becomes a weight by its component, and there is none here"
+                )
             return "volume", units.factor(found.name, "ml")
     return "scale", units.factor(units.lookup(unit, target.quantity).name, inside)
 

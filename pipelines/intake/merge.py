@@ -1,15 +1,16 @@
 """All files together: which row of which file is in force, and what became of every other.
 
-Here: the order of exports, rows with one key, duplicates, superseding by unit, and the books (intake_files, refused_rows,
-incomplete). What a row must satisfy beside other rows is cross.py's, numbers that need other tables are stages.py's.
+Here: the order of exports, rows with one key, duplicates, superseding by unit, and the books (intake_files,
+refused_rows, incomplete). What a row must satisfy beside other rows is cross.py's, numbers that need other tables are
+stages.py's.
 
-**Later** = greater time of export where the layout gives one, else natural order of the file's name; a file without a time
-of export is earlier than every file with one. Nothing depends on the order in which reads are handed over.
+**Later** = greater time of export where the layout gives one, else natural order of the file's name; a file without a
+time of export is earlier than every file with one. Nothing depends on the order in which reads are handed over.
 
 **A unit comes from the latest file that has it.** Units are in `UNITS`; elsewhere a unit is one row. Two cautions:
 - An unreadable row is part of its file's version: a version that differs only in what could not be read supersedes too,
-  and makes its parent incomplete. A version in which nothing at all could be read supersedes nothing: the earlier version
-  stays in force and its parent is incomplete, so that nothing gets smaller by being unreadable.
+  and makes its parent incomplete. A version in which nothing at all could be read supersedes nothing: the earlier
+  version stays in force and its parent is incomplete, so that nothing gets smaller by being unreadable.
 - A file in mode `append` adds to what is in force: its rows replace rows of the same key, and nothing else.
 """
 
@@ -22,7 +23,7 @@ from pipelines.intake import cross, stages
 from pipelines.intake.book import ACCEPTED, DUPLICATE, REFUSED, SUPERSEDED, Book, Warnings
 from pipelines.intake.files import natural_order
 from pipelines.intake.layout import TABLES
-from pipelines.intake.messages import KEY_CONFLICT
+from pipelines.intake.messages import KEY_CONFLICT, say
 from pipelines.intake.read import NOWHERE, FileRead, Options
 from schemas import door
 
@@ -45,8 +46,8 @@ RawOf = Callable[[str, list[int]], dict[int, str]]
 class Intake:
     """Everything that was taken in.
 
-    tables        every event table and register (empty ones too): the contract's columns, then file, line; sorted by key
-    intake_files  what became of every row of every file; refused_rows, incomplete: as the schemas say
+    tables        every event table and register (empty ones too): the contract's columns, then file, line; sorted by
+    key intake_files  what became of every row of every file; refused_rows, incomplete: as the schemas say
     """
 
     tables: dict[str, pl.DataFrame]
@@ -87,15 +88,15 @@ def unit_of(table: str) -> list[str]:
 def merge(reads: Iterable[FileRead], options: Options | None = None, raw_of: RawOf | None = None) -> Intake:
     """Bring all files together. Pure: equal reads give equal results, in whatever order they are handed over.
 
-    `raw_of(file, lines)` gives the original text of rows refused only now (see `read.raw_lines`); without it their `raw`
-    is empty.
+    `raw_of(file, lines)` gives the original text of rows refused only now (see `read.raw_lines`); without it their
+    `raw` is empty.
     """
     options = options or Options()
     files = in_order(reads)
     books = {table: _gathered(table, files) for table in TABLES}
     warnings = Warnings()
 
-    shops = books["shops"] = _in_force("shops", books["shops"], files)
+    shops = books["shops"] = stages.known_zones(_in_force("shops", books["shops"], files))
     zones = stages.Zones.of(shops.current(), options.time_zone, {i: r.time_zone for i, r in enumerate(files.reads)})
     for table in TABLES:
         books[table] = stages.local_times(table, books[table], zones, warnings)
@@ -176,10 +177,24 @@ def _in_force(table: str, book: Book, files: Files) -> Book:
     rows = _stated(rows, states)
     book = book.with_state(rows.drop("@when", strict=False))
     if conflicts.height:
-        book = book.refuse(
-            conflicts.select("@i", pl.lit(None, pl.String).alias("column"), pl.lit(KEY_CONFLICT).alias("reason"))
-        )
+        book = book.refuse(_conflict_reasons(book.rows, conflicts["@i"], key))
     return _between_files(table, book, full_key, content, files)
+
+
+def _conflict_reasons(rows: pl.DataFrame, ids: pl.Series, key: list[str]) -> pl.DataFrame:
+    lost = rows.filter(pl.col("@i").is_in(ids.implode()))
+    told = (
+        lost.sort("line")
+        .group_by("@f", *key, maintain_order=True)
+        .agg("@i", pl.col("line").unique().sort().cast(pl.String).head(12).str.join(", ").alias("@lines"))
+    )
+    words = [
+        say("conflict", key=", ".join(f"{k} {v}" for k, v in zip(key, cells, strict=True) if v is not None), lines=lines)
+        for *cells, lines in told.select(*key, "@lines").iter_rows()
+    ]
+    column = pl.lit(None, pl.String).alias("column")
+    detail = told.select("@i", column, pl.Series("reason", words, dtype=pl.String)).explode("@i")
+    return pl.concat([lost.select("@i", column, pl.lit(KEY_CONFLICT).alias("reason")), detail])
 
 
 def _stated(rows: pl.DataFrame, states: pl.DataFrame) -> pl.DataFrame:
@@ -220,12 +235,10 @@ def _within_files(rows: pl.DataFrame, key: list[str], content: list[str]) -> pl.
 
 def _between_files(table: str, book: Book, key: list[str], content: list[str], files: Files) -> Book:
     unit = key if table not in UNITS else UNITS[table]
-    when = (
-        [pl.when(pl.col("weigh_no").is_null()).then("weighed_at").alias("@when")] if table == "leftovers" else []
-    )
+    when = [pl.when(pl.col("weigh_no").is_null()).then("weighed_at").alias("@when")] if table == "leftovers" else []
     live = book.rows.filter(pl.col("@state") == ACCEPTED).with_columns(when)
     # what was refused belongs to its file's version of the unit, if the unit can be told
-    needed = [c for c in unit if c != "@when" and not (c in ("weigh_no", "valid_from"))]
+    needed = [c for c in unit if c != "@when" and c not in ("weigh_no", "valid_from")]
     lost = book.refused.with_columns(when).filter(pl.all_horizontal(pl.col(c).is_not_null() for c in needed))
     first_last = [pl.col("@f").min().alias("@min"), pl.col("@f").max().alias("@max")]
     unit_hash = pl.struct(unit).hash(_SEEDS[0]).alias("@u")
@@ -300,9 +313,7 @@ def _versions(live: pl.DataFrame, lost: pl.DataFrame) -> tuple[pl.DataFrame, pl.
         .sort("@u", "@f")
     )
     usable = versions.filter(pl.col("@good") > 0).with_columns(
-        (
-            (pl.col("@s0") != pl.col("@s0").shift(1).over("@u")) | (pl.col("@s1") != pl.col("@s1").shift(1).over("@u"))
-        )
+        ((pl.col("@s0") != pl.col("@s0").shift(1).over("@u")) | (pl.col("@s1") != pl.col("@s1").shift(1).over("@u")))
         .fill_null(True)
         .alias("@changed")
     )
@@ -371,9 +382,7 @@ def _folded(
                 force.add(rank)
         holds |= {(unit, rank): rank in force for rank in bad.get(unit, {})}
     return (
-        pl.DataFrame(
-            {"@i": list(states), "@new": list(states.values())}, schema={"@i": pl.Int64, "@new": pl.String}
-        ),
+        pl.DataFrame({"@i": list(states), "@new": list(states.values())}, schema={"@i": pl.Int64, "@new": pl.String}),
         pl.DataFrame(
             [(u, f, h) for (u, f), h in holds.items()],
             schema={"@u": pl.UInt64, "@f": pl.Int64, "@holds": pl.Boolean},
@@ -437,9 +446,7 @@ def _intake_files(books: dict[str, Book], files: Files, warnings: Warnings) -> p
     return door.conform("intake_files", frame if out else door.empty("intake_files"))
 
 
-def _refused_rows(
-    books: dict[str, Book], files: Files, names: pl.DataFrame, raw_of: RawOf | None
-) -> pl.DataFrame:
+def _refused_rows(books: dict[str, Book], files: Files, names: pl.DataFrame, raw_of: RawOf | None) -> pl.DataFrame:
     parts = [
         book.refused.select("@f", "line", pl.lit(table, pl.String).alias("table"), "column", "reason", "raw")
         for table, book in books.items()
@@ -468,9 +475,7 @@ def _refused_rows(
     )
     if raw_of is not None:
         wanted = rows.filter(pl.col("raw").is_null()).group_by("file").agg("line")
-        found = [
-            (file, line, raw) for file, lines in wanted.iter_rows() for line, raw in raw_of(file, lines).items()
-        ]
+        found = [(file, line, raw) for file, lines in wanted.iter_rows() for line, raw in raw_of(file, lines).items()]
         more = pl.DataFrame(
             found, schema={"file": pl.String, "line": pl.Int64, "@raw": pl.String}, orient="row"
         ).unique(["file", "line"])
@@ -533,4 +538,3 @@ def _parents(table: str, lost: pl.DataFrame, books: dict[str, Book]) -> list[pl.
     if date and out:
         out.append(marked("month", month.filter(~rest & told("shop_id", "month")), "shop_id", "month"))
     return out
-

@@ -8,9 +8,11 @@ import difflib
 import re
 from collections.abc import Iterable
 
-#: Whole-reason words of the data contract: other programs may look for them, so they never change.
+#: Whole reasons of the data contract: other programs may look for them, so they never change. What was found and what to
+#: do follows as a reason of its own.
 KEY_CONFLICT = "key conflict"
 WEIGHED_UP = "weighed up"
+GAUGE_CANNOT_READ = "gauge cannot read {substrate}"
 NO_TABLE = "no table takes this row"
 
 CATALOGUE = {
@@ -19,10 +21,11 @@ CATALOGUE = {
     "no_rows": "the file has a header and no rows",
     "binary": "the file holds bytes that no text has (first at byte {at}); it is not a text export. Export it as CSV",
     "kind": "files ending in '{ending}' are not read; export as .csv, .tsv, .txt, .parquet or .xlsx (each also .gz)",
-    "too_large": "the file is {size_mb:.0f} MB unpacked, more than max_file_mb = {limit_mb:g} in filmledger.toml allows;"
-    " split it or raise the limit",
-    "encoding": "line {line}: the byte 0x{byte:02X} is not {encoding}; save the file as UTF-8, or name its encoding in a"
-    ' layout (for example encoding = "windows-1252")',
+    "too_large": "the file is {size_mb:.0f} MB unpacked, more than max_file_mb = {limit_mb:g} in"
+    " filmledger.toml allows; split it or raise the"
+    " limit",
+    "encoding": "line {line}: the byte 0x{byte:02X} is not {encoding}; save the file as UTF-8, or name its"
+    ' encoding in a layout (for example encoding = "windows-1252")',
     "gzip": "the file ends in .gz but cannot be unpacked ({why}); export it again",
     "parquet": "the file ends in .parquet but cannot be read ({why}); export it again",
     "xlsx": "the file ends in .xlsx but cannot be read ({why}); open it and save it again",
@@ -37,20 +40,20 @@ CATALOGUE = {
     "claims_nearest": "Nearest is {table}, which lacks {missing}. ",
     "claims_layouts": "{n} layouts claim this file: {names}. Give them a match_name that tells their files apart."
     " Header found: {header}",
-    "claims_tables": "the header fits {names} equally well. Begin the file's name with the name of the table, or write a"
-    " layout. Header found: {header}",
-    "claims_damaged": "the header fits {fits}, but it looks like {looks} without {missing}. Add the column, or begin the"
-    " file's name with '{fits}' if that is what it is. Header found: {header}",
+    "claims_tables": "the header fits {names} equally well. Begin the file's name with the name of the table,"
+    " or write a layout. Header found: {header}",
+    "claims_damaged": "the header fits {fits}, but it looks like {looks} without {missing}. Add the column, or"
+    " begin the file's name with '{fits}' if that is what it is. Header found: {header}",
     "header_twice": "column '{column}' stands twice in the header; rename one",
     "unknown_columns": "columns not used: {columns}",
     "optional_columns": "columns the layout calls optional are missing: {columns}",
-    "exported_at_name": "layout {layout} finds no time of export in the file's name (pattern {pattern}); the natural order"
+    "exported_at_name": "layout {layout} finds no time of export in the file's name (pattern {pattern}); the"
+    " natural order of names is used",
+    "exported_at_column": "layout {layout}: no readable time of export in column '{column}'; the natural order"
     " of names is used",
-    "exported_at_column": "layout {layout}: no readable time of export in column '{column}'; the natural order of names is"
-    " used",
     "layout_needs": "layout {layout}: {why}",
-    "gap_times": "{n} times lie in the hour that the spring change of clocks skips and were moved forward",
-    "twice_times": "{n} times lie in the hour that the autumn change of clocks repeats; the first was taken",
+    "gap_times": "times in the hour that the spring change of clocks skips, moved forward: {n}",
+    "twice_times": "times in the hour that the autumn change of clocks repeats, taken as the first: {n}",
     "open_register": "register {register} is empty: {column} is not checked",
     # rows
     "cells": "the row has {found} cells, the header {expected}; a delimiter is missing or a text holds one (put it in"
@@ -68,20 +71,22 @@ CATALOGUE = {
     "bool": "{column}: '{found}' is neither true nor false; write true or false",
     "value": "{column}: '{found}' is not among the layout's values ({known})",
     "before_unread": "{column}: the cumulative weight before this row could not be read, so its difference is unknown",
+    "zone_name": "time_zone: '{found}' is no IANA time zone; write a name such as Europe/Vienna",
+    "conflict": "{key} stands on lines {lines} with different values; keep the right one",
     "no_zone": "{column}: the time carries an offset, and neither its shop nor filmledger.toml names a time_zone",
     "unknown_id": "{column}: '{found}' is not in {table}{hint}",
     "unknown_operation": "{column}: operation {found} of job '{job}' is not in operations{hint}",
     "no_density": "{column}: a volume of '{component}' cannot be weighed: the register gives it no density_g_per_ml",
     "net_negative": "weighed_g: more of '{component}' was taken out of cup '{mix}' than was poured in (net {net:g} g)",
     "leftover_above": "leftover_g: leftover above poured: {leftover:g} g left of {poured:g} g poured",
-    "weighed_up": WEIGHED_UP + ": {leftover:g} g after {before:g} g; a leftover cannot grow",
+    "weighed_up": "leftover_g: {leftover:g} g after {before:g} g; a leftover cannot grow: correct one of them",
     "shares": "share: the shares of cup '{mix}' sum to {total:g}, above 1",
-    "gauge": "gauge cannot read {substrate}: gauge '{gauge}' is {principle}; tape a steel or foil strip beside the panel",
+    "gauge": "gauge_id: '{gauge}' is {principle}, and the panel is {substrate}; tape a steel or foil strip beside it",
     "stage_missing": "after_operation: empty, and taken_at is empty too; give one of them",
     "stage_tie": "after_operation: operations {first} and {second} on panel '{panel}' ended at the same time before the"
     " reading; write which one it followed",
-    "stage_refused": "after_operation: cannot be told from taken_at, because a row of job '{job}' about its operations was"
-    " refused",
+    "stage_refused": "after_operation: cannot be told from taken_at, because a row of job '{job}' about its"
+    " operations was refused",
     "redo_nowhere": "redo_of: operation {found} of job '{job}' is not in operations{hint}",
     "witness_nowhere": "witness_of: no panel '{found}' on job '{job}'{hint}",
     "witness_self": "witness_of: a strip cannot stand for itself; give the strip an id of its own",

@@ -1,7 +1,8 @@
-"""One file, from bytes to typed rows and refused rows. A file that cannot be used is refused with a message; nothing raises.
+"""One file, from bytes to typed rows and refused rows. A file that cannot be used is refused with a message; nothing
+raises.
 
-`read_file` depends on the file's bytes and name, on all layouts and on `Options`, and on nothing else: `cache_key` says so
-in one word, so that a file is never read twice. What needs other files (later exports, ids, zones) is merge.py's.
+`read_file` depends on the file's bytes and name, on all layouts and on `Options`, and on nothing else: `cache_key` says
+so in one word, so that a file is never read twice. What needs other files (later exports, ids, zones) is merge.py's.
 """
 
 import hashlib
@@ -40,8 +41,8 @@ class TableRead:
 
     rows     line, the table's columns typed, and marks for later: `<column>@utc` (true: stands in UTC), `<column>@ml`
              (true: a volume that awaits its component's density)
-    refused  one row per reason: line, item (number of the refused row inside this table), column, reason, raw, and every
-             column of the table as far as it could be read
+    refused  one row per reason: line, item (number of the refused row inside this table), column, reason, raw, and
+             every column of the table as far as it could be read
     """
 
     rows: pl.DataFrame
@@ -79,8 +80,8 @@ def code_digest() -> str:
 
 
 def cache_key(file: str, sha256: str, layouts: list[layout.Layout], options: Options) -> str:
-    """What `read_file` depends on, as one word. The file's name counts (layouts and tables claim by it), its folder only
-    where a layout looks at it."""
+    """What `read_file` depends on, as one word. The file's name counts (layouts and tables claim by it), its folder
+    only where a layout looks at it."""
     name = file if any("/" in (x.file.match_name or "") for x in layouts) else Source(file).name
     where = "registers" if Source(file).is_register else "inbox"
     parts = [where, name, sha256, layout.digest(layouts), json.dumps(asdict(options), sort_keys=True), code_digest()]
@@ -215,9 +216,7 @@ def _read(source: Source, layouts: list[layout.Layout], options: Options) -> Fil
         grid = opened.plain()
         missing = claim.fit(table, grid.header).missing
         if missing:
-            raise FileRefused(
-                say("register_columns", table=table, missing=listed(missing), header=listed(grid.header))
-            )
+            raise FileRefused(say("register_columns", table=table, missing=listed(missing), header=listed(grid.header)))
         return _read_canonical(source, table, grid)
     claims, near = _claims(opened, layouts)
     if len(claims) > 1:
@@ -259,7 +258,8 @@ def _claims(opened: _Opened, layouts: list[layout.Layout]) -> tuple[list[layout.
         if not missing:
             claims.append(one)
         elif named:
-            why = f"its match_name fits, but line {one.file.header_line} lacks {listed(missing)} (it has: {listed(header)})"
+            place = f"line {one.file.header_line}"
+            why = f"its match_name fits, but {place} lacks {listed(missing)} (it has: {listed(header)})"
             near.append(say("layout_needs", layout=one.name, why=why))
     return claims, near
 
@@ -382,7 +382,11 @@ def _damage(rows: pl.DataFrame) -> pl.DataFrame:
     return (
         rows.with_row_index("@row")
         .filter(pl.col("damage").is_not_null())
-        .select(pl.col("@row").cast(pl.Int64).alias("row"), pl.lit(None, pl.String).alias("column"), pl.col("damage").alias("reason"))
+        .select(
+            pl.col("@row").cast(pl.Int64).alias("row"),
+            pl.lit(None, pl.String).alias("column"),
+            pl.col("damage").alias("reason"),
+        )
     )
 
 
@@ -443,7 +447,9 @@ def _told(said: pl.DataFrame, shaped: shape.Shaped) -> pl.DataFrame:
         pl.Series(
             "reason",
             [
-                f"{column}: {reason}" if cell is None else f"{column}: '{shown(cell, 80)}'{' ' + unit if unit else ''} {reason}"
+                f"{column}: {reason}"
+                if cell is None
+                else f"{column}: '{shown(cell, 80)}'{' ' + unit if unit else ''} {reason}"
                 for cell, reason in zip(cells, said["reason"], strict=True)
             ],
             dtype=pl.String,
@@ -458,7 +464,7 @@ def _weighed(
     column = layout.WEIGHED[shaped.table]
     if rule.tare is not None:
         info = layout.ColumnInfo(rule.tare.column, "float", "", "g")
-        how, factor = layout.unit_of(info, rule.tare.unit, {})
+        _, factor = layout.unit_of(info, rule.tare.unit, {})
         spec = cast.Spec(factor=factor, decimal=file.decimal, thousands=file.thousands)
         done = cast.cast(info, shaped.rows[shape.TARE], spec)
         found = pl.concat([found, done.failures])
@@ -495,9 +501,7 @@ def _weighed(
     ).sort("@row")
     # after a row whose cup cannot be read, a difference might span that row
     unread = (work["@unread"] | work["@stray"] | frame["mix_id"].is_null()) & frame[column].is_not_null()
-    failures = cast.failures_of(
-        column, shaped.rows[column], unread, lambda _: say("before_unread", column=column)
-    )
+    failures = cast.failures_of(column, shaped.rows[column], unread, lambda _: say("before_unread", column=column))
     return frame.with_columns(work["@net"].alias(column)), pl.concat([found, failures])
 
 
@@ -550,9 +554,7 @@ def packed(read: FileRead) -> tuple[dict[str, Any], dict[str, pl.DataFrame]]:
 
 def unpack(meta: dict[str, Any], frames: dict[str, pl.DataFrame], file: str | None = None) -> FileRead:
     """The FileRead that `packed` took apart; `file` where the same content stands under another path now."""
-    tables = {
-        name: TableRead(frames[f"{i}_rows"], frames[f"{i}_refused"]) for i, name in enumerate(meta["tables"])
-    }
+    tables = {name: TableRead(frames[f"{i}_rows"], frames[f"{i}_refused"]) for i, name in enumerate(meta["tables"])}
     exported = datetime.fromisoformat(meta["exported_at"]) if meta["exported_at"] else None
     return FileRead(
         file or meta["file"],

@@ -1,7 +1,7 @@
 """Rows of text in the columns of our tables: a layout's rules applied, or canonical columns picked out.
 
-Still text: cast.py types it. Every row keeps its physical line; one line may make several rows (unpivot, split) and feed
-several tables. A damaged row makes one row in each table that would take it, so that its parents can be named.
+Still text: cast.py types it. Every row keeps its physical line; one line may make several rows (unpivot, split) and
+feed several tables. A damaged row makes one row in each table that would take it, so that its parents can be named.
 """
 
 from dataclasses import dataclass, field
@@ -91,9 +91,7 @@ def _shape(table: layout.Table, file: layout.File, grid: Grid, rows: pl.DataFram
         if column.split is not None:
             source = _source(column, names).alias(f"@split {name}")
             whole = whole.with_columns(source.str.split(column.split)).explode(f"@split {name}")
-            whole = whole.with_columns(trimmed(pl.col(f"@split {name}"))).filter(
-                pl.col(f"@split {name}").is_not_null()
-            )
+            whole = whole.with_columns(trimmed(pl.col(f"@split {name}"))).filter(pl.col(f"@split {name}").is_not_null())
             damaged = damaged.with_columns(pl.lit(None, pl.String).alias(f"@split {name}"))
     rows = pl.concat([whole, damaged], how="vertical").sort("@order", maintain_order=True)
 

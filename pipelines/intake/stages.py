@@ -1,5 +1,5 @@
-"""What a row cannot say alone: the shop's time zone, the number of a weigh-back, the weight of a volume, the stage at which
-a panel was read. Each step takes a book and gives it back with the column filled, or the row refused.
+"""What a row cannot say alone: the shop's time zone, the number of a weigh-back, the weight of a volume, the stage at
+which a panel was read. Each step takes a book and gives it back with the column filled, or the row refused.
 """
 
 import zoneinfo
@@ -25,10 +25,7 @@ class Zones:
 
     @staticmethod
     def of(shops: pl.DataFrame, default: str, files: dict[int, str | None]) -> "Zones":
-        own = {}
-        for shop, name in shops.select("shop_id", "time_zone").drop_nulls().iter_rows():
-            if name in zoneinfo.available_timezones():
-                own[shop] = name
+        own = dict(shops.select("shop_id", "time_zone").drop_nulls().iter_rows())
         return Zones(own, default, {k: v for k, v in files.items() if v})
 
     def column(self, rows: pl.DataFrame) -> pl.Series:
@@ -40,10 +37,25 @@ class Zones:
         return rows.select(zone.alias("zone"))["zone"]
 
 
+def known_zones(shops: Book) -> Book:
+    """Shops whose time zone is none are refused."""
+
+    def known(name: str) -> bool:
+        try:
+            zoneinfo.ZoneInfo(name)
+        except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
+            return False
+        return True
+
+    named = shops.current().filter(pl.col("time_zone").is_not_null()).select("@i", "time_zone")
+    bad = [(i, "time_zone", say("zone_name", found=name)) for i, name in named.iter_rows() if not known(name)]
+    return shops.refuse(pl.DataFrame(bad, schema=REASONS, orient="row"))
+
+
 def local_times(table: str, book: Book, zones: Zones, warnings: Warnings) -> Book:
-    """Times as the naive local time of the shop: those with an offset converted, those in a spring gap moved forward by the
-    length of the gap, those that autumn repeats taken as the first; both counted. A time with an offset and no zone to
-    convert it to is refused."""
+    """Times as the naive local time of the shop: those with an offset converted, those in a spring gap moved forward by
+    the length of the gap, those that autumn repeats taken as the first; both counted. A time with an offset and no zone
+    to convert it to is refused."""
     reasons = []
     rows = book.rows
     if rows.is_empty():
@@ -124,8 +136,8 @@ def _changes(zone: str, day: date) -> bool:
 
 
 def _read_clock(zone: str, at: datetime) -> tuple[str, datetime]:
-    """('' | 'gap_times' | 'twice_times', the time to keep). In a gap, the offset from before it counts (PEP 495, fold=0),
-    which moves the time forward by the gap's length."""
+    """('' | 'gap_times' | 'twice_times', the time to keep). In a gap, the offset from before it counts (PEP 495,
+    fold=0), which moves the time forward by the gap's length."""
     info = zoneinfo.ZoneInfo(zone)
     first, second = at.replace(tzinfo=info, fold=0), at.replace(tzinfo=info, fold=1)
     if first.utcoffset() == second.utcoffset():
@@ -180,7 +192,9 @@ def volumes_to_mass(table: str, book: Book, components: pl.DataFrame) -> Book:
                 pl.lit(column).alias("column"),
                 pl.col("component_id")
                 .fill_null("")
-                .map_elements(lambda c, column=column: say("no_density", column=column, component=c), return_dtype=pl.String)
+                .map_elements(
+                    lambda c, column=column: say("no_density", column=column, component=c), return_dtype=pl.String
+                )
                 .alias("reason"),
             )
         )
@@ -192,8 +206,8 @@ def volumes_to_mass(table: str, book: Book, components: pl.DataFrame) -> Book:
 
 
 def valid_at(rows: pl.DataFrame, register: pl.DataFrame, column: str) -> pl.DataFrame:
-    """@i and `column` of the component's row valid on @day: the latest valid_from not after it; an empty one is valid from
-    ever. `rows`: @i, component_id, @day."""
+    """@i and `column` of the component's row valid on @day: the latest valid_from not after it; an empty one is valid
+    from ever. `rows`: @i, component_id, @day."""
     versions = register.select(
         "component_id", pl.col("valid_from").fill_null(date(1, 1, 1)).alias("@from"), column
     ).sort("@from")
@@ -208,11 +222,12 @@ def valid_at(rows: pl.DataFrame, register: pl.DataFrame, column: str) -> pl.Data
 
 
 def stages_from_time(readings: Book, books: dict[str, Book]) -> Book:
-    """after_operation where it is missing: the last operation on that panel that had ended when the reading was taken; 0
-    before any. An operation without an end counts as ended when it started. A strip is read with the panel it stands for.
+    """after_operation where it is missing: the last operation on that panel that had ended when the reading was taken;
+    0 before any. An operation without an end counts as ended when it started. A strip is read with the panel it stands
+    for.
 
-    Refused: neither given; two operations that ended last at the same time; a job of which something about its operations
-    was refused for this panel, since the operation that came last may be the one that could not be read.
+    Refused: neither given; two operations that ended last at the same time; a job of which something about its
+    operations was refused for this panel, since the operation that came last may be the one that could not be read.
     """
     todo = readings.current().filter(pl.col("after_operation").is_null())
     if todo.is_empty():
@@ -231,8 +246,10 @@ def stages_from_time(readings: Book, books: dict[str, Book]) -> Book:
     ).unique("@i")
     todo = todo.join(blind.select("@i"), on="@i", how="anti")
 
-    operations = books["operations"].current().select(
-        *job, "operation_no", "kind", pl.coalesce("ended_at", "started_at").alias("@ended")
+    operations = (
+        books["operations"]
+        .current()
+        .select(*job, "operation_no", "kind", pl.coalesce("ended_at", "started_at").alias("@ended"))
     )
     panels = books["operation_panels"].current().select(*job, "operation_no", "panel_id").unique()
     named = panels.join(operations, on=[*job, "operation_no"]).rename({"panel_id": "@panel"})
@@ -258,14 +275,14 @@ def stages_from_time(readings: Book, books: dict[str, Book]) -> Book:
         .then(pl.col("@candidates").list.first())
         .alias("@stage")
     )
-    reasons = [
-        (i, "after_operation", say("stage_missing")) for i in timeless["@i"]
-    ] + [
-        (i, "after_operation", say("stage_refused", job=j)) for i, j in blind.select("@i", "job_id").iter_rows()
-    ] + [
-        (i, "after_operation", say("stage_tie", first=c[0], second=c[1], panel=p))
-        for i, c, p in found.filter(pl.col("@n") > 1).select("@i", "@candidates", "@panel").iter_rows()
-    ]
+    reasons = (
+        [(i, "after_operation", say("stage_missing")) for i in timeless["@i"]]
+        + [(i, "after_operation", say("stage_refused", job=j)) for i, j in blind.select("@i", "job_id").iter_rows()]
+        + [
+            (i, "after_operation", say("stage_tie", first=c[0], second=c[1], panel=p))
+            for i, c, p in found.filter(pl.col("@n") > 1).select("@i", "@candidates", "@panel").iter_rows()
+        ]
+    )
     rows = (
         readings.rows.join(found.select("@i", "@stage"), on="@i", how="left", maintain_order="left")
         .with_columns(pl.coalesce("after_operation", "@stage").alias("after_operation"))
@@ -276,8 +293,14 @@ def stages_from_time(readings: Book, books: dict[str, Book]) -> Book:
 
 def _unread_operations(books: dict[str, Book]) -> pl.DataFrame:
     """shop_id, job_id, @panel (null: all panels) of whatever was refused about the operations of a job."""
-    steps = books["operations"].refused.filter("@force").select("shop_id", "job_id", pl.lit(None, pl.String).alias("@panel"))
+    steps = (
+        books["operations"]
+        .refused.filter("@force")
+        .select("shop_id", "job_id", pl.lit(None, pl.String).alias("@panel"))
+    )
     panels = (
-        books["operation_panels"].refused.filter("@force").select("shop_id", "job_id", pl.col("panel_id").alias("@panel"))
+        books["operation_panels"]
+        .refused.filter("@force")
+        .select("shop_id", "job_id", pl.col("panel_id").alias("@panel"))
     )
     return pl.concat([steps, panels]).filter(pl.col("shop_id").is_not_null() & pl.col("job_id").is_not_null()).unique()

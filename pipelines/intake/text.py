@@ -1,12 +1,12 @@
 """Bytes to rows of text: nothing is typed here, and every row knows the physical line it began on.
 
 Rules of RFC 4180, with these liberties: the delimiter is given; LF, CRLF and CR all end a line; blank lines are passed
-over; more cells than the header has are let be where all the extra ones are empty. A row with another number of cells, or
-with a damaged quote, is not lost: it carries `damage`, and its cells as far as they go.
+over; more cells than the header has are let be where all the extra ones are empty. A row with another number of cells,
+or with a damaged quote, is not lost: it carries `damage`, and its cells as far as they go.
 
-Three roads, the same answer: without a quote in the file polars splits it; with well-formed quotes polars splits it too,
-after numpy has found where records begin (a quoted text may hold a newline, so records and lines differ); a file with a
-damaged quote is walked line by line, so that one open quote cannot swallow the rows after it.
+Three roads, the same answer: without a quote in the file polars splits it; with well-formed quotes polars splits it
+too, after numpy has found where records begin (a quoted text may hold a newline, so records and lines differ); a file
+with a damaged quote is walked line by line, so that one open quote cannot swallow the rows after it.
 """
 
 import codecs
@@ -55,7 +55,9 @@ class Origin:
         """The whole original text of `rows` (line + cells), in their order."""
         if self.lines is None or self.starts is None or self.ends is None:
             cells = [c for c in rows.columns if c.startswith("c") and c[1:].isdigit()]
-            texts = rows.select(pl.concat_str([pl.col(c).fill_null("") for c in cells], separator=",")) if cells else None
+            texts = (
+                rows.select(pl.concat_str([pl.col(c).fill_null("") for c in cells], separator=",")) if cells else None
+            )
             return texts.to_series().alias("raw") if texts is not None else pl.Series("raw", [""] * rows.height)
         at = np.searchsorted(self.lines, rows["line"].to_numpy())
         out = [self.data[self.starts[i] : self.ends[i]].decode("utf-8", "replace") for i in at]
@@ -165,8 +167,8 @@ def _well_formed(array: np.ndarray, quotes: np.ndarray, delimiter: int) -> bool:
 def _walk(data: bytes, newlines: np.ndarray, delimiter: str) -> Records:
     """Records of a file with a damaged quote somewhere, line by line.
 
-    A quoted text may go on over lines only if it ends properly and gives the header's number of cells; otherwise the line
-    stands alone, so that the rows after it are read.
+    A quoted text may go on over lines only if it ends properly and gives the header's number of cells; otherwise the
+    line stands alone, so that the rows after it are read.
     """
     physical = []
     start = 0
@@ -225,7 +227,8 @@ def header_cells(data: bytes, found: Records, index: int, delimiter: str) -> lis
 
 
 def first_line(found: Records, data: bytes, header_line: int | None) -> int | None:
-    """The index of the header's record: the one on `header_line`, or the first that is not blank. None: there is none."""
+    """The index of the header's record: the one on `header_line`, or the first that is not blank. None: there is
+    none."""
     if header_line is not None:
         at = int(np.searchsorted(found.lines, header_line))
         return at if at < len(found.lines) and found.lines[at] == header_line else None
@@ -250,9 +253,7 @@ def grid(data: bytes, found: Records, header_at: int, delimiter: str) -> Grid:
         frame = _by_polars(data, starts, ends, lines, good, delimiter, width, found.quoted)
         odd = np.flatnonzero(~good)
         if len(odd):
-            cells = [
-                _cells_of(data[starts[i] : ends[i]].decode("utf-8", "replace"), delimiter) for i in odd
-            ]
+            cells = [_cells_of(data[starts[i] : ends[i]].decode("utf-8", "replace"), delimiter) for i in odd]
             strange = _by_hand(cells, data, starts[odd], ends[odd], lines[odd], delimiter, width)
             frame = pl.concat([frame, strange]).sort("line", maintain_order=True)
     if names:
@@ -340,7 +341,9 @@ def parquet_grid(data: bytes) -> Grid:
     try:
         frame = pl.read_parquet(io.BytesIO(data), hive_partitioning=False)
     except Exception as error:  # whatever a damaged file makes the reader raise is the file's fault
-        raise FileRefused(say("parquet", why=str(error).splitlines()[0] if str(error) else type(error).__name__)) from None
+        raise FileRefused(
+            say("parquet", why=str(error).splitlines()[0] if str(error) else type(error).__name__)
+        ) from None
     header = list(frame.columns)
     cells, unread = [], []
     for i, name in enumerate(header):
@@ -387,7 +390,9 @@ def xlsx_cells(data: bytes, sheet: str) -> pl.DataFrame:
     Dates come as 2026-03-01 10:30:00, whole numbers without decimals, formulas as the value that was saved.
     """
     try:
-        loaded = _workbook(data).load_sheet(sheet, header_row=None, skip_rows=0, dtypes="string", dtype_coercion="coerce")
+        loaded = _workbook(data).load_sheet(
+            sheet, header_row=None, skip_rows=0, dtypes="string", dtype_coercion="coerce"
+        )
         text = loaded.to_polars()
         if text.width:
             # The text of a number is cut at nine decimals; where it has that many, the number itself is asked for.

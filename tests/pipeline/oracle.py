@@ -1,0 +1,945 @@
+"""The deterministic ledger once more, in plain loops, for comparison with the SQL.
+
+Written from the text of the method alone, before the SQL was looked at, and for reading rather than for speed:
+dictionaries, one rule after the other. Here belongs what can be said without the transfer model: cups, film increments,
+what each operation sprayed, closed equations. Not here: intake (rows are taken as accepted), uncertainty of pooled variances, emissions.
+
+Units inside: g, mL, um, m2 (um x m2 = mL). A number that is not known is None.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from datetime import date, datetime, timedelta
+from itertools import combinations, pairwise
+from typing import Any
+
+import polars as pl
+
+Row = dict[str, Any]
+Cup = tuple[str, str]  # shop, mix
+Op = tuple[str, str, int]  # shop, job, operation
+Face = tuple[str, str, str, str]  # shop, job, panel, face
+
+EU_WHOLE_VOLUME = ("preparatory", "pre_cleaner")
+
+
+def total(values: Iterable[float | None]) -> float | None:
+    """Sum, or None where one of them is not known."""
+    out = 0.0
+    for value in values:
+        if value is None:
+            return None
+        out += value
+    return out
+
+
+def ratio(above: float | None, below: float | None) -> float | None:
+    return None if above is None or below is None or below == 0 else above / below
+
+
+def times(*values: float | None) -> float | None:
+    out = 1.0
+    for value in values:
+        if value is None:
+            return None
+        out *= value
+    return out
+
+
+def mean(values: Iterable[float]) -> float:
+    listed = list(values)
+    return sum(listed) / len(listed)
+
+
+@dataclass
+class Mix:
+    """A cup. Everything but the two g/L denominators' parts is per cup, in g, mL and currency."""
+
+    shop_id: str
+    mix_id: str
+    product_id: str | None
+    first_poured_at: datetime
+    poured_g: float = 0.0
+    own_poured_g: float = 0.0
+    poured_on_g: float = 0.0
+    leftover_g: float | None = None
+    leftover_known: bool = False
+    complete: bool = True
+    grade: str = "A"
+    volume_ml: float | None = None
+    own_volume_ml: float | None = None
+    solids_g: float | None = None
+    solids_ml: float | None = None
+    voc_g: float | None = None
+    voc_eu_g: float | None = None
+    water_g: float | None = None
+    exempt_g: float | None = None
+    exempt_ml: float | None = None
+    cost: float | None = None
+    eu_whole_volume: bool = False
+    water_density: float = 0.9982
+
+    @property
+    def month(self) -> str:
+        return self.first_poured_at.strftime("%Y-%m")
+
+    @property
+    def density_g_per_ml(self) -> float | None:
+        return ratio(self.poured_g, self.volume_ml)
+
+    @property
+    def solids_mass_fraction(self) -> float | None:
+        return ratio(self.solids_g, self.poured_g)
+
+    @property
+    def solids_volume_fraction(self) -> float | None:
+        return ratio(self.solids_ml, self.volume_ml)
+
+    @property
+    def dry_density_g_per_ml(self) -> float | None:
+        return ratio(self.solids_g, self.solids_ml)
+
+    @property
+    def voc_mass_fraction(self) -> float | None:
+        return ratio(self.voc_g, self.poured_g)
+
+    @property
+    def exempt_mass_fraction(self) -> float | None:
+        return ratio(self.exempt_g, self.poured_g)
+
+    @property
+    def rts_l(self) -> float | None:
+        return None if self.own_volume_ml is None else self.own_volume_ml / 1000
+
+    def less_water(self) -> float | None:
+        if self.volume_ml is None or self.water_g is None:
+            return None
+        return self.volume_ml - self.water_g / self.water_density
+
+    def less_water_and_exempt(self) -> float | None:
+        less = self.less_water()
+        return None if less is None or self.exempt_ml is None else less - self.exempt_ml
+
+    def denominators(self) -> list[float | None]:
+        return [
+            self.volume_ml,
+            self.less_water_and_exempt(),
+            self.volume_ml if self.eu_whole_volume else self.less_water(),
+        ]
+
+    def _per_litre(self, grams: float | None, millilitres: float | None) -> float | None:
+        return None if grams is None or millilitres is None or millilitres <= 0 else 1000 * grams / millilitres
+
+    @property
+    def voc_g_per_l_actual(self) -> float | None:
+        return self._per_litre(self.voc_g, self.volume_ml)
+
+    @property
+    def voc_g_per_l_regulatory(self) -> float | None:
+        return self._per_litre(self.voc_g, self.less_water_and_exempt())
+
+    @property
+    def voc_g_per_l_eu(self) -> float | None:
+        return self._per_litre(self.voc_eu_g, self.volume_ml if self.eu_whole_volume else self.less_water())
+
+
+@dataclass
+class Increment:
+    shop_id: str
+    job_id: str
+    panel_id: str
+    from_operation: int
+    to_operation: int
+    mean_um: float
+    n_before: int
+    n_after: int
+    paired: bool
+    layers: tuple[int, ...]
+    usable: bool
+    why_not: list[str]
+    grade: str
+    witness_of: str | None
+    area_m2: float | None
+    blend: bool
+    sd_um: float | None = None
+
+
+@dataclass
+class Piece:
+    """Film of some layers on one outer face, as it enters an equation."""
+
+    layers: frozenset[int]
+    film_um: float
+    area_m2: float | None
+    usable: bool
+    why_not: list[str]
+    grade: str
+    blend: bool
+
+
+@dataclass
+class Part:
+    """What one operation took from one cup."""
+
+    op: Op
+    cup: Cup
+    share: float | None  # of what left the cup between two weigh-backs
+    interval: int
+    kind: str  # stated | single | rest | split
+    gone_g: float | None = None  # before the flush
+    gone_most_g: float = 0.0  # the same where nothing was left over
+    flush_g: float | None = None
+    flush_most_g: float = 0.0
+    sprayed_g: float | None = None  # wet
+    sprayed_solids_g: float | None = None
+    sprayed_solids_ml: float | None = None
+
+
+@dataclass
+class Record:
+    shop_id: str
+    operations: tuple[tuple[str, int], ...]
+    basis: str
+    landed: float | None = None  # mL, or g for a weighed target
+    sprayed: float | None = None
+    usable: bool = False
+    why_not: list[str] = field(default_factory=list)
+    grade: str = "C"
+    read_area_m2: float = 0.0
+    area_m2: float = 0.0
+    filled: bool = False
+
+    @property
+    def ratio(self) -> float | None:
+        return ratio(self.landed, self.sprayed)
+
+
+class Ledger:
+    """All of it, from accepted rows: event tables, registers, `incomplete`, `exempt_compounds` (cas, density_g_per_ml)."""
+
+    def __init__(self, tables: Mapping[str, pl.DataFrame], settings: Mapping[str, Any]) -> None:
+        self.settings = settings
+        self.rows: dict[str, list[Row]] = {name: frame.to_dicts() for name, frame in tables.items()}
+        self._index()
+        self.mixes: dict[Cup, Mix] = {}
+        self._cups()
+        self.parts: list[Part] = self._draws()
+        self._sprayed()
+        self.increments: list[Increment] = self._increments()
+        self.pieces: dict[Face, list[Piece]] = self._pieces()
+        self.records: list[Record] = self._film_records() + self._target_records()
+
+    # --- looking things up ---
+
+    def _index(self) -> None:
+        self.incomplete_cups = {(r["shop_id"], r["mix_id"]) for r in self.rows["incomplete"] if r["what"] == "cup"}
+        self.incomplete_ops: set[Op] = {
+            (r["shop_id"], r["job_id"], r["operation_no"]) for r in self.rows["incomplete"] if r["what"] == "operation"
+        }
+        self.incomplete_stages = {
+            (r["shop_id"], r["job_id"], r["panel_id"], r["after_operation"])
+            for r in self.rows["incomplete"]
+            if r["what"] == "panel_stage"
+        }
+        self.ops: dict[Op, Row] = {(r["shop_id"], r["job_id"], r["operation_no"]): r for r in self.rows["operations"]}
+        self.class_of = {(r["shop_id"], r["job_id"]): r["vehicle_class"] for r in self.rows["jobs"]}
+        self.areas = {(r["vehicle_class"], r["panel_id"], r["face"]): r for r in self.rows["panel_areas"]}
+        self.faces_of_op: dict[Op, list[Row]] = defaultdict(list)
+        for r in self.rows["operation_panels"]:
+            self.faces_of_op[r["shop_id"], r["job_id"], r["operation_no"]].append(r)
+        self.guns = {r["gun_id"]: r for r in self.rows["guns"]}
+
+    def valid(self, table: str, key: str, value: str | None, on: datetime) -> Row | None:
+        """The version of a register's row valid on a day: the latest valid_from that is not after it."""
+        found: Row | None = None
+        for r in self.rows[table]:
+            if r[key] != value or (r["valid_from"] is not None and r["valid_from"] > on.date()):
+                continue
+            if found is None or (r["valid_from"] or date.min) > (found["valid_from"] or date.min):
+                found = r
+        return found
+
+    def face_area(self, row: Row) -> float | None:
+        """The whole face of an operation_panels row, m2."""
+        if row["area_m2"] is not None:
+            return row["area_m2"]
+        vehicle_class = self.class_of.get((row["shop_id"], row["job_id"]))
+        known = self.areas.get((vehicle_class, row["panel_id"], row["face"]))
+        return None if known is None else known["area_m2"]
+
+    # --- 1. cups ---
+
+    def _cups(self) -> None:
+        self.pours: dict[Cup, list[Row]] = defaultdict(list)
+        for r in self.rows["pours"]:
+            self.pours[r["shop_id"], r["mix_id"]].append(r)
+        self.poured_on: dict[Cup, list[Row]] = defaultdict(list)  # what was taken from it into other cups
+        for r in self.rows["pours"]:
+            if r["from_mix_id"] is not None:
+                self.poured_on[r["shop_id"], r["from_mix_id"]].append(r)
+        self.weighings: dict[Cup, list[Row]] = defaultdict(list)
+        for r in self.rows["leftovers"]:
+            self.weighings[r["shop_id"], r["mix_id"]].append(r)
+        for rows in self.weighings.values():
+            rows.sort(key=lambda r: (r["weighed_at"], r["weigh_no"]))
+        for cup in sorted(self.pours):
+            self._cup(cup, ())
+        for cup, mix in self.mixes.items():
+            weighings = self.weighings[cup]
+            mix.poured_on_g = sum(r["weighed_g"] for r in self.poured_on[cup])
+            mix.leftover_known = bool(weighings)
+            if weighings:
+                last = weighings[-1]
+                later = sum(r["weighed_g"] for r in self.poured_on[cup] if r["poured_at"] > last["weighed_at"])
+                mix.leftover_g = last["leftover_g"] - later
+
+    def _cup(self, cup: Cup, above: tuple[Cup, ...]) -> Mix | None:
+        """The cup's composition; None where it was nowhere poured or is poured into itself on a way."""
+        if cup in self.mixes:
+            return self.mixes[cup]
+        if cup not in self.pours or cup in above:
+            return None
+        rows = self.pours[cup]
+        products = {r["product_id"] for r in rows}
+        first = min(r["poured_at"] for r in rows)
+        mix = Mix(*cup, product_id=next(iter(products)) if len(products) == 1 else None, first_poured_at=first)
+        mix.water_density = self.settings["water_density_g_per_ml"]
+        mix.complete = cup not in self.incomplete_cups and len(products) == 1
+        categories = {
+            r["category"]
+            for r in self.rows["product_categories"]
+            if r["product_id"] == mix.product_id and r["jurisdiction"] == "eu"
+        }
+        mix.eu_whole_volume = bool(categories & set(EU_WHOLE_VOLUME))
+        sheet = self.valid("products", "product_id", mix.product_id, first)
+
+        by_source: dict[tuple[str, str], list[Row]] = defaultdict(list)
+        for r in rows:
+            if r["from_mix_id"] is not None:
+                by_source["cup", r["from_mix_id"]].append(r)
+            else:
+                by_source["component", r["component_id"]].append(r)
+        volume: list[float | None] = []
+        own_volume: list[float | None] = []
+        amounts: dict[str, list[float | None]] = defaultdict(list)
+        for (what, name), poured in sorted(by_source.items()):
+            net = sum(r["weighed_g"] for r in poured)
+            mix.poured_g += net
+            if what == "component":
+                mix.own_poured_g += net
+            if abs(net) < 1e-9:  # a skipped line, or all of it taken out again
+                continue
+            if any(r["measured_by"] in ("volume", "ready") for r in poured if r["weighed_g"] != 0):
+                mix.grade = "B"
+            if what == "cup":
+                source = self._cup((cup[0], name), (*above, cup))
+                if source is None or not source.complete:
+                    mix.complete = False
+                if source is None or source.poured_g == 0:
+                    brought: dict[str, float | None] = dict.fromkeys((*_AMOUNTS, "volume_ml"))
+                else:
+                    part = net / source.poured_g
+                    brought = {a: times(getattr(source, a), part) for a in (*_AMOUNTS, "volume_ml")}
+                    mix.grade = max(mix.grade, source.grade)
+                volume.append(brought.pop("volume_ml"))
+                for amount, value in brought.items():
+                    amounts[amount].append(value)
+                continue
+            for r in poured:  # each pour by the version of its day
+                values, fell_back = self._component(r, sheet)
+                if fell_back and r["weighed_g"] != 0:
+                    mix.grade = "B"
+                density = values["density"]
+                ml = None if density is None else r["weighed_g"] / density
+                volume.append(ml)
+                own_volume.append(ml)
+                amounts["solids_g"].append(times(r["weighed_g"], values["solids"]))
+                amounts["solids_ml"].append(times(ml, values["solids_volume"]))
+                amounts["voc_g"].append(times(r["weighed_g"], values["voc"]))
+                amounts["voc_eu_g"].append(times(r["weighed_g"], values["voc_eu"]))
+                amounts["water_g"].append(times(r["weighed_g"], values["water"]))
+                amounts["exempt_g"].append(times(r["weighed_g"], values["exempt"]))
+                amounts["exempt_ml"].append(times(r["weighed_g"], values["exempt_ml_per_g"]))
+                amounts["cost"].append(times(r["weighed_g"], ratio(values["price"], 1000.0)))
+        mix.volume_ml = total(volume)
+        mix.own_volume_ml = total(own_volume)
+        for amount in _AMOUNTS:
+            setattr(mix, amount, total(amounts[amount]))
+        if any(d is not None and d <= 0 for d in mix.denominators()):
+            mix.complete = False
+        self.mixes[cup] = mix
+        return mix
+
+    def _component(self, pour: Row, sheet: Row | None) -> tuple[dict[str, float | None], bool]:
+        """Properties of a component on the day of a pour, gaps filled from the product's ready-to-spray figures."""
+        own = self.valid("components", "component_id", pour["component_id"], pour["poured_at"]) or {}
+        sheet = sheet or {}
+        fell_back = False
+
+        def take(name: str, fallback: float | None) -> float | None:
+            nonlocal fell_back
+            if own.get(name) is not None:
+                return own[name]
+            if fallback is not None:
+                fell_back = True
+            return fallback
+
+        values = {
+            "density": take("density_g_per_ml", sheet.get("rts_density_g_per_ml")),
+            "solids": take("solids_mass_fraction", sheet.get("rts_solids_mass_fraction")),
+            "solids_volume": take("solids_volume_fraction", sheet.get("rts_solids_volume_fraction")),
+            "voc": take(
+                "voc_mass_fraction",
+                ratio(ratio(sheet.get("rts_voc_g_per_l"), 1000.0), sheet.get("rts_density_g_per_ml")),
+            ),
+            "water": take("water_mass_fraction", sheet.get("rts_water_mass_fraction")),
+            "exempt": take("exempt_mass_fraction", sheet.get("rts_exempt_mass_fraction")),
+            "price": own.get("price_per_kg"),
+        }
+        eu = own.get("voc_eu_mass_fraction")
+        values["voc_eu"] = eu if eu is not None else total([values["voc"], values["exempt"]])
+        exempt = values["exempt"]
+        if exempt == 0:
+            values["exempt_ml_per_g"] = 0.0
+        else:
+            density = own.get("exempt_density_g_per_ml")
+            if density is None:
+                density = self._exempt_density(pour["component_id"])
+            values["exempt_ml_per_g"] = ratio(exempt, density)
+        return values, fell_back
+
+    def _exempt_density(self, component_id: str) -> float | None:
+        """Density of a component's exempt species together, by mass; None where one of them has none."""
+        listed = {r["cas"]: r["density_g_per_ml"] for r in self.rows["exempt_compounds"]}
+        grams: list[float | None] = []
+        millilitres: list[float | None] = []
+        for r in self.rows["component_species"]:
+            if r["component_id"] == component_id and r["cas"] in listed:
+                grams.append(r["mass_fraction"])
+                millilitres.append(ratio(r["mass_fraction"], listed[r["cas"]]))
+        return ratio(total(grams), total(millilitres)) if grams else None
+
+    # --- 2. what left the gun ---
+
+    def _interval(self, cup: Cup, started_at: datetime) -> int:
+        """Between which two weigh-backs an operation started. Draws after the last one count with the last interval."""
+        weighings = self.weighings[cup]
+        for number, weighing in enumerate(weighings):
+            if started_at <= weighing["weighed_at"]:
+                return number
+        return max(len(weighings) - 1, 0)
+
+    def _gone(self, cup: Cup) -> tuple[list[float | None], list[float]]:
+        """What left a cup for guns in each interval between weigh-backs, g; and the most it can have been."""
+        mix = self.mixes[cup]
+        weighings = self.weighings[cup]
+        if not weighings:
+            return [None], [mix.poured_g - mix.poured_on_g]
+        gone: list[float | None] = []
+        previous: datetime | None = None
+        held = 0.0
+        for number, weighing in enumerate(weighings):
+            last = number == len(weighings) - 1
+
+            def inside(
+                at: datetime, until: datetime, since: datetime | None = previous, open_end: bool = False
+            ) -> bool:
+                return (since is None or at > since) and (open_end or at <= until)
+
+            until = weighing["weighed_at"]
+            # gone = poured - leftover: a pour after the last weigh-back counts as gone
+            into = sum(r["weighed_g"] for r in self.pours[cup] if inside(r["poured_at"], until, previous, last))
+            onward = sum(r["weighed_g"] for r in self.poured_on[cup] if inside(r["poured_at"], until, previous))
+            gone.append(held + into - onward - weighing["leftover_g"])
+            held = weighing["leftover_g"]
+            previous = until
+        return gone, [g if g is not None else 0.0 for g in gone]
+
+    def _derived(self, cup: Cup) -> list[Op]:
+        """Operations that drew from a cup for which no draws are given."""
+        mix = self.mixes[cup]
+        found: set[Op] = set()
+        for job in {r["job_id"] for r in self.pours[cup] if r["job_id"] is not None}:
+            same = [m for c, m in self.mixes.items() if c[0] == cup[0] and m.product_id == mix.product_id]
+            same = [m for m in same if any(r["job_id"] == job for r in self.pours[m.shop_id, m.mix_id])]
+            later = [m.first_poured_at for m in same if m.first_poured_at > mix.first_poured_at]
+            candidates = [
+                (key, op)
+                for key, op in self.ops.items()
+                if key[:2] == (cup[0], job)
+                and op["kind"] == "spray"
+                and op["product_id"] == mix.product_id
+                and op["started_at"] > mix.first_poured_at
+            ]
+            if later and any(op["redo_of"] is not None for _, op in candidates):
+                candidates = [(key, op) for key, op in candidates if op["started_at"] < min(later)]
+            found |= {key for key, _ in candidates}
+        return sorted(found)
+
+    def _split_weight(self, key: Op) -> float | None:
+        """area x covered fraction x coats."""
+        op = self.ops.get(key)
+        if op is None:
+            return None
+        coats = op["coats"]
+        if coats is None:
+            sheet = self.valid("products", "product_id", op["product_id"], op["started_at"])
+            coats = (sheet or {}).get("coats_min") or 1
+        area = total(times(self.face_area(r), r["covered_fraction"]) for r in self.faces_of_op[key])
+        return None if not area else area * coats
+
+    def _draws(self) -> list[Part]:
+        stated: dict[Cup, list[Row]] = defaultdict(list)
+        for r in self.rows["draws"]:
+            stated[r["shop_id"], r["mix_id"]].append(r)
+        parts: list[Part] = []
+        self.shared: list[list[Op]] = []  # operations of which only the sum is known
+        for cup in self.mixes:
+            wanted: list[tuple[Op, float | None]]
+            if cup in stated:
+                wanted = [((r["shop_id"], r["job_id"], r["operation_no"]), r["share"]) for r in stated[cup]]
+            else:
+                wanted = [(op, None) for op in self._derived(cup)]
+            by_interval: dict[int, list[tuple[Op, float | None]]] = defaultdict(list)
+            for op, share in wanted:
+                started = self.ops[op]["started_at"] if op in self.ops else None
+                by_interval[0 if started is None else self._interval(cup, started)].append((op, share))
+            many = len(self.weighings[cup]) > 1
+            for interval, group in sorted(by_interval.items()):
+                parts += self._share_out(cup, interval, sorted(group), many)
+        return parts
+
+    def _share_out(self, cup: Cup, interval: int, group: list[tuple[Op, float | None]], many: bool) -> list[Part]:
+        given = sum(share for _, share in group if share is not None)
+        missing = [op for op, share in group if share is None]
+        # Shares speak of the whole cup; where weigh-backs tell what left in between, all of it went to the draws there.
+        scale = 1 / given if many and not missing and given > 0 else 1.0
+        rest = max(0.0, 1 - given)
+        weights = [self._split_weight(op) for op in missing]
+        even = any(w is None for w in weights)
+        if len(missing) > 1:
+            self.shared.append(missing)
+        parts = []
+        for op, share in group:
+            if share is not None:
+                parts.append(Part(op, cup, share * scale, interval, "stated"))
+            elif len(group) == 1:
+                parts.append(Part(op, cup, 1.0, interval, "single"))
+            elif len(missing) == 1:
+                parts.append(Part(op, cup, rest, interval, "rest"))
+            else:
+                known = [w or 0.0 for w in weights]
+                portion = 1 / len(missing) if even else known[missing.index(op)] / sum(known)
+                parts.append(Part(op, cup, rest * portion, interval, "split"))
+        return parts
+
+    def _sprayed(self) -> None:
+        gone = {cup: self._gone(cup) for cup in self.mixes}
+        by_op: dict[Op, list[Part]] = defaultdict(list)
+        for part in self.parts:
+            known, most = gone[part.cup]
+            part.gone_g = times(known[part.interval], part.share)
+            part.gone_most_g = most[part.interval] * (part.share or 0.0)
+            by_op[part.op].append(part)
+        self.parts_of = by_op
+        cups_of = {op: {p.cup for p in parts} for op, parts in by_op.items()}
+        self.flushes: dict[Op, float] = {}
+        by_gun: dict[str, list[tuple[datetime, Op]]] = defaultdict(list)
+        for key, op in self.ops.items():
+            if op["kind"] == "spray":
+                by_gun[op["gun_id"]].append((op["started_at"], key))
+        for gun, turns in by_gun.items():
+            turns.sort()
+            loss = self.guns.get(gun, {}).get("flush_loss_g")
+            loss = self.settings["flush_loss_g"] if loss is None else loss
+            for (_, key), following in zip(turns, [*turns[1:], None], strict=True):
+                shares_cup = following is not None and cups_of.get(key, set()) & cups_of.get(following[1], set())
+                self.flushes[key] = 0.0 if shares_cup else loss
+        for op, parts in by_op.items():
+            flush = self.flushes.get(op, 0.0)
+            left = total(p.gone_g for p in parts)
+            most = sum(p.gone_most_g for p in parts)
+            for p in parts:
+                mix = self.mixes[p.cup]
+                p.flush_most_g = min(flush, most) * p.gone_most_g / most if most > 0 else 0.0
+                if left is None or p.gone_g is None:
+                    continue
+                p.flush_g = min(flush, left) * p.gone_g / left if left > 0 else 0.0
+                p.sprayed_g = p.gone_g - p.flush_g
+                p.sprayed_solids_g = times(p.sprayed_g, mix.solids_mass_fraction)
+                p.sprayed_solids_ml = times(ratio(p.sprayed_g, mix.density_g_per_ml), mix.solids_volume_fraction)
+
+    # --- 3. film ---
+
+    def concerns(self, key: Op, panel: str, face: str = "outer") -> Row | None:
+        """The operation_panels row by which an operation concerns a face; {} where it concerns every panel."""
+        rows = self.faces_of_op[key]
+        if not rows and self.ops[key]["kind"] != "spray":
+            return {}
+        for r in rows:
+            if r["panel_id"] == panel and r["face"] == face:
+                return r
+        return None
+
+    def _gain(self, gauge: str | None, at: datetime | None) -> tuple[float, float]:
+        """(offset, gain) of a gauge by its checks near a day."""
+        checks = [
+            r
+            for r in self.rows["gauge_checks"]
+            if gauge is not None
+            and at is not None
+            and r["gauge_id"] == gauge
+            and abs(r["checked_at"] - at) <= timedelta(days=self.settings["gauge_check_days"])
+        ]
+        shims = [r["shim_um"] for r in checks]
+        if not shims or max(shims) - min(shims) < self.settings["gauge_check_span_um"]:
+            return 0.0, 1.0
+        x0, y0 = mean(shims), mean(r["reading_um"] for r in checks)
+        gain = sum((r["shim_um"] - x0) * (r["reading_um"] - y0) for r in checks) / sum((x - x0) ** 2 for x in shims)
+        return y0 - gain * x0, gain
+
+    def _read_at(self, reading: Row) -> datetime | None:
+        if reading["taken_at"] is not None:
+            return reading["taken_at"]
+        op = self.ops.get((reading["shop_id"], reading["job_id"], reading["after_operation"]))
+        if op is not None:
+            return op["ended_at"] or op["started_at"]
+        starts = [o["started_at"] for k, o in self.ops.items() if k[:2] == (reading["shop_id"], reading["job_id"])]
+        return min(starts) if starts else None
+
+    def _film(self, reading: Row) -> float:
+        offset, gain = self._gain(reading["gauge_id"], self._read_at(reading))
+        return (reading["reading_um"] - offset) / gain
+
+    def _increments(self) -> list[Increment]:
+        by_panel: dict[tuple[str, str, str], dict[int, list[Row]]] = defaultdict(lambda: defaultdict(list))
+        for r in self.rows["readings"]:
+            by_panel[r["shop_id"], r["job_id"], r["panel_id"]][r["after_operation"]].append(r)
+        found = []
+        for panel, stages in sorted(by_panel.items()):
+            targets = {r["witness_of"] for rows in stages.values() for r in rows} - {None}
+            witness_of = min(targets) if targets else None
+            real = dict(stages)
+            if witness_of is None:
+                for key, op in self.ops.items():
+                    stripped = op["kind"] == "sand" and op["removal"] == "strip"
+                    if key[:2] == panel[:2] and stripped and self.concerns(key, panel[2]) is not None:
+                        real.setdefault(key[2], [])  # bare: a film of nothing, though nobody read it
+            order = sorted(real)
+            for start, end in pairwise(order):
+                found.append(self._increment(panel, witness_of, start, real[start], end, real[end]))
+        return found
+
+    def _increment(
+        self,
+        panel: tuple[str, str, str],
+        witness_of: str | None,
+        start: int,
+        before: list[Row],
+        end: int,
+        after: list[Row],
+    ) -> Increment:
+        shop, job, name = panel
+        stands_for = witness_of or name
+        why: list[str] = []
+        grade = "A"
+        removed = 0.0
+        layers: list[Row] = []  # their operation_panels rows
+        for key in sorted(k for k in self.ops if k[:2] == (shop, job) and start < k[2] <= end):
+            op = self.ops[key]
+            row = self.concerns(key, stands_for)
+            if row is None:
+                continue
+            if op["kind"] == "spray":
+                layers.append(row)
+                if row["substrate"] == "unknown":
+                    grade = "B"
+            elif op["kind"] == "hand":
+                why.append(f"operation {key[2]}: film by hand")
+            elif op["kind"] == "polish" or op["removal"] == "scuff":
+                removed += self.settings["scuff_removed_um"] if op["removed_um"] is None else op["removed_um"]
+                grade = "B"
+            elif op["removal"] == "strip":
+                why.append(f"operation {key[2]}: stripped")
+            else:
+                why.append(f"operation {key[2]}: {op['removal'] or 'sanding with no removal stated'}")
+        for shop_, job_, no in self.incomplete_ops:  # one that could not be read may have put film here
+            if (shop_, job_) == (shop, job) and start < no <= end and (shop_, job_, no) not in self.ops:
+                rows = self.faces_of_op[shop_, job_, no]
+                if not rows or any(r["panel_id"] == stands_for and r["face"] == "outer" for r in rows):
+                    why.append(f"operation {no}: could not be read")
+        for stage in (start, end):
+            if {(*panel, stage), (*panel, None)} & self.incomplete_stages:
+                why.append(f"readings after {stage}: some could not be read")
+
+        def places(rows: list[Row]) -> dict[tuple[int, int], list[float]] | None:
+            if any(r["row"] is None or r["col"] is None for r in rows) or not rows:
+                return None
+            out: dict[tuple[int, int], list[float]] = defaultdict(list)
+            for r in rows:
+                out[r["row"], r["col"]].append(self._film(r))
+            return out
+
+        at_before, at_after = places(before), places(after)
+        paired = at_before is not None and at_after is not None and set(at_before) == set(at_after)
+        sd = None
+        if paired and at_before is not None and at_after is not None:
+            gains = [mean(at_after[place]) - mean(at_before[place]) for place in sorted(at_after)]
+            film = mean(gains)
+            if len(gains) > 1:
+                sd = (sum((g - film) ** 2 for g in gains) / (len(gains) - 1)) ** 0.5
+        else:
+            film = (mean(self._film(r) for r in after) if after else 0.0) - (
+                mean(self._film(r) for r in before) if before else 0.0
+            )
+        fractions = {r["covered_fraction"] for r in layers}
+        blend = any(f < 1 for f in fractions)
+        area = next((a for a in (self.face_area(r) for r in layers) if a is not None), None)
+        if layers and area is None:
+            why.append("area not known")
+        if blend:
+            whole = witness_of is None and all(
+                sum(r["row"] is not None and r["col"] is not None for r in rows) >= 5
+                for rows in (before, after)
+                if rows
+            )
+            if not whole and len(fractions) > 1:
+                why.append("blend read at unknown place")
+            elif not whole:
+                area = times(area, fractions.pop())
+        return Increment(
+            shop,
+            job,
+            name,
+            start,
+            end,
+            film + removed,
+            len(before),
+            len(after),
+            paired,
+            tuple(r["operation_no"] for r in layers),
+            not why,
+            why,
+            grade,
+            witness_of,
+            area if layers else None,
+            blend,
+            sd,
+        )
+
+    def _pieces(self) -> dict[Face, list[Piece]]:
+        """Increments as they enter equations: witness strips take their layers, the panel keeps the rest."""
+        own: dict[Face, list[Piece]] = defaultdict(list)
+        strips: dict[Face, dict[frozenset[int], list[Piece]]] = defaultdict(lambda: defaultdict(list))
+        for i in self.increments:
+            if not i.layers:
+                continue
+            piece = Piece(frozenset(i.layers), i.mean_um, i.area_m2, i.usable, i.why_not, i.grade, i.blend)
+            if i.witness_of is None:
+                own[i.shop_id, i.job_id, i.panel_id, "outer"].append(piece)
+            elif i.usable:
+                strips[i.shop_id, i.job_id, i.witness_of, "outer"][piece.layers].append(piece)
+        for face, by_layers in strips.items():
+            pieces = own[face]
+            for layers, found in sorted(by_layers.items(), key=lambda item: (len(item[0]), sorted(item[0]))):
+                strip = Piece(
+                    layers, mean(p.film_um for p in found), found[0].area_m2, True, [], found[0].grade, found[0].blend
+                )
+                good = [p for p in pieces if p.usable]
+                if self._tiles(good, layers) is not None:
+                    continue  # the panel's own readings win
+                holder = next((p for p in pieces if p.layers > layers), None)
+                same = next((p for p in pieces if p.layers == layers), None)
+                if same is not None:
+                    pieces.remove(same)
+                    pieces.append(strip)
+                elif holder is not None:
+                    pieces.remove(holder)
+                    pieces.append(strip)
+                    pieces.append(
+                        Piece(
+                            holder.layers - layers,
+                            holder.film_um - strip.film_um,
+                            holder.area_m2,
+                            holder.usable,
+                            holder.why_not,
+                            "B",
+                            holder.blend,
+                        )
+                    )
+                elif not any(p.layers & layers for p in pieces):
+                    pieces.append(strip)
+        return own
+
+    @staticmethod
+    def _tiles(pieces: list[Piece], layers: frozenset[int]) -> list[Piece] | None:
+        """Pieces that together hold exactly these layers, each once."""
+        inside = [p for p in pieces if p.layers <= layers]
+        for size in range(1, len(inside) + 1):
+            for chosen in combinations(inside, size):
+                union = frozenset().union(*(p.layers for p in chosen))
+                if union == layers and sum(len(p.layers) for p in chosen) == len(layers):
+                    return list(chosen)
+        return None
+
+    def _film_records(self) -> list[Record]:
+        sprays = [key for key, op in sorted(self.ops.items()) if op["kind"] == "spray"]
+        parent: dict[Op, Op] = {}
+
+        def find(key: Op) -> Op:
+            while parent.setdefault(key, key) != key:
+                key = parent[key]
+            return key
+
+        def join(keys: list[Op]) -> None:
+            for other in keys[1:]:
+                parent[find(other)] = find(keys[0])
+
+        for key in sprays:
+            find(key)
+        for (shop, job, _, _), pieces in self.pieces.items():
+            for piece in pieces:
+                join([(shop, job, no) for no in sorted(piece.layers)])
+        for group in self.shared:
+            join(group)
+        together: dict[Op, list[Op]] = defaultdict(list)
+        for key in sorted(parent):
+            together[find(key)].append(key)
+        return [self._film_record(keys) for keys in together.values()]
+
+    def _film_record(self, keys: list[Op]) -> Record:
+        record = Record(keys[0][0], tuple((job, no) for _, job, no in keys), "volume")
+        why = record.why_not
+        weighed = True
+        plain_draws = True
+        sprayed: list[float | None] = []
+        for key in keys:
+            if key in self.incomplete_ops or key not in self.ops:
+                why.append(f"operation {key} incomplete")
+            if not self.faces_of_op[key]:
+                why.append(f"operation {key} names no panels")
+            parts = self.parts_of.get(key, [])
+            if not parts:
+                why.append(f"operation {key} has no cup")
+            for part in parts:
+                mix = self.mixes[part.cup]
+                if not mix.complete:
+                    why.append(f"cup {part.cup} incomplete")
+                if mix.solids_volume_fraction is None:
+                    why.append(f"cup {part.cup} has no solids by volume")
+                weighed = weighed and part.gone_g is not None
+                plain_draws = plain_draws and part.kind in ("stated", "single") and mix.grade == "A"
+                sprayed.append(part.sprayed_solids_ml)
+        record.sprayed = total(sprayed) if sprayed else None
+        if record.sprayed is not None and record.sprayed <= 0:
+            why.append("nothing was sprayed")
+
+        on_face: dict[Face, set[int]] = defaultdict(set)
+        for shop, job, no in keys:
+            for r in self.faces_of_op[shop, job, no]:
+                on_face[shop, job, r["panel_id"], r["face"]].add(no)
+        landed: list[float | None] = []
+        any_film = False
+        grade = "A"
+        for face, layers in sorted(on_face.items()):
+            pieces = [p for p in self.pieces.get(face, []) if p.layers & layers] if face[3] == "outer" else []
+            bad = [reason for p in pieces if not p.usable for reason in p.why_not]
+            if bad:
+                why.extend(bad)
+                continue
+            read = frozenset().union(*(p.layers for p in pieces))
+            face_area = 0.0
+            for p in pieces:
+                any_film = True
+                landed.append(times(p.film_um, p.area_m2))
+                grade = max(grade, p.grade)
+                face_area = max(face_area, p.area_m2 or 0.0)
+            if read == layers:
+                record.area_m2 += face_area
+                record.read_area_m2 += face_area
+                continue
+            rest = frozenset(layers) - read
+            film, area = self._fill(face, rest, keys, why)
+            record.filled = True
+            record.area_m2 += max(area or 0.0, face_area)
+            landed.append(times(film, area))
+        record.landed = total(landed) if any_film and landed else None
+        if not any_film:
+            why.append("no film")
+        record.usable = not why
+        half = record.read_area_m2 * 2 >= record.area_m2
+        if any_film:
+            record.grade = "A" if len(keys) == 1 and weighed and plain_draws and half and grade == "A" else "B"
+        return record
+
+    def _fill(
+        self, face: Face, layers: frozenset[int], keys: list[Op], why: list[str]
+    ) -> tuple[float | None, float | None]:
+        """(film, area) of an unread face, from read panels of the same operations."""
+        shop, job, panel, side = face
+        if side == "outer" and any(s[:3] == (shop, job, panel) for s in self.incomplete_stages):
+            why.append(f"{panel}: readings that could not be read")
+            return None, None
+        rows = [
+            r
+            for no in sorted(layers)
+            for r in self.faces_of_op[shop, job, no]
+            if (r["panel_id"], r["face"]) == (panel, side)
+        ]
+        area = next((a for a in (self.face_area(r) for r in rows) if a is not None), None)
+        if area is None:
+            why.append(f"{panel}: area not known")
+        fractions = {r["covered_fraction"] for r in rows}
+        if len(fractions) > 1:
+            why.append(f"{panel}: blend of unknown place")
+            return None, None
+        area = times(area, fractions.pop())
+        films: dict[str, float] = {}
+        for (shop_, job_, donor, _), pieces in self.pieces.items():
+            if (shop_, job_) != (shop, job):
+                continue
+            chosen = self._tiles([p for p in pieces if p.usable and not p.blend], layers)
+            if chosen is not None:
+                films[donor] = sum(p.film_um for p in chosen)
+        if not films:
+            why.append("unread panel with other layers")
+            return None, area
+        pooled = mean(films.values())
+        if side == "outer":
+            return pooled, area
+        return films.get(panel, pooled) * self.settings["inner_face_ratio"], area
+
+    def _target_records(self) -> list[Record]:
+        """Targets weighed before and after: solids in g on both sides."""
+        by_op: dict[Op, list[Row]] = defaultdict(list)
+        for r in self.rows["target_weighings"]:
+            by_op[r["shop_id"], r["job_id"], r["operation_no"]].append(r)
+        found = []
+        for key, rows in sorted(by_op.items()):
+            record = Record(key[0], (key[1:],), "mass", sum(r["after_g"] - r["before_g"] for r in rows))
+            parts = self.parts_of.get(key, [])
+            record.sprayed = total(p.sprayed_solids_g for p in parts) if parts else None
+            if not all(r["whole"] for r in rows):
+                record.why_not.append("some of the spray went elsewhere")
+            if key in self.incomplete_ops or key not in self.ops:
+                record.why_not.append("operation incomplete")
+            if not parts:
+                record.why_not.append("no cup")
+            if any(not self.mixes[p.cup].complete for p in parts):
+                record.why_not.append("cup incomplete")
+            if any(self.mixes[p.cup].solids_mass_fraction is None for p in parts):
+                record.why_not.append("no solids by mass")
+            if any(key in group for group in self.shared):
+                record.why_not.append("shares a cup without shares")
+            record.usable = not record.why_not
+            weighed = all(p.gone_g is not None for p in parts)
+            plain = all(p.kind in ("stated", "single") and self.mixes[p.cup].grade == "A" for p in parts)
+            record.grade = "A" if weighed and plain else "B"
+            found.append(record)
+        return found
+
+
+_AMOUNTS = ("solids_g", "solids_ml", "voc_g", "voc_eu_g", "water_g", "exempt_g", "exempt_ml", "cost")

@@ -1,0 +1,694 @@
+"""Small invented shops that hold every oddity the ledger must bear, for comparing it with the oracle.
+
+`build(seed)` gives accepted rows (what intake hands on): event tables, registers, `incomplete` and `exempt_compounds`.
+The same seed gives the same rows. Figures are invented for tests only and mean nothing outside them.
+"""
+
+from __future__ import annotations
+
+import random
+from collections import defaultdict
+from collections.abc import Iterable
+from datetime import date, datetime, timedelta
+from typing import Any
+
+import polars as pl
+
+from schemas import door
+from schemas.events import EVENTS
+from schemas.registers import REGISTERS
+
+Row = dict[str, Any]
+START = datetime(2026, 3, 2, 7, 0)
+TURN = date(2026, 3, 6)  # new versions of some registers begin here, in the middle of all events
+
+COMPONENTS: list[Row] = [
+    dict(
+        component_id="filler",
+        density_g_per_ml=1.55,
+        solids_mass_fraction=0.68,
+        solids_volume_fraction=0.45,
+        voc_mass_fraction=0.32,
+        water_mass_fraction=0.0,
+        exempt_mass_fraction=0.0,
+        price_per_kg=14.0,
+    ),
+    dict(
+        component_id="filler",
+        valid_from=TURN,
+        density_g_per_ml=1.62,
+        solids_mass_fraction=0.71,
+        solids_volume_fraction=0.47,
+        voc_mass_fraction=0.24,
+        water_mass_fraction=0.0,
+        exempt_mass_fraction=0.05,
+        exempt_density_g_per_ml=1.33,
+        price_per_kg=15.5,
+    ),
+    dict(
+        component_id="toner_gaps",
+        density_g_per_ml=1.1,
+        solids_mass_fraction=0.33,
+        voc_mass_fraction=0.6,
+        water_mass_fraction=0.0,
+        exempt_mass_fraction=0.07,
+        price_per_kg=60.0,
+    ),
+    dict(
+        component_id="toner_water",
+        density_g_per_ml=1.06,
+        solids_mass_fraction=0.22,
+        solids_volume_fraction=0.18,
+        voc_mass_fraction=0.1,
+        water_mass_fraction=0.68,
+        exempt_mass_fraction=0.0,
+        price_per_kg=80.0,
+    ),
+    dict(
+        component_id="varnish",
+        density_g_per_ml=1.0,
+        solids_mass_fraction=0.5,
+        solids_volume_fraction=0.44,
+        voc_mass_fraction=0.42,
+        water_mass_fraction=0.0,
+        exempt_mass_fraction=0.08,
+        voc_eu_mass_fraction=0.49,
+        price_per_kg=30.0,
+    ),
+    dict(
+        component_id="hardener",
+        density_g_per_ml=1.07,
+        solids_mass_fraction=0.55,
+        solids_volume_fraction=0.49,
+        voc_mass_fraction=0.45,
+        water_mass_fraction=0.0,
+        exempt_mass_fraction=0.0,
+        price_per_kg=45.0,
+    ),
+    dict(component_id="hardener_bare", solids_mass_fraction=0.6, price_per_kg=40.0),
+    dict(
+        component_id="thinner",
+        density_g_per_ml=0.87,
+        solids_mass_fraction=0.0,
+        solids_volume_fraction=0.0,
+        voc_mass_fraction=1.0,
+        water_mass_fraction=0.0,
+        exempt_mass_fraction=0.0,
+        price_per_kg=7.0,
+    ),
+    dict(
+        component_id="thinner_exempt",
+        density_g_per_ml=0.98,
+        solids_mass_fraction=0.0,
+        solids_volume_fraction=0.0,
+        voc_mass_fraction=0.2,
+        water_mass_fraction=0.0,
+        exempt_mass_fraction=0.8,
+    ),
+    dict(
+        component_id="thinner_unknown",
+        density_g_per_ml=0.95,
+        solids_mass_fraction=0.0,
+        solids_volume_fraction=0.0,
+        voc_mass_fraction=0.5,
+        water_mass_fraction=0.0,
+        exempt_mass_fraction=0.5,
+        price_per_kg=8.0,
+    ),
+    dict(
+        component_id="water",
+        density_g_per_ml=0.9982,
+        solids_mass_fraction=0.0,
+        solids_volume_fraction=0.0,
+        voc_mass_fraction=0.0,
+        water_mass_fraction=1.0,
+        exempt_mass_fraction=0.0,
+        price_per_kg=0.1,
+    ),
+    dict(
+        component_id="brine",
+        density_g_per_ml=1.2,
+        solids_mass_fraction=0.01,
+        solids_volume_fraction=0.01,
+        voc_mass_fraction=0.0,
+        water_mass_fraction=0.99,
+        exempt_mass_fraction=0.0,
+        price_per_kg=0.2,
+    ),
+]
+SPECIES: list[Row] = [
+    dict(component_id="thinner_exempt", cas="67-64-1", substance="acetone", mass_fraction=0.5),
+    dict(component_id="thinner_exempt", cas="540-88-5", substance="tert-butyl acetate", mass_fraction=0.3),
+    dict(component_id="thinner_exempt", cas="1330-20-7", substance="xylene", mass_fraction=0.2),
+    dict(component_id="thinner_unknown", cas="98-56-6", substance="PCBTF", mass_fraction=0.5),
+    dict(component_id="varnish", cas="67-64-1", substance="acetone", mass_fraction=0.08),
+    dict(component_id="toner_gaps", cas="540-88-5", substance="tert-butyl acetate", mass_fraction=0.07),
+]
+EXEMPT: list[Row] = [  # densities near 20 C from memory; only that they differ matters here
+    dict(cas="67-64-1", density_g_per_ml=0.791),
+    dict(cas="540-88-5", density_g_per_ml=0.867),
+    dict(cas="98-56-6", density_g_per_ml=None),
+]
+RTS = dict(
+    rts_density_g_per_ml=1.05,
+    rts_solids_mass_fraction=0.3,
+    rts_solids_volume_fraction=0.22,
+    rts_voc_g_per_l=550.0,
+    rts_water_mass_fraction=0.02,
+    rts_exempt_mass_fraction=0.03,
+)
+PRODUCTS: list[Row] = [
+    dict(product_id="primer", role="surfacer", coats_min=2, film_max_um=150.0),
+    dict(product_id="primer", valid_from=TURN, role="surfacer", coats_min=3, film_max_um=140.0),
+    dict(product_id="basecoat", role="base", film_max_um=30.0, **RTS),
+    dict(
+        product_id="basecoat",
+        valid_from=TURN,
+        role="base",
+        coats_min=2,
+        film_max_um=30.0,
+        **(RTS | dict(rts_solids_volume_fraction=0.25, rts_exempt_mass_fraction=0.0)),
+    ),
+    dict(product_id="clearcoat", role="clear", coats_min=2, film_max_um=60.0, rts_density_g_per_ml=1.0),
+    dict(product_id="etch", role="wash_primer", **RTS),
+]
+RECIPES = {
+    "primer": ["filler", "hardener", "thinner", "thinner_unknown"],
+    "basecoat": ["toner_gaps", "toner_water", "water", "thinner", "hardener_bare"],
+    "clearcoat": ["varnish", "hardener", "thinner_exempt"],
+    "etch": ["varnish", "thinner", "thinner_exempt", "brine"],
+}
+PANELS = ["hood", "door", "fender", "bumper", "roof"]
+SUBSTRATE = {"hood": "steel", "door": "aluminium", "fender": "steel", "bumper": "plastic", "roof": "steel"}
+AREAS: list[Row] = [
+    dict(
+        vehicle_class="car",
+        panel_id=panel,
+        face=face,
+        area_m2=area * size,
+        area_rel_sd=0.05,
+        substrate=SUBSTRATE[panel],
+    )
+    for panel, area in zip(PANELS, [1.6, 1.1, 0.7, 1.3, 1.9], strict=True)
+    for face, size in (("outer", 1.0), ("inner", 0.8), ("jamb", 0.15))
+    if (panel, face) != ("roof", "inner")
+]
+
+
+def frame(table: str, rows: Iterable[Row]) -> pl.DataFrame:
+    """Rows as a typed frame of the table; what a row leaves out takes the table's default."""
+    infos = door.columns(table)
+    filled = [{i.name: r[i.name] if r.get(i.name) is not None else i.default for i in infos} for r in rows]
+    return pl.DataFrame(filled, schema=door.empty(table).schema, orient="row")
+
+
+def tables_of(rows: dict[str, list[Row]]) -> dict[str, pl.DataFrame]:
+    """Every event table and register (empty ones too), `incomplete` and `exempt_compounds` from rows by table."""
+    found = {name: frame(name, rows.get(name, [])) for name in (*EVENTS, *REGISTERS, "incomplete")}
+    found["exempt_compounds"] = pl.DataFrame(
+        rows.get("exempt_compounds", []), schema={"cas": pl.String, "density_g_per_ml": pl.Float64}
+    )
+    return found
+
+
+def registers(shops: Iterable[str] = ("s1", "s2")) -> dict[str, list[Row]]:
+    """The registers that every small workspace shares."""
+    return {
+        "shops": [dict(shop_id=s) for s in shops],
+        "components": COMPONENTS,
+        "component_species": SPECIES,
+        "exempt_compounds": EXEMPT,
+        "products": PRODUCTS,
+        "product_categories": [
+            dict(product_id="etch", jurisdiction="eu", category="preparatory"),
+            dict(product_id="primer", jurisdiction="us", category="preparatory"),
+            dict(product_id="clearcoat", jurisdiction="eu", category="topcoat"),
+        ],
+        "guns": [
+            dict(gun_id="g1", shop_id="s1", atomising="hvlp", flush_loss_g=4.0),
+            dict(gun_id="g2", shop_id="s1", atomising="reduced_pressure"),
+            dict(gun_id="g3", shop_id="s1", atomising="conventional", flush_loss_g=30.0),
+        ],
+        "technicians": [dict(technician_id=t, shop_id="s1") for t in ("t1", "t2")],
+        "gauges": [dict(gauge_id=g, principle="dual") for g in ("fitted", "one_shim", "narrow", "unchecked")],
+        "panel_areas": AREAS,
+    }
+
+
+class Workspace:
+    """One small workspace, drawn row by row."""
+
+    def __init__(self, seed: int) -> None:
+        self.rng = random.Random(seed)
+        self.rows: dict[str, list[Row]] = defaultdict(list)
+        self.shops = ["s1", "s2"][: self.rng.choice([1, 1, 2])]
+        self.rows.update(registers(self.shops))
+        self.cup_no = 0
+        self.calm = self.chance(0.6)  # every second workspace or so is mostly in order, so that records close
+        self._gauge_checks()
+        for shop in self.shops:
+            for number in range(self.rng.randint(2, 4)):
+                self._job(shop, f"{shop}j{number}", START + timedelta(days=2 * number, minutes=self.rng.uniform(0, 90)))
+            for number in range(self.rng.choice([0, 1])):
+                self._target_job(shop, f"{shop}t{number}", START + timedelta(days=5, minutes=self.rng.uniform(0, 90)))
+            self._cups(shop)
+            self._spoil(shop)
+
+    def chance(self, p: float) -> bool:
+        return self.rng.random() < p
+
+    # --- gauges -----------------------------------------------------------------------------------------------------
+
+    def _gauge_checks(self) -> None:
+        def check(gauge: str, day: float, shim: float, reading: float, no: int = 1) -> None:
+            at = START + timedelta(days=day)
+            self.rows["gauge_checks"].append(
+                dict(gauge_id=gauge, checked_at=at, shim_um=shim, check_no=no, reading_um=reading)
+            )
+
+        offset, gain = self.rng.uniform(1, 6), self.rng.uniform(0.9, 1.1)
+        for no, shim in enumerate([0.0, 50.0, 125.0, 125.0, 250.0], 1):
+            check("fitted", 3, shim, max(0.0, offset + gain * shim + self.rng.uniform(-1, 1)), no)
+        for shim in (0.0, 250.0):  # long ago: does not count
+            check("fitted", -200, shim, 1.5 * shim + 20)
+        check("one_shim", 2, 125.0, 140.0, 1)
+        check("one_shim", 2, 125.0, 139.0, 2)
+        check("narrow", 2, 100.0, 111.0)
+        check("narrow", 2, 120.0, 135.0)
+
+    # --- jobs ---------------------------------------------------------------------------------------------------------
+
+    def _job(self, shop: str, job: str, start: datetime) -> None:
+        rng = self.rng
+        stated_areas = self.chance(0.2)
+        self.rows["jobs"].append(dict(shop_id=shop, job_id=job, vehicle_class=None if stated_areas else "car"))
+        panels = rng.sample(PANELS, rng.randint(1, 4))
+        plan = self._plan()
+        at = start
+        no = 0
+        film = {p: rng.uniform(60, 130) for p in panels}
+        stages: list[tuple[int, datetime, dict[str, float]]] = [(0, at, dict(film))]
+        last_of_product: dict[str, int] = {}
+        some = [[], [], [], ["inner"], ["jamb"], ["inner", "jamb"]]
+        extra_faces = {p: [f for f in rng.choice(some) if (p, f) != ("roof", "inner") or not self.calm] for p in panels}
+        blend = {p: rng.choice([0.5, 0.3]) if self.chance(0.1 if self.calm else 0.3) else 1.0 for p in panels}
+        unknown_substrate = {p for p in panels if self.chance(0.05)}
+        for kind, detail in plan:
+            no += rng.choice([1, 1, 1, 2])
+            at += timedelta(minutes=rng.uniform(60, 120))
+            op: Row = dict(
+                shop_id=shop,
+                job_id=job,
+                operation_no=no,
+                kind=kind,
+                started_at=at,
+                ended_at=at + timedelta(minutes=rng.uniform(10, 40)) if self.chance(0.8) else None,
+            )
+            chosen = [p for p in panels if self.chance(0.97 if self.calm else 0.85)] or panels[:1]
+            sprayed: dict[str, float] = {}
+            if kind == "spray":
+                product = detail
+                op |= dict(
+                    product_id=product,
+                    gun_id=rng.choice(["g1", "g1", "g2", "g3"]),
+                    technician_id="t1",
+                    coats=rng.choice([None, None, 1, 2, 3]),
+                )
+                if product in last_of_product and self.chance(0.5):
+                    op["redo_of"] = last_of_product[product]
+                last_of_product[product] = no
+                sprayed = {p: rng.uniform(12, 70) for p in chosen}
+            elif kind == "hand":
+                op |= dict(product_id="primer")
+                sprayed = {p: rng.uniform(50, 300) for p in chosen}
+            elif kind == "polish":
+                op |= dict(removed_um=rng.choice([None, 2.5]))
+            elif kind == "sand":
+                removal = detail
+                op |= dict(removal=removal, removed_um=rng.choice([None, 6.0]) if removal == "scuff" else None)
+            whole_job = kind != "spray" and self.chance(0.4)
+            for p in panels if whole_job else chosen:
+                if kind == "sand" and detail == "strip":
+                    film[p] = 0.0
+                elif kind in ("sand", "polish"):
+                    film[p] = max(0.0, film[p] - rng.uniform(2, 15))
+                film[p] += sprayed.get(p, 0.0)
+            self.rows["operations"].append(op)
+            if not whole_job:
+                for p in chosen:
+                    faces = ["outer", *extra_faces[p]] if kind == "spray" else ["outer"]
+                    if kind == "spray" and extra_faces[p] and self.chance(0.1):
+                        faces = extra_faces[p]
+                    for face in faces:
+                        fraction = blend[p] if kind == "spray" else 1.0
+                        if fraction < 1 and self.chance(0.2):
+                            fraction /= 2
+                        self.rows["operation_panels"].append(
+                            dict(
+                                shop_id=shop,
+                                job_id=job,
+                                operation_no=no,
+                                panel_id=p,
+                                face=face,
+                                covered_fraction=fraction if face == "outer" else None,
+                                area_m2=1.0 + len(p) / 10 + len(face) / 50 if stated_areas else None,
+                                substrate="unknown" if p in unknown_substrate else rng.choice([None, SUBSTRATE[p]]),
+                            )
+                        )
+            stages.append((no, op["ended_at"] or at, dict(film)))
+        self._readings(shop, job, panels, stages)
+        self._witnesses(shop, job, panels, stages)
+
+    def _plan(self) -> list[tuple[str, str | None]]:
+        """Steps of a job: (kind, product or removal)."""
+        rng = self.rng
+        plan: list[tuple[str, str | None]] = []
+        if self.chance(0.25):
+            plan.append(("sand", "strip"))
+        if self.chance(0.15):
+            plan.append(("hand", None))
+        if self.chance(0.2):
+            plan.append(("spray", "etch"))
+        if self.chance(0.6):
+            plan.append(("spray", "primer"))
+            if self.chance(0.2):
+                plan.append(("spray", "primer"))
+            plan.append(("sand", rng.choice(["cut", "cut", "scuff", None])))
+        if self.chance(0.8):
+            plan.append(("spray", "basecoat"))
+            if self.chance(0.2):
+                plan.append(("sand", "scuff"))
+            plan.append(("spray", "clearcoat"))
+            if self.chance(0.3):
+                plan.append(("sand", rng.choice(["cut", "scuff", "strip"])))
+                if self.chance(0.5):
+                    plan.append(("spray", "basecoat"))
+                plan.append(("spray", "clearcoat"))
+            if self.chance(0.3):
+                plan.append(("polish", None))
+        return plan or [("spray", "primer")]
+
+    def _reading_rows(
+        self, shop: str, job: str, panel: str, stage: tuple[int, datetime, float], how: str, **more: Any
+    ) -> None:
+        no, at, film = stage
+        if how == "grid":
+            places: list[tuple[int | None, int | None]] = [(r, c) for r in (1, 2, 3) for c in (1, 2, 3)]
+        elif how == "four":
+            places = [(1, 1), (1, 3), (3, 1), (3, 3)]
+        elif how == "uneven":  # the same places, but one of them read twice at some stages
+            places = [(1, 1), (2, 2), (3, 3)] + [(2, 2)] * self.rng.randint(0, 2)
+        elif how == "loose":
+            places = [(None, None)] * self.rng.randint(1, 5)
+        else:  # mixed: some stages marked, some not
+            places = self.rng.choice([[(1, 1), (2, 2), (3, 3)], [(None, None)] * 4])
+        for number, (row, col) in enumerate(places, 1):
+            value = min(2999.0, max(0.0, film + self.rng.gauss(0, 0.05 * film + 1)))
+            self.rows["readings"].append(
+                dict(
+                    shop_id=shop,
+                    job_id=job,
+                    panel_id=panel,
+                    after_operation=no,
+                    reading_no=number,
+                    row=row,
+                    col=col,
+                    reading_um=value,
+                    taken_at=at + timedelta(minutes=1),
+                    **more,
+                )
+            )
+
+    def _readings(
+        self, shop: str, job: str, panels: list[str], stages: list[tuple[int, datetime, dict[str, float]]]
+    ) -> None:
+        rng = self.rng
+        common = [s for s in stages if s[0] == 0 or s is stages[-1] or self.chance(0.6)]
+        for panel in panels:
+            if self.chance(0.2) or (panel == "bumper" and self.chance(0.7)):
+                continue  # nobody reads it
+            gauge = rng.choice(["fitted", "fitted", "one_shim", "narrow", "unchecked", None])
+            how = rng.choice(["grid", "grid", "four", "uneven", "loose", "mixed"])
+            for stage in common if self.calm or self.chance(0.8) else stages:
+                if self.chance(0.01 if self.calm else 0.07):
+                    continue
+                self._reading_rows(shop, job, panel, (stage[0], stage[1], stage[2][panel]), how, gauge_id=gauge)
+
+    def _witnesses(
+        self, shop: str, job: str, panels: list[str], stages: list[tuple[int, datetime, dict[str, float]]]
+    ) -> None:
+        for index in range(1, len(stages)):
+            for panel in panels:
+                grown = stages[index][2][panel] - stages[index - 1][2][panel]
+                if grown <= 12 or not self.chance(0.15):
+                    continue
+                name = f"strip_{panel}_{stages[index][0]}"
+                more = dict(witness_of=panel, gauge_id=self.rng.choice(["fitted", None]))
+                how = self.rng.choice(["four", "loose"])
+                self._reading_rows(shop, job, name, (stages[index - 1][0], stages[index - 1][1], 3.0), how, **more)
+                self._reading_rows(shop, job, name, (stages[index][0], stages[index][1], 3.0 + grown), how, **more)
+
+    def _target_job(self, shop: str, job: str, start: datetime) -> None:
+        """A direct test on weighed targets."""
+        self.rows["jobs"].append(dict(shop_id=shop, job_id=job))
+        self.rows["operations"].append(
+            dict(
+                shop_id=shop,
+                job_id=job,
+                operation_no=1,
+                kind="spray",
+                started_at=start,
+                product_id="primer",
+                gun_id="g2",
+                technician_id="t2",
+            )
+        )
+        whole = self.chance(0.8)
+        for target in ("x", "y")[: self.rng.randint(1, 2)]:
+            before = self.rng.uniform(50, 90)
+            self.rows["target_weighings"].append(
+                dict(
+                    shop_id=shop,
+                    job_id=job,
+                    operation_no=1,
+                    target_id=target,
+                    before_g=before,
+                    after_g=before + self.rng.uniform(5, 30),
+                    whole=whole,
+                )
+            )
+
+    # --- cups ---------------------------------------------------------------------------------------------------------
+
+    def _pour(self, shop: str, product: str, at: datetime, job: str | None) -> tuple[str, float, datetime]:
+        """Pour a cup of components; (mix_id, grams, end)."""
+        rng = self.rng
+        self.cup_no += 1
+        mix = f"m{self.cup_no}"
+        recipe = RECIPES[product]
+        wanted = [recipe[0], *rng.sample(recipe[1:], rng.randint(1, len(recipe) - 1))]
+        poured: list[tuple[str, float, str | None]] = []
+        for place, component in enumerate(wanted):
+            grams = rng.uniform(120, 400) if place == 0 else rng.uniform(15, 90)
+            if component == "hardener_bare" and self.calm:
+                continue
+            if component == "brine":
+                grams *= 40 if self.chance(0.1) else 1
+            measured = "volume" if self.chance(0.03) else None
+            if self.chance(0.08):
+                poured += [(component, grams + 20, measured), (component, -20.0, measured)]
+            else:
+                poured.append((component, grams, measured))
+        if self.chance(0.15):
+            poured.insert(1, (rng.choice(["hardener_bare", "thinner"]), 0.0, None))
+        if self.chance(0.05):
+            poured += [("thinner_unknown", 12.0, None), ("thinner_unknown", -12.0, None)]
+        for number, (component, grams, measured) in enumerate(poured, 1):
+            self.rows["pours"].append(
+                dict(
+                    shop_id=shop,
+                    mix_id=mix,
+                    pour_no=number,
+                    poured_at=at + timedelta(seconds=10 * number),
+                    product_id=product,
+                    component_id=component,
+                    weighed_g=grams,
+                    measured_by=measured,
+                    job_id=job,
+                )
+            )
+        return mix, sum(grams for _, grams, _ in poured), at + timedelta(seconds=10 * len(poured))
+
+    def _cups(self, shop: str) -> None:
+        """Cups for all spray operations of a shop, in every way the method knows."""
+        rng = self.rng
+        waiting = sorted(
+            (op for op in self.rows["operations"] if op["shop_id"] == shop and op["kind"] == "spray"),
+            key=lambda op: op["started_at"],
+        )
+        kept: list[tuple[str, str, float, datetime]] = []  # mix, product, grams left, weighed at
+        while waiting:
+            first = waiting[0]
+            product = first["product_id"]
+            same = [op for op in waiting if op["product_id"] == product]
+            way = rng.choices(["single", "shared", "derived", "two_cups", "none"], [8, 5, 3, 2, 0.4])[0]
+            if any(t["job_id"] == first["job_id"] for t in self.rows["target_weighings"]):
+                way, same = "single", same[:1]
+            if way == "derived":
+                group = [op for op in same if op["job_id"] == first["job_id"]]
+                self._derived_cups(shop, product, group)
+            elif way == "none":
+                group = same[:1]
+            else:
+                group = same[: rng.randint(2, 3)] if way == "shared" else same[:1]
+                for _ in range(2 if way == "two_cups" else 1):
+                    self._stated_cup(shop, product, group, kept)
+            waiting = [op for op in waiting if op not in group]
+
+    def _stated_cup(
+        self, shop: str, product: str, group: list[Row], kept: list[tuple[str, str, float, datetime]]
+    ) -> None:
+        rng = self.rng
+        start = group[0]["started_at"] - timedelta(minutes=rng.uniform(10, 40))
+        mix, grams, end = self._pour(shop, product, start, rng.choice([None, group[0]["job_id"]]))
+        older = [k for k in kept if k[3] < end and k[2] > 5]
+        if older and self.chance(0.5):
+            source = rng.choice(older)
+            part = source[2] * rng.uniform(0.2, 0.9)
+            kept[kept.index(source)] = (source[0], source[1], source[2] - part, source[3])
+            number = 50
+            for portion in [part] if self.chance(0.7) else [part + 2, -2.0]:
+                number += 1
+                self.rows["pours"].append(
+                    dict(
+                        shop_id=shop,
+                        mix_id=mix,
+                        pour_no=number,
+                        poured_at=end + timedelta(seconds=number),
+                        product_id=product,
+                        from_mix_id=source[0],
+                        weighed_g=portion,
+                    )
+                )
+            grams += part
+        timed = len(group) > 1 and self.chance(0.4)  # a weigh-back between the first operation and the others
+        shares = self._shares(len(group), timed)
+        for op, share in zip(group, shares, strict=True):
+            self.rows["draws"].append(
+                dict(shop_id=shop, job_id=op["job_id"], operation_no=op["operation_no"], mix_id=mix, share=share)
+            )
+        after = group[-1]["started_at"] + timedelta(minutes=rng.uniform(45, 55))
+        if not timed and self.chance(0.3):
+            return  # nobody weighed it back
+        left = grams
+        number = 1
+        if timed:
+            left *= rng.uniform(0.3, 0.8)
+            between = group[0]["started_at"] + timedelta(minutes=50)
+            self.rows["leftovers"].append(
+                dict(shop_id=shop, mix_id=mix, weigh_no=1, weighed_at=between, leftover_g=left)
+            )
+            number = 2
+            if self.chance(0.3):  # some of it goes on into a cup of its own before the last weigh-back
+                onward = left * 0.2
+                self._onward(shop, product, mix, onward, between + timedelta(seconds=30))
+                left -= onward
+        left *= rng.choice([0.0, rng.uniform(0.05, 0.7)])
+        self.rows["leftovers"].append(
+            dict(
+                shop_id=shop,
+                mix_id=mix,
+                weigh_no=number,
+                weighed_at=after,
+                leftover_g=left,
+                fate=rng.choice(["kept", "discarded", None]),
+            )
+        )
+        if self.chance(0.6):
+            kept.append((mix, product, left, after))
+
+    def _onward(self, shop: str, product: str, source: str, grams: float, at: datetime) -> None:
+        """A cup that nothing sprays, made partly of another cup's rest."""
+        mix, _, end = self._pour(shop, product, at, None)
+        self.rows["pours"].append(
+            dict(
+                shop_id=shop,
+                mix_id=mix,
+                pour_no=90,
+                poured_at=end + timedelta(seconds=5),
+                product_id=product,
+                from_mix_id=source,
+                weighed_g=grams,
+            )
+        )
+
+    def _shares(self, count: int, timed: bool) -> list[float | None]:
+        rng = self.rng
+        if count == 1:
+            return [rng.choice([None, None, None, 1.0, 0.9])]
+        if timed:
+            return [None] * count
+        way = rng.choice(["all", "all", "none", "some"])
+        parts = [rng.uniform(0.2, 1) for _ in range(count)]
+        scale = rng.choice([1.0, 1.0, 0.95]) / sum(parts)
+        shares: list[float | None] = [p * scale for p in parts]
+        if way == "none":
+            return [None] * count
+        if way == "some":
+            shares[0] = None
+            if count == 3 and self.chance(0.5):
+                shares[1] = None
+        return shares
+
+    def _derived_cups(self, shop: str, product: str, group: list[Row]) -> None:
+        """Cups that only name a job; a redo gets a cup of its own."""
+        rng = self.rng
+        for number, op in enumerate(group):
+            if number and op.get("redo_of") is None:
+                continue
+            start = op["started_at"] - timedelta(minutes=rng.uniform(5, 30))
+            mix, grams, _ = self._pour(shop, product, start, op["job_id"])
+            if self.chance(0.7):
+                self.rows["leftovers"].append(
+                    dict(
+                        shop_id=shop,
+                        mix_id=mix,
+                        weigh_no=1,
+                        leftover_g=grams * rng.uniform(0.05, 0.5),
+                        fate="kept",
+                        weighed_at=group[-1]["started_at"] + timedelta(minutes=45),
+                    )
+                )
+
+    # --- what could not be read ---
+
+    def _spoil(self, shop: str) -> None:
+        rng = self.rng
+
+        def mark(**row: Any) -> None:
+            self.rows["incomplete"].append(dict(shop_id=shop, reason="test", file="inbox/x.csv", line=2, **row))
+
+        cups = sorted({r["mix_id"] for r in self.rows["pours"] if r["shop_id"] == shop})
+        ops = [r for r in self.rows["operations"] if r["shop_id"] == shop]
+        stages = sorted(
+            {(r["job_id"], r["panel_id"], r["after_operation"]) for r in self.rows["readings"] if r["shop_id"] == shop}
+        )
+        if self.chance(0.25):
+            mark(what="cup", mix_id=rng.choice(cups))
+        if self.chance(0.25):
+            op = rng.choice(ops)
+            mark(what="operation", job_id=op["job_id"], operation_no=op["operation_no"])
+        if self.chance(0.2):
+            op = rng.choice(ops)
+            mark(what="operation", job_id=op["job_id"], operation_no=op["operation_no"])
+            self.rows["operations"].remove(op)
+        if stages and self.chance(0.25):
+            job, panel, after = rng.choice(stages)
+            mark(what="panel_stage", job_id=job, panel_id=panel, after_operation=rng.choice([after, after, None]))
+        if self.chance(0.1):
+            mark(what="month", month="2026-03")
+
+
+def build(seed: int) -> dict[str, pl.DataFrame]:
+    """The tables of one small workspace, as intake hands them on."""
+    return tables_of(Workspace(seed).rows)

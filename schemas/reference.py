@@ -14,7 +14,18 @@ from __future__ import annotations
 import pandera.polars as pa
 import polars as pl
 
-from schemas.vocabulary import ColumnInfo, Rule, choice, day, flag, fraction, integer, number, table, text
+from schemas.vocabulary import (
+    ColumnInfo,
+    Rule,
+    choice,
+    day,
+    flag,
+    fraction,
+    integer,
+    number,
+    table,
+    text,
+)
 
 READ = ("yes", "secondary", "memory")
 SECTIONS = (
@@ -30,12 +41,18 @@ _col = pl.col
 def _origin() -> dict[str, ColumnInfo]:
     return {
         "source": text("Document, section, edition"),
-        "read": choice("Whether that source was read: in itself, in an account of it, or not (from memory)", *READ),
+        "read": choice(
+            "Whether that source was read: in itself, in an account of it, or not (from memory)",
+            *READ,
+        ),
     }
 
 
 def _jurisdiction() -> ColumnInfo:
-    return text("Jurisdiction: us, us-ca, ca, ca-qc, eu, uk, or a local one of the user's", key=True)
+    return text(
+        "Jurisdiction: us, us-ca, ca, ca-qc, eu, uk, or a local one of the user's",
+        key=True,
+    )
 
 
 def _from() -> ColumnInfo:
@@ -47,10 +64,14 @@ def _to() -> ColumnInfo:
 
 
 def _cas_form(column: str = "cas") -> Rule:
-    return Rule(column, "must be a CAS number, like 67-64-1", _col(column).str.contains(_CAS))
+    return Rule(
+        column, "must be a CAS number, like 67-64-1", _col(column).str.contains(_CAS)
+    )
 
 
-_ORDER = Rule("valid_to", "must be after valid_from", _col("valid_to") > _col("valid_from"))
+_ORDER = Rule(
+    "valid_to", "must be after valid_from", _col("valid_to") > _col("valid_from")
+)
 
 packs = table(
     "packs",
@@ -59,13 +80,24 @@ packs = table(
         Rule(
             "sections",
             "must be names of sections joined by '|': " + ", ".join(SECTIONS),
-            _col("sections").str.split("|").list.eval(pl.element().is_in(list(SECTIONS))).list.all(),
+            _col("sections")
+            .str.split("|")
+            .list.eval(pl.element().is_in(list(SECTIONS)))
+            .list.all(),
         )
     ],
     jurisdiction=_jurisdiction(),
     label=text("Its name on pages"),
-    basis=choice("regulatory: VOC less water and exempt; eu: the EU's definition, less water", "regulatory", "eu"),
-    averaging=choice("Each mix by itself, or the month's mean weighted by volume", "each_mix", "monthly_weighted"),
+    basis=choice(
+        "regulatory: VOC less water and exempt; eu: the EU's definition, less water",
+        "regulatory",
+        "eu",
+    ),
+    averaging=choice(
+        "Each mix by itself, or the month's mean weighted by volume",
+        "each_mix",
+        "monthly_weighted",
+    ),
     sections=text("Sections that its shops see, joined by '|'"),
     verify=flag("Must be verified before use"),
     note=text("What to know of it", nullable=True),
@@ -95,11 +127,18 @@ exempt_compounds = table(
     [_ORDER, _cas_form()],
     jurisdiction=_jurisdiction(),
     cas=text("CAS number", key=True),
-    purpose=choice("content: limits on content; reporting: records and inventories", "content", "reporting", key=True),
+    purpose=choice(
+        "content: limits on content; reporting: records and inventories",
+        "content",
+        "reporting",
+        key=True,
+    ),
     valid_from=_from(),
     valid_to=_to(),
     substance=text("Its name"),
-    density_g_per_ml=number("Density of the liquid at 20 C", "g/mL", nullable=True, above=0),
+    density_g_per_ml=number(
+        "Density of the liquid at 20 C", "g/mL", nullable=True, above=0
+    ),
     density_source=text("Where the density is from", nullable=True),
     also_hap=flag("Exempt as VOC and yet a hazardous air pollutant"),
     **_origin(),
@@ -124,11 +163,19 @@ hap_blends = table(
     "hap_blends",
     "Default organic HAP of solvent blends, one row per entry and species; an entry without HAP has one row of 0",
     [_cas_form(), _cas_form("hap_cas")],
-    table_no=integer("Table of 63 subpart MMMM: 3 by blend; 4 by aliphatic or aromatic alone", key=True, low=3, high=4),
+    table_no=integer(
+        "Table of 63 subpart MMMM: 3 by blend; 4 by aliphatic or aromatic alone",
+        key=True,
+        low=3,
+        high=4,
+    ),
     entry_no=integer("Entry", key=True, low=1),
     hap_cas=text("CAS number of the HAP", key=True, nullable=True),
     blend=text("The blend's name"),
-    cas=text("Its CAS number; empty where none is printed or the printed one fails its check digit", nullable=True),
+    cas=text(
+        "Its CAS number; empty where none is printed or the printed one fails its check digit",
+        nullable=True,
+    ),
     cas_as_printed=text("The number as printed", nullable=True),
     organic_hap_mass_fraction=fraction("All organic HAP of the blend, by mass"),
     hap_substance=text("Name of the HAP", nullable=True),
@@ -142,7 +189,9 @@ target_metals = table(
     "Thresholds of the target metals of 40 CFR 63 subpart HHHHHH",
     metal=choice("The metal", *METALS, key=True),
     form=choice("Its form", "any", "hexavalent", "other", key=True),
-    threshold_mass_fraction=fraction("Above it a coating contains the target HAP; exactly at it: review", above=0.0),
+    threshold_mass_fraction=fraction(
+        "Above it a coating contains the target HAP; exactly at it: review", above=0.0
+    ),
     carcinogen=flag("An OSHA-defined carcinogen"),
     note=text("What to know of it", nullable=True),
     **_origin(),
@@ -186,8 +235,15 @@ training_rules = table(
     jurisdiction=_jurisdiction(),
     rule=text("Short name of the rule", key=True),
     label=text("Its name on pages"),
-    within_days=integer("Days after hiring until which it must be done; 0: before work", "d", nullable=True, low=0),
-    valid_years=integer("Years after which it must be renewed", "a", nullable=True, low=1),
+    within_days=integer(
+        "Days after hiring until which it must be done; 0: before work",
+        "d",
+        nullable=True,
+        low=0,
+    ),
+    valid_years=integer(
+        "Years after which it must be renewed", "a", nullable=True, low=1
+    ),
     applies_from=day("First day on which it is asked for", nullable=True),
     note=text("What to know of it", nullable=True),
     **_origin(),

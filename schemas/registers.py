@@ -8,33 +8,68 @@ from __future__ import annotations
 import pandera.polars as pa
 import polars as pl
 
-from schemas.vocabulary import Rule, choice, day, flag, fraction, integer, number, table, text
+from schemas.vocabulary import (
+    Rule,
+    choice,
+    day,
+    flag,
+    fraction,
+    integer,
+    number,
+    table,
+    text,
+)
 
 ROLES = (
     "wash_primer", "adhesion_promoter", "epoxy", "sprayable_filler", "surfacer", "sealer", "base", "mid_coat", "clear",
     "single_stage", "specialty",
 )  # fmt: skip
-ATOMISING = ("conventional", "reduced_pressure", "hvlp", "airless", "air_assisted_airless", "electrostatic")
+ATOMISING = (
+    "conventional",
+    "reduced_pressure",
+    "hvlp",
+    "airless",
+    "air_assisted_airless",
+    "electrostatic",
+)
 MEASURES = ("rts_l", "voc_kg", "exempt_kg", "hap_kg", "pm_kg", "solvent_kg")
 PERIODS = ("month", "rolling_12_months", "calendar_year")
 
 _col = pl.col
-_VALID_FROM = day("First day of this version; empty: from ever", key=True, nullable=True)
+_VALID_FROM = day(
+    "First day of this version; empty: from ever", key=True, nullable=True
+)
 
 
 def _fractions_sum_to_one() -> Rule:
     """Solids, VOC, water and exempt make up the whole; checked where all four are given (computation: sum = 1 +- 0.01)."""
-    parts = ["solids_mass_fraction", "voc_mass_fraction", "water_mass_fraction", "exempt_mass_fraction"]
+    parts = [
+        "solids_mass_fraction",
+        "voc_mass_fraction",
+        "water_mass_fraction",
+        "exempt_mass_fraction",
+    ]
     total = pl.sum_horizontal([_col(p) for p in parts])
     given = pl.all_horizontal([_col(p).is_not_null() for p in parts])
     message = "solids, voc, water and exempt mass fractions must sum to 1 (within 0.01)"
-    return Rule("solids_mass_fraction", message, ~given | ((total - 1).abs() <= 0.01 + 1e-12))
+    return Rule(
+        "solids_mass_fraction", message, ~given | ((total - 1).abs() <= 0.01 + 1e-12)
+    )
 
 
 def _fractions_below_one() -> Rule:
-    parts = ["solids_mass_fraction", "voc_mass_fraction", "water_mass_fraction", "exempt_mass_fraction"]
+    parts = [
+        "solids_mass_fraction",
+        "voc_mass_fraction",
+        "water_mass_fraction",
+        "exempt_mass_fraction",
+    ]
     total = pl.sum_horizontal([_col(p).fill_null(0) for p in parts])
-    return Rule("solids_mass_fraction", "mass fractions sum to more than 1.01", total <= 1.01 + 1e-12)
+    return Rule(
+        "solids_mass_fraction",
+        "mass fractions sum to more than 1.01",
+        total <= 1.01 + 1e-12,
+    )
 
 
 shops = table(
@@ -42,7 +77,10 @@ shops = table(
     "The paint shops of the business",
     shop_id=text("The shop", key=True),
     label=text("Its name on pages", nullable=True),
-    jurisdiction=text("Whose limits and statuses apply, e.g. us, eu, ca; empty: the setting", nullable=True),
+    jurisdiction=text(
+        "Whose limits and statuses apply, e.g. us, eu, ca; empty: the setting",
+        nullable=True,
+    ),
     time_zone=text("IANA name of its time zone; empty: the setting", nullable=True),
 )
 
@@ -52,14 +90,22 @@ booths = table(
     booth_id=text("The booth", key=True),
     valid_from=_VALID_FROM,
     shop_id=text("Its shop", refers_to="shops"),
-    filter_capture=fraction("Part of the overspray that the filter holds back", nullable=True),
+    filter_capture=fraction(
+        "Part of the overspray that the filter holds back", nullable=True
+    ),
     evidence_ref=text("The paper that shows it", nullable=True),
 )
 
 technicians = table(
     "technicians",
     "The people who spray",
-    [Rule("left_on", "must not be before hired_on", _col("left_on") >= _col("hired_on"))],
+    [
+        Rule(
+            "left_on",
+            "must not be before hired_on",
+            _col("left_on") >= _col("hired_on"),
+        )
+    ],
     technician_id=text("The technician", key=True),
     shop_id=text("Home shop", refers_to="shops"),
     label=text("Name on pages, shown only where the owner chooses so", nullable=True),
@@ -83,10 +129,17 @@ guns = table(
     gun_id=text("The gun", key=True),
     shop_id=text("Home shop", refers_to="shops"),
     atomising=choice("How it breaks the fluid up", *ATOMISING),
-    feed=choice("How the fluid reaches it", "gravity", "siphon", "pressure", nullable=True),
+    feed=choice(
+        "How the fluid reaches it", "gravity", "siphon", "pressure", nullable=True
+    ),
     tip_mm=number("Fluid tip", "mm", nullable=True, above=0),
     cup_ml=number("Size of its cup", "mL", nullable=True, above=0),
-    flush_loss_g=number("What stays in cup and passages and leaves with the cleaning solvent", "g", nullable=True, low=0),
+    flush_loss_g=number(
+        "What stays in cup and passages and leaves with the cleaning solvent",
+        "g",
+        nullable=True,
+        low=0,
+    ),
     price=number("Price, in the shop's currency", "currency", nullable=True, low=0),
     in_service_on=day("In service since", nullable=True),
     retired_on=day("Retired", nullable=True),
@@ -111,9 +164,21 @@ products = table(
     "products",
     "What data sheets describe, ready to spray",
     [
-        Rule("tip_max_mm", "must not be below tip_min_mm", _col("tip_max_mm") >= _col("tip_min_mm")),
-        Rule("coats_max", "must not be below coats_min", _col("coats_max") >= _col("coats_min")),
-        Rule("film_max_um", "must not be below film_min_um", _col("film_max_um") >= _col("film_min_um")),
+        Rule(
+            "tip_max_mm",
+            "must not be below tip_min_mm",
+            _col("tip_max_mm") >= _col("tip_min_mm"),
+        ),
+        Rule(
+            "coats_max",
+            "must not be below coats_min",
+            _col("coats_max") >= _col("coats_min"),
+        ),
+        Rule(
+            "film_max_um",
+            "must not be below film_min_um",
+            _col("film_max_um") >= _col("film_min_um"),
+        ),
     ],
     product_id=text("The product", key=True),
     valid_from=_VALID_FROM,
@@ -121,21 +186,36 @@ products = table(
     role=choice("What it is for", *ROLES),
     tip_min_mm=number("Smallest tip of the data sheet", "mm", nullable=True, above=0),
     tip_max_mm=number("Largest tip of the data sheet", "mm", nullable=True, above=0),
-    inlet_max_kpa=number("Highest inlet pressure of the data sheet", "kPa", nullable=True, above=0),
+    inlet_max_kpa=number(
+        "Highest inlet pressure of the data sheet", "kPa", nullable=True, above=0
+    ),
     coats_min=integer("Fewest coats", nullable=True, low=1),
     coats_max=integer("Most coats", nullable=True, low=1),
     film_min_um=number("Least dry film of all coats", "um", nullable=True, low=0),
     film_max_um=number("Greatest dry film of all coats", "um", nullable=True, above=0),
-    film_basis=choice("What the window speaks of", "as_applied", "after_sanding", nullable=True),
+    film_basis=choice(
+        "What the window speaks of", "as_applied", "after_sanding", nullable=True
+    ),
     pot_life_min=number("Pot life", "min", nullable=True, above=0),
     min_mix_ml=number("Least that can be mixed", "mL", nullable=True, above=0),
     sheet_ref=text("The data sheet", nullable=True),
-    rts_density_g_per_ml=number("Ready to spray: density", "g/mL", nullable=True, above=0),
+    rts_density_g_per_ml=number(
+        "Ready to spray: density", "g/mL", nullable=True, above=0
+    ),
     rts_solids_mass_fraction=fraction("Ready to spray: solids by mass", nullable=True),
-    rts_solids_volume_fraction=fraction("Ready to spray: solids by volume", nullable=True),
-    rts_voc_g_per_l=number("Ready to spray: VOC as applied, per litre of everything", "g/L", nullable=True, low=0),
+    rts_solids_volume_fraction=fraction(
+        "Ready to spray: solids by volume", nullable=True
+    ),
+    rts_voc_g_per_l=number(
+        "Ready to spray: VOC as applied, per litre of everything",
+        "g/L",
+        nullable=True,
+        low=0,
+    ),
     rts_water_mass_fraction=fraction("Ready to spray: water by mass", nullable=True),
-    rts_exempt_mass_fraction=fraction("Ready to spray: exempt compounds by mass", nullable=True),
+    rts_exempt_mass_fraction=fraction(
+        "Ready to spray: exempt compounds by mass", nullable=True
+    ),
 )
 
 product_categories = table(
@@ -153,16 +233,29 @@ components = table(
     component_id=text("The component", key=True),
     valid_from=_VALID_FROM,
     label=text("Name on pages", nullable=True),
-    kind=choice("What it is", "binder", "toner", "hardener", "reducer", "additive", "solvent", nullable=True),
+    kind=choice(
+        "What it is",
+        "binder",
+        "toner",
+        "hardener",
+        "reducer",
+        "additive",
+        "solvent",
+        nullable=True,
+    ),
     density_g_per_ml=number("Density", "g/mL", nullable=True, above=0),
     solids_mass_fraction=fraction("Solids by mass", nullable=True),
     solids_volume_fraction=fraction("Solids by volume", nullable=True),
     voc_mass_fraction=fraction("VOC by mass", nullable=True),
     water_mass_fraction=fraction("Water by mass", nullable=True),
     exempt_mass_fraction=fraction("Exempt compounds by mass", nullable=True),
-    exempt_density_g_per_ml=number("Density of the exempt compounds", "g/mL", nullable=True, above=0),
+    exempt_density_g_per_ml=number(
+        "Density of the exempt compounds", "g/mL", nullable=True, above=0
+    ),
     voc_eu_mass_fraction=fraction("VOC by the EU definition, by mass", nullable=True),
-    price_per_kg=number("Price, in the shop's currency", "currency/kg", nullable=True, low=0),
+    price_per_kg=number(
+        "Price, in the shop's currency", "currency/kg", nullable=True, low=0
+    ),
 )
 
 component_species = table(
@@ -181,17 +274,36 @@ panel_areas = table(
     "Areas of panels by class of vehicle",
     vehicle_class=text("Class of vehicle", key=True),
     panel_id=text("The panel", key=True),
-    face=choice("Side of the panel", "outer", "inner", "jamb", key=True, default="outer"),
+    face=choice(
+        "Side of the panel", "outer", "inner", "jamb", key=True, default="outer"
+    ),
     area_m2=number("Area of the whole face", "m2", above=0),
-    area_rel_sd=number("Relative standard deviation of the area; empty: 0.05", "1", nullable=True, default=0.05, low=0),
-    substrate=choice("What it is made of", "steel", "aluminium", "plastic", "composite", "unknown", nullable=True),
+    area_rel_sd=number(
+        "Relative standard deviation of the area; empty: 0.05",
+        "1",
+        nullable=True,
+        default=0.05,
+        low=0,
+    ),
+    substrate=choice(
+        "What it is made of",
+        "steel",
+        "aluminium",
+        "plastic",
+        "composite",
+        "unknown",
+        nullable=True,
+    ),
 )
 
 permit_limits = table(
     "permit_limits",
     "Limits of a permit on usage or emissions",
     shop_id=text("The shop", key=True, refers_to="shops"),
-    measure=text("What is limited: rts_l, rts_l:<category>, voc_kg, exempt_kg, hap_kg, hap_kg:<cas>, pm_kg, solvent_kg", key=True),
+    measure=text(
+        "What is limited: rts_l, rts_l:<category>, voc_kg, exempt_kg, hap_kg, hap_kg:<cas>, pm_kg, solvent_kg",
+        key=True,
+    ),
     period=choice("Over which period", *PERIODS, key=True),
     limit=number("The limit, in `unit`", "unit", low=0),
     unit=text("Its unit: kg, lb, ton_us, tonne, l, gal_us, gal_imp"),

@@ -34,7 +34,10 @@ class LedgerError(RuntimeError):
 @cache
 def statements() -> dict[str, str]:
     """Table name -> SQL text, one statement a file."""
-    return {path.stem: path.read_text(encoding="utf-8") for path in sorted(HERE.glob("*.sql"))}
+    return {
+        path.stem: path.read_text(encoding="utf-8")
+        for path in sorted(HERE.glob("*.sql"))
+    }
 
 
 @cache
@@ -43,13 +46,22 @@ def _parsed(name: str) -> tuple[frozenset[str], frozenset[str]]:
     import sqlglot
     from sqlglot import exp
 
-    trees = [tree for tree in sqlglot.parse(statements()[name], dialect="duckdb") if tree is not None]
+    trees = [
+        tree
+        for tree in sqlglot.parse(statements()[name], dialect="duckdb")
+        if tree is not None
+    ]
     if len(trees) != 1:
         raise LedgerError(f"{name}.sql: expected one statement, found {len(trees)}")
     tree = trees[0]
     named_here = {cte.alias for cte in tree.find_all(exp.CTE)}
-    tables = frozenset(table.name for table in tree.find_all(exp.Table) if table.name not in named_here)
-    parameters = frozenset(p.this.name if hasattr(p.this, "name") else str(p.this) for p in tree.find_all(exp.Parameter))
+    tables = frozenset(
+        table.name for table in tree.find_all(exp.Table) if table.name not in named_here
+    )
+    parameters = frozenset(
+        p.this.name if hasattr(p.this, "name") else str(p.this)
+        for p in tree.find_all(exp.Parameter)
+    )
     placeholders = frozenset(p.name for p in tree.find_all(exp.Placeholder) if p.name)
     return tables, parameters | placeholders
 
@@ -93,11 +105,15 @@ def upstream(name: str) -> frozenset[str]:
 def order() -> list[str]:
     """The steps so that each comes after what it reads; ties by name. Raises CycleError where two need each other."""
     known = set(steps())
-    sorter = TopologicalSorter({name: sorted(upstream(name) & known) for name in sorted(known)})
+    sorter = TopologicalSorter(
+        {name: sorted(upstream(name) & known) for name in sorted(known)}
+    )
     return list(sorter.static_order())
 
 
-def run_statement(name: str, tables: Mapping[str, pl.DataFrame], settings: Mapping[str, Any]) -> pl.DataFrame:
+def run_statement(
+    name: str, tables: Mapping[str, pl.DataFrame], settings: Mapping[str, Any]
+) -> pl.DataFrame:
     """Run one step on the frames it reads (`upstream(name)`); settings fill its $parameters.
 
     One thread: floats added in another order differ in the last digit, and the same input must give the same bytes.
@@ -106,7 +122,10 @@ def run_statement(name: str, tables: Mapping[str, pl.DataFrame], settings: Mappi
     if missing:
         raise LedgerError(f"{name}: needs the tables {', '.join(missing)}")
     if name in PYTHON_STEPS:
-        return _formed(name, PYTHON_STEPS[name](**{table: tables[table] for table in upstream(name)}))
+        return _formed(
+            name,
+            PYTHON_STEPS[name](**{table: tables[table] for table in upstream(name)}),
+        )
     import duckdb
 
     wanted = _parsed(name)[1]
@@ -118,7 +137,9 @@ def run_statement(name: str, tables: Mapping[str, pl.DataFrame], settings: Mappi
         for table in upstream(name):
             connection.register(table, tables[table].to_arrow())
         try:
-            relation = connection.sql(statements()[name], params={key: settings[key] for key in wanted})
+            relation = connection.sql(
+                statements()[name], params={key: settings[key] for key in wanted}
+            )
             result = pl.DataFrame(relation.to_arrow_table())
         except duckdb.Error as error:
             raise LedgerError(f"{name}.sql: {error}") from error
@@ -133,15 +154,31 @@ def _formed(name: str, frame: pl.DataFrame) -> pl.DataFrame:
     return door.conform(name, frame)
 
 
-def run_all(tables: Mapping[str, pl.DataFrame], settings: Mapping[str, Any], *, until: str | None = None) -> dict[str, pl.DataFrame]:
+def run_all(
+    tables: Mapping[str, pl.DataFrame],
+    settings: Mapping[str, Any],
+    *,
+    until: str | None = None,
+) -> dict[str, pl.DataFrame]:
     """Every step in order on top of `tables` (event tables, registers, reference, incomplete). For tests and small use.
 
-    Steps whose inputs are not at hand (those behind the transfer model) are left out; `until` stops after one step.
+    Steps whose inputs are not at hand (those behind the transfer model) are left out; `until` runs that step and what it
+    rests on, nothing else.
     """
     found = dict(tables)
+    wanted = set(steps()) if until is None else _rests_on(until)
     for name in order():
-        if upstream(name) <= set(found):
+        if name in wanted and upstream(name) <= set(found):
             found[name] = run_statement(name, found, settings)
-        if name == until:
-            break
+    return found
+
+
+def _rests_on(name: str) -> set[str]:
+    found: set[str] = set()
+    ahead = [name]
+    while ahead:
+        step = ahead.pop()
+        if step not in found and step in set(steps()):
+            found.add(step)
+            ahead.extend(upstream(step))
     return found

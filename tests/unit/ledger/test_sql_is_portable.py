@@ -30,7 +30,9 @@ def constructs(sql: str) -> list[str]:
         if (join.method or "").upper() == "ASOF" or join.kind.upper() == "ASOF":
             found.append(f"ASOF JOIN: {FORBIDDEN['ASOF']}")
     for node in tree.find_all(exp.Func):
-        name = (node.name if isinstance(node, exp.Anonymous) else node.sql_name()).upper()
+        name = (
+            node.name if isinstance(node, exp.Anonymous) else node.sql_name()
+        ).upper()
         if name in FORBIDDEN:
             found.append(f"{name}: {FORBIDDEN[name]}")
     for node in tree.find_all(exp.AggFunc, exp.ArrayAgg):
@@ -39,7 +41,9 @@ def constructs(sql: str) -> list[str]:
     for window in tree.find_all(exp.Window):
         ranked = isinstance(window.this, exp.RowNumber | exp.Lag | exp.Lead)
         if ranked and not window.args.get("order") and not window.args.get("alias"):
-            found.append(f"{window.this.sql_name()} without ORDER BY: ties would be broken by chance")
+            found.append(
+                f"{window.this.sql_name()} without ORDER BY: ties would be broken by chance"
+            )
     return found
 
 
@@ -51,7 +55,10 @@ def test_statement_uses_only_the_portable_subset(name: str) -> None:
 @pytest.mark.parametrize("name", sorted(runner.statements()))
 def test_statement_can_be_said_in_spark_sql(name: str) -> None:
     said = sqlglot.transpile(
-        runner.statements()[name], read="duckdb", write="spark", unsupported_level=sqlglot.ErrorLevel.RAISE
+        runner.statements()[name],
+        read="duckdb",
+        write="spark",
+        unsupported_level=sqlglot.ErrorLevel.RAISE,
     )
     assert len(said) == 1
 
@@ -64,7 +71,10 @@ def test_statement_can_be_said_in_spark_sql(name: str) -> None:
         ("SELECT a.x FROM a ASOF JOIN b ON a.t >= b.t ORDER BY x", "ASOF"),
         ("SELECT any_value(x) AS x FROM a ORDER BY x", "ANY"),
         ("SELECT x FROM a", "ORDER BY at its end"),
-        ("SELECT row_number() OVER (PARTITION BY a) AS x FROM t ORDER BY x", "without ORDER BY"),
+        (
+            "SELECT row_number() OVER (PARTITION BY a) AS x FROM t ORDER BY x",
+            "without ORDER BY",
+        ),
     ],
 )
 def test_lint_names_what_leaves_the_subset(sql: str, named: str) -> None:

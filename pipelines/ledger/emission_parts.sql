@@ -1,0 +1,58 @@
+-- What each component brings into its cup, as a part of the cup's mass, with the VOC and the exempt mass in it, g per g of
+-- cup, as its shop reports them. A component without a figure takes the product's ready-to-spray one (VOC by its volume).
+WITH product_versions AS (
+    SELECT
+        *,
+        coalesce(valid_from, DATE '0001-01-01') AS from_on,
+        coalesce(
+            lead(valid_from) OVER (PARTITION BY product_id ORDER BY coalesce(valid_from, DATE '0001-01-01')),
+            DATE '9999-12-31'
+        ) AS until_on
+    FROM products
+),
+wholes AS (
+    SELECT shop_id, mix_id, sum(mass_g) AS mass_g
+    FROM cup_contents
+    GROUP BY shop_id, mix_id
+),
+parts AS (
+    SELECT
+        c.shop_id,
+        c.mix_id,
+        c.component_id,
+        c.on_date,
+        c.mass_g / w.mass_g AS part,
+        p.basis,
+        m.voc_mass_fraction,
+        m.exempt_mass_fraction,
+        m.voc_eu_mass_fraction,
+        coalesce(m.plain_exempt_mass_fraction, v.rts_exempt_mass_fraction) AS x,
+        coalesce(
+            m.plain_voc_mass_fraction,
+            v.rts_voc_g_per_l / 1000 / coalesce(m.density_g_per_ml, v.rts_density_g_per_ml)
+        ) AS v
+    FROM cup_contents AS c
+    INNER JOIN wholes AS w ON w.shop_id = c.shop_id AND w.mix_id = c.mix_id
+    INNER JOIN mixes AS u ON u.shop_id = c.shop_id AND u.mix_id = c.mix_id
+    INNER JOIN emission_places AS p ON p.shop_id = c.shop_id
+    LEFT JOIN emission_materials AS m
+        ON m.jurisdiction = p.jurisdiction AND m.component_id = c.component_id AND m.on_date = c.on_date
+    LEFT JOIN product_versions AS v
+        ON v.product_id = u.product_id
+        AND CAST(u.first_poured_at AS DATE) >= v.from_on
+        AND CAST(u.first_poured_at AS DATE) < v.until_on
+    WHERE w.mass_g > 0 AND c.mass_g <> 0
+)
+SELECT
+    shop_id,
+    mix_id,
+    component_id,
+    on_date,
+    part,
+    CASE
+        WHEN basis = 'eu' THEN part * coalesce(voc_eu_mass_fraction, voc_mass_fraction, v + x)
+        ELSE part * coalesce(voc_mass_fraction, v)
+    END AS voc,
+    CASE WHEN basis = 'eu' THEN 0.0 ELSE part * coalesce(exempt_mass_fraction, x) END AS exempt
+FROM parts
+ORDER BY shop_id, mix_id, component_id, on_date

@@ -1,0 +1,49 @@
+-- Whose rules each shop answers to: the jurisdiction of its register row, else the setting; with the pack's basis and
+-- averaging. A jurisdiction without a pack is taken on the regulatory basis, each mix by itself, and pack_known is false.
+-- first_on and last_on: first and last day on which the shop recorded anything that can show material; first_month and
+-- last_month: span of its pours, cleaning and unscaled use, inside which a month counts as present.
+WITH seen AS (
+    SELECT shop_id, CAST(poured_at AS DATE) AS on_date, TRUE AS spans FROM pours
+    UNION ALL
+    SELECT shop_id, CAST(used_at AS DATE) AS on_date, TRUE AS spans FROM cleaning
+    UNION ALL
+    SELECT shop_id, CAST(used_at AS DATE) AS on_date, TRUE AS spans FROM unscaled_use
+    UNION ALL
+    SELECT shop_id, CAST(weighed_at AS DATE) AS on_date, FALSE AS spans FROM leftovers
+    UNION ALL
+    SELECT shop_id, CAST(started_at AS DATE) AS on_date, FALSE AS spans FROM operations
+    UNION ALL
+    SELECT shop_id, happened_on AS on_date, FALSE AS spans FROM stock
+),
+spans AS (
+    SELECT
+        shop_id,
+        min(on_date) AS first_on,
+        max(on_date) AS last_on,
+        min(CASE WHEN spans THEN on_date END) AS first_span_on,
+        max(CASE WHEN spans THEN on_date END) AS last_span_on
+    FROM seen
+    GROUP BY shop_id
+),
+names AS (
+    SELECT shop_id FROM shops
+    UNION
+    SELECT shop_id FROM spans
+)
+SELECT
+    n.shop_id,
+    coalesce(s.jurisdiction, $jurisdiction) AS jurisdiction,
+    s.jurisdiction IS NULL AS jurisdiction_from_setting,
+    p.jurisdiction IS NOT NULL AS pack_known,
+    coalesce(p.basis, 'regulatory') AS basis,
+    coalesce(p.averaging, 'each_mix') AS averaging,
+    coalesce(p.verify, TRUE) AS verify,
+    m.first_on,
+    m.last_on,
+    strftime(m.first_span_on, '%Y-%m') AS first_month,
+    strftime(m.last_span_on, '%Y-%m') AS last_month
+FROM names AS n
+LEFT JOIN shops AS s ON s.shop_id = n.shop_id
+LEFT JOIN packs AS p ON p.jurisdiction = coalesce(s.jurisdiction, $jurisdiction)
+LEFT JOIN spans AS m ON m.shop_id = n.shop_id
+ORDER BY n.shop_id

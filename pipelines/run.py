@@ -156,7 +156,14 @@ def read_everything(current: Run) -> Intake:
             reads.append(found)
             current.keys.append(key)
             current.teller.progress("reading files", done, len(todo))
-    return merge.merge(reads, options)
+
+    sources = {one.path: Source(one.path, one.full, trouble=one.trouble) for one in todo}
+    by_path = {found.file: found for found in reads}
+
+    def raw_of(path: str, lines: list[int]) -> dict[int, str]:
+        return read.raw_lines(by_path[path], sources[path], layouts, lines)
+
+    return merge.merge(reads, options, raw_of)
 
 
 def _text(one: workspace.Input) -> str:

@@ -1,7 +1,5 @@
 """Intake as assets: every event table, every register, and what became of each file and row."""
 
-from collections.abc import Iterator
-
 import dagster as dg
 
 from pipelines import run as runs
@@ -16,7 +14,7 @@ NAMES = [*events.EVENTS, *registers.REGISTERS, "intake_files", "refused_rows", "
     check_specs=tables.specs(NAMES),
     required_resource_keys={"run"},
 )
-def intake(context: dg.AssetExecutionContext) -> Iterator[dg.MaterializeResult]:
+def intake(context: dg.AssetExecutionContext) -> tables.Events:
     """Read the inbox and the registers: typed rows on one side, refused rows with their reasons on the other."""
     run: runs.Run = context.resources.run
     with run.timed("intake"):
@@ -29,7 +27,7 @@ def intake(context: dg.AssetExecutionContext) -> Iterator[dg.MaterializeResult]:
         f" {files['superseded'].sum():,} superseded",
     )
     for name in NAMES:
-        yield tables.result(name, frames[name], run)
+        yield from tables.events(name, frames[name], run, output=name)
 
 
 ASSETS = [intake]

@@ -31,13 +31,13 @@ def _asset(name: str) -> dg.AssetsDefinition:
         required_resource_keys={"run"},
         **tables.describe(name, _says(name)),
     )
-    def statement(context: dg.AssetExecutionContext, **given: pl.DataFrame) -> dg.MaterializeResult:
+    def statement(context: dg.AssetExecutionContext, **given: pl.DataFrame) -> tables.Events:
         run: Run = context.resources.run
         with run.timed("ledger"):
             frame = runner.run_statement(name, given, run.settings.flat())
         if not set(NAMES) - {name, *run.tables}:
             run.tell("ledger", f"{len(NAMES)} tables")
-        return tables.result(name, frame, run)
+        yield from tables.events(name, frame, run)
 
     return statement
 

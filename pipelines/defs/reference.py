@@ -1,7 +1,5 @@
 """Reference tables as assets: facts of law and nature that ship with the project, each row with its source."""
 
-from collections.abc import Iterator
-
 import dagster as dg
 
 from pipelines import run as runs
@@ -17,11 +15,11 @@ NAMES = list(reference.REFERENCE)
     check_specs=tables.specs(NAMES),
     required_resource_keys={"run"},
 )
-def shipped(context: dg.AssetExecutionContext) -> Iterator[dg.MaterializeResult]:
+def shipped(context: dg.AssetExecutionContext) -> tables.Events:
     """Read the tables beside seed_data's code."""
     run: runs.Run = context.resources.run
     for name in NAMES:
-        yield tables.result(name, runs.reference_table(name), run)
+        yield from tables.events(name, runs.reference_table(name), run, output=name)
 
 
 ASSETS = [shipped]

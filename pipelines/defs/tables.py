@@ -82,23 +82,21 @@ def describe(name: str, otherwise: str = "") -> dict[str, Any]:
     return {"description": door.schema(name).description, "metadata": {"dagster/column_schema": column_schema(name)}}
 
 
-def result(name: str, frame: pl.DataFrame, run: Run) -> dg.MaterializeResult:
-    """One finished table with its row count and the outcome of each of its checks."""
+Events = Iterator[dg.Output[pl.DataFrame] | dg.AssetCheckResult]
+
+
+def events(name: str, frame: pl.DataFrame, run: Run, output: str = "result") -> Events:
+    """One finished table with its row count, then the outcome of each of its checks."""
     told: dict[str, Any] = {"dagster/row_count": frame.height}
     if not known(name):
         told["dagster/column_schema"] = dg.TableSchema(
             columns=[dg.TableColumn(column, str(dtype)) for column, dtype in frame.schema.items()]
         )
-    return dg.MaterializeResult(
-        asset_key=name, value=frame, metadata=told, check_results=list(outcomes(name, frame, run))
-    )
-
-
-def outcomes(name: str, frame: pl.DataFrame, run: Run) -> Iterator[dg.AssetCheckResult]:
+    yield dg.Output(frame, output_name=output, metadata=told)
     for check in checks.of(name):
-        passed, told = check.test(frame, run.settings)
+        passed, found = check.test(frame, run.settings)
         yield dg.AssetCheckResult(
-            asset_key=name, check_name=check.name, passed=passed, severity=check.severity, metadata=told
+            asset_key=name, check_name=check.name, passed=passed, severity=check.severity, metadata=found
         )
 
 

@@ -1,7 +1,5 @@
 """Transfer efficiency as assets: records in, every table of the model out."""
 
-from collections.abc import Iterator
-
 import dagster as dg
 import polars as pl
 
@@ -27,9 +25,7 @@ NAMES = [
     check_specs=tables.specs(NAMES),
     required_resource_keys={"run"},
 )
-def transfer(
-    context: dg.AssetExecutionContext, records: pl.DataFrame, record_layers: pl.DataFrame
-) -> Iterator[dg.MaterializeResult]:
+def transfer(context: dg.AssetExecutionContext, records: pl.DataFrame, record_layers: pl.DataFrame) -> tables.Events:
     """Estimate transfer efficiency per gun and technician from the closed records."""
     run: Run = context.resources.run
     with run.timed("transfer"):
@@ -40,7 +36,7 @@ def transfer(
         "transfer", f"{usable:,} usable records, {cells['estimate'].count():,} of {cells.height:,} pairs estimated"
     )
     for name in NAMES:
-        yield tables.result(name, found[name], run)
+        yield from tables.events(name, found[name], run, output=name)
 
 
 ASSETS = [transfer]

@@ -1,0 +1,211 @@
+"""A run from exports to pages: what it leaves, that it can be repeated, and that nothing gets lost on the way."""
+
+import hashlib
+import json
+import os
+import random
+import shutil
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import duckdb
+import polars as pl
+import pytest
+
+from pipelines import cli, conductor, run, settings, workspace
+from pipelines.workspace import Workspace, WorkspaceError
+from seed_data import scenario
+
+HOME = Path(__file__).resolve().parents[2]
+
+
+def made(folder: Path) -> Workspace:
+    """A small workspace of canonical files: two invented shops, three months."""
+    space, _ = workspace.init(folder, settings.template())
+    scenario.write_canonical(space.root, scenario.build(shops=2, months=3, cups=150))
+    return space
+
+
+@pytest.fixture(scope="module")
+def finished(tmp_path_factory) -> Workspace:
+    """A workspace that was run once. Tests leave it as it is."""
+    space = made(tmp_path_factory.mktemp("finished") / "shop")
+    assert cli.main(["run", str(space.root)]) in (0, 3)
+    return space
+
+
+@pytest.fixture
+def copy(finished, tmp_path) -> Workspace:
+    """A copy of that workspace, with its results, to do things to."""
+    shutil.copytree(finished.root, tmp_path / "shop", symlinks=True)
+    return Workspace(tmp_path / "shop")
+
+
+def contents(space: Workspace) -> dict[str, str]:
+    """Every file of the set in force with a hash of its bytes; the database by what its tables hold."""
+    folder = space.snapshot()
+    assert folder is not None
+    found = {}
+    for path in sorted(folder.rglob("*")):
+        if path.is_file() and path.suffix != ".duckdb":
+            found[path.relative_to(folder).as_posix()] = hashlib.sha256(path.read_bytes()).hexdigest()
+    with duckdb.connect(str(folder / "filmledger.duckdb"), read_only=True) as connection:
+        for (name,) in connection.sql("select table_name from information_schema.tables order by 1").fetchall():
+            rows = connection.table(name).fetchall()
+            found[f"filmledger.duckdb/{name}"] = hashlib.sha256(repr(rows).encode()).hexdigest()
+    # the database is looked at through its tables, so its size in the manifest says nothing
+    manifest = json.loads((folder / workspace.MANIFEST).read_text())
+    manifest["files"].pop("filmledger.duckdb")
+    found[workspace.MANIFEST] = json.dumps(manifest, sort_keys=True)
+    return found
+
+
+def test_a_run_leaves_tables_database_pages_and_hand_outs(finished):
+    folder = finished.snapshot()
+    names = {path.stem for path in (folder / "tables").glob("*.parquet")}
+    assert {"mixes", "film_increments", "transfer_records", "transfer_by_pair", "material_ledger"} <= names
+    assert {"intake_files", "refused_rows"} <= names
+    assert {path.stem for path in (folder / "handouts").glob("*.csv")} == names
+    with duckdb.connect(str(folder / "filmledger.duckdb"), read_only=True) as connection:
+        for name in names:
+            assert connection.table(name).fetchall() == pl.read_parquet(folder / "tables" / f"{name}.parquet").rows()
+    assert (folder / "site" / "index.html").is_file()
+    assert not (folder / "work").exists()
+
+
+def test_the_headline_is_what_the_ledger_says(finished):
+    ledger = pl.read_parquet(finished.out / "tables" / "material_ledger.parquet")
+    headline = workspace.manifest_in_force(finished)["headline"]
+    poured = ledger["poured_solids_g"].sum()
+    assert headline["poured_solids_g"] == pytest.approx(poured, rel=1e-12)
+    assert headline["useful_share"] == pytest.approx(ledger["useful_solids_g"].sum() / poured, rel=1e-12)
+    assert 0 < headline["te_low"] < headline["te"] < headline["te_high"] < 1
+    assert headline["cups"] == pl.read_parquet(finished.out / "tables" / "mixes.parquet").height
+
+
+def test_a_run_with_nothing_new_changes_no_byte_and_imports_nothing_heavy(finished):
+    before, number = contents(finished), finished.snapshot()
+    program = (
+        "import sys\nfrom pipelines import cli\ncode = cli.main(['run', sys.argv[1]])\n"
+        "heavy = {'polars', 'duckdb', 'dagster', 'pandera', 'pydantic', 'numpy'} & set(sys.modules)\n"
+        "assert not heavy, heavy\nassert code in (0, 3)"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", program, str(finished.root)], check=True, capture_output=True, text=True, cwd=HOME
+    )
+    assert "Nothing new" in done.stdout
+    assert finished.snapshot() == number
+    assert contents(finished) == before
+
+
+def test_computing_everything_again_gives_the_same_bytes(copy):
+    before = contents(copy)
+    number = copy.snapshot()
+    outcome = conductor.run(copy, again=True)
+    assert outcome.new
+    assert copy.snapshot() != number
+    assert contents(copy) == before
+
+
+def test_a_file_that_comes_and_goes_leaves_no_trace(copy):
+    before = contents(copy)
+    extra = copy.inbox / "pours_late.csv"
+    pours = pl.read_csv(copy.inbox / "pours.csv", infer_schema=False)
+    pours.head(3).with_columns(mix_id=pl.lit("late")).write_csv(extra)
+    assert conductor.run(copy).new
+    mixes = pl.read_parquet(copy.out / "tables" / "mixes.parquet")
+    assert mixes.filter(pl.col("mix_id") == "late").height >= 1
+    assert contents(copy) != before
+    extra.unlink()
+    assert conductor.run(copy).new
+    assert contents(copy) == before
+
+
+def test_a_damaged_file_is_refused_by_name_and_the_run_goes_on(copy, capsys):
+    (copy.inbox / "noise.csv").write_bytes(b"\x00\x01\x02binary")
+    pours = (copy.inbox / "pours.csv").read_text().splitlines()
+    header = pours[0].split(",")
+    cells = pours[1].split(",")
+    cells[header.index("weighed_g")] = "=1+1"
+    (copy.inbox / "pours.csv").write_text("\n".join([pours[0], ",".join(cells), *pours[2:]]) + "\n")
+    assert cli.main(["run", str(copy.root)]) == 3
+    told = capsys.readouterr().out
+    assert "1 file" in told
+    files = pl.read_parquet(copy.out / "tables" / "intake_files.parquet")
+    assert files.filter(pl.col("state") == "refused")["file"].to_list() == ["inbox/noise.csv"]
+    refused = pl.read_csv(copy.out / "refused" / "inbox__pours.csv.csv", infer_schema=False)
+    row = refused.filter(pl.col("line") == "2")
+    assert row.height == 1
+    assert "weighed_g" in row["reasons"][0]
+
+
+def test_an_empty_workspace_runs_and_says_that_there_is_nothing_yet(tmp_path, capsys):
+    assert cli.main(["init", str(tmp_path / "shop")]) == 0
+    assert cli.main(["run", str(tmp_path / "shop")]) == 0
+    told = capsys.readouterr().out
+    assert "nothing to account for yet" in told
+    assert (tmp_path / "shop" / "out" / "site" / "index.html").is_file()
+    assert cli.main(["check", str(tmp_path / "shop")]) == 0
+
+
+def test_check_publishes_nothing_and_finds_what_a_run_would(copy, capsys):
+    (copy.inbox / "noise.csv").write_bytes(b"\x00\x01\x02binary")
+    number = copy.snapshot()
+    assert cli.main(["check", str(copy.root)]) == 3
+    told = capsys.readouterr().out
+    assert "inbox/noise.csv: refused" in told
+    assert "inbox/pours.csv: pours" in told
+    assert copy.snapshot() == number
+    assert not copy.building.exists()
+
+
+def test_a_file_that_changes_while_being_read_stops_the_run_before_anything_is_replaced(copy, monkeypatch):
+    before = contents(copy)
+    (copy.inbox / "pours.csv").write_text((copy.inbox / "pours.csv").read_text() + "\n")
+    true_merge = run.intake_frames
+
+    def meanwhile(found):
+        (copy.inbox / "jobs.csv").write_text((copy.inbox / "jobs.csv").read_text() + "\n")
+        return true_merge(found)
+
+    monkeypatch.setattr(run, "intake_frames", meanwhile)
+    with pytest.raises(WorkspaceError, match=r"inbox/jobs.csv changed while being read"):
+        conductor.run(copy)
+    assert contents(copy) == before
+
+
+def test_killed_at_any_moment_the_old_set_stays_and_the_next_run_ends_as_if_undisturbed(copy, tmp_path):
+    old = contents(copy)
+    undisturbed = tmp_path / "undisturbed"
+    shutil.copytree(copy.root, undisturbed, symlinks=True)
+    late = pl.read_csv(copy.inbox / "pours.csv", infer_schema=False).head(3).with_columns(mix_id=pl.lit("late"))
+    for root in (copy.root, undisturbed):
+        late.write_csv(root / "inbox" / "pours_late.csv")
+    began = time.monotonic()
+    conductor.run(Workspace(undisturbed))
+    whole = time.monotonic() - began
+    moments = random.Random(1)
+    for _ in range(3):
+        child = subprocess.Popen(
+            [sys.executable, "-m", "pipelines.cli", "run", str(copy.root)], stdout=subprocess.DEVNULL, cwd=HOME
+        )
+        time.sleep(moments.uniform(0.2, 0.9) * whole)
+        child.kill()
+        child.wait()
+        assert contents(copy) in (old, contents(Workspace(undisturbed)))
+    conductor.run(copy)
+    assert contents(copy) == contents(Workspace(undisturbed))
+    assert not copy.building.exists()
+
+
+def test_nothing_of_the_shop_s_own_is_touched_by_a_run(copy):
+    def own() -> dict[str, tuple[int, bytes]]:
+        files = [copy.settings_file, *copy.inbox.rglob("*"), *copy.registers.rglob("*")]
+        return {str(path): (path.stat().st_mtime_ns, path.read_bytes()) for path in files if path.is_file()}
+
+    before = own()
+    conductor.run(copy, again=True)
+    assert own() == before
+    assert sorted(os.listdir(copy.root)) == [".filmledger", "filmledger.toml", "inbox", "layouts", "out", "registers"]

@@ -65,6 +65,14 @@ def _te(what: str) -> dict[str, ColumnInfo]:
         ),
         "method": _METHOD,
         "advice": text("What to measure next", nullable=True),
+        "combined": number("Where it is not separable: the figure of both together", "1", nullable=True),
+        "combined_low": number("Lower end of its 95 % interval", "1", nullable=True),
+        "combined_high": number("Upper end of its 95 % interval", "1", nullable=True),
+        "bound": number("Where leftovers were not weighed: at least landed over poured", "1", nullable=True),
+        "combined": number("Where it is not separable: the figure of both together", "1", nullable=True),
+        "combined_low": number("Lower end of its 95 % interval", "1", nullable=True),
+        "combined_high": number("Upper end of its 95 % interval", "1", nullable=True),
+        "bound": number("Where leftovers were not weighed: at least landed over poured", "1", nullable=True),
         "combined": number(
             "Where it is not separable: the figure of both together", "1", nullable=True
         ),
@@ -386,6 +394,53 @@ film_build = table(
     prob_over=fraction("Probability that the panel's mean is above", nullable=True),
     prob_under=fraction("Probability that the panel's mean is below", nullable=True),
     grade=_GRADE,
+    first_operation=integer("First of the operations whose films are summed; `operation_no` is the last"),
+    product_id=text("The product", nullable=True),
+    role=choice("What the product is for", *ROLES, nullable=True),
+    technician_id=text("Who sprayed it; empty: several", nullable=True),
+    gun_id=text("The gun; empty: several", nullable=True),
+    colour_id=text("The colour", nullable=True),
+    covered_m2=number("Area covered", "m2", nullable=True),
+    source=choice(
+        "read: that layer alone; shared: readings over several layers, split; from transfer: nothing was read",
+        "read", "shared", "from transfer", nullable=True,
+    ),
+    film_se_um=number("Standard error of the panel's mean", "um", nullable=True),
+    film_basis=text("Film as applied or after sanding", nullable=True),
+    over_ml=number("Dry film expected above the window", "mL", nullable=True),
+    under_ml=number("Dry film expected to be missing below the window", "mL", nullable=True),
+)
+
+film_by_technician = table(
+    "film_by_technician",
+    "How a technician's film lies against the data sheet's window, by role",
+    shop_id=_SHOP,
+    technician_id=text("The technician", key=True),
+    role=_ROLE,
+    ratio=number("Mean film over the window's greatest", "1", nullable=True),
+    low=number("Lower end of the 95 % interval", "1", nullable=True),
+    high=number("Upper end of the 95 % interval", "1", nullable=True),
+    window_low=number("The window's least over its greatest", "1", nullable=True),
+    n=integer("Operations behind it"),
+    n_read=integer("Operations among them whose film was read"),
+    n_colours=integer("Colours among them"),
+    prob_mean_over=fraction("Probability that the mean lies above the window", nullable=True),
+    prob_next_over=fraction("Probability that the next job lies above the window", nullable=True),
+    prob_mean_under=fraction("Probability that the mean lies below the window", nullable=True),
+    prob_next_under=fraction("Probability that the next job lies below the window", nullable=True),
+    prob_material=fraction("Probability that the mean lies above the window by a material size", nullable=True),
+    reliability=number("1 - prediction error variance / variance between them", "1", nullable=True),
+    vif=number("How much the guns' being unknown widens it", "1", nullable=True),
+    separable=flag("It can be told apart from the gun", nullable=True),
+    with_whom=text("What it cannot be told apart from", nullable=True),
+    flagged=flag("Shown to build over the window by a material size"),
+    why_not_flagged=text("Why it may not be flagged whatever the figures say", nullable=True),
+    grade=_GRADE,
+    over_build_solids_kg=number("Dry film above the window in these data", "kg", nullable=True),
+    over_build_voc_kg=number("VOC that went with it", "kg", nullable=True),
+    over_build_cost=number("Material cost of it", "currency", nullable=True),
+    under_build_solids_kg=number("Dry film missing below the window in these data", "kg", nullable=True),
+    under_build_cost=number("Material cost of what is missing, were it sprayed", "currency", nullable=True),
 )
 
 edge_bias = table(
@@ -406,6 +461,37 @@ edge_bias = table(
     stripe_p=fraction("Its p value", nullable=True),
     n_panels=integer("Panels"),
     flagged=flag("Shown, by a material size"),
+    tilt_sees=number("Smallest tilt that so many panels show with 80 % power", "1", nullable=True),
+    edge_sees=number("Smallest heavy edge that so many panels show with 80 % power", "1", nullable=True),
+    prob_tilt=fraction("Probability that the tilt is of a material size, either way", nullable=True),
+    n_technician=integer("Panels of this technician over all roles"),
+    reliability=number("1 - prediction error variance / variance between them", "1", nullable=True),
+    vif=number("How much the guns' being unknown widens it", "1", nullable=True),
+    separable=flag("It can be told apart from the gun", nullable=True),
+    with_whom=text("What it cannot be told apart from", nullable=True),
+)
+
+panel_heat = table(
+    "panel_heat",
+    "Where on the panel the film lies: nine places over the panel's mean",
+    shop_id=_SHOP,
+    technician_id=text("The technician", key=True),
+    role=_ROLE,
+    row=integer("1 the upper edge, 3 the lower", key=True),
+    col=integer("Along the stroke", key=True),
+    relative_film=number("Film over the panel's mean", "1", nullable=True),
+    low=number("Lower end of the 95 % interval", "1", nullable=True),
+    high=number("Upper end of the 95 % interval", "1", nullable=True),
+    n_panels=integer("Panels"),
+)
+
+technique_power = table(
+    "technique_power",
+    "How many panels of nine readings it takes to see a difference with 80 % power",
+    measure=choice("What is looked for", "tilt", "edge", key=True),
+    difference=number("Its size", "1", key=True),
+    spread=number("Relative spread between places on a panel, pooled over all", "1", nullable=True),
+    panels=integer("Panels needed", nullable=True),
 )
 
 gun_fit = table(
@@ -421,6 +507,30 @@ gun_fit = table(
     atomising_allowed=flag("The place's rule allows it", nullable=True),
     verdict=choice("In short", "fits", "misfit", "not_allowed", "unknown"),
     why=text("Why", nullable=True),
+    role=choice("What the product is for", *ROLES, nullable=True),
+    n_operations=integer("Operations of this product with this gun"),
+    tip_mm=number("The tip: the day's last where stated, else the register's", "mm", nullable=True),
+    tip_min_mm=number("Data sheet: smallest", "mm", nullable=True),
+    tip_max_mm=number("Data sheet: largest", "mm", nullable=True),
+    inlet_kpa=number("Highest inlet pressure written down", "kPa", nullable=True),
+    inlet_max_kpa=number("Data sheet: highest", "kPa", nullable=True),
+    cup_rule=choice("Its cup against the line of 3 fl oz (40 CFR 63.11180)", "below", "review", "above", "unknown"),
+    cross_use=flag("A primer gun sprayed finish, or the reverse"),
+    film_um=number("Mean film of these operations", "um", nullable=True),
+    reads=choice("Against the window", "thin", "in the window", "thick", nullable=True),
+)
+
+gun_cover = table(
+    "gun_cover",
+    "The smallest set of guns and tips that covers the shop's products",
+    shop_id=_SHOP,
+    part=choice("What becomes of it", "keep", "spare", "idle", "to_buy", key=True),
+    item=text("The gun, or the tip that is missing", key=True),
+    purpose=choice("Primer guns are kept apart from finish guns", "primer", "finish", "any", key=True),
+    tip_low_mm=number("Tip, from", "mm", nullable=True),
+    tip_high_mm=number("Tip, to", "mm", nullable=True),
+    products=texts("The products it is for"),
+    why=text("Why"),
 )
 
 gun_drift = table(
@@ -436,6 +546,32 @@ gun_drift = table(
     litres=number("Litres since", "L", nullable=True),
     changed_on=day("Day of a change", nullable=True),
     alarm=flag("A change is shown"),
+    until=day("Last day of the period", nullable=True),
+    n=integer("Records behind it"),
+    z=number("Largest standardised step in transfer, before against after, while looking on", "1", nullable=True),
+    step=number("Log transfer efficiency after the change less before", "1", nullable=True),
+    step_low=number("Lower end of the 95 % interval", "1", nullable=True),
+    step_high=number("Upper end of the 95 % interval", "1", nullable=True),
+    n_steps=integer("Steps found looking back over the whole period", nullable=True),
+    autocorrelation=number("Lag-one correlation of the residuals; above .1 they are averaged per day", "1", nullable=True),
+    prob_wear=fraction("Probability that transfer falls with use", nullable=True),
+    months_to_loss=number("Months until the next 5 % of transfer is lost, at this use", "months", nullable=True),
+    months_low=number("Lower end of the 95 % interval", "months", nullable=True),
+    months_high=number("Upper end of the 95 % interval; empty: no end", "months", nullable=True),
+)
+
+gun_service_contrasts = table(
+    "gun_service_contrasts",
+    "Transfer after a service against before it",
+    gun_id=text("The gun", key=True),
+    serviced_on=day("Day of the service", key=True),
+    work=text("What was done", nullable=True),
+    ratio=number("Transfer efficiency after over before", "1", nullable=True),
+    low=number("Lower end of the 95 % interval", "1", nullable=True),
+    high=number("Upper end of the 95 % interval", "1", nullable=True),
+    prob_better=fraction("Probability that it is better after", nullable=True),
+    n_before=integer("Records since the service before"),
+    n_after=integer("Records until the service after"),
 )
 
 emissions_monthly = table(
@@ -460,9 +596,45 @@ emissions_monthly = table(
     ),
     pm_kg_low=number("Lower end of the 95 % interval", "kg", nullable=True),
     pm_kg_high=number("Upper end of the 95 % interval", "kg", nullable=True),
-    complete=flag("Nothing in it was unreadable or without a figure"),
+    complete=flag("Nothing in it was unreadable or without a figure; else the figures are lower bounds"),
     **_shares(),
+    not_split_solids_kg=number("Solids whose transfer is not known: not in pm_kg", "kg", nullable=True),
+    n_lines=integer("Rows of emission_lines behind it"),
 )
+
+emission_lines = table(
+    "emission_lines",
+    "What each figure of a month was added from: cups, cleanings, other uses, waste, overspray; emissions_monthly is its sum",
+    shop_id=_SHOP,
+    line=integer("Number of the line", key=True),
+    month=text("Month, YYYY-MM"),
+    category=text("Category of the limits, or cleaning, surface_prep, unscaled, unmapped, waste"),
+    kind=choice(
+        "cup: left it or thrown away in the month of its first pour; drawn, weighed_back, discarded, unseen: kept before and"
+        " shown gone by that; cleaning, surface_prep, unscaled, waste, overspray",
+        "cup", "drawn", "weighed_back", "discarded", "unseen", "cleaning", "surface_prep", "unscaled", "waste", "overspray",
+    ),
+    source=text("The table to look in: mixes, cleaning, unscaled_use, stock or material_ledger"),
+    on_date=day("Day on which it counts", nullable=True),
+    mix_id=text("The cup", nullable=True),
+    job_id=text("The job", nullable=True),
+    operation_no=integer("The operation", nullable=True),
+    number=text("cleaning_no, use_no or document_no", nullable=True),
+    document_line=integer("Line of the document", nullable=True),
+    component_id=text("The component", nullable=True),
+    mass_g=number("Mass gone, evaporated, used or credited", "g", nullable=True),
+    rts_l=number("Poured, ready to spray", "L", nullable=True),
+    rts_kg=number("Poured, ready to spray", "kg", nullable=True),
+    voc_kg=number("VOC", "kg", nullable=True),
+    exempt_kg=number("Exempt compounds", "kg", nullable=True),
+    pm_kg=number("Particulate behind the filter", "kg", nullable=True),
+    pm_kg_low=number("Lower end of the 95 % interval", "kg", nullable=True),
+    pm_kg_high=number("Upper end of the 95 % interval", "kg", nullable=True),
+    not_split_solids_kg=number("Solids whose transfer is not known", "kg", nullable=True),
+    complete=flag("Nothing of it was unreadable or without a figure"),
+    grade=_GRADE,
+    note=text("What is missing, or why no credit", nullable=True),
+)  # fmt: skip
 
 hap_monthly = table(
     "hap_monthly",
@@ -540,6 +712,27 @@ mix_guide = table(
     ),
     flush_ml=number("Flush loss, once a cup", "mL", nullable=True),
     n=integer("Operations behind it"),
+    role=choice("What the product is for", *ROLES, nullable=True),
+    coats=number("Coats that these figures stand for", "1", nullable=True),
+    coats_max=integer("Data sheet: most coats", nullable=True),
+    min_mix_ml=number("Data sheet: least that can be mixed", "mL", nullable=True),
+    n_product=integer("Operations with this product in this shop"),
+    spread=number("Standard deviation of log use between jobs", "1", nullable=True),
+)
+
+mix_backtest = table(
+    "mix_backtest",
+    "The guide tried on the past: each job advised from earlier jobs alone",
+    shop_id=_SHOP,
+    role=_ROLE,
+    n=integer("Advised mixes"),
+    n_short=integer("Of them, run short"),
+    share_short=fraction("Share run short", nullable=True),
+    low=fraction("Lower end of its 95 % interval", nullable=True),
+    high=fraction("Upper end of its 95 % interval", nullable=True),
+    stated=fraction("Share meant to run short", nullable=True),
+    leftover_l=number("Left over as it was, where it was weighed", "L", nullable=True),
+    leftover_advised_l=number("Left over had the advised amount been mixed", "L", nullable=True),
 )
 
 savings = table(
@@ -555,6 +748,60 @@ savings = table(
     per_year_voc_kg=number("VOC saved a year", "kg", nullable=True),
     per_year_solids_kg=number("Solids saved a year", "kg", nullable=True),
     basis=text("How it was reckoned", nullable=True),
+    position=integer("Place in the order; each is reckoned after those before it"),
+    per_year_voc_kg_low=number("Lower end of the 95 % interval", "kg", nullable=True),
+    per_year_voc_kg_high=number("Upper end of the 95 % interval", "kg", nullable=True),
+    per_year_solids_kg_low=number("Lower end of the 95 % interval", "kg", nullable=True),
+    per_year_solids_kg_high=number("Upper end of the 95 % interval", "kg", nullable=True),
+    item=text("The gun, where the lever is a gun", nullable=True),
+    price=number("What the other gun costs", "currency", nullable=True),
+    payback_years=number("Years until it has paid for itself", "a", nullable=True),
+    payback_low=number("Lower end of the 95 % interval", "a", nullable=True),
+    payback_high=number("Upper end of the 95 % interval; empty: it may never", "a", nullable=True),
+)
+
+savings_basis = table(
+    "savings_basis",
+    "What a year is, for the what-ifs: savings scale with price and with jobs",
+    shop_id=_SHOP,
+    from_on=day("First day of the data reckoned with", nullable=True),
+    to_on=day("Last day", nullable=True),
+    days=integer("Days between", "d"),
+    jobs_per_year=number("Jobs a year", "1/a", nullable=True),
+    cost_per_year=number("Material poured a year", "currency", nullable=True),
+    voc_kg_per_year=number("VOC poured a year", "kg", nullable=True),
+    solids_kg_per_year=number("Solids poured a year", "kg", nullable=True),
+    gun_price=number("Price of a gun: the middle of the register's", "currency", nullable=True),
+    cost_known_share=fraction("Share of the poured solids that has a cost", nullable=True),
+)
+
+practice_cards = table(
+    "practice_cards",
+    "What somebody could practise, with the evidence; people by id",
+    shop_id=_SHOP,
+    technician_id=text("The technician", key=True),
+    kind=choice("What was seen", "low_transfer", "over_build", "tilt", "leftover", key=True),
+    role=text("The role it was seen in; `all` where it is not one role", key=True),
+    seen=text("What was seen"),
+    value=number("The figure", "1", nullable=True),
+    low=number("Lower end of the 95 % interval", "1", nullable=True),
+    high=number("Upper end of the 95 % interval", "1", nullable=True),
+    n=integer("Records, operations, panels or cups behind it"),
+    prob=fraction("Probability that it is real and of a material size", nullable=True),
+    how_sure=text("The same in words"),
+    confused_with=text("What it could be confused with"),
+    practise=text("What to practise"),
+    would_settle=text("What would settle it, with how many more"),
+    caution=text("What comes first"),
+)
+
+cautions = table(
+    "cautions",
+    "What stands beside advice that could hurt somebody",
+    topic=text("What it is about", key=True),
+    beside=texts("Tables whose advice it stands beside"),
+    says=text("The caution"),
+    source=text("Where more is said"),
 )
 
 job_costs = table(
@@ -579,7 +826,8 @@ PUBLISHED: dict[str, pa.DataFrameSchema] = {
     for t in (
         intake_files, refused_rows, mixes, film_increments, transfer_records, transfer_by_pair, transfer_by_gun,
         transfer_by_technician, transfer_by_role, gun_effects, technician_effects, screened_records, material_ledger,
-        film_build, edge_bias, gun_fit, gun_drift, emissions_monthly, hap_monthly, rolling_12_months, voc_content,
-        stock_reconciliation, mix_guide, savings, job_costs,
+        film_build, film_by_technician, edge_bias, panel_heat, technique_power, gun_fit, gun_cover, gun_drift,
+        gun_service_contrasts, emissions_monthly, emission_lines, hap_monthly, rolling_12_months, voc_content,
+        stock_reconciliation, mix_guide, mix_backtest, savings, savings_basis, job_costs, practice_cards, cautions,
     )
 }  # fmt: skip

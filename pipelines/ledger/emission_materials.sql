@@ -56,4 +56,6 @@ SELECT
 FROM wanted AS w
 LEFT JOIN component_facts AS f
     ON f.component_id = w.component_id AND w.on_date >= f.from_on AND w.on_date < f.until_on
+LEFT JOIN restated AS r
+    ON r.jurisdiction = w.jurisdiction AND r.component_id = w.component_id AND r.on_date = w.on_date
 ORDER BY w.jurisdiction, w.component_id, w.on_date

@@ -23,7 +23,7 @@ from pipelines.intake import cross, stages
 from pipelines.intake.book import ACCEPTED, DUPLICATE, REFUSED, SUPERSEDED, Book, Warnings
 from pipelines.intake.files import natural_order
 from pipelines.intake.layout import TABLES
-from pipelines.intake.messages import KEY_CONFLICT, say
+from pipelines.intake.messages import KEY_CONFLICT, LITERAL, say
 from pipelines.intake.read import NOWHERE, FileRead, Options
 from schemas import door
 
@@ -468,7 +468,7 @@ def _refused_rows(books: dict[str, Book], files: Files, names: pl.DataFrame, raw
         return door.empty("refused_rows")
     rows = (
         pl.concat(parts)
-        .sort("@f", "line", "table", "column", "reason", nulls_last=True)
+        .sort("@f", "line", "table", "column", ~pl.col("reason").str.contains(LITERAL), "reason", nulls_last=True)
         .group_by("@f", "line", "table", maintain_order=True)
         .agg(pl.col("reason").unique(maintain_order=True).alias("reasons"), pl.col("raw").drop_nulls().first())
         .join(names, on="@f", how="left", maintain_order="left")
@@ -489,7 +489,12 @@ def _incomplete(books: dict[str, Book], names: pl.DataFrame) -> pl.DataFrame:
     for table, book in books.items():
         lost = (
             book.refused.filter("@force")
-            .sort("@f", "line", "item", "@i", "column", "reason", nulls_last=True)
+            .sort(
+                *("@f", "line", "item", "@i", "column"),
+                ~pl.col("reason").str.contains(LITERAL),
+                "reason",
+                nulls_last=True,
+            )
             .group_by("@f", "line", "item", "@i", maintain_order=True)
             .agg(
                 pl.col("reason").unique(maintain_order=True).str.join("; "),

@@ -14,6 +14,8 @@ KEY_CONFLICT = "key conflict"
 WEIGHED_UP = "weighed up"
 GAUGE_CANNOT_READ = "gauge cannot read {substrate}"
 NO_TABLE = "no table takes this row"
+#: a pattern that finds them, to put them before other reasons
+LITERAL = "^(key conflict|weighed up|gauge cannot read .*|no table takes this row)$"
 
 CATALOGUE = {
     # files

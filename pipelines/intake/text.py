@@ -249,9 +249,9 @@ def grid(data: bytes, found: Records, header_at: int, delimiter: str) -> Grid:
     if found.cells is not None:
         frame = _by_hand(found.cells[header_at + 1 :], data, starts, ends, lines, delimiter, width)
     else:
-        good = (counts == width) | blank
+        good = (counts == width) & ~blank
         frame = _by_polars(data, starts, ends, lines, good, delimiter, width, found.quoted)
-        odd = np.flatnonzero(~good)
+        odd = np.flatnonzero(~good & ~blank)
         if len(odd):
             cells = [_cells_of(data[starts[i] : ends[i]].decode("utf-8", "replace"), delimiter) for i in odd]
             strange = _by_hand(cells, data, starts[odd], ends[odd], lines[odd], delimiter, width)
@@ -323,7 +323,7 @@ def _by_hand(
         if row is None:
             damage = say("quote")
             row = data[start:end].decode("utf-8", "replace").split(delimiter)
-        elif start == end:
+        elif not any(cell.strip() for cell in row):
             continue
         if len(row) != width and (len(row) < width or any(c.strip() for c in row[width:])):
             damage = damage or say("cells", found=len(row), expected=width)

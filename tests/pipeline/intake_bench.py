@@ -1,0 +1,108 @@
+"""A small workspace in memory for the tests of intake: registers that know a few ids, and files by name."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import polars as pl
+
+from pipelines.intake import layout
+from pipelines.intake.files import Source
+from pipelines.intake.merge import Intake, merge
+from pipelines.intake.read import FileRead, Options, raw_lines, read_file
+
+REGISTERS = {
+    "registers/shops.csv": "shop_id,time_zone\nnorth,Europe/Vienna\nsouth,America/New_York\n",
+    "registers/products.csv": "product_id,role\nclear_a,clear\nbase_b,base\n",
+    "registers/components.csv": "component_id,valid_from,density_g_per_ml\nbinder,,1.2\nbinder,2025-06-01,1.5\nthin,,0.8\n"
+    "mystery,,\n",
+    "registers/guns.csv": "gun_id,shop_id,atomising\ngun_1,north,hvlp\n",
+    "registers/technicians.csv": "technician_id,shop_id\nada,north\n",
+    "registers/gauges.csv": "gauge_id,principle\nmag,magnetic\neddy,eddy\nboth,dual\nsound,ultrasonic\n",
+}
+POURS = "shop_id,mix_id,pour_no,poured_at,product_id,component_id,weighed_g"
+OPERATIONS = "shop_id,job_id,operation_no,kind,started_at,ended_at,technician_id,gun_id,product_id"
+
+
+def read_all(
+    files: dict[str, str | bytes], layouts: dict[str, str] | None = None, registers: bool = True
+) -> list[FileRead]:
+    found = layout.load(layouts or {})
+    every = {**(REGISTERS if registers else {}), **files}
+    return [read_file(_source(name, text), found) for name, text in every.items()]
+
+
+def _source(name: str, text: str | bytes) -> Source:
+    return Source(name, content=text.encode() if isinstance(text, str) else text)
+
+
+def take_in(
+    files: dict[str, str | bytes],
+    layouts: dict[str, str] | None = None,
+    registers: bool = True,
+    options: Options | None = None,
+    reads: Iterable[FileRead] | None = None,
+) -> Intake:
+    """Read and merge; every refused row must have its raw text, and the books must add up."""
+    every = {**(REGISTERS if registers else {}), **files}
+    found = layout.load(layouts or {})
+    options = options or Options()
+    done = list(reads) if reads is not None else [read_file(_source(n, t), found, options) for n, t in every.items()]
+    by_file = {r.file: r for r in done}
+
+    def raw_of(file: str, lines: list[int]) -> dict[int, str]:
+        return raw_lines(by_file[file], _source(file, every[file]), found, lines)
+
+    taken = merge(done, options, raw_of)
+    adds_up(taken, done)
+    return taken
+
+
+def adds_up(taken: Intake, reads: list[FileRead]) -> None:
+    """Every row of every file is counted once, and stands where its state says."""
+    books = taken.intake_files
+    assert (books["rows_read"] == books.select(pl.sum_horizontal("accepted", "refused", "duplicate", "superseded")).to_series()).all()
+    assert set(books["file"]) == {r.file for r in reads}
+    assert books.filter(pl.col("state") == "refused")["message"].null_count() == 0
+    for table, frame in taken.tables.items():
+        counted = books.filter(pl.col("table") == table)
+        assert counted["accepted"].sum() == frame.height
+        per_file = dict(frame.group_by("file").len().iter_rows())
+        assert per_file == {f: n for f, n in counted.select("file", "accepted").iter_rows() if n}
+    for read in reads:
+        for table, one in read.tables.items():
+            row = books.filter((pl.col("file") == read.file) & (pl.col("table").fill_null("") == table))
+            assert row["rows_read"].to_list() == [one.rows_read]
+    refused = taken.refused_rows
+    assert refused["raw"].null_count() == 0
+    assert refused["reasons"].list.len().min() is None or refused["reasons"].list.len().min() >= 1
+    places = books.filter(pl.col("refused") > 0).select("file", pl.col("table").fill_null(""))
+    assert set(refused.select("file", pl.col("table").fill_null("")).iter_rows()) == set(places.iter_rows())
+
+
+def reasons(taken: Intake, file: str) -> dict[int, list[str]]:
+    """Reasons by line of one file."""
+    rows = taken.refused_rows.filter(pl.col("file") == file)
+    return dict(rows.select("line", "reasons").iter_rows())
+
+
+def message(taken: Intake, file: str) -> str:
+    return "; ".join(taken.intake_files.filter(pl.col("file") == file)["message"].drop_nulls())
+
+
+def marks(taken: Intake, what: str) -> set[tuple[object, ...]]:
+    """The ids of one kind of incomplete."""
+    ids = {
+        "cup": ["shop_id", "mix_id"],
+        "operation": ["shop_id", "job_id", "operation_no"],
+        "panel_stage": ["shop_id", "job_id", "panel_id", "after_operation"],
+        "month": ["shop_id", "month"],
+    }[what]
+    return set(taken.incomplete.filter(pl.col("what") == what).select(ids).iter_rows())
+
+
+def same(one: Intake, other: Intake, but: tuple[str, ...] = ()) -> bool:
+    """Equal tables, columns `but` aside."""
+    return all(
+        one.tables[t].drop(but).sort(pl.all()).equals(other.tables[t].drop(but).sort(pl.all())) for t in one.tables
+    )

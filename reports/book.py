@@ -16,8 +16,9 @@ from schemas import door
 
 
 class Book:
-    """`tables`: published tables and the registers shops, products, technicians, guns by name; `settings`: as the workspace
-    has them, in sections or flat."""
+    """`tables`: published tables and the registers shops, products, technicians, guns by name; `settings`: as the
+    workspace has them, in sections or flat.
+    """
 
     def __init__(self, tables: dict[str, pl.DataFrame], settings: dict[str, Any]) -> None:
         self._tables = tables
@@ -107,7 +108,9 @@ class Book:
     def product_role(self) -> dict[str, str]:
         """product_id -> role, from the ledger first (the version valid then), else the register."""
         roles = {p: r["role"] for p, r in self.products.items()}
-        seen = self.table("material_ledger").select("product_id", "role").drop_nulls().unique().sort("product_id", "role")
+        seen = (
+            self.table("material_ledger").select("product_id", "role").drop_nulls().unique().sort("product_id", "role")
+        )
         roles |= {r["product_id"]: r["role"] for r in seen.iter_rows(named=True)}
         return dict(sorted(roles.items()))
 
@@ -125,7 +128,12 @@ class Book:
 
     @cached_property
     def transfer(self) -> dict[str, list[dict[str, Any]]]:
-        return {by: cube.transfer_rows(by, self.table(name)) for by, name in cube.TRANSFER.items()}
+        rows = {by: cube.transfer_rows(by, self.table(name)) for by, name in cube.TRANSFER.items()}
+        if not self.people:
+            for row in rows["gun"]:
+                row["joined"] = row["joined"] and "the hand that holds it"
+            rows["technician"], rows["pair"] = [], []
+        return rows
 
     @cached_property
     def months(self) -> list[str]:

@@ -1,10 +1,11 @@
-"""The compact cube: the published tables summed to the grain that pages filter by, for the pages and their script alike.
+"""The compact cube: the published tables summed to the grain that pages filter by, for the pages and their script
+alike.
 
-Here belongs the summing to shop x month x product (ledger) and shop x month x category (emissions), and the rows of the
-transfer tables. Both the static page and its script add up the same cube, so a filtered figure and a printed one cannot
-disagree. Not here: how it is drawn or worded.
+Here belongs the summing to shop x month x product (ledger) and shop x month x category (emissions), and the rows of
+the transfer tables. Both the static page and its script add up the same cube, so a filtered figure and a printed one
+cannot disagree. Not here: how it is drawn or worded.
 
-Amounts are rounded to 0.1 g and 0.01 of money: the only rounding, and below what any page shows.
+Amounts are rounded to 0.1 g and 0.001 of money: the only rounding, and below what any page shows.
 """
 
 from __future__ import annotations
@@ -19,10 +20,11 @@ from reports.theme import PARTS
 SEES: dict[str, tuple[str, float, int]] = {
     "solids": ("solids_g", 1e-3, 4),
     "voc": ("voc_g", 1e-3, 4),
-    "cost": ("cost", 1.0, 2),
+    "cost": ("cost", 1.0, 3),
 }
 SEE_KIND = {"solids": "mass_kg", "voc": "mass_kg", "cost": "cost"}
 SEE_WORD = {"solids": "solids", "voc": "VOC", "cost": "material cost"}
+SEE_OF = {"solids": "parts of solids poured", "voc": "parts of VOC poured", "cost": "spent on what was poured"}
 LANDING = ("overspray", "over_build", "useful")
 
 Sums = dict[str, float]
@@ -72,10 +74,10 @@ def _short(value: float) -> float | int:
 def ledger_cube(ledger: pl.DataFrame, dim: str = "product_id") -> Cube:
     """material_ledger summed to shop x month x `dim`.
 
-    Measures, for each way of counting s in solids, voc (kg) and cost (money): `poured.s` and one per part of the ledger;
-    `<part>.s.low` and `.high` for what landed or missed, added as if all errors went the same way (the widest the interval
-    can be); `cups`; `sprayed` and its part resting on grades `a`, `b`, `c` (kg solids); `known.s`: solids (kg) of rows whose amount
-    is known, to say how much of the whole a sum stands for.
+    Measures, for each way of counting s in solids, voc (kg) and cost (money): `poured.s` and one per part of the
+    ledger; `<part>.s.low` and `.high` for what landed or missed, added as if all errors went the same way (the widest
+    the interval can be); `cups`; `sprayed` and its part resting on grades `a`, `b`, `c` (kg solids); `known.s`: solids
+    (kg) of rows whose amount is known, to say how much of the whole a sum stands for.
     """
     frame = ledger.with_columns(
         pl.col("month").fill_null("unknown"),
@@ -112,15 +114,22 @@ def ledger_cube(ledger: pl.DataFrame, dim: str = "product_id") -> Cube:
 
 
 def emissions_cube(emissions: pl.DataFrame) -> Cube:
-    """emissions_monthly as it stands (already shop x month x category): rts_l, rts_kg, voc, exempt, pm with its interval
-    (kg), and `incomplete`, the number of rows whose month lacks something."""
+    """emissions_monthly as it stands (already shop x month x category): rts_l, rts_kg, voc, exempt, pm with its
+    interval (kg), `incomplete`, the number of rows whose month lacks something, and the kg poured resting on grades
+    `a`, `b`, `c`.
+    """
     names = {
         "rts_l": "rts_l", "rts_kg": "rts_kg", "voc_kg": "voc", "exempt_kg": "exempt",
         "pm_kg": "pm", "pm_kg_low": "pm.low", "pm_kg_high": "pm.high",
     }  # fmt: skip
     measures = [pl.col(old).fill_null(0.0).round(4).alias(new) for old, new in names.items()]
     frame = emissions.select(
-        "shop_id", "month", "category", *measures, incomplete=(~pl.col("complete")).cast(pl.Float64)
+        "shop_id",
+        "month",
+        "category",
+        *measures,
+        *((pl.col(f"share_{g}").fill_null(0.0) * pl.col("rts_kg").fill_null(0.0)).round(4).alias(g) for g in "abc"),
+        incomplete=(~pl.col("complete").fill_null(False)).cast(pl.Float64),
     )
     return Cube("emissions", ("shop_id", "month", "category"), frame)
 

@@ -23,7 +23,7 @@ class Column:
     """`head` is the word, `unit` its unit in the header cell, `note` what it means."""
 
     head: str
-    unit: Markup = Markup("")
+    unit: Markup = field(default_factory=Markup)
     number: bool = False
     note: str = ""
 

@@ -1,7 +1,7 @@
 """The site: published tables in, files out. Pure and repeatable: the same frames and settings give the same bytes.
 
-Here belongs putting pages, templates, figures and static files together. Nothing is written and nothing is read but this
-package's own templates and static files and the plotly package's script.
+Here belongs putting pages, templates, figures and static files together. Nothing is written and nothing is read but
+this package's own templates and static files and the plotly package's script.
 """
 
 from __future__ import annotations
@@ -43,8 +43,8 @@ _HERE = Path(__file__).parent
 def build(tables: dict[str, pl.DataFrame], settings: dict[str, Any]) -> dict[str, bytes]:
     """All files of the site by relative path.
 
-    `tables`: published tables and the registers shops, products, technicians, guns, by name; any may be missing or empty.
-    `settings`: as in filmledger.toml, in sections or flat.
+    `tables`: published tables and the registers shops, products, technicians, guns, by name; any may be missing or
+    empty. `settings`: as in filmledger.toml, in sections or flat.
     """
     book = Book(tables, settings)
     pages = [p for p in PAGES if book.people or p is not hands.PAGE]
@@ -74,6 +74,7 @@ def _environment() -> Environment:
         role_name=wording.role_word,
         total_cell=environment.total_cell,
         sees=cube.SEE_WORD,
+        sees_of=cube.SEE_OF,
         csp=CSP,
     )
     env.filters["capitalize_first"] = lambda text: text[:1].upper() + text[1:]
@@ -95,15 +96,14 @@ def _page(page: Page, pages: list[Page], book: Book) -> bytes:
 
 def _cube(book: Book) -> bytes:
     """What the script needs on every page, once: cubes, transfer rows, labels, units, colours, the figures' template."""
-    people = {"technician", "pair"} if not book.people else set()
     whole = {
         "cubes": {"ledger": book.ledger.as_json(), "emissions": book.emissions.as_json()},
-        "transfer": {by: rows for by, rows in book.transfer.items() if by not in people},
+        "transfer": book.transfer,
         "roles": book.product_role,
         "shops": book.shop_labels,
         "months": book.months,
         "units": {k: [u.metric, u.us, u.factor] for k, u in wording.UNITS.items()},
-        "see": {k: [cube.SEE_WORD[k], cube.SEE_KIND[k]] for k in cube.SEES},
+        "see": {k: [cube.SEE_WORD[k], cube.SEE_KIND[k], cube.SEE_OF[k]] for k in cube.SEES},
         "parts": [[p.key, p.word, p.leaves_at] for p in theme.PARTS],
         "sources": [key for key, *_ in theme.SOURCES],
         "colours": {name: theme.light(name) for name in ("ink", "muted", "line")},

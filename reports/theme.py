@@ -1,12 +1,13 @@
 """How the pages look: every colour bound to its meaning, once, and the plotly template made from it.
 
-Here belong colours (for a light and a dark ground), the parts of the ledger with their words, order and hatching, and the
-template of the figures. Not here: sizes and spacing of the page (static/style.css), the wording of numbers (wording.py).
+Here belong colours (for a light and a dark ground), the parts of the ledger with their words, order and hatching, and
+the template of the figures. Not here: sizes and spacing of the page (static/style.css), the wording of numbers
+(wording.py).
 
 Figures are always made with the light colours; the page's script swaps each for its dark counterpart by meaning, so a
-figure may use only colours of this module (a test keeps it so). Hues of the ledger's parts follow Okabe and Ito's set for
-colour-vision deficiency (2008, https://jfly.uni-koeln.de/color/), darkened on the light ground where that is needed for
-3:1 against it (WCAG 2.2, 1.4.11).
+figure may use only colours of this module (a test keeps it so). Hues of the ledger's parts follow Okabe and Ito's set
+for colour-vision deficiency (2008, https://jfly.uni-koeln.de/color/), darkened on the light ground where that is
+needed for 3:1 against it (WCAG 2.2, 1.4.11).
 """
 
 from __future__ import annotations
@@ -17,7 +18,9 @@ from typing import Any
 import plotly.graph_objects as go
 
 SANS = "system-ui, -apple-system, 'Segoe UI', 'Noto Sans', 'DejaVu Sans', sans-serif"
-SERIF = "'Iowan Old Style', 'Palatino Linotype', Palatino, 'URW Palladio L', 'Noto Serif', 'DejaVu Serif', Georgia, serif"
+SERIF = (
+    "'Iowan Old Style', 'Palatino Linotype', Palatino, 'URW Palladio L', 'Noto Serif', 'DejaVu Serif', Georgia, serif"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,12 +36,12 @@ class Part:
 
 # The fixed order of the strip. It never changes, on no page.
 PARTS: tuple[Part, ...] = (
-    Part("useful", "useful film", "landed, up to the data sheet's greatest film", "", 4.35),
-    Part("over_build", "over-build", "landed above the data sheet's greatest film", "|", 3.42),
-    Part("overspray", "overspray", "left the gun and missed the panel", ".", 2.46),
-    Part("flush_loss", "flush loss", "stayed in cup and gun passages, left with the cleaning solvent", "-", 1.5),
-    Part("leftover", "leftover", "weighed back from the cup", "", 0.98),
-    Part("not_split", "not split", "its way is not known", "/", 0.56),
+    Part("useful", "useful film", "landed, up to the data sheet's greatest film", "", 4.55),
+    Part("over_build", "over-build", "landed above the data sheet's greatest film", "|", 3.55),
+    Part("overspray", "overspray", "left the gun and missed the panel", ".", 2.5),
+    Part("flush_loss", "flush loss", "stayed in cup and gun passages, left with the cleaning solvent", "-", 1.56),
+    Part("leftover", "leftover", "weighed back from the cup", "", 0.84),
+    Part("not_split", "not split", "its way is not known", "/", 0.5),
 )
 PART_WORD = {part.key: part.word for part in PARTS}
 

@@ -1,7 +1,8 @@
 """How numbers read: digits, intervals, units, grades and the ladder of words for probability.
 
 Here belongs the wording of a value, for a page and for its script (the script formats by the same rules: UNITS and the
-rules of `digits` are what static/site.js repeats, and a browser test compares the two). Not here: where values come from.
+rules of `digits` are what static/site.js repeats, and a browser test compares the two). Not here: where values come
+from.
 """
 
 from __future__ import annotations
@@ -43,7 +44,7 @@ UNITS: dict[str, Unit] = {
     "length_mm": Unit("mm", "in", 25.4),
     "share": Unit("%", "%", 0.01),
     "per100": Unit("", "", 0.01),
-    "factor": Unit("×", "×", 1.0),  # noqa: RUF001
+    "factor": Unit("×", "×", 1.0),
     "cost": Unit("", "", 1.0),
     "count": Unit("", "", 1.0),
 }
@@ -130,8 +131,8 @@ def phrase(
     if kind == "count":
         return plain(number, 0)
     ends = (shown(low, kind, system), shown(high, kind, system))
-    if ends[0] is None or ends[1] is None:
-        decimals = 0 if kind == "per100" and number >= 10 else (1 if kind in ("share", "per100") else digits(number))
+    if ends[0] is None or ends[1] is None or ends[0] == ends[1]:
+        decimals = (0 if number >= 10 else 1) if kind in ("share", "per100") else digits(number)
         text = plain(number, decimals)
         interval = ""
     else:
@@ -226,14 +227,14 @@ MONTHS = (
 
 
 def month_word(month: str | None) -> str:
-    """"2025-03" -> "March 2025"."""
+    """ "2025-03" -> "March 2025"."""
     if not month or len(month) < 7 or not month[5:7].isdigit():
         return UNKNOWN
     return f"{MONTHS[int(month[5:7]) - 1]} {month[:4]}"
 
 
 def period_word(first: str | None, last: str | None) -> str:
-    """"from March 2024 to April 2025", "in March 2024"."""
+    """ "from March 2024 to April 2025", "in March 2024"."""
     if first is None or last is None:
         return "in no month yet"
     return f"in {month_word(first)}" if first == last else f"from {month_word(first)} to {month_word(last)}"

@@ -19,7 +19,9 @@ from reports.listing import Listing
 @dataclass(slots=True)
 class Figure:
     """`key` makes every id of the figure; `finding` is its visible one-sentence result; `how` names a block of
-    templates/how.html; `units` maps an axis ("x", "y") to the kind of quantity it shows; `spec` is what the script needs."""
+    templates/how.html; `units` maps an axis ("x", "y") to the kind of quantity it shows; `spec` is what the script
+    needs.
+    """
 
     key: str
     title: str
@@ -43,7 +45,13 @@ class Figure:
 def safe_json(value: Any) -> str:
     """Compact JSON, keys sorted, no character that could end a script element or a line of script."""
     text = json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False, default=_list)
-    for char, code in (("<", "\\u003c"), (">", "\\u003e"), ("&", "\\u0026"), ("\u2028", "\\u2028"), ("\u2029", "\\u2029")):
+    for char, code in (
+        ("<", "\\u003c"),
+        (">", "\\u003e"),
+        ("&", "\\u0026"),
+        ("\u2028", "\\u2028"),
+        ("\u2029", "\\u2029"),
+    ):
         text = text.replace(char, code)
     return text
 

@@ -1,5 +1,5 @@
-"""Emissions by month: columns cut by source, in ink and hatching (sources are no parts of the ledger and wear none of its
-colours); documented waste hangs below the line; months that lack something are marked.
+"""Emissions by month: columns cut by source, in ink and hatching (sources are no parts of the ledger and wear none of
+its colours); documented waste hangs below the line; months that lack something are marked.
 """
 
 from __future__ import annotations
@@ -43,7 +43,13 @@ def emissions(cube: Cube, months: list[str], measure: str = "voc", unit: str = "
             name=word,
             marker={
                 "color": light(colour),
-                "pattern": {"shape": pattern, "fgcolor": light("paper"), "bgcolor": light(colour), "size": 7, "solidity": 0.35},
+                "pattern": {
+                    "shape": pattern,
+                    "fgcolor": light("paper"),
+                    "bgcolor": light(colour),
+                    "size": 7,
+                    "solidity": 0.35,
+                },
                 "line": {"color": light("paper"), "width": 1},
             },
             hovertemplate=f"{word}, %{{x|%B %Y}}: %{{y:.1f}}<extra></extra>",
@@ -55,7 +61,12 @@ def emissions(cube: Cube, months: list[str], measure: str = "voc", unit: str = "
         x=[x[i] for i in lacking],
         y=[tops[i] for i in lacking],
         mode="markers+text",
-        marker={"symbol": "triangle-up-open", "size": 11, "color": light("ink"), "line": {"width": 2, "color": light("ink")}},
+        marker={
+            "symbol": "triangle-up-open",
+            "size": 11,
+            "color": light("ink"),
+            "line": {"width": 2, "color": light("ink")},
+        },
         text=["" for _ in lacking],
         cliponaxis=False,
         hovertemplate="%{x|%B %Y} is incomplete<extra></extra>",
@@ -64,10 +75,10 @@ def emissions(cube: Cube, months: list[str], measure: str = "voc", unit: str = "
         barmode="relative",
         bargap=0.25,
         height=420,
-        margin={"l": 8, "r": 8, "t": 24, "b": 8},
+        margin={"l": 8, "r": 8, "t": 44, "b": 8},
         xaxis={"type": "date", "tickformat": "%b<br>%Y", "ticks": "", "nticks": 14},
         yaxis={
-            "title": {"text": f"{noun} a month, {unit}"},
+            "title": {"text": ""},
             "showgrid": True,
             "gridcolor": light("line"),
             "zeroline": True,
@@ -75,5 +86,19 @@ def emissions(cube: Cube, months: list[str], measure: str = "voc", unit: str = "
             "rangemode": "tozero",
             "nticks": 6,
         },
+        annotations=[
+            {
+                "xref": "paper",
+                "yref": "paper",
+                "x": 0,
+                "y": 1,
+                "yshift": 12,
+                "xanchor": "left",
+                "yanchor": "bottom",
+                "showarrow": False,
+                "text": f"{noun} a month, {unit}",
+                "font": {"size": 15},
+            }
+        ],
     )
     return figure

@@ -1,7 +1,7 @@
-"""Intervals: one row a gun, technician or pair, a point on a pale band for 95 %, its words above the band.
+"""Intervals: one row a gun, technician or pair, a point on a pale band for 95 %, its words beside the band.
 
-Rows stand in the order of their ids, never by the estimate. What cannot be told apart is one hollow, joined mark with both
-names; a row without an estimate says "not enough jobs" and is drawn as a faint line.
+Rows stand in the order of their ids, never by the estimate. What cannot be told apart is one hollow, joined mark with
+both names; a row without an estimate says "not enough jobs" and is drawn as a faint line.
 """
 
 from __future__ import annotations
@@ -14,12 +14,13 @@ from reports.figures.base import drawn_text
 from reports.theme import light, template
 from reports.wording import standing
 
-ROW = 54  # px a row
-HEAD = 40
+ROW = 34  # px a row, wide; on narrow screens the words stand above the band and a row takes NARROW_ROW (site.js)
+HEAD = 44
+WORDS = 430  # px on the left for the words
 
 
 def row_label(row: dict[str, Any]) -> str:
-    """The words above a row's band."""
+    """The words beside a row's band."""
     name = drawn_text(row["name"])
     words = standing(row["v"], row["lo"], row["hi"], row["n"], row["grade"])
     if row["joined"]:
@@ -28,16 +29,18 @@ def row_label(row: dict[str, Any]) -> str:
 
 
 def layout(rows: list[dict[str, Any]], line_65: bool) -> dict[str, Any]:
-    """Everything of the layout that depends on the rows (the script's function of the same name repeats it)."""
+    """Everything of the layout that depends on the rows (the script repeats it, and knows a narrow form)."""
     annotations = [
         {
             "x": 0,
             "xref": "paper",
-            "y": at + 0.3,
+            "xshift": -WORDS,
+            "y": at + 0.5,
             "text": row_label(row),
             "showarrow": False,
             "xanchor": "left",
-            "yanchor": "bottom",
+            "yanchor": "middle",
+            "align": "left",
             "font": {"size": 15, "color": light("muted" if row["v"] is None or row["typical"] else "ink")},
         }
         for at, row in enumerate(rows)
@@ -61,8 +64,8 @@ def layout(rows: list[dict[str, Any]], line_65: bool) -> dict[str, Any]:
                 "type": "line",
                 "x0": 0,
                 "x1": 100,
-                "y0": at + 0.56,
-                "y1": at + 0.56,
+                "y0": at + 0.5,
+                "y1": at + 0.5,
                 "layer": "below",
                 "line": {"color": light("line"), "width": 1},
             }
@@ -70,8 +73,8 @@ def layout(rows: list[dict[str, Any]], line_65: bool) -> dict[str, Any]:
     return {
         "annotations": annotations,
         "shapes": shapes,
-        "height": HEAD + ROW * max(1, len(rows)) + 46,
-        "yaxis": {"range": [max(1, len(rows)) - 0.1, -0.15], "visible": False},
+        "height": HEAD + ROW * max(1, len(rows)) + 8,
+        "yaxis": {"range": [max(1, len(rows)), 0], "visible": False},
     }
 
 
@@ -81,7 +84,7 @@ def points(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
     ends: dict[str, list[float | None]] = {"x": [], "y": []}
     kinds: list[dict[str, list[float | None]]] = [{"x": [], "y": []} for _ in range(3)]
     for at, row in enumerate(rows):
-        y = at + 0.56
+        y = at + 0.5
         if row["v"] is None:
             continue
         if row["lo"] is not None and row["hi"] is not None:
@@ -96,6 +99,10 @@ def points(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
     return [band, ends, *kinds]
 
 
+def _ticks(line_65: bool) -> list[str]:
+    return ["0", "25", "50", "65", "75", "100 % landed"] if line_65 else ["0", "25", "50", "75", "100 % landed"]
+
+
 def _pct(value: float) -> float:
     return round(100 * value, 3)
 
@@ -108,7 +115,12 @@ def intervals(rows: list[dict[str, Any]], *, line_65: bool = False) -> go.Figure
     figure.add_scatter(
         **ends,
         mode="markers",
-        marker={"symbol": "line-ns", "size": 15, "line": {"width": 2, "color": light("muted")}, "color": light("muted")},
+        marker={
+            "symbol": "line-ns",
+            "size": 14,
+            "line": {"width": 2, "color": light("muted")},
+            "color": light("muted"),
+        },
         hovertemplate="end of the 95 % interval: %{x:.0f} %<extra></extra>",
     )
     marks = (
@@ -119,12 +131,12 @@ def intervals(rows: list[dict[str, Any]], *, line_65: bool = False) -> go.Figure
     for kind, mark in zip(kinds, marks, strict=True):
         figure.add_scatter(**kind, mode="markers", marker=mark, hovertemplate="%{x:.0f} %<extra></extra>")
     figure.update_layout(
-        margin={"l": 4, "r": 14, "t": HEAD, "b": 8},
+        margin={"l": WORDS, "r": 62, "t": HEAD, "b": 8},
         xaxis={
             "range": [0, 100],
             "side": "top",
             "tickvals": [0, 25, 50, 65, 75, 100] if line_65 else [0, 25, 50, 75, 100],
-            "ticksuffix": " %",
+            "ticktext": _ticks(line_65),
             "ticks": "outside",
         },
         **layout(rows, line_65),

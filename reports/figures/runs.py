@@ -17,7 +17,12 @@ from reports.theme import PARTS, light, template
 from reports.wording import phrase
 
 TOP = 0.34  # depth of the strip on top, in stations
-STATIONS = ((1.24, "left the cup"), (2.0, "left the gun"), (3.0, "on the panel"), (4.62, "film the data sheet asks for"))
+STATIONS = (
+    (1.32, "left the cup"),
+    (2.1, "left the gun"),
+    (3.15, "on the panel"),
+    (4.3, "as film the<br>sheet asks for"),
+)
 DEPTH = 5.15
 HEIGHT = 620
 
@@ -36,7 +41,7 @@ def geometry(sums: Sums, see: str) -> dict[str, dict[str, Any]]:
         if low is not None and high is not None and poured > 0 and width > 0:
             low, high = 100 * low / poured, 100 * high / poured
             label = phrase(width / 100, "per100", low / 100, high / 100)
-            # useful film and over-build move their right edge; overspray moves its left edge (its right one was weighed)
+            # useful film and over-build move their right edge; overspray its left one (its right one was weighed)
             right = left + width
             ends = (right - high, right - low) if part.key == "overspray" else (left + low, left + high)
         out[part.key] = {"left": left, "width": width, "label": label, "ends": ends}
@@ -45,7 +50,9 @@ def geometry(sums: Sums, see: str) -> dict[str, dict[str, Any]]:
 
 
 def runs(sums: Sums, see: str) -> go.Figure:
-    """The figure. Trace order: strip and run of each part, then the intervals; one annotation a part, then the stations."""
+    """The figure. Trace order: strip and run of each part, then the intervals; one annotation a part, then the
+    stations.
+    """
     shape = geometry(sums, see)
     figure = go.Figure(layout={"template": template()})
     annotations = []
@@ -56,7 +63,7 @@ def runs(sums: Sums, see: str) -> go.Figure:
         colour = light(part.key)
         pattern = {"shape": part.pattern, "fgcolor": light("paper"), "bgcolor": colour, "size": 7, "solidity": 0.28}
         middle = g["left"] + g["width"] / 2
-        for base, foot, opacity in ((0.0, TOP, 1.0), (TOP, part.leaves_at, 0.5)):
+        for base, foot, opacity in ((0.0, TOP, 1.0), (TOP, part.leaves_at, 0.42)):
             figure.add_bar(
                 x=[middle],
                 y=[foot - base],
@@ -101,23 +108,26 @@ def runs(sums: Sums, see: str) -> go.Figure:
             {
                 "xref": "paper",
                 "x": 1,
+                "xshift": 8,
                 "y": depth,
                 "text": word,
                 "showarrow": False,
-                "xanchor": "right",
-                "yanchor": "bottom",
+                "xanchor": "left",
+                "yanchor": "middle",
+                "align": "left",
                 "font": {"size": 14, "color": light("muted")},
             }
         )
     figure.update_layout(
         barmode="overlay",
         height=HEIGHT,
-        margin={"l": 2, "r": 96, "t": 30, "b": 4},
+        margin={"l": 8, "r": 116, "t": 30, "b": 4},
         annotations=annotations,
         xaxis={
             "range": [0, 100],
             "side": "top",
             "tickvals": [0, 25, 50, 75, 100],
+            "ticktext": ["0", "25", "50", "75", "100 poured"],
             "ticks": "outside",
             "ticklen": 5,
         },

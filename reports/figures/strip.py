@@ -1,7 +1,7 @@
 """The strip: what was poured as a horizontal strip of 100, cut in the fixed order of theme.PARTS.
 
-Drawn as SVG with widths in per cent, so that it fits any place from a table cell to the head of the page, prints sharply
-and needs no script. Colours and hatchings are CSS classes; the patterns stand once in templates/base.html.
+Drawn as SVG with widths in per cent, so that it fits any place from a table cell to the head of the page, prints
+sharply and needs no script. Colours and hatchings are CSS classes; the patterns stand once in templates/base.html.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from reports.wording import phrase, plain
 
 
 def shares(sums: Sums, see: str = "solids") -> dict[str, float]:
-    """Each part as a share of what was poured, 0-1; they add up to 1 (ledger closure). Empty where nothing was poured."""
+    """Each part as a share of what was poured, 0-1; they add up to 1 (ledger closure). Nothing poured: empty."""
     poured = sums.get(f"poured.{see}", 0.0)
     if poured <= 0:
         return {}

@@ -1,7 +1,7 @@
 """What the pages share: the shape of a page, numbers bound to the cube, and lists of strips.
 
-A number bound to the cube carries what it is (data-m, data-of, ...), so that the script can say it again for the rows that
-the reader's filter keeps.
+A number bound to the cube carries what it is (data-m, data-of, ...), so that the script can say it again for the rows
+that the reader's filter keeps.
 """
 
 from __future__ import annotations
@@ -23,8 +23,10 @@ from reports.theme import PARTS
 
 @dataclass(frozen=True, slots=True)
 class Page:
-    """`key` names the file (key.html), the template and the entry of the navigation; `filters` which of shop, period, role,
-    see apply here; `see` how the page counts until the reader chooses (solids, voc, cost); `make` returns the template's values."""
+    """`key` names the file (key.html), the template and the entry of the navigation; `filters` which of shop, period,
+    role, see apply here; `see` how the page counts until the reader chooses (solids, voc, cost); `make` returns the
+    template's values.
+    """
 
     key: str
     word: str
@@ -136,13 +138,17 @@ def parts_listing(book: Book, sums: Sums, see: str) -> Listing:
         )
         for part in PARTS
     ]
-    rows.append(Row([text("poured"), bound(sums, "poured.*", see, bare=True), text("100"), text("everything weighed in")]))
+    rows.append(
+        Row([text("poured"), bound(sums, "poured.*", see, bare=True), text("100"), text("everything weighed in")])
+    )
     return Listing("What was poured, part by part", columns, rows)
 
 
 def grade_sentence(sums: Sums) -> Markup:
     """How much of what was sprayed rests on which evidence."""
-    return Markup("{} cups; of the transfer efficiencies behind it, by mass, {} measured (A), {} shared (B), {} assumed (C).").format(
+    return Markup(
+        "{} cups; of the transfer efficiencies behind it, by mass, {} measured (A), {} shared (B), {} assumed (C)."
+    ).format(
         bound(sums, "cups", kind="count"),
         *(bound(sums, letter, kind="share", of="sprayed") for letter in "abc"),
     )
@@ -168,7 +174,7 @@ def interval_rows(book: Book, by: str, role: str, shop: str = "") -> list[dict[s
     members = [r for r in book.transfer[by] if r["role"] == role and shop in ("", r["shop"])]
     for key in sorted({r["shop"] for r in typical} | {r["shop"] for r in members}):
         label = book.shop_labels.get(key, key)
-        out += [{**r, "typical": True, "name": f"{label}, all of it"} for r in typical if r["shop"] == key]
+        out += [{**r, "typical": True, "name": f"{label} as a whole"} for r in typical if r["shop"] == key]
         out += [{**r, "typical": False} for r in members if r["shop"] == key]
     return out
 
@@ -190,7 +196,9 @@ def transfer_listing(book: Book, by: str, head: str) -> Listing:
                 text(book.shop_labels.get(r["shop"], r["shop"])),
                 text(wording.role_word(r["role"])),
                 text(r["name"]),
-                wording.quantity(r["v"], "share", r["lo"], r["hi"], bare=True) if r["v"] is not None else text("not enough jobs"),
+                wording.quantity(r["v"], "share", r["lo"], r["hi"], bare=True)
+                if r["v"] is not None
+                else text("not enough jobs"),
                 text(r["n"]),
                 text(r["grade"]),
                 text(r["joined"]),
@@ -209,7 +217,18 @@ def records_listing(book: Book, limit: int = 25) -> Listing:
     return of_table(
         "transfer_records",
         book.table("transfer_records"),
-        ["shop_id", "operations", "roles", "sprayed_solids_ml", "landed_solids_ml", "ratio", "rel_u", "grade", "usable", "why_not"],
+        [
+            "shop_id",
+            "operations",
+            "roles",
+            "sprayed_solids_ml",
+            "landed_solids_ml",
+            "ratio",
+            "rel_u",
+            "grade",
+            "usable",
+            "why_not",
+        ],
         limit=limit,
         at=("shop",),
     )

@@ -1,4 +1,6 @@
-"""Usage and emissions: what was used and what went into the air, by month and category, against limits where there are any."""
+"""Usage and emissions: what was used and what went into the air, by month and category, against limits where there are
+any.
+"""
 
 from __future__ import annotations
 
@@ -10,9 +12,10 @@ from markupsafe import Markup
 from reports import wording
 from reports.book import Book
 from reports.figures.base import Figure
-from reports.figures.emissions import emissions
+from reports.figures.emissions import emissions, source_of
 from reports.listing import Column, Listing, Row, of_table, text
 from reports.pages.base import Page
+from reports.theme import SOURCES
 
 _CATEGORY = {
     "cleaning": "cleaning",
@@ -34,7 +37,8 @@ def make(book: Book) -> dict[str, Any]:
     figure = Figure(
         key="emissions",
         title="VOC by month and source",
-        finding=Markup("{}").format(
+        finding=_key(cube)
+        + (
             "A triangle marks a month that lacks something: its column is a lower bound."
             if lacking
             else "No month lacks anything."
@@ -46,7 +50,19 @@ def make(book: Book) -> dict[str, Any]:
         behind=of_table(
             "emissions_monthly",
             frame,
-            ["shop_id", "month", "category", "rts_l", "voc_kg", "exempt_kg", "pm_kg", "complete", "share_a", "share_b", "share_c"],
+            [
+                "shop_id",
+                "month",
+                "category",
+                "rts_l",
+                "voc_kg",
+                "exempt_kg",
+                "pm_kg",
+                "complete",
+                "share_a",
+                "share_b",
+                "share_c",
+            ],
             at=("shop", "month"),
         ),
         units={"y": {"kind": "mass_kg", "title": "VOC a month, {unit}"}},
@@ -73,7 +89,17 @@ def make(book: Book) -> dict[str, Any]:
         "stock": of_table(
             "stock_reconciliation",
             book.table("stock_reconciliation"),
-            ["shop_id", "component_id", "from_on", "to_on", "delivered_g", "recorded_use_g", "unexplained_g", "low", "high"],
+            [
+                "shop_id",
+                "component_id",
+                "from_on",
+                "to_on",
+                "delivered_g",
+                "recorded_use_g",
+                "unexplained_g",
+                "low",
+                "high",
+            ],
             at=("shop",),
         )
         if book.has("stock_reconciliation")
@@ -81,11 +107,24 @@ def make(book: Book) -> dict[str, Any]:
     }
 
 
+def _key(cube: Any) -> Markup:
+    """Which hatching is which source, for the sources that occur."""
+    present = {source_of(c) for c in cube.members["category"]}
+    return Markup("").join(
+        Markup('<span class="keyed"><span class="src src-{}"></span>{}</span> ').format(key.replace("_", "-"), word)
+        for key, word, *_ in SOURCES
+        if key in present
+    )
+
+
 def total_cell(sums: dict[str, float], measure: str, kind: str, *, bare: bool = True) -> Markup:
     """A sum of the emissions cube, refilled by the script."""
     low, high = sums.get(f"{measure}.low"), sums.get(f"{measure}.high")
     return Markup('<span data-m="{}" data-kind="{}"{}>{}</span>').format(
-        measure, kind, Markup(" data-bare") if bare else "", wording.phrase(sums.get(measure), kind, low, high, bare=bare)
+        measure,
+        kind,
+        Markup(" data-bare") if bare else "",
+        wording.phrase(sums.get(measure), kind, low, high, bare=bare),
     )
 
 
@@ -112,7 +151,10 @@ def _by_month(cube: Any) -> Listing:
 def _by_category(cube: Any) -> Listing:
     rows = [
         Row(
-            [text(_CATEGORY.get(category, category.replace("_", " "))), *(total_cell(sums, m, kind) for _, m, kind in _MEASURES)],
+            [
+                text(_CATEGORY.get(category, category.replace("_", " "))),
+                *(total_cell(sums, m, kind) for _, m, kind in _MEASURES),
+            ],
             {"key": category},
         )
         for category, sums in cube.by("category").items()
@@ -151,6 +193,4 @@ def _content(book: Book) -> Listing | None:
     )
 
 
-PAGE = Page(
-    "environment", "Usage and emissions", "What did we use, and what went into the air?", ("shop", "period"), make
-)
+PAGE = Page("environment", "Emissions", "What did we use, and what went into the air?", ("shop", "period"), make)

@@ -27,7 +27,9 @@ def make(book: Book) -> dict[str, Any]:
         Figure(
             key="guns",
             title="Part of the sprayed solids that landed, by gun",
-            finding=Markup("The dashed line stands at 65 %, what an efficient gun is commonly held to. It is no compliance test."),
+            finding=Markup(
+                "The dashed line stands at 65 %, what an efficient gun is commonly held to. It is no compliance test."
+            ),
             plot=intervals(shown, line_65=True),
             kind="intervals",
             how="transfer",
@@ -51,7 +53,9 @@ def make(book: Book) -> dict[str, Any]:
         "above": sum(1 for r in told if r["lo"] is not None and r["lo"] > 0.65),
         "below": sum(1 for r in told if r["hi"] is not None and r["hi"] < 0.65),
         "register": _register(book),
-        "pairs": transfer_listing(book, "pair", "technician with gun") if book.people and book.transfer["pair"] else None,
+        "pairs": transfer_listing(book, "pair", "technician with gun")
+        if book.people and book.transfer["pair"]
+        else None,
         "fit": of_table("gun_fit", misfits, ["shop_id", "gun_id", "product_id", "verdict", "why"], limit=60,
                         caption="Gun and product that do not go together", at=("shop",)) if fit.height else None,
         "nofit": _no_fitting_gun(fit),
@@ -64,7 +68,9 @@ def make(book: Book) -> dict[str, Any]:
 def _no_fitting_gun(fit: pl.DataFrame) -> list[str]:
     if not fit.height:
         return []
-    best = fit.group_by("product_id").agg(any_fits=(pl.col("verdict").is_in(["fits", "unknown"])).any()).sort("product_id")
+    best = (
+        fit.group_by("product_id").agg(any_fits=(pl.col("verdict").is_in(["fits", "unknown"])).any()).sort("product_id")
+    )
     return best.filter(~pl.col("any_fits"))["product_id"].to_list()
 
 
@@ -90,7 +96,8 @@ def _register(book: Book) -> Listing | None:
     for r in book.transfer["gun"]:
         if r["v"] is not None:
             figures.setdefault(r["name"], []).append(
-                f"{wording.role_word(r['role'])} {wording.phrase(r['v'], 'share', r['lo'], r['hi'], bare=True)}, n {r['n']}, {r['grade'] or 'no grade'}"
+                f"{wording.role_word(r['role'])} {wording.phrase(r['v'], 'share', r['lo'], r['hi'], bare=True)}, "
+                f"n {r['n']}, {r['grade'] or 'no grade'}"
             )
     rows = []
     for name in names:
@@ -113,4 +120,6 @@ def _register(book: Book) -> Listing | None:
     return Listing("Every gun, all data", columns, rows)
 
 
-PAGE = Page("guns", "Guns", "How much does each gun put on the panel, and does it fit what it sprays?", ("shop", "role"), make)
+PAGE = Page(
+    "guns", "Guns", "How much does each gun put on the panel, and does it fit what it sprays?", ("shop", "role"), make
+)

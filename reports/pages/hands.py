@@ -1,7 +1,7 @@
 """Hands: how much of what each technician sprays lands, what that could be confused with, and what to practise.
 
-Technicians appear by their id, in the order of the ids, with interval, number of records and who or what they cannot be told
-apart from. Nobody is ordered by an estimate here.
+Technicians appear by their id, in the order of the ids, with interval, number of records and who or what they cannot
+be told apart from. Nobody is ordered by an estimate here.
 """
 
 from __future__ import annotations
@@ -15,16 +15,17 @@ from reports import wording
 from reports.book import Book
 from reports.figures.base import Figure
 from reports.figures.intervals import intervals
+from reports.figures.mini import mini
 from reports.pages.base import Page, default_role, interval_rows, records_listing, transfer_listing
 
 
 def make(book: Book) -> dict[str, Any]:
     if not book.people:
-        return {"present": False, "hidden": True}
+        return {"present": False, "hidden": True, "figure": None, "role": ""}
     rows = book.transfer["technician"]
     role = default_role(rows)
     if not rows:
-        return {"present": False, "hidden": False}
+        return {"present": False, "hidden": False, "figure": None, "role": ""}
     shown = interval_rows(book, "technician", role) if role else []
     told = [r for r in shown if not r["typical"] and r["v"] is not None]
     apart = [r for r in told if _apart(r, shown) != 0]
@@ -32,7 +33,10 @@ def make(book: Book) -> dict[str, Any]:
         Figure(
             key="hands",
             title="Part of the sprayed solids that landed, by technician",
-            finding=Markup("The dot is the estimate, the band its 95 % interval; hollow dots cannot be told apart from what they are joined with."),
+            finding=Markup(
+                "The dot is the estimate, the band its 95 % interval; "
+                "hollow dots cannot be told apart from what they are joined with."
+            ),
             plot=intervals(shown),
             kind="intervals",
             how="transfer",
@@ -58,12 +62,16 @@ def make(book: Book) -> dict[str, Any]:
 
 
 def _grades(rows: list[dict[str, Any]]) -> str:
-    found = [f"{sum(1 for r in rows if r['grade'] == g)} of grade {g}" for g in "ABC" if any(r["grade"] == g for r in rows)]
+    found = [
+        f"{sum(1 for r in rows if r['grade'] == g)} of grade {g}" for g in "ABC" if any(r["grade"] == g for r in rows)
+    ]
     return ", ".join(found) or "none graded"
 
 
 def _apart(row: dict[str, Any], shown: list[dict[str, Any]]) -> int:
-    """-1 or 1 where the whole interval lies below or above the shop's own estimate of the role, else 0. Joined rows: 0."""
+    """-1 or 1 where the whole interval lies below or above the shop's own estimate of the role, else 0. Joined rows:
+    0.
+    """
     typical = next((r["v"] for r in shown if r["typical"] and r["shop"] == row["shop"]), None)
     if typical is None or row["lo"] is None or row["joined"]:
         return 0
@@ -89,14 +97,18 @@ def cards(book: Book) -> list[dict[str, Any]]:
             typical = [t for t in book.transfer["role"] if t["role"] == row["role"] and t["shop"] == row["shop"]]
             side = _apart(row, [{**t, "typical": True} for t in typical])
             below, above = below or side < 0, above or side > 0
-            against = f"; the shop's own is {wording.phrase(typical[0]['v'], 'share')}" if typical and wording.known(typical[0]["v"]) else ""
+            against = (
+                f"; the shop's own is {wording.phrase(typical[0]['v'], 'share')}"
+                if typical and wording.known(typical[0]["v"])
+                else ""
+            )
             lines.append(
                 {
                     "role": wording.role_word(row["role"]),
                     "words": wording.standing(row["v"], row["lo"], row["hi"], row["n"], row["grade"]) + against,
-                    "row": row,
-                    "typical": typical[0]["v"] if typical else None,
-                    "joined": row["joined"],
+                    "mini": mini(
+                        row["v"], row["lo"], row["hi"], typical[0]["v"] if typical else None, joined=bool(row["joined"])
+                    ),
                 }
             )
         effect = effects.get(name)
@@ -136,7 +148,8 @@ def _partners(book: Book) -> dict[str, list[tuple[str, float]]]:
 def _sure(effect: dict[str, Any] | None, below: bool, above: bool, rows: list[dict[str, Any]]) -> str:
     if effect is not None and wording.known(effect["prob_low"]):
         word = wording.ladder(effect["prob_low"])
-        return f"That transfer is lower than typical by a size that matters: {word} (P {wording.plain(effect['prob_low'], 2)})."
+        probability = wording.plain(effect["prob_low"], 2)
+        return f"That transfer is lower than typical by a size that matters: {word} (P {probability})."
     if all(r["v"] is None for r in rows):
         return "Not enough jobs yet to say anything."
     if below and not above:
@@ -153,7 +166,8 @@ def _confused(rows: list[dict[str, Any]], guns: list[tuple[str, float]]) -> str:
     if joined:
         return f"Cannot be told apart from {', '.join(joined)}: they always occur together."
     if guns and guns[0][1] >= 0.6:
-        return f"Gun {guns[0][0]} carried {wording.phrase(guns[0][1], 'share')} of the material: part of what is seen may be the gun."
+        share = wording.phrase(guns[0][1], "share")
+        return f"Gun {guns[0][0]} carried {share} of the material: part of what is seen may be the gun."
     if guns:
         named = ", ".join(f"{g} {wording.phrase(s, 'share')}" for g, s in guns[:4])
         return f"Guns used: {named}. Also the mix of large panels and spot repairs."
@@ -164,11 +178,15 @@ def _practise(effect: dict[str, Any] | None, below: bool, edges: pl.DataFrame) -
     words = []
     if (effect is not None and effect["flagged"]) or (effect is None and below):
         words.append(
-            "Distance, overlap and trigger at the panel's edge: one papered panel, weighed before and after, shows the difference the same hour."
+            "If more jobs bear it out: distance, overlap and trigger at the panel's edge; one papered panel, "
+            "weighed before and after, shows the difference the same hour."
         )
     for row in edges.iter_rows(named=True):
         if row["flagged"]:
-            words.append(f"{wording.role_word(row['role']).capitalize()}: keep the gun square to the panel over its whole height.")
+            words.append(
+                f"{wording.role_word(row['role']).capitalize()}: "
+                "keep the gun square to the panel over its whole height."
+            )
     return " ".join(words) or "Nothing stands out."
 
 
@@ -194,4 +212,6 @@ def _edge_words(row: dict[str, Any]) -> str:
     )
 
 
-PAGE = Page("hands", "Hands", "How much of what each of us sprays lands, and what could we practise?", ("shop", "role"), make)
+PAGE = Page(
+    "hands", "Hands", "How much of what each of us sprays lands, and what could we practise?", ("shop", "role"), make
+)

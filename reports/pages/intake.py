@@ -12,7 +12,12 @@ from reports.book import Book
 from reports.listing import Column, Listing, Row, text
 from reports.pages.base import Page
 
-STATES = (("accepted", "used"), ("duplicate", "said twice"), ("superseded", "replaced by a later export"), ("refused", "refused"))
+STATES = (
+    ("accepted", "used"),
+    ("duplicate", "said twice"),
+    ("superseded", "replaced by a later export"),
+    ("refused", "refused"),
+)
 SHOWN = 200
 
 
@@ -23,7 +28,8 @@ def make(book: Book) -> dict[str, Any]:
         "present": files.height > 0,
         "rows": book.rows,
         "files": _files(files),
-        "refused_files": files.filter(pl.col("state") == "refused").select("file", "message").unique().sort("file").rows(),
+        "refused_files": files.filter(pl.col("state") == "refused")
+        .select("file", "message").unique().sort("file").rows(),
         "warnings": files.filter((pl.col("state") == "read") & pl.col("message").is_not_null())
         .select("file", "message").unique().sort("file").rows(),
         "reasons": _reasons(refused),
@@ -91,7 +97,10 @@ def _reasons(refused: pl.DataFrame) -> Listing | None:
         .agg(n=pl.len(), files=pl.col("file").n_unique())
         .sort(["n", "kind", "table"], descending=[True, False, False])
     )
-    rows = [Row([text(r["kind"]), text(r["table"]), text(r["n"]), text(r["files"])]) for r in counted.head(40).iter_rows(named=True)]
+    rows = [
+        Row([text(r["kind"]), text(r["table"]), text(r["n"]), text(r["files"])])
+        for r in counted.head(40).iter_rows(named=True)
+    ]
     return Listing(
         "Why rows were refused",
         [Column("reason"), Column("table"), Column("rows", number=True), Column("files", number=True)],
@@ -104,7 +113,15 @@ def _refused(refused: pl.DataFrame) -> Listing | None:
     if not refused.height:
         return None
     rows = [
-        Row([text(r["file"]), text(r["line"]), text(r["table"]), Markup("<br>").join(r["reasons"] or []), Markup("<code>{}</code>").format(r["raw"] or "")])
+        Row(
+            [
+                text(r["file"]),
+                text(r["line"]),
+                text(r["table"]),
+                Markup("<br>").join(r["reasons"] or []),
+                Markup("<code>{}</code>").format(r["raw"] or ""),
+            ]
+        )
         for r in refused.head(SHOWN).iter_rows(named=True)
     ]
     return Listing(
@@ -125,7 +142,11 @@ def _incomplete(book: Book) -> Listing | None:
         for r in mixes.head(SHOWN).iter_rows(named=True)
     ]
     return Listing(
-        "Incomplete cups", [Column("shop"), Column("cup"), Column("month"), Column("why")], rows, of=mixes.height, source="mixes"
+        "Incomplete cups",
+        [Column("shop"), Column("cup"), Column("month"), Column("why")],
+        rows,
+        of=mixes.height,
+        source="mixes",
     )
 
 

@@ -21,4 +21,4 @@ def make(book: Book) -> dict[str, Any]:
     }
 
 
-PAGE = Page("method", "Method and cautions", "How do these numbers come about, and what must be minded?", (), make)
+PAGE = Page("method", "Method", "How do these numbers come about, and what must be minded?", (), make)

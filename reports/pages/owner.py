@@ -32,9 +32,14 @@ def make(book: Book) -> dict[str, Any]:
         "by_month": strips(book, cube, "month", "A strip a month", "month", months, see),
         "by_shop": strips(book, cube, "shop_id", "A strip a shop", "shop", book.shop_labels, see),
         "by_product": strips(
-            book, cube, "product_id", "A strip a product, the most overspray first", "product",
-            {p: f"{book.product_label(p)} ({wording.role_word(book.product_role.get(p))})" for p in dearest}, see,
-        ),  # fmt: skip
+            book,
+            cube,
+            "product_id",
+            "A strip a product, the most overspray first",
+            "product",
+            {p: f"{book.product_label(p)} ({wording.role_word(book.product_role.get(p))})" for p in dearest},
+            see,
+        ),
         "rework": ledger_cube(rework).sums() if rework.height else {},
     }
 
@@ -46,6 +51,6 @@ def see_of(book: Book) -> str:
 
 
 PAGE = Page(
-    "owner", "Way of the material", "Where does what we pour end up, and what does it cost us?",
+    "owner", "Material", "Where does what we pour end up, and what does it cost us?",
     ("shop", "period", "role", "see"), make,
 )  # fmt: skip

@@ -12,25 +12,24 @@ from reports.figures.base import Figure
 from reports.figures.runs import runs
 from reports.listing import of_table
 from reports.pages.base import Page, default_role, estimated, grade_sentence, parts_listing
+from reports.theme import PARTS
 
 
 def runs_figure(book: Book, see: str) -> Figure:
     """The strip opened up, shared by the start page and the owner's page."""
     sums = book.ledger.sums()
     ledger = book.table("material_ledger")
-    behind = of_table(
-        "material_ledger",
-        ledger,
-        ["shop_id", "mix_id", "job_id", "operation_no", "role", "gun_id", "poured_solids_g", "useful_solids_g",
-         "over_build_solids_g", "overspray_solids_g", "flush_loss_solids_g", "leftover_solids_g", "not_split_solids_g",
-         "te", "te_source", "grade"],  # fmt: skip
-        at=("shop", "role"),
-    )
+    columns = ["shop_id", "mix_id", "job_id", "operation_no", "role", "gun_id", "poured_solids_g"]
+    columns += [f"{part.key}_solids_g" for part in PARTS] + ["te", "grade"]
+    if book.people:  # the cell may be a pair of gun and technician
+        columns.insert(-1, "te_source")
+    behind = of_table("material_ledger", ledger, columns, at=("shop", "role"))
     return Figure(
         key="runs",
         title="How far each part of 100 poured got, from cup to film",
         finding=Markup(
-            "Each run hangs as far as that material got. The line at its foot is the 95 % interval of the boundary above it."
+            "Each run hangs as far as that material got. "
+            "The line at its foot is the 95 % interval of the boundary above it."
         ),
         plot=runs(sums, see),
         kind="runs",
@@ -66,9 +65,7 @@ def _emission(book: Book) -> Markup:
     rows = [r for r in book.emissions.frame.iter_rows(named=True) if r["month"] in last]
     total = sum(r["voc"] for r in rows)
     lacking = len({r["month"] for r in rows if r["incomplete"] > 0})
-    text = Markup("{} of VOC {}").format(
-        wording.quantity(total, "mass_kg"), wording.period_word(last[0], last[-1])
-    )
+    text = Markup("{} of VOC {}").format(wording.quantity(total, "mass_kg"), wording.period_word(last[0], last[-1]))
     if lacking:
         text += Markup("; {} of these months {} incomplete").format(lacking, "is" if lacking == 1 else "are")
     return text + "."

@@ -69,8 +69,8 @@
     var number = shown(value, kind);
     if (kind === "count") return plain(number, 0);
     var decimals, text, interval = "";
-    if (low === null || low === undefined || high === null || high === undefined) {
-      decimals = kind === "per100" && number >= 10 ? 0 : kind === "share" || kind === "per100" ? 1 : digits(number);
+    if (low === null || low === undefined || high === null || high === undefined || low === high) {
+      decimals = kind === "share" || kind === "per100" ? (number >= 10 ? 0 : 1) : digits(number);
       text = plain(number, decimals);
     } else {
       var a = shown(low, kind), b = shown(high, kind);
@@ -152,7 +152,9 @@
       var kind = el.dataset.unit === "*" ? data.see[see()][1] : el.dataset.unit;
       el.textContent = unitWord(kind) || "cost";
     });
-    document.querySelectorAll("[data-see-word]").forEach(function (el) { el.textContent = data.see[see()][0]; });
+    document.querySelectorAll("[data-see-word]").forEach(function (el) {
+      el.textContent = data.see[see()][el.dataset.seeWord === "of" ? 2 : 0];
+    });
     document.querySelectorAll("[data-when]").forEach(function (el) {
       var text = when();
       el.textContent = el.dataset.when === "sentence" ? text[0].toUpperCase() + text.slice(1) : text;
@@ -241,14 +243,14 @@
       typical.concat(members).forEach(function (r) { seen[r.shop] = 1; });
       Object.keys(seen).sort().forEach(function (shop) {
         typical.forEach(function (r) {
-          if (r.shop === shop) list.push(Object.assign({}, r, { typical: true, name: (data.shops[shop] || shop) + ", all of it" }));
+          if (r.shop === shop) list.push(Object.assign({}, r, { typical: true, name: (data.shops[shop] || shop) + " as a whole" }));
         });
         members.forEach(function (r) { if (r.shop === shop) list.push(Object.assign({}, r, { typical: false })); });
       });
       var traces = [0, 1, 2, 3, 4].map(function () { return { x: [], y: [] }; });
       var pct = function (v) { return Math.round(100000 * v) / 1000; };
       list.forEach(function (r, at) {
-        var y = at + 0.56;
+        var y = at + 0.5;
         if (r.v === null) return;
         if (r.lo !== null && r.hi !== null) {
           traces[0].x.push(pct(r.lo), pct(r.hi), null); traces[0].y.push(y, y, null);
@@ -258,24 +260,31 @@
         t.x.push(pct(r.v)); t.y.push(y);
       });
       traces.forEach(function (t, i) { plot.data[i].x = t.x; plot.data[i].y = t.y; });
-      var narrow = el.clientWidth < 620;
-      var ink = data.colours.ink, muted = data.colours.muted;
+      // Wide: words left of the band. Narrow: words above it, rows taller.
+      var narrow = (printing ? 680 : el.clientWidth) < 820, small = el.clientWidth < 520;
+      var row = narrow ? 54 : 34, base = narrow ? 0.56 : 0.5, text = plot.layout.margin.l;
+      if (narrow) {
+        plot.layout.margin.l = 4;
+        plot.data.forEach(function (t) { t.y = t.y.map(function (y) { return y === null ? y : y + base - 0.5; }); });
+      }
       plot.layout.annotations = list.map(function (r, at) {
         var words = standing(r), name = "<b>" + escapeText(r.name) + "</b>";
         return {
-          x: 0, xref: "paper", y: at + 0.3, showarrow: false, xanchor: "left", yanchor: "bottom", align: "left",
-          text: r.joined ? name + " joined with <b>" + escapeText(r.joined) + "</b>:" + (narrow ? "<br>" : " ") + words
+          x: 0, xref: "paper", xshift: narrow ? 0 : -text, y: narrow ? at + 0.3 : at + 0.5, showarrow: false, xanchor: "left",
+          yanchor: narrow ? "bottom" : "middle", align: "left",
+          text: r.joined ? name + " joined with <b>" + escapeText(r.joined) + "</b>:" + (small ? "<br>" : " ") + words
             : name + "  " + words,
-          font: { size: narrow ? 13 : 15, color: r.v === null || r.typical ? muted : ink }
+          font: { size: narrow ? 14 : 15, color: r.v === null || r.typical ? data.colours.muted : data.colours.ink }
         };
       });
-      var fixed = spec.line65 ? [plot.layout.shapes[0]] : [];
-      var line = data.colours.line;
-      plot.layout.shapes = fixed.concat(list.map(function (r, at) {
-        return { type: "line", x0: 0, x1: 100, y0: at + 0.56, y1: at + 0.56, layer: "below", line: { color: line, width: 1 } };
+      plot.layout.shapes = (spec.line65 ? [plot.layout.shapes[0]] : []).concat(list.map(function (r, at) {
+        return {
+          type: "line", x0: 0, x1: 100, y0: at + base, y1: at + base, layer: "below",
+          line: { color: data.colours.line, width: 1 }
+        };
       }));
-      plot.layout.height = 40 + 54 * Math.max(1, list.length) + 46;
-      plot.layout.yaxis.range = [Math.max(1, list.length) - 0.1, -0.15];
+      plot.layout.height = 44 + row * Math.max(1, list.length) + 8;
+      plot.layout.yaxis.range = [Math.max(1, list.length), narrow ? -0.1 : 0];
       note.textContent = list.length ? "Shown: " + role.replace(/_/g, " ") + "." : "No figure for this choice; choose another role or shop.";
     },
     emissions: function (plot, spec) {
@@ -311,7 +320,7 @@
     Object.keys(unitsOfAxes).forEach(function (axis) {
       var u = unitsOfAxes[axis], factor = units() === "us" ? data.units[u.kind][2] : 1;
       plot.data.forEach(function (t) { t[axis] = t[axis].map(function (v) { return v === null ? v : v / factor; }); });
-      plot.layout[axis + "axis"].title.text = u.title.replace("{unit}", unitWord(u.kind));
+      plot.layout.annotations[0].text = u.title.replace("{unit}", unitWord(u.kind));
     });
   }
   function toDark(value) {
@@ -335,8 +344,8 @@
       if (printing) plot.layout.width = Math.min(680, f.el.clientWidth || 680);
       else plot.layout.autosize = true;
       if (f.el.clientWidth < 520) {
-        (plot.layout.annotations || []).forEach(function (a) { if (a.font && a.font.size > 13) a.font.size = 13; });
-        if (plot.layout.margin.r > 90) plot.layout.margin.r = 78;
+        (plot.layout.annotations || []).forEach(function (a) { if (a.font && a.font.size > 12) a.font.size = a.font.size > 15 ? 13 : 12; });
+        if (plot.layout.margin.r > 100) plot.layout.margin.r = 90;
         if (plot.layout.xaxis.nticks) plot.layout.xaxis.nticks = 6;
       }
       f.drawn = plot;

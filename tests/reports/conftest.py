@@ -8,7 +8,11 @@ from published_frames import make
 
 from reports.site import build
 
-SETTINGS = {"business": {"currency": "crowns"}, "pages": {"units": "metric", "people": "id"}, "cup": {"flush_loss_g": 5.0}}
+SETTINGS = {
+    "business": {"currency": "crowns"},
+    "pages": {"units": "metric", "people": "id"},
+    "cup": {"flush_loss_g": 5.0},
+}
 
 
 @pytest.fixture(scope="session")

@@ -1,0 +1,243 @@
+"""The pages as a reader has them: opened from disk in Chromium, filtered, switched, printed, read aloud."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+import pytest
+from conftest import SETTINGS, written
+from published_frames import make
+
+from reports.site import PAGES, build
+from reports.wording import phrase, plain
+
+FILES = [page.file for page in PAGES]
+BOUND = "[data-m],[data-u],[data-unit],[data-see-word],[data-when]"
+STRIPS = """[...document.querySelectorAll('svg[data-strip] rect')]
+  .map(r => [r.getAttribute('x'), r.getAttribute('width')].join())"""
+
+
+@pytest.mark.parametrize("file", FILES)
+def test_a_page_opens_from_disk_draws_its_figures_and_never_scrolls_sideways(visit: Any, site: Path, file: str) -> None:
+    tab = visit(site, file)
+    figures = tab.locator(".plot")
+    for i in range(figures.count()):
+        assert figures.nth(i).locator("svg.main-svg").count() > 0
+    assert tab.title().endswith("filmledger")
+    for width in (1920, 768, 360, 320):
+        tab.set_viewport_size({"width": width, "height": 800})
+        tab.wait_for_function("w => document.documentElement.scrollWidth <= w", arg=width, timeout=3000)
+
+
+@pytest.mark.parametrize("file", FILES)
+def test_axe_finds_no_violation_of_wcag_22_aa(visit: Any, site: Path, axe: str, file: str) -> None:
+    tab = visit(site, file, bypass_csp=True)
+    tab.evaluate("document.querySelectorAll('details').forEach(d => { d.open = true; })")
+    tab.add_script_tag(content=axe)
+    tags = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
+    for scheme in ("light", "dark"):
+        tab.emulate_media(color_scheme=scheme)
+        found = tab.evaluate("tags => axe.run(document, {runOnly: tags, preload: false}).then(r => r.violations)", tags)
+        assert [(scheme, v["id"], [n["html"][:120] for n in v["nodes"]][:3]) for v in found] == []
+
+
+@pytest.mark.parametrize("file", FILES)
+def test_the_script_says_for_all_data_what_the_page_said_without_it(visit: Any, site: Path, file: str) -> None:
+    plain_page = visit(site, file, ready=False, java_script_enabled=False)
+    bound = plain_page.locator(BOUND).all_text_contents()
+    tab = visit(site, file)
+    assert tab.locator(BOUND).all_text_contents() == bound
+    source = (site / file).read_text(encoding="utf-8")
+    for pair in tab.evaluate(STRIPS):
+        x, width = pair.split(",")
+        assert f'x="{x}" y="0" width="{width}"' in source
+
+
+@pytest.mark.parametrize("file", ["index.html", "owner.html", "environment.html", "hands.html", "guns.html"])
+def test_the_script_draws_for_all_data_what_python_drew(visit: Any, site: Path, file: str) -> None:
+    """Traces, labels and shapes of the redrawn figure equal the embedded ones."""
+    tab = visit(site, file)
+    pairs = tab.evaluate(
+        """() => Object.values(filmledgerPage.figures).map(f => {
+             const made = JSON.parse(f.text).plot;
+             const pick = p => ({
+               data: p.data.map(t => ({x: t.x, y: t.y, width: t.width, visible: t.visible !== false})),
+               notes: (p.layout.annotations || []).map(a => [a.text, a.x, a.y, a.xshift, a.visible !== false]),
+               shapes: (p.layout.shapes || []).map(s => [s.x0, s.x1, s.y0, s.y1]),
+               height: p.layout.height});
+             return [pick(made), pick(f.drawn)];
+           })"""
+    )
+    assert pairs
+    for made, drawn in pairs:
+        _close(made, drawn)
+
+
+def _close(a: Any, b: Any) -> None:
+    if isinstance(a, dict):
+        assert a.keys() == b.keys()
+        for key in a:
+            _close(a[key], b[key])
+    elif isinstance(a, list):
+        assert len(a) == len(b)
+        for x, y in zip(a, b, strict=True):
+            _close(x, y)
+    elif isinstance(a, (int, float)) and not isinstance(a, bool):
+        assert b == pytest.approx(a, rel=1e-9, abs=1e-9)
+    else:
+        assert a == b
+
+
+def test_a_filter_changes_figure_and_sentence_and_its_total_is_the_published_tables(
+    visit: Any, site: Path, tables: dict[str, pl.DataFrame]
+) -> None:
+    tab = visit(site, "owner.html#see=solids")
+    tab.select_option("select[name=shop]", "north")
+    tab.select_option("select[name=from]", "2023-06")
+    tab.select_option("select[name=to]", "2023-08")
+    tab.select_option("select[name=role]", "base")
+    kept = tables["material_ledger"].filter(
+        (pl.col("shop_id") == "north")
+        & pl.col("month").is_between(pl.lit("2023-06"), pl.lit("2023-08"))
+        & (pl.col("role") == "base")
+    )
+    assert kept.height
+    poured = kept["poured_solids_g"].sum() / 1000
+    sums = tab.evaluate("filmledgerPage.sums('ledger')['']")
+    assert sums["poured.solids"] == pytest.approx(poured, abs=5e-5 * kept.height)
+    assert sums["cups"] == kept["mix_id"].n_unique()
+    assert phrase(poured, "mass_kg") in tab.locator(".support").inner_text()
+    useful = kept["useful_solids_g"].sum() / 1000
+    width = tab.evaluate("filmledgerPage.figures.runs.drawn.data[0].width[0]")
+    assert width == pytest.approx(100 * useful / poured, abs=0.05)
+    assert "from June 2023 to August 2023" in tab.locator(".finding").inner_text()
+    assert "shop=north" in tab.url and "role=base" in tab.url
+
+
+def test_months_outside_the_filter_leave_the_emission_figure_and_its_table(
+    visit: Any, site: Path, tables: dict[str, pl.DataFrame]
+) -> None:
+    tab = visit(site, "environment.html#shop=quay&from=2023-07")
+    kept = tables["emissions_monthly"].filter((pl.col("shop_id") == "quay") & (pl.col("month") >= "2023-07"))
+    total = kept["voc_kg"].sum()
+    drawn = tab.evaluate(
+        "filmledgerPage.figures.emissions.drawn.data.slice(0, 6).flatMap(t => t.y).reduce((a, b) => a + b, 0)"
+    )
+    assert drawn == pytest.approx(total, abs=1e-3)
+    assert phrase(total, "mass_kg") in tab.locator(".finding").inner_text()
+    tab.locator("summary", has_text="The data").click()
+    assert tab.locator("table[data-by=month] tr[data-key]:visible").count() == kept["month"].n_unique()
+
+
+def test_choices_follow_to_the_next_page_and_show_all_takes_them_back(visit: Any, site: Path) -> None:
+    tab = visit(site, "index.html")
+    tab.select_option("select[name=shop]", "east")
+    tab.select_option("select[name=units]", "us")
+    tab.locator("nav a", has_text="Material").click()
+    tab.wait_for_selector("html[data-ready]", state="attached")
+    assert tab.locator("select[name=shop]").input_value() == "east"
+    assert tab.locator("select[name=units]").input_value() == "us"
+    tab.locator("button[type=reset]").click()
+    assert "shop=" not in tab.url and "units=us" in tab.url
+
+
+def test_us_units_reach_sentences_headers_and_the_axis(visit: Any, site: Path, tables: dict[str, pl.DataFrame]) -> None:
+    tab = visit(site, "environment.html#units=us")
+    pounds = tables["emissions_monthly"]["voc_kg"].sum() / 0.45359237
+    assert f"{plain(pounds, 1)}\u202flb" in tab.locator(".finding").inner_text()
+    assert tab.locator("th .unit", has_text="lb").count() > 0
+    assert "VOC a month, lb" in tab.locator("#plot-emissions").inner_text()
+    drawn = tab.evaluate(
+        "filmledgerPage.figures.emissions.drawn.data.slice(0, 6).flatMap(t => t.y).reduce((a, b) => a + b, 0)"
+    )
+    assert drawn == pytest.approx(pounds, rel=1e-3)
+
+
+def test_a_role_and_a_shop_leave_only_their_rows_and_cards(visit: Any, site: Path) -> None:
+    tab = visit(site, "hands.html#shop=north&role=surfacer")
+    labels = tab.evaluate("filmledgerPage.figures.hands.drawn.layout.annotations.map(a => a.text)")
+    assert labels and "Northgate" in labels[0]
+    assert len(labels) == 4
+    assert tab.locator("article:visible").count() == 3
+    assert "surfacer" in tab.locator("#hands-finding").inner_text()
+
+
+def test_every_control_is_reached_by_keyboard_alone(visit: Any, site: Path) -> None:
+    tab = visit(site, "index.html")
+    reached = set()
+    for _ in range(60):
+        tab.keyboard.press("Tab")
+        reached.add(tab.evaluate("(e => e.name || e.textContent.trim().slice(0, 20))(document.activeElement)"))
+    assert {
+        "To the text",
+        "Start",
+        "units",
+        "theme",
+        "shop",
+        "from",
+        "to",
+        "role",
+        "see",
+        "Show all",
+        "The data",
+        "Save as SVG",
+    } <= reached
+    tab.goto(tab.url)
+    tab.keyboard.press("Tab")
+    tab.keyboard.press("Enter")
+    assert tab.evaluate("document.activeElement.id") == "main"
+
+
+def test_a_printed_page_is_on_white_and_its_figure_fits_the_sheet(visit: Any, site: Path) -> None:
+    tab = visit(site, "index.html", color_scheme="dark")
+    tab.evaluate(
+        """window.seen = []; window.addEventListener('beforeprint', () => {
+             const drawn = filmledgerPage.figures.runs.drawn;
+             seen.push([drawn.layout.width, drawn.data[0].marker.color]); })"""
+    )
+    pdf = tab.pdf(format="A4")
+    assert pdf.startswith(b"%PDF")
+    assert tab.evaluate("seen") == [[680, "#008f68"]]
+
+
+def test_a_figure_is_saved_as_svg(visit: Any, site: Path) -> None:
+    tab = visit(site, "guns.html")
+    with tab.expect_download() as kept:
+        tab.locator("button", has_text="Save as SVG").click()
+    assert kept.value.suggested_filename == "filmledger-guns.svg"
+
+
+@pytest.mark.parametrize("case", ["nothing", "one shop", "no film"])
+def test_small_and_empty_businesses_read_well(visit: Any, tmp_path: Path, case: str) -> None:
+    tables = {} if case == "nothing" else make(n_months=1, shops=1, cups_a_month=2)
+    if case == "no film":
+        for name in (
+            "transfer_by_gun",
+            "transfer_by_technician",
+            "transfer_by_pair",
+            "transfer_by_role",
+            "transfer_records",
+        ):
+            tables[name] = tables[name].clear()
+    folder = written(tmp_path, build(tables, SETTINGS))
+    for file in FILES:
+        tab = visit(folder, file)
+        text = tab.locator("main").inner_text()
+        assert len(text) > 150
+        for word in ("undefined", "NaN", "None", "null"):
+            assert word not in text
+
+
+def test_hostile_text_from_a_file_stays_text(visit: Any, tmp_path: Path) -> None:
+    evil = "<img src=x onerror=alert(1)></script><script>alert(2)</script>"
+    tables = make()
+    for name in ("transfer_by_gun", "transfer_by_pair", "guns", "material_ledger"):
+        tables[name] = tables[name].with_columns(pl.col("gun_id").replace("G01", evil))
+    tables["shops"] = tables["shops"].with_columns(pl.lit(evil).alias("label"))
+    folder = written(tmp_path, build(tables, SETTINGS))
+    for file in FILES:
+        tab = visit(folder, file)
+        assert tab.locator("img").count() == 0
+    assert tab.evaluate("document.scripts.length") < 8

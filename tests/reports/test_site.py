@@ -1,0 +1,335 @@
+"""The site as bytes: repeatable, closed to the network, escaped, complete for any tables."""
+
+from __future__ import annotations
+
+import re
+from html import unescape
+from html.parser import HTMLParser
+
+import polars as pl
+import pytest
+from published_frames import frame
+
+from reports.book import Book
+from reports.cube import ledger_cube
+from reports.figures.intervals import intervals
+from reports.figures.runs import geometry
+from reports.figures.strip import shares, strip
+from reports.pages.base import interval_rows
+from reports.site import PAGES, build
+from reports.theme import PARTS
+
+SETTINGS = {"business": {"currency": "crowns"}, "pages": {"people": "id"}}
+
+
+def pages(site: dict[str, bytes]) -> dict[str, str]:
+    return {name: content.decode() for name, content in site.items() if name.endswith(".html")}
+
+
+def words(html: str) -> str:
+    """What a reader sees: scripts and tags taken out."""
+    html = re.sub(r"(?s)<script.*?</script>|<style.*?</style>", " ", html)
+    return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", html))
+
+
+def test_the_same_tables_give_the_same_bytes_whatever_the_order_of_their_rows(tables, site) -> None:
+    shuffled = {name: t.sample(fraction=1.0, shuffle=True, seed=5) for name, t in tables.items()}
+    again = build(
+        shuffled,
+        {
+            "business": {"currency": "crowns"},
+            "pages": {"units": "metric", "people": "id"},
+            "cup": {"flush_loss_g": 5.0},
+        },
+    )
+    assert again.keys() == site.keys()
+    assert [name for name in site if site[name] != again[name]] == []
+
+
+def test_the_site_has_every_page_and_one_copy_of_each_shared_file(site) -> None:
+    assert set(site) == {p.file for p in PAGES} | {"cube.js", "plotly.min.js", "site.js", "style.css"}
+    assert sum(len(v) for v in site.values()) < 8e6
+
+
+def test_no_page_may_reach_anything_but_its_own_folder(site) -> None:
+    for name, html in pages(site).items():
+        assert "default-src 'none'; script-src 'self';" in unescape(html), name
+        targets = re.findall(r'(?:src|href)="([^"]*)"', html)
+        assert all(re.fullmatch(r"[\w.-]+(#[\w-]+)?|#\w+|data:,", t) for t in targets), (name, targets)
+        assert not re.search(r"<script(?![^>]*(src=|application/json))", html), name
+        assert not re.search(r"\son\w+=", html), name
+
+
+def test_pages_are_well_formed_and_ids_are_single(site) -> None:
+    void = {"meta", "link", "rect", "path", "circle", "line", "br", "img", "input"}
+
+    class Check(HTMLParser):
+        def __init__(self) -> None:
+            super().__init__()
+            self.open: list[str] = []
+            self.ids: list[str] = []
+
+        def handle_starttag(self, tag, attrs):
+            self.ids += [v for k, v in attrs if k == "id"]
+            if tag not in void or (tag == "rect"):
+                self.open.append(tag)
+
+        def handle_startendtag(self, tag, attrs):
+            self.ids += [v for k, v in attrs if k == "id"]
+
+        def handle_endtag(self, tag):
+            assert self.open and self.open[-1] == tag, (tag, self.open[-3:])
+            self.open.pop()
+
+    for name, html in pages(site).items():
+        check = Check()
+        check.feed(html)
+        assert check.open == [], name
+        assert len(check.ids) == len(set(check.ids)), name
+
+
+def test_each_page_opens_with_its_question_then_the_finding_with_interval(site) -> None:
+    for page in PAGES:
+        html = pages(site)[page.file]
+        assert html.index(page.question) < html.index('class="finding"') < html.index('class="support"')
+    start = words(pages(site)["index.html"])
+    assert re.search(r"\d+ \(\d+–\d+\) became useful film", start.replace("  ", " "))
+    assert "measured (A)" in start and "cups" in start
+
+
+def test_every_figure_has_its_data_its_rows_how_it_is_computed_and_a_name(site) -> None:
+    count = 0
+    for html in pages(site).values():
+        for figure in re.findall(r"(?s)<figure.*?</figure>", html):
+            count += 1
+            for summary in ("The data", "The rows behind it", "How it is computed"):
+                assert f"<summary>{summary}</summary>" in figure
+            assert 'role="img" aria-labelledby=' in figure and "<figcaption>" in figure and "<noscript>" in figure
+    assert count == 5
+
+
+def test_cautions_stand_on_every_page_and_in_full_on_the_method_page(site) -> None:
+    for html in pages(site).values():
+        text = words(html)
+        assert "isocyanates" in text and "data sheet" in text and "licensed practice" in text
+    method = words(pages(site)["method.html"])
+    for danger in ("Isocyanates", "Solvents and fire", "Sanding dust", "Pressure"):
+        assert danger in method
+
+
+def test_people_appear_by_id_in_the_order_of_ids_and_never_by_name_or_rank(tables, site) -> None:
+    for name, html in pages(site).items():
+        assert "A. Name" not in html
+        for word in ("worst", "significant", "ranking", "top performer"):
+            assert word not in words(html).lower().replace("pay or ranking would be unfair", ""), (name, word)
+    cards = re.findall(r"<h3>(T\d+)</h3>", pages(site)["hands.html"])
+    assert cards == sorted(cards) and len(cards) == 9
+    for role in ("base", "clear", "surfacer"):
+        names = [
+            (r["shop"], r["name"]) for r in interval_rows(Book(tables, {}), "technician", role) if not r["typical"]
+        ]
+        assert names == sorted(names)
+
+
+def test_people_can_be_kept_off_the_pages_altogether(tables) -> None:
+    site = build(tables, {"pages": {"people": "hidden"}})
+    assert "hands.html" not in site
+    named = set(tables["technicians"]["technician_id"].to_list())
+    for name, content in site.items():
+        if name not in ("plotly.min.js", "site.js", "style.css"):
+            found = {p for p in named if re.search(rf"\b{p}\b", content.decode())}
+            assert not found, (name, found)
+
+
+def test_text_from_files_is_escaped_wherever_it_stands(tables) -> None:
+    evil = "</script><b onmouseover=x>"
+    hostile = dict(tables)
+    for name, column in (
+        ("shops", "label"),
+        ("products", "label"),
+        ("refused_rows", "raw"),
+        ("mixes", "why_incomplete"),
+    ):
+        hostile[name] = tables[name].with_columns(pl.lit(evil).alias(column))
+    hostile["guns"] = tables["guns"].with_columns(pl.col("gun_id").replace("G01", evil))
+    for name in ("transfer_by_gun", "transfer_by_pair", "material_ledger"):
+        hostile[name] = tables[name].with_columns(pl.col("gun_id").replace("G01", evil))
+    site = build(hostile, {"business": {"currency": evil}})
+    for name, html in pages(site).items():
+        assert "<b onmouseover" not in html, name
+    assert b"</script>" not in site["cube.js"]
+
+
+@pytest.mark.parametrize("left_out", ["all", "film", "people", "ledger", "intake"])
+def test_missing_and_empty_tables_give_pages_that_say_what_to_do(tables, left_out: str) -> None:
+    gone = {
+        "all": set(tables),
+        "film": {t for t in tables if t.startswith("transfer_") or t == "film_increments"},
+        "people": {"technicians", "transfer_by_technician", "transfer_by_pair"},
+        "ledger": {"material_ledger", "mixes"},
+        "intake": {"intake_files", "refused_rows"},
+    }[left_out]
+    missing = build({n: t for n, t in tables.items() if n not in gone}, SETTINGS)
+    empty = build({n: t.clear() if n in gone else t for n, t in tables.items()}, SETTINGS)
+    for site in (missing, empty):
+        for name, html in pages(site).items():
+            text = words(html)
+            assert "None" not in text and "nan" not in text.lower().split(), name
+            assert 'class="finding"' in html
+    if left_out in ("all", "ledger"):
+        assert "inbox/" in words(pages(missing)["index.html"])
+    if left_out == "film":
+        assert "film read before and after" in words(pages(missing)["hands.html"])
+
+
+def test_a_month_that_lacks_something_is_named_and_its_column_marked(tables) -> None:
+    emissions = tables["emissions_monthly"].with_columns(complete=pl.col("month") != "2023-06")
+    html = pages(build(tables | {"emissions_monthly": emissions}, SETTINGS))["environment.html"]
+    assert "Incomplete: June 2023" in words(html)
+    assert "A triangle marks a month" in words(html)
+
+
+def test_the_strip_closes_and_keeps_its_order(tables) -> None:
+    cube = ledger_cube(tables["material_ledger"])
+    for see in ("solids", "voc", "cost"):
+        for sums in (cube.sums(), *cube.by("product_id").values(), *cube.by("month").values()):
+            parts = shares(sums, see)
+            assert list(parts) == [p.key for p in PARTS]
+            assert sum(parts.values()) == pytest.approx(1, abs=2e-4)
+            shape = geometry(sums, see)
+            edge = 0.0
+            for part in PARTS:
+                assert shape[part.key]["left"] == pytest.approx(edge)
+                edge += shape[part.key]["width"]
+            assert edge == pytest.approx(100, abs=0.02)
+    assert shares({}) == {} and "nothing poured" in strip({})
+
+
+def test_the_cube_sums_to_the_published_ledger_by_every_filter(tables) -> None:
+    ledger = tables["material_ledger"]
+    cube = ledger_cube(ledger)
+    for shop in cube.members["shop_id"]:
+        for month in cube.members["month"]:
+            kept = ledger.filter((pl.col("shop_id") == shop) & (pl.col("month") == month))
+            sums = cube.sums({"shop_id": shop, "month": month})
+            assert sums["cups"] == kept["mix_id"].n_unique()
+            for part in ("poured", *(p.key for p in PARTS)):
+                assert sums[f"{part}.solids"] == pytest.approx(kept[f"{part}_solids_g"].sum() / 1000, abs=1e-3)
+                assert sums[f"{part}.cost"] == pytest.approx(kept[f"{part}_cost"].sum(), abs=0.05)
+
+
+def test_a_part_without_a_figure_stays_unknown_and_is_not_zero(tables) -> None:
+    bare = tables["material_ledger"].with_columns(
+        [pl.lit(None, pl.Float64).alias(c) for c in tables["material_ledger"].columns if c.endswith("_cost")]
+    )
+    html = pages(build(tables | {"material_ledger": bare}, SETTINGS))["owner.html"]
+    assert 'data-see="solids"' in html  # without prices the owner's page counts in solids
+
+
+def test_rows_without_an_estimate_are_said_and_not_drawn() -> None:
+    rows = [
+        {
+            "shop": "a",
+            "role": "base",
+            "name": "T1",
+            "v": None,
+            "lo": None,
+            "hi": None,
+            "n": 1,
+            "grade": None,
+            "joined": None,
+            "typical": False,
+        },
+        {
+            "shop": "a",
+            "role": "base",
+            "name": "T2",
+            "v": 0.6,
+            "lo": 0.5,
+            "hi": 0.7,
+            "n": 9,
+            "grade": "A",
+            "joined": "gun G2",
+            "typical": False,
+        },
+    ]
+    figure = intervals(rows)
+    assert figure.layout.annotations[0].text == "<b>T1</b>  not enough jobs (1 record)"
+    assert "joined with <b>gun G2</b>" in figure.layout.annotations[1].text
+    assert [list(t.x) for t in figure.data] == [[50.0, 70.0, None], [50.0, 70.0], [], [60.0], []]
+
+
+def test_tables_of_later_runs_find_their_place(tables) -> None:
+    more = {
+        "technician_effects": frame(
+            "technician_effects",
+            [
+                {
+                    "technician_id": "T01",
+                    "effect": 0.9,
+                    "low": 0.84,
+                    "high": 0.97,
+                    "n": 30,
+                    "reliability": 0.8,
+                    "vif": 1.2,
+                    "separable": True,
+                    "flagged": True,
+                    "prob_low": 0.97,
+                }
+            ],
+        ),
+        "edge_bias": frame(
+            "edge_bias",
+            [
+                {
+                    "shop_id": "east",
+                    "technician_id": "T01",
+                    "role": "base",
+                    "tilt": 0.12,
+                    "tilt_low": 0.05,
+                    "tilt_high": 0.19,
+                    "edge": 0.02,
+                    "edge_low": -0.03,
+                    "edge_high": 0.07,
+                    "n_panels": 12,
+                    "n_technician": 12,
+                    "flagged": True,
+                }
+            ],
+        ),
+        "gun_fit": frame(
+            "gun_fit",
+            [
+                {
+                    "shop_id": "east",
+                    "gun_id": "G01",
+                    "product_id": "p_fill",
+                    "verdict": "misfit",
+                    "why": "tip 1.3 below 1.6",
+                }
+            ],
+        ),
+        "rolling_12_months": frame(
+            "rolling_12_months",
+            [
+                {
+                    "shop_id": "east",
+                    "month": "2023-10",
+                    "measure": "voc_kg",
+                    "total": 40.0,
+                    "months_present": 6,
+                    "limit": 100.0,
+                    "share_of_limit": 0.4,
+                }
+            ],
+        ),
+        "savings": frame(
+            "savings", [{"shop_id": "east", "lever": "leftover", "per_year_cost": 900.0, "low": 500.0, "high": 1300.0}]
+        ),
+    }
+    site = pages(build(tables | more, SETTINGS))
+    hands = words(site["hands.html"])
+    assert "shown (P 0.97)" in hands and "keep the gun square" in hands
+    assert "No gun here fits: p_fill" in words(site["guns.html"])
+    assert "share of limit" in words(site["environment.html"])
+    assert "mix closer to what is used: 900 crowns" in words(site["index.html"]).replace("\u202f", " ")

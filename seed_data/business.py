@@ -612,6 +612,7 @@ class Business:
     gauge_offset: np.ndarray
     gauge_gain: np.ndarray
     component_ids: list[str]
+    component_kinds: list[str]
     density: np.ndarray
     solids_mass: np.ndarray
     solids_volume: np.ndarray
@@ -892,6 +893,7 @@ def build_business(p) -> Business:
         rng.uniform(0.8, 3.0, len(gauge_ids)),
         1 + rng.normal(0, 0.012, len(gauge_ids)),
         list(components),
+        [r.kind for r in recipes],
         np.array([f["density_g_per_ml"] for f in figures]),
         np.array([f["solids_mass_fraction"] for f in figures]),
         np.array([f["solids_volume_fraction"] for f in figures]),

@@ -786,6 +786,12 @@ def _cup_tables(
     value = np.where(twice[row], grams[row] * part, grams[row])
     weighed = np.round(value + rng.normal(0, 0.05, len(value)), 1)
     weighed = np.where(second | (weighed > 0.05), weighed, 0.1)
+    # one shop measures its reducers in a graduated jug: whole millilitres, turned into grams
+    reducer = np.array([k == "reducer" for k in b.component_kinds])
+    by_volume = reducer[comp[row]] & (shop.style == 1) & ~twice[row]
+    density = b.density[comp[row]]
+    ml = np.maximum(np.round(value * np.exp(rng.normal(0, 0.015, len(value))) / density), 1)
+    weighed = np.where(by_volume, ml * density, weighed)
     cup_r = cup[row]
     target = np.where(rng.random(n_cups)[cup_r] < 0.7, np.round(np.where(second, np.nan, grams[row]), 1), np.nan)
     # a kept leftover goes in first
@@ -797,10 +803,13 @@ def _cup_tables(
     from_mix = np.concatenate([cups.donor[receives], np.full(len(cup_r), -1)])[order]
     comp_all = np.concatenate([np.full(len(receives), -1), comp[row]])[order]
     weighed = np.concatenate([np.round(cups.donated[receives], 1), weighed])[order]
+    by_volume = np.concatenate([np.zeros(len(receives), bool), by_volume])[order]
     target = np.concatenate([np.full(len(receives), np.nan), target])[order]
     all_cup = all_cup[order]
     keep = cups.recorded[all_cup]
-    from_mix, comp_all, weighed, target, all_cup = (x[keep] for x in (from_mix, comp_all, weighed, target, all_cup))
+    from_mix, comp_all, weighed, target, all_cup, by_volume = (
+        x[keep] for x in (from_mix, comp_all, weighed, target, all_cup, by_volume)
+    )
     no = np.arange(len(all_cup)) - np.searchsorted(all_cup, all_cup) + 1
     scale = rng.integers(0, len(shop.scales), n_cups)
     ready = np.array([len(q.mix) == 1 for q in PRODUCTS])[cups.product]
@@ -820,7 +829,7 @@ def _cup_tables(
             "technician_id": _labels(b.technician_ids, cups.tech[all_cup]),
             "scale_id": _labels(shop.scales, scale[all_cup]),
             "colour_id": _labels(shop.colours, cups.colour[all_cup]),
-            "measured_by": _labels(["scale", "ready"], ready[all_cup].astype(np.int64)),
+            "measured_by": _labels(["scale", "ready", "volume"], np.where(by_volume, 2, ready[all_cup])),
             "job_id": _job_label(ids, np.where(on_cup, cups.job, -1)[all_cup]),
         }
     )
@@ -1102,7 +1111,7 @@ def _readings(
             value = b.gauge_offset[g][:, None] + b.gauge_gain[g][:, None] * true
             value = value + rng.normal(0, p.gauge_noise_um, true.shape) + 0.01 * true * rng.normal(0, 1, true.shape)
             r, c = np.nonzero(seen)
-            number = np.cumsum(seen, axis=1)[r, c]
+            number = places[r, c] + 1
             add(jj[r], pp[r], last_op[jj, pp][r], value[r, c], last_end[jj, pp][r] + 4, g[r], number,
                 _ROWS9[places[r, c]] if by_place else np.full(len(r), -1),
                 _COLS9[places[r, c]] if by_place else np.full(len(r), -1), np.zeros(len(r), np.int64))  # fmt: skip
@@ -1608,3 +1617,10 @@ def write_canonical(directory: Path | str, scenario: Scenario) -> list[Path]:
                 frame.write_csv(path, datetime_format="%Y-%m-%d %H:%M:%S")
                 out.append(path)
     return out
+
+
+def write_demo(directory: Path | str, scenario: Scenario, damage: bool = True):  # type: ignore[no-untyped-def]
+    """Write the exports as the three shops would have them, with their layouts and registers: see exports.py."""
+    from seed_data import exports  # the exports are made of scenarios; here is only the way in
+
+    return exports.write_demo(directory, scenario, damage)

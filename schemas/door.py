@@ -84,15 +84,9 @@ def check(table: str, frame: pl.DataFrame) -> Checked:
             cases.select(
                 row=pl.col("index").cast(pl.Int64),
                 column=pl.when(pl.col("schema_context") == "DataFrameSchema")
-                .then(
-                    pl.col("check").replace_strict(rules, default=None)
-                    if rules
-                    else pl.lit(None, pl.String)
-                )
+                .then(pl.col("check").replace_strict(rules, default=None) if rules else pl.lit(None, pl.String))
                 .otherwise(pl.col("column")),
-                reason=pl.when(pl.col("check") == "not_nullable")
-                .then(pl.lit("must not be empty"))
-                .otherwise("check"),
+                reason=pl.when(pl.col("check") == "not_nullable").then(pl.lit("must not be empty")).otherwise("check"),
             )
         )
     found = pl.concat(failures) if failures else pl.DataFrame(schema=FAILURES)
@@ -109,9 +103,7 @@ def conform(table: str, frame: pl.DataFrame) -> pl.DataFrame:
     if missing:
         raise DoorError(f"{table}: columns missing: {', '.join(missing)}")
     key = keys(table)
-    frame = frame.select(pl.col(info.name).cast(info.dtype) for info in infos).sort(
-        key, nulls_last=True
-    )
+    frame = frame.select(pl.col(info.name).cast(info.dtype) for info in infos).sort(key, nulls_last=True)
     failures = check(table, frame).failures
     if failures.height:
         first = failures.row(0, named=True)
@@ -121,10 +113,6 @@ def conform(table: str, frame: pl.DataFrame) -> pl.DataFrame:
             f" {row.get(first['column'])!r} at { ({k: row[k] for k in key}) }"
         )
     if key and frame.select(key).is_duplicated().any():
-        twice = (
-            frame.filter(frame.select(key).is_duplicated())
-            .select(key)
-            .row(0, named=True)
-        )
+        twice = frame.filter(frame.select(key).is_duplicated()).select(key).row(0, named=True)
         raise DoorError(f"{table}: the key {twice} stands more than once")
     return frame

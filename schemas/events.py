@@ -69,9 +69,7 @@ pours = table(
         nullable=True,
         default="scale",
     ),
-    job_id=text(
-        "The job it was mixed for; used where no draws are given", nullable=True
-    ),
+    job_id=text("The job it was mixed for; used where no draws are given", nullable=True),
 )
 
 leftovers = table(
@@ -149,25 +147,15 @@ operations = table(
         "strip",
         nullable=True,
     ),
-    removed_um=number(
-        "Film taken off by scuffing or polishing", "um", nullable=True, low=0
-    ),
+    removed_um=number("Film taken off by scuffing or polishing", "um", nullable=True, low=0),
     started_at=moment("Start"),
     ended_at=moment("End", nullable=True),
-    technician_id=text(
-        "Who did it; required for spray", nullable=True, refers_to="technicians"
-    ),
+    technician_id=text("Who did it; required for spray", nullable=True, refers_to="technicians"),
     gun_id=text("The gun; required for spray", nullable=True, refers_to="guns"),
-    product_id=text(
-        "The product; required for spray and hand", nullable=True, refers_to="products"
-    ),
-    tip_mm=number(
-        "Fluid tip where it differs from the register", "mm", nullable=True, above=0
-    ),
+    product_id=text("The product; required for spray and hand", nullable=True, refers_to="products"),
+    tip_mm=number("Fluid tip where it differs from the register", "mm", nullable=True, above=0),
     inlet_kpa=number("Inlet pressure of the day", "kPa", nullable=True, low=0),
-    coats=integer(
-        "Coats sprayed; absent: the product's coats_min, else 1", nullable=True, low=1
-    ),
+    coats=integer("Coats sprayed; absent: the product's coats_min, else 1", nullable=True, low=1),
     booth_id=text("The booth", nullable=True, refers_to="booths"),
     redo_of=integer(
         "The operation_no that failed inspection and is repeated here",
@@ -183,12 +171,8 @@ operation_panels = table(
     job_id=text("The job", key=True),
     operation_no=integer("The operation", key=True, low=1, refers_to="operations"),
     panel_id=text("The panel", key=True),
-    face=choice(
-        "Side of the panel", "outer", "inner", "jamb", key=True, default="outer"
-    ),
-    area_m2=number(
-        "Area of the whole face; absent: panel_areas", "m2", nullable=True, above=0
-    ),
+    face=choice("Side of the panel", "outer", "inner", "jamb", key=True, default="outer"),
+    area_m2=number("Area of the whole face; absent: panel_areas", "m2", nullable=True, above=0),
     covered_fraction=fraction(
         "Part of the face that was covered",
         nullable=True,
@@ -214,9 +198,7 @@ draws = table(
     job_id=text("The job", key=True),
     operation_no=integer("The operation", key=True, low=1, refers_to="operations"),
     mix_id=text("The cup", key=True, refers_to="pours"),
-    share=fraction(
-        "Part of what left the cup; the shares of a cup sum to at most 1", nullable=True
-    ),
+    share=fraction("Part of what left the cup; the shares of a cup sum to at most 1", nullable=True),
 )
 
 readings = table(
@@ -251,11 +233,7 @@ readings = table(
 target_weighings = table(
     "target_weighings",
     "The direct test: targets weighed before spraying and after full cure",
-    [
-        Rule(
-            "after_g", "must not be below before_g", _col("after_g") >= _col("before_g")
-        )
-    ],
+    [Rule("after_g", "must not be below before_g", _col("after_g") >= _col("before_g"))],
     shop_id=_SHOP,
     job_id=text("The job", key=True),
     operation_no=integer("The operation", key=True, low=1, refers_to="operations"),
@@ -296,9 +274,7 @@ stock = table(
     document_no=text("Delivery note, count sheet or manifest", key=True),
     line_no=integer("Line on it", key=True, default=1, low=1),
     happened_on=day("Day; a count is the closing stock of its day"),
-    component_id=text(
-        "What; may be empty for mixed waste", nullable=True, refers_to="components"
-    ),
+    component_id=text("What; may be empty for mixed waste", nullable=True, refers_to="components"),
     movement=choice(
         "What happened",
         "delivered",
@@ -309,9 +285,7 @@ stock = table(
         "shipped_as_waste",
     ),
     mass_g=number("How much", "g", low=0),
-    voc_mass_fraction=fraction(
-        "VOC in waste shipped, from its analysis", nullable=True
-    ),
+    voc_mass_fraction=fraction("VOC in waste shipped, from its analysis", nullable=True),
     document_ref=text("The paper that proves it", nullable=True),
 )
 

@@ -35,9 +35,7 @@ LEDGER_PARTS = (
 LANDING_PARTS = ("overspray", "over_build", "useful")
 
 _SHOP = text("The shop", key=True)
-_GRADE = choice(
-    "Evidence: A measured, B shared, C assumed", "A", "B", "C", nullable=True
-)
+_GRADE = choice("Evidence: A measured, B shared, C assumed", "A", "B", "C", nullable=True)
 _ROLE = choice("What the product is for", *ROLES, key=True)
 _METHOD = text("How it was estimated", nullable=True)
 _MONTH = text("Month, YYYY-MM", key=True)
@@ -56,53 +54,20 @@ def _te(what: str) -> dict[str, ColumnInfo]:
         "n": integer("Records behind it"),
         "n_direct": integer("Records of one layer among them"),
         "grade": _GRADE,
-        "separable": flag(
-            "It can be told apart from what it always occurs with", nullable=True
-        ),
+        "separable": flag("It can be told apart from what it always occurs with", nullable=True),
         "with_whom": text("What it cannot be told apart from", nullable=True),
-        "prob_below_65": fraction(
-            "Probability that it is below 65 %; not a compliance test", nullable=True
-        ),
+        "prob_below_65": fraction("Probability that it is below 65 %; not a compliance test", nullable=True),
         "method": _METHOD,
         "advice": text("What to measure next", nullable=True),
         "combined": number("Where it is not separable: the figure of both together", "1", nullable=True),
         "combined_low": number("Lower end of its 95 % interval", "1", nullable=True),
         "combined_high": number("Upper end of its 95 % interval", "1", nullable=True),
         "bound": number("Where leftovers were not weighed: at least landed over poured", "1", nullable=True),
-        "combined": number("Where it is not separable: the figure of both together", "1", nullable=True),
-        "combined_low": number("Lower end of its 95 % interval", "1", nullable=True),
-        "combined_high": number("Upper end of its 95 % interval", "1", nullable=True),
-        "bound": number("Where leftovers were not weighed: at least landed over poured", "1", nullable=True),
-        "combined": number(
-            "Where it is not separable: the figure of both together", "1", nullable=True
-        ),
-        "combined_low": number("Lower end of its 95 % interval", "1", nullable=True),
-        "combined_high": number("Upper end of its 95 % interval", "1", nullable=True),
-        "bound": number(
-            "Where leftovers were not weighed: at least landed over poured",
-            "1",
-            nullable=True,
-        ),
-        "combined": number(
-            "Where it is not separable: the figure of both together", "1", nullable=True
-        ),
-        "combined_low": number("Lower end of its 95 % interval", "1", nullable=True),
-        "combined_high": number("Upper end of its 95 % interval", "1", nullable=True),
-        "bound": number(
-            "Where leftovers were not weighed: at least landed over poured",
-            "1",
-            nullable=True,
-        ),
     }
 
 
 def _shares() -> dict[str, ColumnInfo]:
-    return {
-        f"share_{g.lower()}": fraction(
-            f"Share by mass resting on grade {g}", nullable=True
-        )
-        for g in "ABC"
-    }
+    return {f"share_{g.lower()}": fraction(f"Share by mass resting on grade {g}", nullable=True) for g in "ABC"}
 
 
 intake_files = table(
@@ -138,9 +103,7 @@ mixes = table(
     mix_id=text("The cup", key=True),
     product_id=text("The product mixed; empty when its pours disagree", nullable=True),
     month=text("Month of its first pour, YYYY-MM", nullable=True),
-    poured_g=number(
-        "Everything poured in, leftovers of other cups included", "g", nullable=True
-    ),
+    poured_g=number("Everything poured in, leftovers of other cups included", "g", nullable=True),
     leftover_g=number(
         "What was left after the last weigh-back and was not poured into another cup; empty: unknown",
         "g",
@@ -148,9 +111,7 @@ mixes = table(
     ),
     leftover_known=flag("A weigh-back was read"),
     complete=flag("Nothing about it was unreadable"),
-    density_g_per_ml=number(
-        "Density, volumes taken as additive", "g/mL", nullable=True
-    ),
+    density_g_per_ml=number("Density, volumes taken as additive", "g/mL", nullable=True),
     solids_mass_fraction=fraction("Solids by mass", nullable=True),
     solids_volume_fraction=fraction("Solids by volume", nullable=True),
     voc_g_per_l_actual=number(
@@ -194,9 +155,7 @@ film_increments = table(
     face=text("Side of the panel", key=True),
     from_operation=integer("Read after this operation, 0 = before any", key=True),
     to_operation=integer("Read after this operation", key=True),
-    mean_um=number(
-        "Film gained, after gauge gain and film taken off", "um", nullable=True
-    ),
+    mean_um=number("Film gained, after gauge gain and film taken off", "um", nullable=True),
     sd_um=number("Spread between positions", "um", nullable=True),
     n_before=integer("Readings before"),
     n_after=integer("Readings after"),
@@ -208,9 +167,7 @@ film_increments = table(
     witness_of=text("The panel that this strip stands for", nullable=True),
     n_layers=integer("Number of layers"),
     n_light=integer("Scuffs and polishes in between"),
-    n_effective=number(
-        "Readings, as they count for the spread of the mean", "1", nullable=True
-    ),
+    n_effective=number("Readings, as they count for the spread of the mean", "1", nullable=True),
     area_m2=number("Area that the mean stands for", "m2", nullable=True),
     area_rel_sd=number("Relative standard deviation of that area", "1", nullable=True),
     blend=flag("A layer covered part of the face only"),
@@ -236,9 +193,7 @@ transfer_records = table(
     ),
     landed_solids_ml=number("Solids found on the panels", "mL", nullable=True),
     ratio=number("Landed over sprayed", "1", nullable=True),
-    rel_u=number(
-        "Relative standard uncertainty of landed over sprayed", "1", nullable=True
-    ),
+    rel_u=number("Relative standard uncertainty of landed over sprayed", "1", nullable=True),
     grade=_GRADE,
     usable=flag("It can enter the model"),
     why_not=text("Why it cannot", nullable=True),
@@ -289,20 +244,12 @@ def _effects(what: str) -> dict[str, ColumnInfo]:
         "low": number("Lower end of the 95 % interval", "1", nullable=True),
         "high": number("Upper end of the 95 % interval", "1", nullable=True),
         "n": integer("Records behind it"),
-        "reliability": number(
-            "1 - prediction error variance / variance between them", "1", nullable=True
-        ),
-        "vif": number(
-            "How much the other's being unknown widens it", "1", nullable=True
-        ),
-        "separable": flag(
-            "It can be told apart from what it always occurs with", nullable=True
-        ),
+        "reliability": number("1 - prediction error variance / variance between them", "1", nullable=True),
+        "vif": number("How much the other's being unknown widens it", "1", nullable=True),
+        "separable": flag("It can be told apart from what it always occurs with", nullable=True),
         "with_whom": text("What it cannot be told apart from", nullable=True),
         "flagged": flag("Its transfer is shown to be low by a material size"),
-        "prob_low": fraction(
-            "Probability that its effect lies below the material size", nullable=True
-        ),
+        "prob_low": fraction("Probability that its effect lies below the material size", nullable=True),
         "method": _METHOD,
     }
 
@@ -335,22 +282,12 @@ screened_records = table(
 def _ledger_amounts() -> dict[str, ColumnInfo]:
     columns: dict[str, ColumnInfo] = {}
     for part in LEDGER_PARTS:
-        columns[f"{part}_solids_g"] = number(
-            f"Solids: {part.replace('_', ' ')}", "g", nullable=True
-        )
-        columns[f"{part}_voc_g"] = number(
-            f"VOC that went with it: {part.replace('_', ' ')}", "g", nullable=True
-        )
-        columns[f"{part}_cost"] = number(
-            f"Material cost: {part.replace('_', ' ')}", "currency", nullable=True
-        )
+        columns[f"{part}_solids_g"] = number(f"Solids: {part.replace('_', ' ')}", "g", nullable=True)
+        columns[f"{part}_voc_g"] = number(f"VOC that went with it: {part.replace('_', ' ')}", "g", nullable=True)
+        columns[f"{part}_cost"] = number(f"Material cost: {part.replace('_', ' ')}", "currency", nullable=True)
         if part in LANDING_PARTS:
-            columns[f"{part}_solids_g_low"] = number(
-                "Lower end of the 95 % interval", "g", nullable=True
-            )
-            columns[f"{part}_solids_g_high"] = number(
-                "Upper end of the 95 % interval", "g", nullable=True
-            )
+            columns[f"{part}_solids_g_low"] = number("Lower end of the 95 % interval", "g", nullable=True)
+            columns[f"{part}_solids_g_high"] = number("Upper end of the 95 % interval", "g", nullable=True)
     return columns
 
 
@@ -360,9 +297,7 @@ material_ledger = table(
     shop_id=_SHOP,
     mix_id=text("The cup", key=True),
     job_id=text("The job; empty: no operation took it", key=True, nullable=True),
-    operation_no=integer(
-        "The operation; empty: no operation took it", key=True, nullable=True
-    ),
+    operation_no=integer("The operation; empty: no operation took it", key=True, nullable=True),
     **_ledger_amounts(),
     te=number("Transfer efficiency used", "1", nullable=True),
     te_low=number("Lower end of its 95 % interval", "1", nullable=True),
@@ -403,7 +338,10 @@ film_build = table(
     covered_m2=number("Area covered", "m2", nullable=True),
     source=choice(
         "read: that layer alone; shared: readings over several layers, split; from transfer: nothing was read",
-        "read", "shared", "from transfer", nullable=True,
+        "read",
+        "shared",
+        "from transfer",
+        nullable=True,
     ),
     film_se_um=number("Standard error of the panel's mean", "um", nullable=True),
     film_basis=text("Film as applied or after sanding", nullable=True),
@@ -455,9 +393,7 @@ edge_bias = table(
     edge=number("((top + bottom)/2 - centre) / mean", "1", nullable=True),
     edge_low=number("Lower end of the 95 % interval", "1", nullable=True),
     edge_high=number("Upper end of the 95 % interval", "1", nullable=True),
-    stripe_f=number(
-        "Between rows over within rows, after the tilt", "1", nullable=True
-    ),
+    stripe_f=number("Between rows over within rows, after the tilt", "1", nullable=True),
     stripe_p=fraction("Its p value", nullable=True),
     n_panels=integer("Panels"),
     flagged=flag("Shown, by a material size"),
@@ -501,9 +437,7 @@ gun_fit = table(
     gun_id=text("The gun", key=True),
     product_id=text("The product", key=True),
     tip_fits=flag("The tip lies in the data sheet's range", nullable=True),
-    pressure_fits=flag(
-        "The pressure used lies under the data sheet's highest", nullable=True
-    ),
+    pressure_fits=flag("The pressure used lies under the data sheet's highest", nullable=True),
     atomising_allowed=flag("The place's rule allows it", nullable=True),
     verdict=choice("In short", "fits", "misfit", "not_allowed", "unknown"),
     why=text("Why", nullable=True),
@@ -538,9 +472,7 @@ gun_drift = table(
     "Guns whose transfer changes",
     gun_id=text("The gun", key=True),
     since=day("Day of the service it counts from", key=True),
-    slope_per_litre=number(
-        "Log transfer efficiency per litre ready to spray", "1/L", nullable=True
-    ),
+    slope_per_litre=number("Log transfer efficiency per litre ready to spray", "1/L", nullable=True),
     low=number("Lower end of the 95 % interval", "1/L", nullable=True),
     high=number("Upper end of the 95 % interval", "1/L", nullable=True),
     litres=number("Litres since", "L", nullable=True),
@@ -553,7 +485,9 @@ gun_drift = table(
     step_low=number("Lower end of the 95 % interval", "1", nullable=True),
     step_high=number("Upper end of the 95 % interval", "1", nullable=True),
     n_steps=integer("Steps found looking back over the whole period", nullable=True),
-    autocorrelation=number("Lag-one correlation of the residuals; above .1 they are averaged per day", "1", nullable=True),
+    autocorrelation=number(
+        "Lag-one correlation of the residuals; above .1 they are averaged per day", "1", nullable=True
+    ),
     prob_wear=fraction("Probability that transfer falls with use", nullable=True),
     months_to_loss=number("Months until the next 5 % of transfer is lost, at this use", "months", nullable=True),
     months_low=number("Lower end of the 95 % interval", "months", nullable=True),
@@ -585,9 +519,7 @@ emissions_monthly = table(
     ),
     rts_l=number("Poured, ready to spray", "L", nullable=True),
     rts_kg=number("Poured, ready to spray", "kg", nullable=True),
-    voc_kg=number(
-        "VOC reported; negative for a documented waste credit", "kg", nullable=True
-    ),
+    voc_kg=number("VOC reported; negative for a documented waste credit", "kg", nullable=True),
     exempt_kg=number("Exempt compounds", "kg", nullable=True),
     pm_kg=number(
         "Particulate from overspray behind the filter, an upper figure",
@@ -646,9 +578,7 @@ hap_monthly = table(
     kg=number("All of it", "kg", nullable=True),
     kg_low=number("Lower end", "kg", nullable=True),
     kg_high=number("Upper end", "kg", nullable=True),
-    kg_63_3941=number(
-        "By the truncation and thresholds of 40 CFR 63.3941", "kg", nullable=True
-    ),
+    kg_63_3941=number("By the truncation and thresholds of 40 CFR 63.3941", "kg", nullable=True),
     metal=flag("A target metal"),
 )
 
@@ -703,13 +633,9 @@ mix_guide = table(
     gun_id=text("The gun", key=True),
     area_class=text("Area sprayed", key=True),
     as_sprayed_ml_per_m2=number("What is used here, mean", "mL/m2", nullable=True),
-    advised_ml_per_m2=number(
-        "What is advised: the quantile of what is used here", "mL/m2", nullable=True
-    ),
+    advised_ml_per_m2=number("What is advised: the quantile of what is used here", "mL/m2", nullable=True),
     quantile=fraction("Which quantile", nullable=True),
-    mid_window_ml_per_m2=number(
-        "For the middle of the data sheet's window", "mL/m2", nullable=True
-    ),
+    mid_window_ml_per_m2=number("For the middle of the data sheet's window", "mL/m2", nullable=True),
     flush_ml=number("Flush loss, once a cup", "mL", nullable=True),
     n=integer("Operations behind it"),
     role=choice("What the product is for", *ROLES, nullable=True),
@@ -739,9 +665,7 @@ savings = table(
     "savings",
     "What would save most, no gram counted twice",
     shop_id=_SHOP,
-    lever=choice(
-        "The lever", "leftover", "transfer", "over_build", "rework", "gun", key=True
-    ),
+    lever=choice("The lever", "leftover", "transfer", "over_build", "rework", "gun", key=True),
     per_year_cost=number("Saved a year", "currency", nullable=True),
     low=number("Lower end of the 95 % interval", "currency", nullable=True),
     high=number("Upper end of the 95 % interval", "currency", nullable=True),
@@ -809,16 +733,9 @@ job_costs = table(
     "Material cost of a job by ledger part",
     shop_id=_SHOP,
     job_id=text("The job", key=True),
-    **{
-        f"{part}_cost": number(part.replace("_", " "), "currency", nullable=True)
-        for part in LEDGER_PARTS
-    },
-    rework_cost=number(
-        "Material of operations that had to be repeated", "currency", nullable=True
-    ),
-    redo_labour_cost=number(
-        "Labour of repeats, where a rate is set", "currency", nullable=True
-    ),
+    **{f"{part}_cost": number(part.replace("_", " "), "currency", nullable=True) for part in LEDGER_PARTS},
+    rework_cost=number("Material of operations that had to be repeated", "currency", nullable=True),
+    redo_labour_cost=number("Labour of repeats, where a rate is set", "currency", nullable=True),
 )
 
 PUBLISHED: dict[str, pa.DataFrameSchema] = {

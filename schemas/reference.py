@@ -64,14 +64,10 @@ def _to() -> ColumnInfo:
 
 
 def _cas_form(column: str = "cas") -> Rule:
-    return Rule(
-        column, "must be a CAS number, like 67-64-1", _col(column).str.contains(_CAS)
-    )
+    return Rule(column, "must be a CAS number, like 67-64-1", _col(column).str.contains(_CAS))
 
 
-_ORDER = Rule(
-    "valid_to", "must be after valid_from", _col("valid_to") > _col("valid_from")
-)
+_ORDER = Rule("valid_to", "must be after valid_from", _col("valid_to") > _col("valid_from"))
 
 packs = table(
     "packs",
@@ -80,10 +76,7 @@ packs = table(
         Rule(
             "sections",
             "must be names of sections joined by '|': " + ", ".join(SECTIONS),
-            _col("sections")
-            .str.split("|")
-            .list.eval(pl.element().is_in(list(SECTIONS)))
-            .list.all(),
+            _col("sections").str.split("|").list.eval(pl.element().is_in(list(SECTIONS))).list.all(),
         )
     ],
     jurisdiction=_jurisdiction(),
@@ -136,9 +129,7 @@ exempt_compounds = table(
     valid_from=_from(),
     valid_to=_to(),
     substance=text("Its name"),
-    density_g_per_ml=number(
-        "Density of the liquid at 20 C", "g/mL", nullable=True, above=0
-    ),
+    density_g_per_ml=number("Density of the liquid at 20 C", "g/mL", nullable=True, above=0),
     density_source=text("Where the density is from", nullable=True),
     also_hap=flag("Exempt as VOC and yet a hazardous air pollutant"),
     **_origin(),
@@ -189,9 +180,7 @@ target_metals = table(
     "Thresholds of the target metals of 40 CFR 63 subpart HHHHHH",
     metal=choice("The metal", *METALS, key=True),
     form=choice("Its form", "any", "hexavalent", "other", key=True),
-    threshold_mass_fraction=fraction(
-        "Above it a coating contains the target HAP; exactly at it: review", above=0.0
-    ),
+    threshold_mass_fraction=fraction("Above it a coating contains the target HAP; exactly at it: review", above=0.0),
     carcinogen=flag("An OSHA-defined carcinogen"),
     note=text("What to know of it", nullable=True),
     **_origin(),
@@ -241,9 +230,7 @@ training_rules = table(
         nullable=True,
         low=0,
     ),
-    valid_years=integer(
-        "Years after which it must be renewed", "a", nullable=True, low=1
-    ),
+    valid_years=integer("Years after which it must be renewed", "a", nullable=True, low=1),
     applies_from=day("First day on which it is asked for", nullable=True),
     note=text("What to know of it", nullable=True),
     **_origin(),

@@ -36,9 +36,7 @@ MEASURES = ("rts_l", "voc_kg", "exempt_kg", "hap_kg", "pm_kg", "solvent_kg")
 PERIODS = ("month", "rolling_12_months", "calendar_year")
 
 _col = pl.col
-_VALID_FROM = day(
-    "First day of this version; empty: from ever", key=True, nullable=True
-)
+_VALID_FROM = day("First day of this version; empty: from ever", key=True, nullable=True)
 
 
 def _fractions_sum_to_one() -> Rule:
@@ -52,9 +50,7 @@ def _fractions_sum_to_one() -> Rule:
     total = pl.sum_horizontal([_col(p) for p in parts])
     given = pl.all_horizontal([_col(p).is_not_null() for p in parts])
     message = "solids, voc, water and exempt mass fractions must sum to 1 (within 0.01)"
-    return Rule(
-        "solids_mass_fraction", message, ~given | ((total - 1).abs() <= 0.01 + 1e-12)
-    )
+    return Rule("solids_mass_fraction", message, ~given | ((total - 1).abs() <= 0.01 + 1e-12))
 
 
 def _fractions_below_one() -> Rule:
@@ -90,9 +86,7 @@ booths = table(
     booth_id=text("The booth", key=True),
     valid_from=_VALID_FROM,
     shop_id=text("Its shop", refers_to="shops"),
-    filter_capture=fraction(
-        "Part of the overspray that the filter holds back", nullable=True
-    ),
+    filter_capture=fraction("Part of the overspray that the filter holds back", nullable=True),
     evidence_ref=text("The paper that shows it", nullable=True),
 )
 
@@ -129,9 +123,7 @@ guns = table(
     gun_id=text("The gun", key=True),
     shop_id=text("Home shop", refers_to="shops"),
     atomising=choice("How it breaks the fluid up", *ATOMISING),
-    feed=choice(
-        "How the fluid reaches it", "gravity", "siphon", "pressure", nullable=True
-    ),
+    feed=choice("How the fluid reaches it", "gravity", "siphon", "pressure", nullable=True),
     tip_mm=number("Fluid tip", "mm", nullable=True, above=0),
     cup_ml=number("Size of its cup", "mL", nullable=True, above=0),
     flush_loss_g=number(
@@ -186,26 +178,18 @@ products = table(
     role=choice("What it is for", *ROLES),
     tip_min_mm=number("Smallest tip of the data sheet", "mm", nullable=True, above=0),
     tip_max_mm=number("Largest tip of the data sheet", "mm", nullable=True, above=0),
-    inlet_max_kpa=number(
-        "Highest inlet pressure of the data sheet", "kPa", nullable=True, above=0
-    ),
+    inlet_max_kpa=number("Highest inlet pressure of the data sheet", "kPa", nullable=True, above=0),
     coats_min=integer("Fewest coats", nullable=True, low=1),
     coats_max=integer("Most coats", nullable=True, low=1),
     film_min_um=number("Least dry film of all coats", "um", nullable=True, low=0),
     film_max_um=number("Greatest dry film of all coats", "um", nullable=True, above=0),
-    film_basis=choice(
-        "What the window speaks of", "as_applied", "after_sanding", nullable=True
-    ),
+    film_basis=choice("What the window speaks of", "as_applied", "after_sanding", nullable=True),
     pot_life_min=number("Pot life", "min", nullable=True, above=0),
     min_mix_ml=number("Least that can be mixed", "mL", nullable=True, above=0),
     sheet_ref=text("The data sheet", nullable=True),
-    rts_density_g_per_ml=number(
-        "Ready to spray: density", "g/mL", nullable=True, above=0
-    ),
+    rts_density_g_per_ml=number("Ready to spray: density", "g/mL", nullable=True, above=0),
     rts_solids_mass_fraction=fraction("Ready to spray: solids by mass", nullable=True),
-    rts_solids_volume_fraction=fraction(
-        "Ready to spray: solids by volume", nullable=True
-    ),
+    rts_solids_volume_fraction=fraction("Ready to spray: solids by volume", nullable=True),
     rts_voc_g_per_l=number(
         "Ready to spray: VOC as applied, per litre of everything",
         "g/L",
@@ -213,9 +197,7 @@ products = table(
         low=0,
     ),
     rts_water_mass_fraction=fraction("Ready to spray: water by mass", nullable=True),
-    rts_exempt_mass_fraction=fraction(
-        "Ready to spray: exempt compounds by mass", nullable=True
-    ),
+    rts_exempt_mass_fraction=fraction("Ready to spray: exempt compounds by mass", nullable=True),
 )
 
 product_categories = table(
@@ -249,13 +231,9 @@ components = table(
     voc_mass_fraction=fraction("VOC by mass", nullable=True),
     water_mass_fraction=fraction("Water by mass", nullable=True),
     exempt_mass_fraction=fraction("Exempt compounds by mass", nullable=True),
-    exempt_density_g_per_ml=number(
-        "Density of the exempt compounds", "g/mL", nullable=True, above=0
-    ),
+    exempt_density_g_per_ml=number("Density of the exempt compounds", "g/mL", nullable=True, above=0),
     voc_eu_mass_fraction=fraction("VOC by the EU definition, by mass", nullable=True),
-    price_per_kg=number(
-        "Price, in the shop's currency", "currency/kg", nullable=True, low=0
-    ),
+    price_per_kg=number("Price, in the shop's currency", "currency/kg", nullable=True, low=0),
 )
 
 component_species = table(
@@ -274,9 +252,7 @@ panel_areas = table(
     "Areas of panels by class of vehicle",
     vehicle_class=text("Class of vehicle", key=True),
     panel_id=text("The panel", key=True),
-    face=choice(
-        "Side of the panel", "outer", "inner", "jamb", key=True, default="outer"
-    ),
+    face=choice("Side of the panel", "outer", "inner", "jamb", key=True, default="outer"),
     area_m2=number("Area of the whole face", "m2", above=0),
     area_rel_sd=number(
         "Relative standard deviation of the area; empty: 0.05",

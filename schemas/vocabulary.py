@@ -82,9 +82,7 @@ def number(description: str, unit: str = "", **more: Any) -> ColumnInfo:
 
 def fraction(description: str, **more: Any) -> ColumnInfo:
     """A number from 0 to 1."""
-    return ColumnInfo(
-        "", "float", description, "1", **{"low": 0.0, "high": 1.0, **more}
-    )
+    return ColumnInfo("", "float", description, "1", **{"low": 0.0, "high": 1.0, **more})
 
 
 def integer(description: str, unit: str = "", **more: Any) -> ColumnInfo:
@@ -114,29 +112,21 @@ def choice(description: str, *values: str, **more: Any) -> ColumnInfo:
 
 def _checks(info: ColumnInfo) -> list[pa.Check]:
     def check(name: str, expr: pl.Expr, message: str) -> pa.Check:
-        return pa.Check(
-            lambda data: data.lazyframe.select(expr), name=name, error=message
-        )
+        return pa.Check(lambda data: data.lazyframe.select(expr), name=name, error=message)
 
     col = pl.col(info.name)
     checks = []
     if info.kind == "float":
         checks.append(check("finite", col.is_finite(), "must be a finite number"))
     if info.low is not None:
-        checks.append(
-            check("at_least", col >= info.low, f"must be at least {info.low:g}")
-        )
+        checks.append(check("at_least", col >= info.low, f"must be at least {info.low:g}"))
     if info.above is not None:
-        checks.append(
-            check("above", col > info.above, f"must be greater than {info.above:g}")
-        )
+        checks.append(check("above", col > info.above, f"must be greater than {info.above:g}"))
     if info.high is not None:
         checks.append(
             check(
                 "at_most",
-                col.is_nan() | (col <= info.high)
-                if info.kind == "float"
-                else col <= info.high,
+                col.is_nan() | (col <= info.high) if info.kind == "float" else col <= info.high,
                 f"must be at most {info.high:g}",
             )
         )
@@ -149,15 +139,11 @@ def _checks(info: ColumnInfo) -> list[pa.Check]:
             )
         )
     if info.key and info.kind == "text":
-        checks.append(
-            check("not_blank", col.str.strip_chars() != "", "must not be blank")
-        )
+        checks.append(check("not_blank", col.str.strip_chars() != "", "must not be blank"))
     return checks
 
 
-def table(
-    name: str, description: str, rules: list[Rule] | None = None, **columns: ColumnInfo
-) -> pa.DataFrameSchema:
+def table(name: str, description: str, rules: list[Rule] | None = None, **columns: ColumnInfo) -> pa.DataFrameSchema:
     """One table: a pandera schema whose columns carry their ColumnInfo as metadata.
 
     `name` is the one word for the Dagster asset, the parquet file, the SQL file and this schema.
@@ -177,9 +163,7 @@ def table(
         },
         checks=[
             pa.Check(
-                lambda data, holds=rule.holds: data.lazyframe.select(
-                    holds.fill_null(True)
-                ),
+                lambda data, holds=rule.holds: data.lazyframe.select(holds.fill_null(True)),
                 name=rule.column,
                 error=rule.message,
             )

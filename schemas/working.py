@@ -34,9 +34,7 @@ incomplete = table(
     job_id=text("The job", nullable=True),
     operation_no=integer("The operation", nullable=True),
     panel_id=text("The panel", nullable=True),
-    after_operation=integer(
-        "The stage; empty: every stage of the panel", nullable=True
-    ),
+    after_operation=integer("The stage; empty: every stage of the panel", nullable=True),
     month=text("The month, YYYY-MM", nullable=True),
     reason=text("Why"),
     file=text("Path inside the workspace", nullable=True),
@@ -68,6 +66,9 @@ cup_contents = table(
     mix_id=_CUP,
     component_id=text("The component", key=True),
     on_date=day("Day that picks the version of the component", key=True),
+    product_id=text("The product it was poured for", key=True, nullable=True),
+    product_on=day("Day that picks the version of that product", key=True),
+    by_volume=flag("Some of it was not weighed", key=True),
     mass_g=number("Mass in the cup", "g"),
     own_g=number("Of it, poured here as a component", "g"),
     trouble=text("Why the contents are not known whole", nullable=True),
@@ -81,9 +82,7 @@ cup_intervals = table(
     interval_no=integer("Number of the weigh-back that ends it", key=True, low=1),
     n_weighings=integer("Weigh-backs of the cup"),
     begins_at=moment("The weigh-back before; empty for the first", nullable=True),
-    ends_at=moment(
-        "This weigh-back; empty for the last, which stays open", nullable=True
-    ),
+    ends_at=moment("This weigh-back; empty for the last, which stays open", nullable=True),
     leftover_g=number("Left after it, less what was then poured on", "g"),
     gone_g=number("What left the cup", "g"),
 )
@@ -100,9 +99,7 @@ component_facts = table(
     voc_mass_fraction=fraction("VOC by mass", nullable=True),
     water_mass_fraction=fraction("Water by mass", nullable=True),
     exempt_mass_fraction=fraction("Exempt compounds by mass", nullable=True),
-    exempt_density_g_per_ml=number(
-        "Density of the exempt compounds", "g/mL", nullable=True
-    ),
+    exempt_density_g_per_ml=number("Density of the exempt compounds", "g/mL", nullable=True),
     voc_eu_mass_fraction=fraction("VOC by the EU definition, by mass", nullable=True),
     price_per_kg=number("Price", "currency/kg", nullable=True),
 )
@@ -156,9 +153,7 @@ cup_feeds = table(
     job_id=_JOB,
     operation_no=_OPERATION,
     share=number("Part of all that left the cup", "1", nullable=True),
-    gone_g=number(
-        "What went this way; empty while the leftover is unknown", "g", nullable=True
-    ),
+    gone_g=number("What went this way; empty while the leftover is unknown", "g", nullable=True),
     offered_g=number("The most that can have gone this way", "g", nullable=True),
     share_known=flag("Stated, or the only way it can have gone"),
     shared_with=text(
@@ -187,9 +182,7 @@ sprayed = table(
     operation_no=_OPERATION,
     share=number("Part of all that left the cup", "1", nullable=True),
     share_known=flag("Stated, or the only way it can have gone"),
-    with_hand=flag(
-        "Shared, without stated shares, with an operation that is no spraying"
-    ),
+    with_hand=flag("Shared, without stated shares, with an operation that is no spraying"),
     leftover_known=flag("The cup was weighed back"),
     complete=flag("The cup is complete"),
     mix_grade=_GRADE,
@@ -200,17 +193,13 @@ sprayed = table(
     sprayed_g=number("Mix that left the gun", "g", nullable=True),
     solids_g=number("Solids that left the gun", "g", nullable=True),
     solids_ml=number("Solids that left the gun", "mL", nullable=True),
-    offered_solids_ml=number(
-        "The most solids that can have left the gun", "mL", nullable=True
-    ),
+    offered_solids_ml=number("The most solids that can have left the gun", "mL", nullable=True),
     expected_gone_g=number(
         "What left the cup, with the usual leftover where none was weighed",
         "g",
         nullable=True,
     ),
-    leftover_rel_sd=number(
-        "Relative standard deviation from an unweighed leftover", "1", nullable=True
-    ),
+    leftover_rel_sd=number("Relative standard deviation from an unweighed leftover", "1", nullable=True),
 )
 
 gauge_fits = table(
@@ -250,9 +239,7 @@ panel_work = table(
     kind=text("spray, hand, sand or polish", nullable=True),
     removal=text("What sanding removed", nullable=True),
     removed_um=number("Film taken off", "um", nullable=True),
-    unclear=flag(
-        "It may have touched this panel: its row or its panels could not be read"
-    ),
+    unclear=flag("It may have touched this panel: its row or its panels could not be read"),
 )
 
 increment_layers = table(
@@ -320,9 +307,7 @@ record_faces = table(
     grade=_GRADE,
     gain_u=number("Standard uncertainty of the gain", "1", nullable=True),
     landed_ml=number("Solids landed", "mL", nullable=True),
-    read_var_ml2=number(
-        "Variance of that from readings and filling in", "mL2", nullable=True
-    ),
+    read_var_ml2=number("Variance of that from readings and filling in", "mL2", nullable=True),
     area_var_ml2=number("Variance of that from the area", "mL2", nullable=True),
     read_m2=number("Area read", "m2", nullable=True),
     reason=text("Why the face is not covered", nullable=True),
@@ -350,12 +335,8 @@ record_layers = table(
         nullable=True,
     ),
     sprayed_solids_g=number("Solids that left the gun", "g", nullable=True),
-    poured_solids_ml=number(
-        "The most solids that can have left the gun", "mL", nullable=True
-    ),
-    sprayed_rel_u=number(
-        "Relative standard uncertainty: scale, flush and solids", "1", nullable=True
-    ),
+    poured_solids_ml=number("The most solids that can have left the gun", "mL", nullable=True),
+    sprayed_rel_u=number("Relative standard uncertainty: scale, flush and solids", "1", nullable=True),
     leftover_known=flag("Every cup was weighed back"),
     share_known=flag("Every share was stated or the only one"),
     mix_grade=_GRADE,
@@ -363,6 +344,7 @@ record_layers = table(
     area_class=text("Class of the area sprayed", nullable=True),
     blended=flag("A face was covered in part"),
     plastic_share=fraction("Part of the area on plastic or composite", nullable=True),
+    n_faces=integer("Faces it names"),
     n_cups=integer("Cups that fed it", nullable=True),
     trouble=text("Why it cannot enter a record", nullable=True),
 )
@@ -380,17 +362,11 @@ records = table(
     landed_solids_ml=number("Solids landed", "mL", nullable=True),
     sprayed_solids_ml=number("Solids sprayed", "mL", nullable=True),
     ratio=number("Landed over sprayed", "1", nullable=True),
-    read_var_ml2=number(
-        "Variance of landed from readings and filling in", "mL2", nullable=True
-    ),
+    read_var_ml2=number("Variance of landed from readings and filling in", "mL2", nullable=True),
     area_rel_var=number("Relative variance of landed from areas", "1", nullable=True),
-    sprayed_rel_u=number(
-        "Relative standard uncertainty of sprayed", "1", nullable=True
-    ),
+    sprayed_rel_u=number("Relative standard uncertainty of sprayed", "1", nullable=True),
     rel_u=number("Relative standard uncertainty of the ratio", "1", nullable=True),
-    gain_rel_u=number(
-        "Relative standard uncertainty shared through the gauge", "1", nullable=True
-    ),
+    gain_rel_u=number("Relative standard uncertainty shared through the gauge", "1", nullable=True),
     grade=_GRADE,
     usable=flag("It can enter the model"),
     why_not=text("Why it cannot", nullable=True),

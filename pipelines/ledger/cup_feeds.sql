@@ -14,23 +14,35 @@ WITH cup_jobs AS (
     LEFT JOIN (SELECT DISTINCT shop_id, mix_id FROM draws) AS d ON d.shop_id = p.shop_id AND d.mix_id = p.mix_id
     WHERE p.job_id IS NOT NULL AND d.mix_id IS NULL
 ),
-redone AS (
-    SELECT DISTINCT shop_id, job_id, product_id
-    FROM operations
-    WHERE kind = 'spray' AND redo_of IS NOT NULL
-),
 cups_of_jobs AS (
+    SELECT c.shop_id, c.mix_id, c.job_id, m.product_id, m.first_poured_at
+    FROM cup_jobs AS c
+    INNER JOIN mixes AS m ON m.shop_id = c.shop_id AND m.mix_id = c.mix_id
+),
+first_uses AS (
     SELECT
         c.shop_id,
         c.mix_id,
         c.job_id,
-        m.product_id,
-        m.first_poured_at,
-        lead(m.first_poured_at) OVER (
-            PARTITION BY c.shop_id, c.job_id, m.product_id ORDER BY m.first_poured_at, c.mix_id
-        ) AS next_poured_at
-    FROM cup_jobs AS c
-    INNER JOIN mixes AS m ON m.shop_id = c.shop_id AND m.mix_id = c.mix_id
+        c.product_id,
+        min(o.started_at) AS first_used_at,
+        max(CASE WHEN o.redo_of IS NOT NULL THEN 1 ELSE 0 END) = 1 AS redo_follows
+    FROM cups_of_jobs AS c
+    INNER JOIN operations AS o
+        ON o.shop_id = c.shop_id AND o.job_id = c.job_id AND o.product_id = c.product_id AND o.kind = 'spray'
+        AND o.started_at > c.first_poured_at
+    GROUP BY c.shop_id, c.mix_id, c.job_id, c.product_id
+),
+replaced AS (
+    -- The job's next cup of the product is the first one poured after this one was first used: cups mixed together for one
+    -- operation belong to it together.
+    SELECT u.shop_id, u.mix_id, u.job_id, min(n.first_poured_at) AS replaced_at
+    FROM first_uses AS u
+    INNER JOIN cups_of_jobs AS n
+        ON n.shop_id = u.shop_id AND n.job_id = u.job_id AND n.product_id = u.product_id
+        AND n.first_poured_at >= u.first_used_at
+    WHERE u.redo_follows
+    GROUP BY u.shop_id, u.mix_id, u.job_id
 ),
 found AS (
     SELECT shop_id, mix_id, job_id, operation_no, share AS stated_share
@@ -41,8 +53,8 @@ found AS (
     INNER JOIN operations AS o
         ON o.shop_id = c.shop_id AND o.job_id = c.job_id AND o.product_id = c.product_id AND o.kind = 'spray'
         AND o.started_at > c.first_poured_at
-    LEFT JOIN redone AS r ON r.shop_id = c.shop_id AND r.job_id = c.job_id AND r.product_id = c.product_id
-    WHERE r.product_id IS NULL OR c.next_poured_at IS NULL OR o.started_at <= c.next_poured_at
+    LEFT JOIN replaced AS r ON r.shop_id = c.shop_id AND r.mix_id = c.mix_id AND r.job_id = c.job_id
+    WHERE r.replaced_at IS NULL OR o.started_at <= r.replaced_at
 ),
 feeds AS (
     SELECT
@@ -124,7 +136,7 @@ SELECT
     z.share,
     z.gone_g,
     z.share * (m.poured_g - m.poured_on_g) AS offered_g,
-    z.stated_share IS NOT NULL OR z.n_missing = 1 AS share_known,
+    z.stated_share IS NOT NULL OR (z.n_missing = 1 AND z.n_stated = 0) AS share_known,
     CASE WHEN z.stated_share IS NULL AND z.n_missing > 1
         THEN concat_ws('/', z.shop_id, z.mix_id, CAST(z.interval_no AS VARCHAR))
     END AS shared_with,

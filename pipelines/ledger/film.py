@@ -26,9 +26,7 @@ def expected_excess(mean: np.ndarray, limit: np.ndarray, s: np.ndarray) -> np.nd
     return np.maximum(np.where(s > 0, soft, gap), 0.0)
 
 
-def over_build(
-    film_groups: pl.DataFrame, operation_films: pl.DataFrame, sprays: pl.DataFrame
-) -> pl.DataFrame:
+def over_build(film_groups: pl.DataFrame, operation_films: pl.DataFrame, sprays: pl.DataFrame) -> pl.DataFrame:
     """Over-build of each spray operation: mL of dry film above the data sheet's maximum on its faces.
 
     over_ml = sum over faces of area (m2) x E[max(0, film - film_max)] (um), film ~ N(mean, se^2 + within^2); a product's
@@ -38,13 +36,10 @@ def over_build(
     Returns shop_id, job_id, operation_no, over_ml, over_ml_low, over_ml_high.
     """
     known = film_groups.filter(
-        pl.col("film_um").is_not_null()
-        & pl.col("film_max_um").is_not_null()
-        & pl.col("covered_m2").is_not_null()
+        pl.col("film_um").is_not_null() & pl.col("film_max_um").is_not_null() & pl.col("covered_m2").is_not_null()
     )
     mean, limit, se, within = (
-        known[name].fill_null(0.0).to_numpy()
-        for name in ("film_um", "film_max_um", "se_um", "within_um")
+        known[name].fill_null(0.0).to_numpy() for name in ("film_um", "film_max_um", "se_um", "within_um")
     )
     area = known["covered_m2"].to_numpy()
     groups = known.select("shop_id", "job_id", "panel_id", "face", "product_id", "first_operation", "last_operation",
@@ -57,23 +52,11 @@ def over_build(
         sprays.select("shop_id", "job_id", "operation_no", "product_id"),
         on=["shop_id", "job_id", "operation_no"],
     )
-    part = (
-        pl.when(pl.col("group_um") > 0)
-        .then(pl.col("film_um") / pl.col("group_um"))
-        .otherwise(0.0)
-        .clip(0.0, 1.0)
-    )
+    part = pl.when(pl.col("group_um") > 0).then(pl.col("film_um") / pl.col("group_um")).otherwise(0.0).clip(0.0, 1.0)
     return (
         films.join(groups, on=["shop_id", "job_id", "panel_id", "face", "product_id"])
-        .filter(
-            pl.col("operation_no").is_between(
-                pl.col("first_operation"), pl.col("last_operation")
-            )
-        )
+        .filter(pl.col("operation_no").is_between(pl.col("first_operation"), pl.col("last_operation")))
         .group_by("shop_id", "job_id", "operation_no")
-        .agg(
-            (pl.col(name) * part).sum()
-            for name in ("over_ml", "over_ml_low", "over_ml_high")
-        )
+        .agg((pl.col(name) * part).sum() for name in ("over_ml", "over_ml_low", "over_ml_high"))
         .sort("shop_id", "job_id", "operation_no")
     )

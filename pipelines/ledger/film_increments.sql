@@ -31,7 +31,7 @@ stripped AS (
     LEFT JOIN read_stages AS s
         ON s.shop_id = w.shop_id AND s.job_id = w.job_id AND s.panel_id = w.panel_id
         AND s.after_operation = w.operation_no
-    WHERE w.kind = 'sand' AND w.removal = 'strip' AND NOT w.unclear AND s.panel_id IS NULL
+    WHERE w.kind = 'sand' AND w.removal = 'strip' AND NOT w.unclear AND s.panel_id IS NULL AND r.witness_of IS NULL
 ),
 stages AS (
     SELECT *, FALSE AS bare FROM read_stages
@@ -214,6 +214,7 @@ SELECT
     n_light,
     CASE
         WHEN paired THEN CAST(n_places AS DOUBLE)
+        WHEN bare THEN NULL
         WHEN bare_before THEN CAST(n_values AS DOUBLE)
         ELSE 2.0 / (1.0 / n_values + 1.0 / n_values_before)
     END AS n_effective,

@@ -1,7 +1,8 @@
 -- The measured film of each panel's layers after the witness strips have had their say; one row per piece and layer.
 -- A strip stands for its panel where it saw fewer layers than the panel's own increment (the panel keeps the rest, by
 -- difference, grade B) or where the panel has no usable increment with those layers. The panel's own readings win for the
--- same layers. Of several strips inside one increment the earlier ones are used as long as a layer is left for the panel.
+-- same layers. Several strips that saw the same layers count by their mean; of several inside one increment the earlier
+-- ones are used as long as a layer is left for the panel.
 -- um2_per_kind: the readings' spread is pooled later by kind = roles of the layers and how they were read.
 WITH roles AS (
     SELECT
@@ -31,8 +32,41 @@ increments AS (
 own AS (
     SELECT * FROM increments WHERE witness_of IS NULL
 ),
+strip_sets AS (
+    SELECT
+        i.*,
+        array_to_string(i.layers, '+') AS layer_set,
+        row_number() OVER (
+            PARTITION BY i.shop_id, i.job_id, i.stands_for, array_to_string(i.layers, '+')
+            ORDER BY i.from_operation, i.to_operation, i.panel_id
+        ) AS strip_no
+    FROM increments AS i
+    WHERE i.witness_of IS NOT NULL AND i.usable
+),
+strip_means AS (
+    SELECT
+        shop_id,
+        job_id,
+        stands_for,
+        layer_set,
+        count(*) AS n_strips,
+        avg(mean_um) AS mean_um,
+        sqrt(avg(sd_um * sd_um)) AS sd_um,
+        sum(n_effective) AS n_effective,
+        max(grade) AS grade,
+        max(n_light) AS n_light
+    FROM strip_sets
+    GROUP BY shop_id, job_id, stands_for, layer_set
+),
 strips AS (
-    SELECT * FROM increments WHERE witness_of IS NOT NULL AND usable
+    SELECT
+        s.shop_id, s.job_id, s.panel_id, s.stands_for, s.from_operation, s.to_operation, s.layers, s.n_layers, s.kind,
+        m.mean_um, m.sd_um, m.n_effective, m.n_strips, m.grade, m.n_light,
+        s.area_m2, s.area_rel_sd, s.blend, s.gain_u, s.usable, s.why_not
+    FROM strip_sets AS s
+    INNER JOIN strip_means AS m
+        ON m.shop_id = s.shop_id AND m.job_id = s.job_id AND m.stands_for = s.stands_for AND m.layer_set = s.layer_set
+    WHERE s.strip_no = 1
 ),
 shared_layers AS (
     SELECT
@@ -135,7 +169,7 @@ strip_totals AS (
         u.from_operation,
         u.to_operation,
         sum(s.mean_um) AS mean_um,
-        sum(power(0.1 * s.mean_um, 2) + power(s.sd_um, 2) / s.n_effective) AS var_um2
+        sum(power(0.1 * s.mean_um, 2) / s.n_strips + coalesce(power(s.sd_um, 2) / s.n_effective, 0)) AS var_um2
     FROM used_inside AS u
     INNER JOIN strips AS s
         ON s.shop_id = u.shop_id AND s.job_id = u.job_id AND s.panel_id = u.strip_id
@@ -159,7 +193,7 @@ pieces AS (
     SELECT
         s.shop_id, s.job_id, s.panel_id AS source_id, s.stands_for AS panel_id, s.from_operation, s.to_operation,
         s.mean_um, s.sd_um, s.n_effective, s.kind, s.area_m2, s.area_rel_sd, s.blend, s.gain_u,
-        power(0.1 * s.mean_um, 2) + s.n_light * power($scuff_removed_sd_um, 2) AS extra_var_um2,
+        power(0.1 * s.mean_um, 2) / s.n_strips + s.n_light * power($scuff_removed_sd_um, 2) AS extra_var_um2,
         'strip' AS source,
         s.grade,
         s.usable, s.why_not

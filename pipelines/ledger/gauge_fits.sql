@@ -2,11 +2,11 @@
 -- $gauge_check_days of the day, where its shims span at least $gauge_check_span_um. Days without such checks have no row:
 -- then b = 1 and its standard uncertainty is the setting's.
 WITH used AS (
-    SELECT DISTINCT r.gauge_id, CAST(coalesce(r.taken_at, o.started_at) AS DATE) AS used_on
+    SELECT DISTINCT r.gauge_id, CAST(coalesce(r.taken_at, o.ended_at, o.started_at) AS DATE) AS used_on
     FROM readings AS r
     LEFT JOIN operations AS o
         ON o.shop_id = r.shop_id AND o.job_id = r.job_id AND o.operation_no = r.after_operation
-    WHERE r.gauge_id IS NOT NULL AND coalesce(r.taken_at, o.started_at) IS NOT NULL
+    WHERE r.gauge_id IS NOT NULL AND coalesce(r.taken_at, o.ended_at, o.started_at) IS NOT NULL
 )
 SELECT
     u.gauge_id,

@@ -12,21 +12,26 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 CUP = ["shop_id", "mix_id"]
+POURED_AS = ["component_id", "on_date", "product_id", "product_on", "by_volume"]
 OPERATION = ["shop_id", "job_id", "operation_no"]
 
 
-def cup_contents(
-    cup_pours: pl.DataFrame, pours: pl.DataFrame, incomplete: pl.DataFrame
-) -> pl.DataFrame:
+def cup_contents(cup_pours: pl.DataFrame, pours: pl.DataFrame, incomplete: pl.DataFrame) -> pl.DataFrame:
     """What each cup holds, component by component, leftovers of other cups included.
 
     A pour of w g from a cup of M g brings w/M of each of that cup's components. Cups are settled in the order in which they
     were poured together; one that waits for itself (a circle) keeps its own pours alone.
 
-    Returns shop_id, mix_id, component_id, on_date, mass_g, own_g, trouble (null, or why the contents are not known whole).
+    Returns shop_id, mix_id, component_id, on_date (picks the component's version), product_id and product_on (the product it
+    was poured for, and the day that picks its version), by_volume, mass_g, own_g, trouble (null, or why the contents are not
+    known whole).
     """
-    own = cup_pours.select(
-        *CUP, "component_id", "on_date", mass_g="net_g", own_g="net_g"
+    cups = pours.group_by(CUP, maintain_order=True).agg(
+        product_id=pl.when(pl.col("product_id").n_unique() == 1).then(pl.col("product_id").min()),
+        product_on=pl.col("poured_at").min().dt.date(),
+    )
+    own = cup_pours.join(cups, on=CUP, how="left", maintain_order="left").select(
+        *CUP, *POURED_AS, mass_g="net_g", own_g="net_g"
     )
     taken = (
         pours.filter(pl.col("from_mix_id").is_not_null())
@@ -35,13 +40,11 @@ def cup_contents(
     )
     no_trouble = pl.lit(None, pl.String).alias("trouble")
     if taken.is_empty():
-        return own.with_columns(no_trouble).sort(*CUP, "component_id", "on_date")
+        return own.with_columns(no_trouble).sort(*CUP, *POURED_AS)
 
     # Only the cups that take or give leftovers need settling; all others are their own pours.
     bad = incomplete.filter(pl.col("what") == "cup").select(*CUP).unique()
-    settled = own.join(
-        taken.select(*CUP).unique(), on=CUP, how="anti", nulls_equal=True
-    )
+    settled = own.join(taken.select(*CUP).unique(), on=CUP, how="anti", nulls_equal=True)
     waiting = taken
     troubles = [bad.with_columns(trouble=pl.lit("incomplete"))]
     while waiting.height:
@@ -54,13 +57,9 @@ def cup_contents(
         if ready.is_empty():
             circle = waiting.select(*CUP).unique()
             settled = pl.concat([settled, own.join(circle, on=CUP, how="semi")])
-            troubles.append(
-                circle.with_columns(
-                    trouble=pl.lit("cups poured into each other in a circle")
-                )
-            )
+            troubles.append(circle.with_columns(trouble=pl.lit("cups poured into each other in a circle")))
             break
-        source_mass = settled.group_by(*CUP).agg(M=pl.col("mass_g").sum())
+        source_mass = settled.group_by(*CUP, maintain_order=True).agg(M=pl.col("mass_g").sum())
         brought = (
             ready.join(
                 settled.rename({"mix_id": "from_mix_id"}),
@@ -73,49 +72,27 @@ def cup_contents(
             )
             .select(
                 *CUP,
-                "component_id",
-                "on_date",
-                mass_g=pl.when(pl.col("M") > 0)
-                .then(pl.col("w") * pl.col("mass_g") / pl.col("M"))
-                .otherwise(0.0),
+                *POURED_AS,
+                mass_g=pl.when(pl.col("M") > 0).then(pl.col("w") * pl.col("mass_g") / pl.col("M")).otherwise(0.0),
                 own_g=pl.lit(0.0),
             )
         )
         done = ready.select(*CUP).unique()
         settled = pl.concat([settled, brought, own.join(done, on=CUP, how="semi")])
-        spoiled = (
-            pl.concat([t.select(*CUP) for t in troubles])
-            .unique()
-            .rename({"mix_id": "from_mix_id"})
-        )
-        heirs = (
-            ready.join(spoiled, on=["shop_id", "from_mix_id"], how="semi")
-            .select(*CUP)
-            .unique()
-        )
-        troubles.append(
-            heirs.with_columns(
-                trouble=pl.lit("holds the leftover of an incomplete cup")
-            )
-        )
+        spoiled = pl.concat([t.select(*CUP) for t in troubles]).unique().rename({"mix_id": "from_mix_id"})
+        heirs = ready.join(spoiled, on=["shop_id", "from_mix_id"], how="semi").select(*CUP).unique()
+        troubles.append(heirs.with_columns(trouble=pl.lit("holds the leftover of an incomplete cup")))
         waiting = waiting.join(done, on=CUP, how="anti")
-    why = (
-        pl.concat(troubles)
-        .filter(pl.col("trouble") != "incomplete")
-        .group_by(*CUP)
-        .agg(pl.col("trouble").min())
-    )
+    why = pl.concat(troubles).filter(pl.col("trouble") != "incomplete").group_by(*CUP).agg(pl.col("trouble").min())
     return (
-        settled.sort(*CUP, "component_id", "on_date", "own_g", "mass_g")
-        .group_by(*CUP, "component_id", "on_date", maintain_order=True)
+        settled.sort(*CUP, *POURED_AS, "own_g", "mass_g")
+        .group_by(*CUP, *POURED_AS, maintain_order=True)
         .agg(pl.col("mass_g").sum(), pl.col("own_g").sum())
         .join(why, on=CUP, how="left", maintain_order="left")
     )
 
 
-def equations(
-    sprays: pl.DataFrame, film_pieces: pl.DataFrame, cup_feeds: pl.DataFrame
-) -> pl.DataFrame:
+def equations(sprays: pl.DataFrame, film_pieces: pl.DataFrame, cup_feeds: pl.DataFrame) -> pl.DataFrame:
     """Which spray operations hang together: connected components of operations, measured film and cups split by guess.
 
     Two operations hang together when one piece of measured film holds both, or when they share a cup without stated shares.
@@ -126,9 +103,7 @@ def equations(
     nodes = sprays.select(OPERATION).sort(OPERATION).with_row_index("node")
     links = pl.concat(
         [
-            film_pieces.select(
-                *OPERATION, link=pl.concat_str([pl.lit("film "), "piece"])
-            ),
+            film_pieces.select(*OPERATION, link=pl.concat_str([pl.lit("film "), "piece"])),
             cup_feeds.filter(pl.col("shared_with").is_not_null()).select(
                 *OPERATION, link=pl.concat_str([pl.lit("cup "), "shared_with"])
             ),
@@ -139,24 +114,16 @@ def equations(
     size = nodes.height + hubs.height
     row = edges["node"].to_numpy().astype(np.int64)
     col = edges["hub"].to_numpy().astype(np.int64) + nodes.height
-    _, label = connected_components(
-        coo_array((np.ones(len(row)), (row, col)), shape=(size, size)), directed=False
-    )
-    labelled = nodes.with_columns(
-        label=pl.Series(label[: nodes.height], dtype=pl.Int64)
-    )
+    _, label = connected_components(coo_array((np.ones(len(row)), (row, col)), shape=(size, size)), directed=False)
+    labelled = nodes.with_columns(label=pl.Series(label[: nodes.height], dtype=pl.Int64))
     heads = labelled.group_by("label", maintain_order=True).agg(
         pl.col("shop_id").first(),
         first_job_id=pl.col("job_id").first(),
         head=pl.col("operation_no").first(),
     )
     heads = heads.sort("shop_id", "first_job_id", "head").with_columns(
-        record_no=pl.int_range(1, pl.len() + 1, dtype=pl.Int64).over(
-            "shop_id", "first_job_id"
-        ),
-        equation=pl.concat_str(
-            ["shop_id", "first_job_id", pl.col("head").cast(pl.String)], separator="/"
-        ),
+        record_no=pl.int_range(1, pl.len() + 1, dtype=pl.Int64).over("shop_id", "first_job_id"),
+        equation=pl.concat_str(["shop_id", "first_job_id", pl.col("head").cast(pl.String)], separator="/"),
     )
     return (
         labelled.join(

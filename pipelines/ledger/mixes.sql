@@ -4,7 +4,8 @@
 --   VOC actual      = 1000 sum m v / V
 --   VOC regulatory  = 1000 sum m v / (V - V_water - V_exempt)               40 CFR 59.104(a)(1)
 --   VOC EU          = 1000 sum m e / (V - V_water), preparatory and cleaning categories over V     2004/42/EC Annex II B
--- A component without a property takes the product's ready-to-spray figure (VOC by its volume), and the cup is grade B;
+-- A component without a property takes the ready-to-spray figure of the product it was poured for (VOC by its volume), and
+-- the cup is grade B;
 -- with neither the cup's number is null, never smaller.
 WITH cups AS (
     SELECT
@@ -13,7 +14,6 @@ WITH cups AS (
         min(poured_at) AS first_poured_at,
         CASE WHEN count(DISTINCT product_id) = 1 THEN min(product_id) END AS product_id,
         count(DISTINCT product_id) AS n_products,
-        bool_or(coalesce(measured_by, 'scale') <> 'scale') AS by_volume,
         sum(weighed_g) AS poured_g,
         sum(CASE WHEN component_id IS NOT NULL THEN weighed_g ELSE 0 END) AS own_poured_g
     FROM pours
@@ -38,7 +38,7 @@ product_versions AS (
 over_all_volume AS (
     SELECT DISTINCT product_id
     FROM product_categories
-    WHERE category IN ('preparatory', 'pre_cleaner')
+    WHERE category IN ('preparatory', 'pre_cleaner') AND jurisdiction IN ('eu', 'uk')
 ),
 parts AS (
     SELECT
@@ -46,6 +46,7 @@ parts AS (
         c.mix_id,
         c.mass_g AS m,
         c.own_g,
+        c.by_volume,
         c.own_g * f.price_per_kg / 1000 AS own_cost,
         c.mass_g * f.price_per_kg / 1000 AS cost,
         coalesce(f.density_g_per_ml, p.rts_density_g_per_ml) AS rho,
@@ -61,13 +62,10 @@ parts AS (
         f.density_g_per_ml IS NULL OR f.solids_mass_fraction IS NULL OR f.solids_volume_fraction IS NULL
         OR f.voc_mass_fraction IS NULL OR f.water_mass_fraction IS NULL OR f.exempt_mass_fraction IS NULL AS fell_back
     FROM cup_contents AS c
-    INNER JOIN cups AS u ON u.shop_id = c.shop_id AND u.mix_id = c.mix_id
     LEFT JOIN component_facts AS f
         ON f.component_id = c.component_id AND c.on_date >= f.from_on AND c.on_date < f.until_on
     LEFT JOIN product_versions AS p
-        ON p.product_id = u.product_id
-        AND CAST(u.first_poured_at AS DATE) >= p.from_on
-        AND CAST(u.first_poured_at AS DATE) < p.until_on
+        ON p.product_id = c.product_id AND c.product_on >= p.from_on AND c.product_on < p.until_on
     WHERE c.mass_g <> 0
 ),
 amounts AS (
@@ -95,7 +93,8 @@ totals AS (
         CASE WHEN count(voc_eu) = count(*) THEN sum(voc_eu) END AS voc_eu_g,
         CASE WHEN count(cost) = count(*) THEN sum(cost) END AS cost,
         CASE WHEN count(ml) = count(*) THEN sum(own_g / rho) / 1000 END AS rts_l,
-        bool_or(fell_back) AS fell_back
+        bool_or(fell_back) AS fell_back,
+        bool_or(by_volume) AS by_volume
     FROM amounts
     GROUP BY shop_id, mix_id
 ),
@@ -108,6 +107,8 @@ troubles AS (
     SELECT shop_id, mix_id, reason FROM incomplete WHERE what = 'cup'
     UNION
     SELECT shop_id, mix_id, trouble AS reason FROM cup_contents WHERE trouble IS NOT NULL
+    UNION
+    SELECT shop_id, mix_id, 'nothing was poured' AS reason FROM cups WHERE poured_g <= 0
     UNION
     SELECT shop_id, mix_id, 'its pours name more than one product' AS reason FROM cups WHERE n_products > 1
     UNION
@@ -131,7 +132,7 @@ SELECT
     u.product_id,
     strftime(u.first_poured_at, '%Y-%m') AS month,
     u.poured_g,
-    greatest(l.leftover_g, 0) AS leftover_g,
+    CASE WHEN l.leftover_g >= 0 THEN l.leftover_g WHEN l.leftover_g < 0 THEN 0.0 END AS leftover_g,
     l.leftover_g IS NOT NULL AS leftover_known,
     y.reasons IS NULL AS complete,
     t.g / t.ml AS density_g_per_ml,
@@ -145,7 +146,7 @@ SELECT
         WHEN t.ml - t.water_ml > 0 THEN 1000 * t.voc_eu_g / (t.ml - t.water_ml)
     END AS voc_g_per_l_eu,
     t.cost,
-    CASE WHEN t.g IS NULL THEN NULL WHEN t.fell_back OR u.by_volume THEN 'B' ELSE 'A' END AS grade,
+    CASE WHEN t.g IS NULL THEN NULL WHEN t.fell_back OR t.by_volume THEN 'B' ELSE 'A' END AS grade,
     u.first_poured_at,
     u.own_poured_g,
     coalesce(o.g, 0) AS poured_on_g,

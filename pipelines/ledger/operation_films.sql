@@ -41,7 +41,7 @@ landed AS (
         s.shop_id,
         s.job_id,
         s.operation_no,
-        sum(greatest(0, s.expected_gone_g - s.flush_g) / m.density_g_per_ml * m.solids_volume_fraction) * max(t.te) AS landed_ml,
+        sum((s.expected_gone_g - s.flush_g) / m.density_g_per_ml * m.solids_volume_fraction) * max(t.te) AS landed_ml,
         max((t.te_high - t.te_low) / (2 * 1.96 * t.te)) AS rel_se
     FROM sprayed AS s
     INNER JOIN mixes AS m ON m.shop_id = s.shop_id AND m.mix_id = s.mix_id

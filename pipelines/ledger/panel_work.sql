@@ -1,6 +1,7 @@
 -- Every operation that touched the outer side of a panel where film is read: as listed, or every panel of the job for sand,
--- hand and polish operations that list none. A spray operation that lists none, or one whose row or panels could not be
--- read, may have touched any panel: it stands here with unclear = true.
+-- hand and polish operations that list none. It stands here with unclear = true where it is not known whether or how it
+-- touched the panel: a spray operation that lists none; one whose own row was refused, on the panels it lists (on all, if
+-- it lists none); one with a refused panel row, on the panels it does not list.
 -- A witness strip is worked on with the panel it stands for.
 WITH read_panels AS (
     SELECT shop_id, job_id, panel_id, max(witness_of) AS witness_of
@@ -54,5 +55,6 @@ LEFT JOIN with_list AS w ON w.shop_id = u.shop_id AND w.job_id = u.job_id AND w.
 LEFT JOIN listed AS l
     ON l.shop_id = u.shop_id AND l.job_id = u.job_id AND l.operation_no = u.operation_no
     AND l.panel_id = coalesce(p.witness_of, p.panel_id)
-WHERE l.panel_id IS NULL AND (o.operation_no IS NULL OR w.operation_no IS NOT NULL)
+WHERE (o.operation_no IS NULL AND (l.panel_id IS NOT NULL OR w.operation_no IS NULL))
+    OR (o.operation_no IS NOT NULL AND l.panel_id IS NULL AND w.operation_no IS NOT NULL)
 ORDER BY shop_id, job_id, panel_id, operation_no

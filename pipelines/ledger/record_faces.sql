@@ -1,7 +1,7 @@
 -- What landed on each face of each equation's panels, piece by piece: measured film, or film filled in from read panels with
 -- the same operations. landed mL = area m2 x film um, exactly.
---   A face (or the part of its operations) nobody read is filled with the plain mean of the read panels of the same equation
---   with the same operations; blends never give. Inner faces and jambs take $inner_face_ratio of their own outer film, else
+--   A face (or the part of its operations) nobody read is filled with the plain mean over the read panels of the same job
+--   whose measured film is of just these operations; blends never give, and a panel with a refused reading is not unread. Inner faces and jambs take $inner_face_ratio of their own outer film, else
 --   of that mean. Standard deviations: between panels as pooled over the workspace, 0.2 more on plastic and composite.
 -- reason: why the face is not covered (null: it is).
 WITH faces AS (
@@ -81,6 +81,7 @@ unread AS (
         panel_id,
         face,
         array_to_string(list_sort(list(lpad(CAST(operation_no AS VARCHAR), 6, '0'))), '+') AS layer_set,
+        count(*) AS n_layers,
         max(area_m2) AS area_m2,
         max(area_rel_sd) AS area_rel_sd,
         min(covered_fraction) AS least_fraction,
@@ -90,33 +91,34 @@ unread AS (
     WHERE piece IS NULL
     GROUP BY equation, shop_id, job_id, panel_id, face
 ),
-whole_panels AS (
+unread_layers AS (
+    SELECT DISTINCT u.equation, u.shop_id, u.job_id, u.layer_set, u.n_layers, c.operation_no
+    FROM unread AS u
+    INNER JOIN covered AS c
+        ON c.equation = u.equation AND c.shop_id = u.shop_id AND c.job_id = u.job_id AND c.panel_id = u.panel_id
+        AND c.face = u.face AND c.piece IS NULL
+),
+fitting AS (
+    -- Measured pieces that lie wholly inside a set of unread operations.
     SELECT
-        c.equation,
-        c.shop_id,
-        c.job_id,
-        c.panel_id,
-        array_to_string(list_sort(list(lpad(CAST(c.operation_no AS VARCHAR), 6, '0'))), '+') AS layer_set,
-        count(DISTINCT c.piece) AS n_pieces,
-        bool_and(coalesce(c.usable, FALSE)) AS all_usable
-    FROM covered AS c
-    WHERE c.face = 'outer'
-    GROUP BY c.equation, c.shop_id, c.job_id, c.panel_id
+        u.equation, u.shop_id, u.job_id, u.layer_set, u.n_layers AS n_wanted,
+        m.panel_id, m.piece, m.um, m.blend, m.n_layers
+    FROM unread_layers AS u
+    INNER JOIN film_pieces AS p
+        ON p.shop_id = u.shop_id AND p.job_id = u.job_id AND p.operation_no = u.operation_no AND p.usable
+    INNER JOIN measured AS m
+        ON m.equation = u.equation AND m.shop_id = u.shop_id AND m.job_id = u.job_id AND m.panel_id = p.panel_id
+        AND m.piece = p.piece AND m.usable
+    GROUP BY
+        u.equation, u.shop_id, u.job_id, u.layer_set, u.n_layers, m.panel_id, m.piece, m.um, m.blend, m.n_layers
+    HAVING count(*) = m.n_layers
 ),
 films AS (
-    SELECT equation, shop_id, job_id, panel_id, layer_set, um, blend
-    FROM measured
-    WHERE usable
-    UNION ALL
-    SELECT
-        w.equation, w.shop_id, w.job_id, w.panel_id, w.layer_set,
-        sum(m.um) AS um,
-        bool_or(m.blend) AS blend
-    FROM whole_panels AS w
-    INNER JOIN measured AS m
-        ON m.equation = w.equation AND m.shop_id = w.shop_id AND m.job_id = w.job_id AND m.panel_id = w.panel_id
-    WHERE w.all_usable AND w.n_pieces > 1
-    GROUP BY w.equation, w.shop_id, w.job_id, w.panel_id, w.layer_set
+    -- Film of just these operations on a read panel that is no blend.
+    SELECT equation, shop_id, job_id, panel_id, layer_set, sum(um) AS um
+    FROM fitting
+    GROUP BY equation, shop_id, job_id, panel_id, layer_set, n_wanted
+    HAVING sum(n_layers) = n_wanted AND NOT bool_or(blend)
 ),
 donors AS (
     SELECT
@@ -128,7 +130,6 @@ donors AS (
         count(*) AS n,
         var_samp(um) AS between_um2
     FROM films
-    WHERE NOT blend
     GROUP BY equation, shop_id, job_id, layer_set
 ),
 between_panels AS (
@@ -136,12 +137,19 @@ between_panels AS (
     FROM donors
     WHERE n > 1 AND um > 0
 ),
+refused_panels AS (
+    -- A gauge that cannot see the panel's material has read nothing; any other refused reading was a reading.
+    SELECT DISTINCT shop_id, job_id, panel_id
+    FROM incomplete
+    WHERE what = 'panel_stage' AND reason NOT LIKE '%gauge cannot read%'
+),
 filled AS (
     SELECT
         u.*,
         CASE WHEN u.face = 'outer' THEN d.um ELSE $inner_face_ratio * coalesce(o.um, d.um) END AS um,
         d.n AS n_donors,
         CASE
+            WHEN r.panel_id IS NOT NULL AND u.face = 'outer' THEN 'a reading of its stages was refused'
             WHEN u.least_fraction < u.greatest_fraction THEN 'blend read at unknown place'
             WHEN u.face <> 'outer' AND o.um IS NOT NULL THEN NULL
             WHEN d.um IS NULL THEN 'unread panel with other layers'
@@ -152,12 +160,7 @@ filled AS (
     LEFT JOIN films AS o
         ON u.face <> 'outer' AND o.equation = u.equation AND o.shop_id = u.shop_id AND o.job_id = u.job_id
         AND o.panel_id = u.panel_id AND o.layer_set = u.layer_set
-),
-outer_faces AS (
-    SELECT equation, shop_id, job_id, panel_id, max(covered_m2) AS covered_m2
-    FROM faces
-    WHERE face = 'outer'
-    GROUP BY equation, shop_id, job_id, panel_id
+    LEFT JOIN refused_panels AS r ON r.shop_id = u.shop_id AND r.job_id = u.job_id AND r.panel_id = u.panel_id
 ),
 together AS (
     SELECT
@@ -191,7 +194,7 @@ together AS (
         f.panel_id,
         f.face,
         f.layer_set,
-        CAST(length(f.layer_set) + 1 AS BIGINT) // 7 AS n_layers,
+        f.n_layers,
         'filled' AS source,
         f.um,
         f.area_m2 * f.least_fraction AS area_m2,

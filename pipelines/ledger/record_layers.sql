@@ -53,6 +53,7 @@ SELECT
     s.area_class,
     s.blended,
     s.plastic_share,
+    s.n_faces,
     c.n_cups,
     CASE
         WHEN s.why_incomplete IS NOT NULL THEN concat('incomplete operation ', e.job_id, '/', CAST(e.operation_no AS VARCHAR))
@@ -61,7 +62,6 @@ SELECT
         WHEN c.offered_solids_ml IS NULL
             THEN concat('solids of the cup unknown for operation ', e.job_id, '/', CAST(e.operation_no AS VARCHAR))
         WHEN c.with_hand THEN concat('a cup of operation ', e.job_id, '/', CAST(e.operation_no AS VARCHAR), ' also fed hand work')
-        WHEN s.n_faces = 0 THEN concat('operation ', e.job_id, '/', CAST(e.operation_no AS VARCHAR), ' names no panel')
         WHEN c.solids_ml <= 0 THEN concat('nothing left the cup for operation ', e.job_id, '/', CAST(e.operation_no AS VARCHAR))
     END AS trouble
 FROM equations AS e

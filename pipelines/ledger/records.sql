@@ -27,6 +27,7 @@ layers AS (
         bool_and(share_known) AS share_known,
         max(coalesce(mix_grade, 'B')) AS mix_grade,
         array_to_string(list_sort(list(DISTINCT trouble)), '; ') AS troubles,
+        min(n_faces) AS least_faces,
         max(started_at) AS landed_at
     FROM record_layers
     GROUP BY shop_id, job_id, record_no, equation
@@ -79,6 +80,7 @@ film AS (
         concat_ws('; ',
             CASE WHEN coalesce(f.n_measured, 0) = 0 THEN 'no film' ELSE nullif(f.reasons, '') END,
             nullif(l.troubles, ''),
+            CASE WHEN l.least_faces = 0 THEN 'an operation of it names no panel' END,
             CASE WHEN x.any_weighed THEN 'an operation of it was weighed on targets' END
         ) AS reasons
     FROM layers AS l

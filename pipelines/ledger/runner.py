@@ -15,14 +15,14 @@ from typing import Any
 
 import polars as pl
 
-from pipelines.ledger import film, graph
+from pipelines.ledger import film, film_build, graph
 from schemas import door
 
 HERE = Path(__file__).parent
 PYTHON_STEPS: dict[str, Callable[..., pl.DataFrame]] = {
     "cup_contents": graph.cup_contents,
     "equations": graph.equations,
-    "over_build": film.over_build,
+    "film_build": film_build.film_build,
     "over_build": film.over_build,
 }
 
@@ -34,10 +34,7 @@ class LedgerError(RuntimeError):
 @cache
 def statements() -> dict[str, str]:
     """Table name -> SQL text, one statement a file."""
-    return {
-        path.stem: path.read_text(encoding="utf-8")
-        for path in sorted(HERE.glob("*.sql"))
-    }
+    return {path.stem: path.read_text(encoding="utf-8") for path in sorted(HERE.glob("*.sql"))}
 
 
 @cache
@@ -46,21 +43,14 @@ def _parsed(name: str) -> tuple[frozenset[str], frozenset[str]]:
     import sqlglot
     from sqlglot import exp
 
-    trees = [
-        tree
-        for tree in sqlglot.parse(statements()[name], dialect="duckdb")
-        if tree is not None
-    ]
+    trees = [tree for tree in sqlglot.parse(statements()[name], dialect="duckdb") if tree is not None]
     if len(trees) != 1:
         raise LedgerError(f"{name}.sql: expected one statement, found {len(trees)}")
     tree = trees[0]
     named_here = {cte.alias for cte in tree.find_all(exp.CTE)}
-    tables = frozenset(
-        table.name for table in tree.find_all(exp.Table) if table.name not in named_here
-    )
+    tables = frozenset(table.name for table in tree.find_all(exp.Table) if table.name not in named_here)
     parameters = frozenset(
-        p.this.name if hasattr(p.this, "name") else str(p.this)
-        for p in tree.find_all(exp.Parameter)
+        p.this.name if hasattr(p.this, "name") else str(p.this) for p in tree.find_all(exp.Parameter)
     )
     placeholders = frozenset(p.name for p in tree.find_all(exp.Placeholder) if p.name)
     return tables, parameters | placeholders
@@ -69,18 +59,6 @@ def _parsed(name: str) -> tuple[frozenset[str], frozenset[str]]:
 def steps() -> list[str]:
     """Every step of the ledger, SQL and walks."""
     return sorted([*statements(), *PYTHON_STEPS])
-
-
-def comment(name: str) -> str:
-    """What a step does, in its own words: the SQL's leading comment, or the walk's docstring."""
-    if name in PYTHON_STEPS:
-        return inspect.getdoc(PYTHON_STEPS[name]) or ""
-    lines = []
-    for line in statements()[name].splitlines():
-        if not line.startswith("--"):
-            break
-        lines.append(line.removeprefix("--").removeprefix(" "))
-    return "\n".join(lines)
 
 
 def comment(name: str) -> str:
@@ -105,15 +83,11 @@ def upstream(name: str) -> frozenset[str]:
 def order() -> list[str]:
     """The steps so that each comes after what it reads; ties by name. Raises CycleError where two need each other."""
     known = set(steps())
-    sorter = TopologicalSorter(
-        {name: sorted(upstream(name) & known) for name in sorted(known)}
-    )
+    sorter = TopologicalSorter({name: sorted(upstream(name) & known) for name in sorted(known)})
     return list(sorter.static_order())
 
 
-def run_statement(
-    name: str, tables: Mapping[str, pl.DataFrame], settings: Mapping[str, Any]
-) -> pl.DataFrame:
+def run_statement(name: str, tables: Mapping[str, pl.DataFrame], settings: Mapping[str, Any]) -> pl.DataFrame:
     """Run one step on the frames it reads (`upstream(name)`); settings fill its $parameters.
 
     One thread: floats added in another order differ in the last digit, and the same input must give the same bytes.
@@ -137,9 +111,7 @@ def run_statement(
         for table in upstream(name):
             connection.register(table, tables[table].to_arrow())
         try:
-            relation = connection.sql(
-                statements()[name], params={key: settings[key] for key in wanted}
-            )
+            relation = connection.sql(statements()[name], params={key: settings[key] for key in wanted})
             result = pl.DataFrame(relation.to_arrow_table())
         except duckdb.Error as error:
             raise LedgerError(f"{name}.sql: {error}") from error

@@ -94,7 +94,8 @@ SELECT
     gone_g - flush_g AS sprayed_g,
     (gone_g - flush_g) * solids_mass_fraction AS solids_g,
     (gone_g - flush_g) / density_g_per_ml * solids_volume_fraction AS solids_ml,
-    greatest(0, offered_g - flush_g) / density_g_per_ml * solids_volume_fraction AS offered_solids_ml,
+    CASE WHEN offered_g > flush_g THEN offered_g - flush_g WHEN offered_g <= flush_g THEN 0.0 END / density_g_per_ml
+    * solids_volume_fraction AS offered_solids_ml,
     expected_gone_g,
     CASE WHEN expected_gone_g - flush_g > 0 AND NOT leftover_known
         THEN offered_g * leftover_share_sd / (expected_gone_g - flush_g) ELSE 0.0

@@ -16,7 +16,7 @@ WITH corrected AS (
     LEFT JOIN operations AS o
         ON o.shop_id = r.shop_id AND o.job_id = r.job_id AND o.operation_no = r.after_operation
     LEFT JOIN gauge_fits AS f
-        ON f.gauge_id = r.gauge_id AND f.used_on = CAST(coalesce(r.taken_at, o.started_at) AS DATE)
+        ON f.gauge_id = r.gauge_id AND f.used_on = CAST(coalesce(r.taken_at, o.ended_at, o.started_at) AS DATE)
 )
 SELECT
     shop_id,

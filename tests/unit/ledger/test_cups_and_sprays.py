@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 import pytest
-from conftest import SmallShop, at
+from small_shop import SmallShop, at
 
 
 def one(frame: pl.DataFrame, **where: object) -> dict:
@@ -14,9 +14,7 @@ def one(frame: pl.DataFrame, **where: object) -> dict:
 
 
 def test_figures_of_a_cup_come_from_its_components(shop: SmallShop) -> None:
-    shop.add(
-        "components", component_id="thin", density_g_per_ml=0.8, voc_mass_fraction=1.0
-    )
+    shop.add("components", component_id="thin", density_g_per_ml=0.8, voc_mass_fraction=1.0)
     shop.cup("m", 100).cup("m", 80, pour_no=2, component_id="thin")
     mix = one(shop.run("mixes")["mixes"])
     assert mix["density_g_per_ml"] == pytest.approx(180 / 200)
@@ -47,9 +45,7 @@ def test_missing_component_figure_falls_back_to_the_data_sheet_and_is_grade_b(
     mix = one(shop.run("mixes")["mixes"])
     assert mix["density_g_per_ml"] == pytest.approx(1.25)
     assert mix["voc_g_per_l_actual"] == pytest.approx(400)
-    assert (
-        mix["solids_volume_fraction"] is None
-    )  # neither knows it: not known, never smaller
+    assert mix["solids_volume_fraction"] is None  # neither knows it: not known, never smaller
     assert mix["grade"] == "B"
 
 
@@ -64,9 +60,7 @@ def test_version_of_a_component_valid_on_the_day_is_used(shop: SmallShop) -> Non
             density_g_per_ml=1.0,
             voc_mass_fraction=voc,
         )
-    shop.cup("m", 10, component_id="v").cup(
-        "before", 10, component_id="v", poured_at=at(-1440)
-    )
+    shop.cup("m", 10, component_id="v").cup("before", 10, component_id="v", poured_at=at(-1440))
     mixes = shop.run("mixes")["mixes"]
     assert one(mixes, mix_id="m")["voc_g_per_l_actual"] == pytest.approx(400)
     assert one(mixes, mix_id="before")["voc_g_per_l_actual"] == pytest.approx(200)
@@ -82,9 +76,7 @@ def test_a_leftover_poured_on_brings_its_composition_and_leaves_its_cup(
         solids_mass_fraction=1.0,
         solids_volume_fraction=1.0,
     )
-    shop.cup("first", 100, leftover=40).cup(
-        "second", 60, component_id="heavy", poured_at=at(700)
-    )
+    shop.cup("first", 100, leftover=40).cup("second", 60, component_id="heavy", poured_at=at(700))
     shop.cup(
         "second",
         30,
@@ -143,18 +135,14 @@ def test_a_gun_that_goes_on_with_the_same_cup_pays_its_flush_once(
 
 def test_a_flush_takes_never_more_than_was_left(shop: SmallShop) -> None:
     shop.rows["guns"][0]["flush_loss_g"] = 30.0
-    row = one(
-        shop.cup("m", 20, leftover=0).spray(1).draw(1, "m").run("sprayed")["sprayed"]
-    )
+    row = one(shop.cup("m", 20, leftover=0).spray(1).draw(1, "m").run("sprayed")["sprayed"])
     assert (row["flush_g"], row["sprayed_g"]) == (20, 0)
 
 
 def test_missing_shares_split_the_rest_by_area_and_coats_and_hang_together(
     shop: SmallShop,
 ) -> None:
-    shop.cup("m", 100, leftover=0).spray(1, area_m2=3.0).spray(
-        2, area_m2=1.0, coats=2
-    ).spray(3)
+    shop.cup("m", 100, leftover=0).spray(1, area_m2=3.0).spray(2, area_m2=1.0, coats=2).spray(3)
     shop.draw(1, "m").draw(2, "m").draw(3, "m", 0.5)
     found = shop.run("equations")
     gone = found["cup_feeds"].sort("operation_no")["gone_g"].to_list()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 import pytest
-from conftest import SmallShop, at
+from small_shop import SmallShop, at
 
 
 def sole(frame: pl.DataFrame) -> dict:
@@ -62,9 +62,7 @@ def test_work_between_the_readings_makes_an_increment_unusable_with_its_reason(
 
 
 def test_scuffed_off_film_is_added_back_at_grade_b(shop: SmallShop) -> None:
-    sprayed_clear(shop).step(2, "sand", removal="scuff").step(
-        3, "polish", removed_um=2.0
-    ).film(0, 100).film(3, 140)
+    sprayed_clear(shop).step(2, "sand", removal="scuff").step(3, "polish", removed_um=2.0).film(0, 100).film(3, 140)
     increment = sole(shop.run("film_increments")["film_increments"])
     assert increment["mean_um"] == pytest.approx(40 + 4 + 2)
     assert (increment["usable"], increment["grade"]) == (True, "B")
@@ -73,9 +71,7 @@ def test_scuffed_off_film_is_added_back_at_grade_b(shop: SmallShop) -> None:
 def test_stripping_to_bare_counts_as_a_film_of_zero_read_after_it(
     shop: SmallShop,
 ) -> None:
-    shop.cup("m", 250, leftover=0).step(1, "sand", removal="strip").spray(2).draw(
-        2, "m"
-    ).film(0, 130).film(2, 50)
+    shop.cup("m", 250, leftover=0).step(1, "sand", removal="strip").spray(2).draw(2, "m").film(0, 130).film(2, 50)
     increments = shop.run("film_increments")["film_increments"]
     assert increments["from_operation"].to_list() == [0, 1]
     assert increments["mean_um"].to_list() == [-130, 50]
@@ -83,9 +79,7 @@ def test_stripping_to_bare_counts_as_a_film_of_zero_read_after_it(
 
 
 def test_gauge_gain_is_taken_out_and_its_offset_cancels(shop: SmallShop) -> None:
-    sprayed_clear(shop).film(0, 105, gauge_id="k", taken_at=at(0)).film(
-        1, 160, gauge_id="k", taken_at=at(70)
-    )
+    sprayed_clear(shop).film(0, 105, gauge_id="k", taken_at=at(0)).film(1, 160, gauge_id="k", taken_at=at(70))
     shop.add("gauges", gauge_id="k", principle="magnetic")
     for shim in (0.0, 100.0):
         shop.add(
@@ -96,15 +90,11 @@ def test_gauge_gain_is_taken_out_and_its_offset_cancels(shop: SmallShop) -> None
             check_no=1,
             reading_um=5 + 1.1 * shim,
         )
-    assert sole(shop.run("film_increments")["film_increments"])[
-        "mean_um"
-    ] == pytest.approx(50)
+    assert sole(shop.run("film_increments")["film_increments"])["mean_um"] == pytest.approx(50)
 
 
 def test_shims_too_close_together_leave_the_gain_at_one(shop: SmallShop) -> None:
-    sprayed_clear(shop).film(0, 105, gauge_id="k", taken_at=at(0)).film(
-        1, 160, gauge_id="k", taken_at=at(70)
-    )
+    sprayed_clear(shop).film(0, 105, gauge_id="k", taken_at=at(0)).film(1, 160, gauge_id="k", taken_at=at(70))
     for shim in (0.0, 29.0):
         shop.add(
             "gauge_checks",
@@ -114,16 +104,12 @@ def test_shims_too_close_together_leave_the_gain_at_one(shop: SmallShop) -> None
             check_no=1,
             reading_um=5 + 1.1 * shim,
         )
-    assert sole(shop.run("film_increments")["film_increments"])[
-        "mean_um"
-    ] == pytest.approx(55)
+    assert sole(shop.run("film_increments")["film_increments"])["mean_um"] == pytest.approx(55)
 
 
 def test_base_and_clear_read_only_around_both_are_one_equation(shop: SmallShop) -> None:
     shop.cup("b", 100, leftover=0, product="base1").cup("m", 250, leftover=0)
-    shop.spray(1, product="base1").spray(2).draw(1, "b").draw(2, "m").film(0, 100).film(
-        2, 165
-    )
+    shop.spray(1, product="base1").spray(2).draw(1, "b").draw(2, "m").film(0, 100).film(2, 165)
     record = sole(shop.run("transfer_records")["transfer_records"])
     assert record["roles"] == ["base", "clear"] and record["grade"] == "B"
     assert (record["landed_solids_ml"], record["sprayed_solids_ml"]) == (
@@ -136,21 +122,17 @@ def test_a_witness_strip_pulled_before_clear_tells_base_from_clear(
     shop: SmallShop,
 ) -> None:
     shop.cup("b", 100, leftover=0, product="base1").cup("m", 250, leftover=0)
-    shop.spray(1, product="base1").spray(2).draw(1, "b").draw(2, "m").film(0, 100).film(
-        2, 165
-    )
-    shop.film(0, 0, panel="strip", witness_of="door").film(
-        1, 15, panel="strip", witness_of="door"
-    )
+    shop.spray(1, product="base1").spray(2).draw(1, "b").draw(2, "m").film(0, 100).film(2, 165)
+    shop.film(0, 0, panel="strip", witness_of="door").film(1, 15, panel="strip", witness_of="door")
     records = shop.run("transfer_records")["transfer_records"]
     assert records["landed_solids_ml"].to_list() == pytest.approx([15, 50])
     assert records["grade"].to_list() == ["A", "B"]
 
 
 def test_plastic_is_measured_by_its_strips_alone(shop: SmallShop) -> None:
-    sprayed_clear(shop, substrate="plastic").film(
-        0, 0, panel="strip", witness_of="door"
-    ).film(1, 52, panel="strip", witness_of="door")
+    sprayed_clear(shop, substrate="plastic").film(0, 0, panel="strip", witness_of="door").film(
+        1, 52, panel="strip", witness_of="door"
+    )
     record = sole(shop.run("transfer_records")["transfer_records"])
     assert record["landed_solids_ml"] == pytest.approx(52) and record["usable"]
 
@@ -161,10 +143,7 @@ def test_unread_panels_of_the_operation_take_the_mean_of_the_read_ones(
     sprayed_clear(shop, panels=("door", "wing", "roof")).film(0, 100).film(1, 150)
     shop.film(0, 100, panel="wing").film(1, 140, panel="wing")
     record = sole(shop.run("transfer_records")["transfer_records"])
-    assert (
-        record["landed_solids_ml"] == pytest.approx(50 + 40 + 45)
-        and record["grade"] == "A"
-    )
+    assert record["landed_solids_ml"] == pytest.approx(50 + 40 + 45) and record["grade"] == "A"
 
 
 def test_jambs_take_six_tenths_of_their_own_outer_film(shop: SmallShop) -> None:
@@ -184,13 +163,9 @@ def test_jambs_take_six_tenths_of_their_own_outer_film(shop: SmallShop) -> None:
 
 def test_a_panel_with_other_layers_cannot_be_filled_in(shop: SmallShop) -> None:
     shop.cup("b", 100, leftover=0, product="base1").cup("m", 250, leftover=0)
-    shop.spray(1, product="base1").spray(2, panels=("door", "wing")).draw(1, "b").draw(
-        2, "m"
-    ).film(0, 100).film(2, 165)
+    shop.spray(1, product="base1").spray(2, panels=("door", "wing")).draw(1, "b").draw(2, "m").film(0, 100).film(2, 165)
     record = sole(shop.run("transfer_records")["transfer_records"])
-    assert (
-        not record["usable"] and record["why_not"] == "unread panel with other layers"
-    )
+    assert not record["usable"] and record["why_not"] == "unread panel with other layers"
 
 
 def test_a_blend_read_inside_counts_its_covered_part(shop: SmallShop) -> None:
@@ -204,13 +179,8 @@ def test_layers_that_cover_different_parts_are_read_at_an_unknown_place(
     shop: SmallShop,
 ) -> None:
     shop.cup("b", 100, leftover=0, product="base1").cup("m", 250, leftover=0)
-    shop.spray(1, product="base1", covered_fraction=0.3).spray(2).draw(1, "b").draw(
-        2, "m"
-    ).film(0, 100).film(2, 165)
-    assert (
-        sole(shop.run("film_increments")["film_increments"])["why_not"]
-        == "blend read at unknown place"
-    )
+    shop.spray(1, product="base1", covered_fraction=0.3).spray(2).draw(1, "b").draw(2, "m").film(0, 100).film(2, 165)
+    assert sole(shop.run("film_increments")["film_increments"])["why_not"] == "blend read at unknown place"
 
 
 def test_a_refused_reading_makes_the_increments_of_its_stage_unusable(
@@ -247,9 +217,7 @@ def test_an_operation_that_could_not_be_read_spoils_increments_across_it(
 
 def test_an_incomplete_cup_enters_no_record(shop: SmallShop) -> None:
     sprayed_clear(shop).film(0, 100).film(1, 150)
-    shop.add(
-        "incomplete", what="cup", shop_id="s", mix_id="m", reason="a pour was refused"
-    )
+    shop.add("incomplete", what="cup", shop_id="s", mix_id="m", reason="a pour was refused")
     record = sole(shop.run("transfer_records")["transfer_records"])
     assert not record["usable"] and "incomplete cup" in record["why_not"]
 

@@ -30,9 +30,7 @@ def constructs(sql: str) -> list[str]:
         if (join.method or "").upper() == "ASOF" or join.kind.upper() == "ASOF":
             found.append(f"ASOF JOIN: {FORBIDDEN['ASOF']}")
     for node in tree.find_all(exp.Func):
-        name = (
-            node.name if isinstance(node, exp.Anonymous) else node.sql_name()
-        ).upper()
+        name = (node.name if isinstance(node, exp.Anonymous) else node.sql_name()).upper()
         if name in FORBIDDEN:
             found.append(f"{name}: {FORBIDDEN[name]}")
     for node in tree.find_all(exp.AggFunc, exp.ArrayAgg):
@@ -41,9 +39,7 @@ def constructs(sql: str) -> list[str]:
     for window in tree.find_all(exp.Window):
         ranked = isinstance(window.this, exp.RowNumber | exp.Lag | exp.Lead)
         if ranked and not window.args.get("order") and not window.args.get("alias"):
-            found.append(
-                f"{window.this.sql_name()} without ORDER BY: ties would be broken by chance"
-            )
+            found.append(f"{window.this.sql_name()} without ORDER BY: ties would be broken by chance")
     return found
 
 

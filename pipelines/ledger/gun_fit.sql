@@ -1,0 +1,203 @@
+-- Which gun and tip fits which product, for every gun of a shop and every product that the shop sprayed.
+--   tip_fits       tip_min_mm <= tip <= tip_max_mm                mm; the tip last written down for that gun, else the register's
+--   pressure_fits  highest inlet pressure written down for the pair <= inlet_max_kpa      kPa; null where none was written down
+--   cup_rule       a cup of at most 3 fl oz (88.7 mL, printed as 89 cc) is outside 40 CFR 63 subpart HHHHHH (63.11180); the
+--                  rule names exactly 3.0 on both sides, so 87-90 mL is `review`, and so is a small cup that sprayed more
+--                  than its volume in one operation: it was refilled
+--   atomising_allowed  where the place's pack has the section shop_rules: HVLP, electrostatic, airless and air-assisted
+--                  airless (63.11173(e)(3)); anything else needs an approval that this table cannot see: conventional guns are
+--                  not allowed, reduced pressure is unknown. A cup below the line is outside. Elsewhere no rule is known: allowed.
+--   cross_use      a primer gun (more surfacer or sprayable filler than base, mid coat, clear and single stage) sprayed finish,
+--                  or the reverse: the two are kept apart (common practice, no published source)
+--   reads          area-weighted mean film of the pair's operations against the window, where its 95 % interval lies outside
+WITH product_now AS (
+    SELECT *
+    FROM (
+        SELECT
+            *,
+            row_number() OVER (PARTITION BY product_id ORDER BY coalesce(valid_from, DATE '0001-01-01') DESC) AS newest
+        FROM products
+    ) AS versions
+    WHERE newest = 1
+),
+sprayed_ml AS (
+    SELECT s.shop_id, s.job_id, s.operation_no, sum(s.sprayed_g / m.density_g_per_ml) AS ml
+    FROM sprayed AS s
+    INNER JOIN mixes AS m ON m.shop_id = s.shop_id AND m.mix_id = s.mix_id
+    GROUP BY s.shop_id, s.job_id, s.operation_no
+),
+pairs_used AS (
+    SELECT
+        p.shop_id,
+        p.gun_id,
+        p.product_id,
+        count(*) AS n_operations,
+        max(o.inlet_kpa) AS inlet_kpa,
+        max(v.ml) AS largest_ml
+    FROM sprays AS p
+    INNER JOIN operations AS o
+        ON o.shop_id = p.shop_id AND o.job_id = p.job_id AND o.operation_no = p.operation_no
+    LEFT JOIN sprayed_ml AS v
+        ON v.shop_id = p.shop_id AND v.job_id = p.job_id AND v.operation_no = p.operation_no
+    GROUP BY p.shop_id, p.gun_id, p.product_id
+),
+day_tips AS (
+    SELECT gun_id, tip_mm
+    FROM (
+        SELECT
+            gun_id,
+            tip_mm,
+            row_number() OVER (PARTITION BY gun_id ORDER BY started_at DESC, shop_id, job_id, operation_no) AS newest
+        FROM operations
+        WHERE kind = 'spray' AND tip_mm IS NOT NULL
+    ) AS tips
+    WHERE newest = 1
+),
+purposes AS (
+    SELECT
+        gun_id,
+        sum(CASE WHEN role IN ('surfacer', 'sprayable_filler') THEN 1 ELSE 0 END) AS n_primer,
+        sum(CASE WHEN role IN ('base', 'mid_coat', 'clear', 'single_stage') THEN 1 ELSE 0 END) AS n_finish
+    FROM sprays
+    GROUP BY gun_id
+),
+places AS (
+    SELECT
+        s.shop_id,
+        coalesce(p.sections LIKE '%shop_rules%', FALSE) AS rule_of_guns
+    FROM shops AS s
+    LEFT JOIN packs AS p ON p.jurisdiction = coalesce(s.jurisdiction, $jurisdiction)
+),
+candidates AS (
+    SELECT g.shop_id, g.gun_id, u.product_id
+    FROM guns AS g
+    INNER JOIN (SELECT DISTINCT shop_id, product_id FROM pairs_used) AS u ON u.shop_id = g.shop_id
+    WHERE g.retired_on IS NULL
+    UNION
+    SELECT shop_id, gun_id, product_id
+    FROM pairs_used
+),
+films AS (
+    SELECT
+        shop_id,
+        gun_id,
+        product_id,
+        sum(film_um * covered_m2) / sum(covered_m2) AS film_um,
+        sqrt(sum((film_um - film_mean_um) * (film_um - film_mean_um)) / count(*) / greatest(count(*) - 1, 1)) AS se_um,
+        count(*) AS n_films,
+        max(film_min_um) AS film_min_um,
+        max(film_max_um) AS film_max_um
+    FROM (
+        SELECT
+            *,
+            avg(film_um) OVER (PARTITION BY shop_id, gun_id, product_id) AS film_mean_um
+        FROM film_build
+        WHERE film_um IS NOT NULL AND covered_m2 > 0 AND gun_id IS NOT NULL AND source IN ('read', 'shared')
+    ) AS each_film
+    GROUP BY shop_id, gun_id, product_id
+),
+facts AS (
+    SELECT
+        c.shop_id,
+        c.gun_id,
+        c.product_id,
+        v.role,
+        coalesce(u.n_operations, 0) AS n_operations,
+        coalesce(t.tip_mm, g.tip_mm) AS tip_mm,
+        v.tip_min_mm,
+        v.tip_max_mm,
+        u.inlet_kpa,
+        v.inlet_max_kpa,
+        coalesce(t.tip_mm, g.tip_mm) >= v.tip_min_mm - 1e-9 AND coalesce(t.tip_mm, g.tip_mm) <= v.tip_max_mm + 1e-9 AS tip_fits,
+        u.inlet_kpa <= v.inlet_max_kpa + 1e-9 AS pressure_fits,
+        CASE
+            WHEN g.cup_ml IS NULL THEN 'unknown'
+            WHEN g.cup_ml > 90 THEN 'above'
+            WHEN g.cup_ml > 87 OR u.largest_ml > g.cup_ml THEN 'review'
+            ELSE 'below'
+        END AS cup_rule,
+        coalesce(g.cup_ml <= 87 AND u.largest_ml > g.cup_ml, FALSE) AS refilled,
+        g.atomising,
+        coalesce(l.rule_of_guns, FALSE) AS rule_of_guns,
+        coalesce(u.n_operations, 0) > 0 AND (
+            (v.role IN ('surfacer', 'sprayable_filler') AND w.n_finish > w.n_primer)
+            OR (v.role IN ('base', 'mid_coat', 'clear', 'single_stage') AND w.n_primer > w.n_finish)
+        ) AS cross_use,
+        f.film_um,
+        CASE
+            WHEN f.n_films < 3 OR f.film_min_um IS NULL OR f.film_max_um IS NULL THEN NULL
+            WHEN f.film_um + 1.96 * f.se_um < f.film_min_um THEN 'thin'
+            WHEN f.film_um - 1.96 * f.se_um > f.film_max_um THEN 'thick'
+            ELSE 'in the window'
+        END AS reads
+    FROM candidates AS c
+    LEFT JOIN guns AS g ON g.gun_id = c.gun_id
+    LEFT JOIN product_now AS v ON v.product_id = c.product_id
+    LEFT JOIN pairs_used AS u ON u.shop_id = c.shop_id AND u.gun_id = c.gun_id AND u.product_id = c.product_id
+    LEFT JOIN day_tips AS t ON t.gun_id = c.gun_id
+    LEFT JOIN purposes AS w ON w.gun_id = c.gun_id
+    LEFT JOIN places AS l ON l.shop_id = c.shop_id
+    LEFT JOIN films AS f ON f.shop_id = c.shop_id AND f.gun_id = c.gun_id AND f.product_id = c.product_id
+),
+ruled AS (
+    SELECT
+        *,
+        CASE
+            WHEN NOT rule_of_guns THEN TRUE
+            WHEN atomising IN ('hvlp', 'electrostatic', 'airless', 'air_assisted_airless') THEN TRUE
+            WHEN atomising IS NULL OR cup_rule IN ('review', 'unknown') THEN NULL
+            WHEN cup_rule = 'below' THEN TRUE
+            WHEN atomising = 'conventional' THEN FALSE
+        END AS atomising_allowed
+    FROM facts
+)
+SELECT
+    shop_id,
+    gun_id,
+    product_id,
+    tip_fits,
+    pressure_fits,
+    atomising_allowed,
+    CASE
+        WHEN atomising_allowed = FALSE THEN 'not_allowed'
+        WHEN tip_fits = FALSE OR pressure_fits = FALSE OR cross_use THEN 'misfit'
+        WHEN tip_fits IS NULL OR atomising_allowed IS NULL THEN 'unknown'
+        ELSE 'fits'
+    END AS verdict,
+    nullif(concat_ws('; ',
+        CASE WHEN atomising_allowed = FALSE
+            THEN 'a conventional gun with a cup above 3 fl oz is not among the guns of 40 CFR 63.11173(e)(3)' END,
+        CASE WHEN atomising_allowed IS NULL AND atomising IS NOT NULL AND cup_rule <> 'review'
+            THEN 'review: allowed only with an approval as equivalent (40 CFR 63.11173(e)(3))' END,
+        CASE WHEN cup_rule = 'review' AND rule_of_guns AND NOT refilled
+            THEN 'review: the cup lies at the line of 3 fl oz' END,
+        CASE WHEN cup_rule = 'review' AND rule_of_guns AND refilled
+            THEN 'review: refilled, one operation sprayed more than the small cup holds' END,
+        CASE WHEN tip_fits = FALSE AND tip_mm < tip_min_mm
+            THEN 'the tip of ' || CAST(tip_mm AS VARCHAR) || ' mm is below the sheet''s ' || CAST(tip_min_mm AS VARCHAR) || '-'
+                || CAST(tip_max_mm AS VARCHAR) || ' mm: each coat comes out thin' END,
+        CASE WHEN tip_fits = FALSE AND tip_mm > tip_max_mm
+            THEN 'the tip of ' || CAST(tip_mm AS VARCHAR) || ' mm is above the sheet''s ' || CAST(tip_min_mm AS VARCHAR) || '-'
+                || CAST(tip_max_mm AS VARCHAR) || ' mm: each coat comes out thick and may hold solvent' END,
+        CASE WHEN tip_fits IS NULL THEN 'no tip is known for the gun or the product' END,
+        CASE WHEN pressure_fits = FALSE
+            THEN 'inlet pressure up to ' || CAST(inlet_kpa AS VARCHAR) || ' kPa, the sheet''s highest is '
+                || CAST(inlet_max_kpa AS VARCHAR) || ' kPa' END,
+        CASE WHEN cross_use THEN 'primer guns and finish guns are kept apart' END,
+        CASE WHEN reads = 'thin' THEN 'its film reads below the window' END,
+        CASE WHEN reads = 'thick' THEN 'its film reads above the window' END
+    ), '') AS why,
+    role,
+    n_operations,
+    tip_mm,
+    tip_min_mm,
+    tip_max_mm,
+    inlet_kpa,
+    inlet_max_kpa,
+    cup_rule,
+    cross_use,
+    film_um,
+    reads
+FROM ruled
+WHERE role IS NOT NULL
+ORDER BY shop_id, gun_id, product_id

@@ -134,11 +134,11 @@ def _combine(*codes: Ints) -> tuple[Ints, Ints]:
 
 
 def prepare_layers(layers: pl.DataFrame) -> pl.DataFrame:
-    """Layers with every covariate spelt out and no nulls among them; one row per layer, sorted by record and position."""
+    """Layers with every covariate spelt out and no nulls among them; one row per layer, in the order given (record, position)."""
     left = mean_leftover(layers)
     known = pl.col("leftover_known").fill_null(False) & pl.col("sprayed_solids_ml").is_not_null()
     return (
-        layers.join(left, on=["shop_id", "role"], how="left")
+        layers.join(left, on=["shop_id", "role"], how="left", maintain_order="left")
         .with_columns(
             pl.col("gun_id", "technician_id", "product_id").fill_null(NOBODY),
             atomising=pl.col("atomising").fill_null("hvlp"),
@@ -150,8 +150,11 @@ def prepare_layers(layers: pl.DataFrame) -> pl.DataFrame:
             own_var=pl.col("sprayed_rel_u").fill_null(0.0) ** 2
             + pl.when(known).then(0.0).otherwise((pl.col("sd") / (1 - pl.col("mean"))) ** 2),
         )
-        .sort(*RECORD, "position", "op_job_id", "operation_no")
-    )
+        .select(
+            *RECORD, "op_job_id", "operation_no", "gun_id", "technician_id", "product_id", "role", "atomising", "area_class",
+            "blended", "plastic", "unweighed", "sprayed", "sprayed_rel_u", "own_var", "mean", "sd",
+        )
+    )  # fmt: skip
 
 
 def build(records: pl.DataFrame, prepared: pl.DataFrame) -> Design:

@@ -45,12 +45,11 @@ def estimate(
         return _direct(kept, layers, prepared, options) | {"screened_records": _screened([unknown, aside])}
     said = joint.Statements(fitted, options, float(kept["gain_rel_u"].fill_null(0.0).mean() or 0.0))
     out: dict[str, pl.DataFrame] = {}
-    frames = {table: said.table(table, kept, prepared) for table in tables.TABLES}
-    frames["transfer_by_pair"] = said.separability(frames["transfer_by_pair"])
+    frames = {table: said.table(table) for table in tables.TABLES}
     for table, by in tables.TABLES.items():
         out[table] = tables.shaped(frames[table], by, tables.TE_COLUMNS)
     for table, who in tables.EFFECTS.items():
-        out[table] = tables.shaped(said.effects(table, kept, prepared), (who,), tables.EFFECT_COLUMNS)
+        out[table] = tables.shaped(said.effects(table), (who,), tables.EFFECT_COLUMNS)
     budget = event.budgets(kept, prepared)
     cells = said.operations(prepared, built.row_of_layer, out["transfer_by_pair"])
     out["operation_te"] = tables.operation_te(layers, joint.own_records(budget, kept, cells), cells)
@@ -101,7 +100,18 @@ def _screened(parts: list[pl.DataFrame]) -> pl.DataFrame:
 def _typed(records: pl.DataFrame, layers: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Sorted, so that the order of rows can move nothing."""
     records = records.with_columns(pl.col("usable").fill_null(False))
-    return records.sort(tables.RECORD), layers.sort(*tables.RECORD, "position", *tables.OPERATION[1:])
+    return _in_order(records, tables.RECORD), _in_order(layers, [*tables.RECORD, "position", *tables.OPERATION[1:]])
+
+
+def _in_order(frame: pl.DataFrame, by: list[str]) -> pl.DataFrame:
+    """Sorted by `by`; a frame that comes sorted, as the ledger's do, is only looked at."""
+    later = equal = pl.lit(True)
+    for name in reversed(by):
+        now, before = pl.col(name), pl.col(name).shift(1)
+        later = (now > before) | ((now == before) & later)
+        equal = equal & (now == before)
+    fine = frame.select((later | equal).fill_null(pl.int_range(pl.len()) == 0).all()).item() if frame.height else True
+    return frame if fine else frame.sort(by)
 
 
 def _from_direct_cells(layers: pl.DataFrame, by_pair: pl.DataFrame) -> pl.DataFrame:

@@ -7,6 +7,8 @@ table of areas) is listed in the budget but is in no interval: it shifts everyth
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
@@ -18,7 +20,7 @@ from pipelines.transfer.tables import RECORD
 
 DRAWS = 4096
 SEED = 20101  # of the scrambled low-discrepancy sequence that every draw uses: same input, same bytes
-ROUND_U = 0.002  # relative uncertainties are rounded to this before drawing, so that equal records share a draw
+ROUND_U = 0.002  # relative uncertainties are rounded to this before drawing (leftovers to 1 % and 0.5 %): equal records share a draw
 
 BUDGET_COLUMNS = (
     *RECORD, "op_job_id", "operation_no", "te", "low", "high", "rel_u", "how", "film_rel_u", "area_rel_u", "solids_rel_u",
@@ -31,31 +33,30 @@ def gum_interval(te: Floats, rel_u: Floats) -> tuple[Floats, Floats]:
     return te * np.exp(-Z95 * rel_u), te * np.exp(Z95 * rel_u)
 
 
-def monte_carlo_factors(film: float, area: float, solids: float, left_mean: float, left_sd: float) -> tuple[float, float]:
-    """2.5 and 97.5 % points of true TE over stated TE (JCGM 101:2008, clause 7), each input a relative standard uncertainty.
+def monte_carlo_factors(landed: float, solids: float, left_mean: float, left_sd: float) -> tuple[float, float]:
+    """2.5 and 97.5 % points of true TE over stated TE (JCGM 101:2008, clause 7), inputs as relative standard uncertainties.
 
-    TE = film x area / sprayed; film, area and weights normal; a leftover that was not weighed is a share of the cup drawn
-    from a beta distribution of the given mean and sd (left_sd 0: weighed), and the stated TE used its mean.
+    TE = landed / sprayed, both normal; a leftover that was not weighed is a share of the cup drawn from a beta
+    distribution of the given mean and sd (left_sd 0: weighed), and the stated TE used its mean.
     """
     z = _draws()
-    numerator = (1 + film * z[:, 0]) * (1 + area * z[:, 1])
-    sprayed = 1 + solids * z[:, 2]
-    if left_sd > 0:
-        size = max(left_mean * (1 - left_mean) / left_sd**2 - 1, 0.5)
-        left = stats.beta.ppf(stats.norm.cdf(z[:, 3]), left_mean * size, (1 - left_mean) * size)
-        sprayed = sprayed * (1 - left) / (1 - left_mean)
-    low, high = np.quantile(numerator / np.maximum(sprayed, 1e-3), [0.025, 0.975])
+    kept = 1.0 if left_sd <= 0 else _kept(left_mean, left_sd)
+    low, high = np.quantile((1 + landed * z[:, 0]) / np.maximum((1 + solids * z[:, 1]) * kept, 1e-3), [0.025, 0.975])
     return float(low), float(high)
 
 
-_CACHE: list[Floats] = []
-
-
+@cache
 def _draws() -> Floats:
-    if not _CACHE:
-        uniform = stats.qmc.Sobol(4, seed=SEED).random(DRAWS)
-        _CACHE.append(stats.norm.ppf(np.clip(uniform, 1e-12, 1 - 1e-12)))
-    return _CACHE[0]
+    uniform = stats.qmc.Sobol(3, seed=SEED).random(DRAWS)
+    return stats.norm.ppf(np.clip(uniform, 1e-12, 1 - 1e-12))
+
+
+@cache
+def _kept(left_mean: float, left_sd: float) -> Floats:
+    """Drawn share of a cup that was sprayed, over its mean."""
+    size = max(left_mean * (1 - left_mean) / left_sd**2 - 1, 0.5)
+    left = stats.beta.ppf(stats.norm.cdf(_draws()[:, 2]), left_mean * size, (1 - left_mean) * size)
+    return (1 - left) / (1 - left_mean)
 
 
 def passes_clause_8(te: Floats, rel_u: Floats, gum: tuple[Floats, Floats], drawn: tuple[Floats, Floats]) -> NDArray[np.bool_]:
@@ -64,6 +65,10 @@ def passes_clause_8(te: Floats, rel_u: Floats, gum: tuple[Floats, Floats], drawn
     place = 10.0 ** np.floor(np.log10(u))
     place = np.where(np.rint(u / place) == 10, 10 * place, place)  # .096 is .1 to one digit
     return (np.abs(gum[0] - drawn[0]) <= place / 2) & (np.abs(gum[1] - drawn[1]) <= place / 2)
+
+
+def _rounded(rel_u: pl.Expr) -> pl.Expr:
+    return (rel_u.clip(0, 0.5) / ROUND_U).round() * ROUND_U
 
 
 def budgets(records: pl.DataFrame, prepared: pl.DataFrame) -> pl.DataFrame:
@@ -82,18 +87,19 @@ def budgets(records: pl.DataFrame, prepared: pl.DataFrame) -> pl.DataFrame:
             solids_rel_u=pl.col("sprayed_rel_u").fill_null(0.0),
             leftover_rel_u=pl.when("unweighed").then(pl.col("sd") / (1 - pl.col("mean"))).otherwise(0.0),
             gauge_rel_u=pl.col("gain_rel_u"),
-            left_mean=pl.when("unweighed").then("mean").otherwise(0.0),
-            left_sd=pl.when("unweighed").then("sd").otherwise(0.0),
+            left_mean=pl.when("unweighed").then((pl.col("mean") / 0.01).round() * 0.01).otherwise(0.0),
+            left_sd=pl.when("unweighed").then((pl.col("sd") / 0.005).round().clip(1) * 0.005).otherwise(0.0),
         )
         .with_columns(
             rel_u=(
                 pl.col("film_rel_u") ** 2 + pl.col("area_rel_u") ** 2 + pl.col("solids_rel_u") ** 2
                 + pl.col("leftover_rel_u") ** 2
             ).sqrt(),
-            **{f"r_{c}": ((pl.col(f"{c}_rel_u").clip(0, 0.5) / ROUND_U).round() * ROUND_U) for c in ("film", "area", "solids")},
+            r_landed=_rounded((pl.col("film_rel_u") ** 2 + pl.col("area_rel_u") ** 2).sqrt()),
+            r_solids=_rounded(pl.col("solids_rel_u")),
         )
     )  # fmt: skip
-    inputs = ["r_film", "r_area", "r_solids", "left_mean", "left_sd"]
+    inputs = ["r_landed", "r_solids", "left_mean", "left_sd"]
     kinds = frame.select(inputs).unique().sort(inputs)
     factors = [monte_carlo_factors(*row) for row in kinds.iter_rows()]
     kinds = kinds.with_columns(

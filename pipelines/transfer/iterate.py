@@ -18,6 +18,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import scipy.sparse as sp
+from numpy.typing import NDArray
 
 from pipelines.transfer import mixed
 from pipelines.transfer.design import Design
@@ -45,7 +46,8 @@ class Linear:
 
 @dataclass(frozen=True)
 class Joint:
-    """The fitted model. `points` carry the variance components' uncertainty; z is standardised per record."""
+    """The fitted model. design and linear hold the records kept; z is standardised, nan where never predicted, and runs
+    over all records, as the numbers in `kept` do. `posterior` carries the variance components' uncertainty."""
 
     design: Design
     model: mixed.Model
@@ -58,7 +60,7 @@ class Joint:
     kept: Ints
 
 
-def linearise(design: Design, theta: Floats) -> Linear:
+def linearise(design: Design, theta: Floats, on: NDArray[np.bool_]) -> Linear:
     """Residuals and design rows at theta (estimation of sums: module docstring).
 
     v = s2_read / Dhat^2 + area + sum w^2 u_V^2 ; h = sum w^2 ; w = own split V exp(eta) / Dhat (variances only)
@@ -72,29 +74,41 @@ def linearise(design: Design, theta: Floats) -> Linear:
     v = d.read_var / predicted**2 + d.area_var + np.bincount(d.record, share**2 * d.own_var, minlength=d.n)
     h = np.bincount(d.record, share**2, minlength=d.n)
 
-    mean_share = mean_split(d, landed, share)
-    layer_share = mean_share[d.group] / d.in_group
-    one = d.signature[d.signature_of_record][d.record] == d.record  # layers of the first record of each signature
-    spread = sp.csr_matrix(
-        (layer_share[one], (d.signature_of_record[d.record[one]], d.layer_row[one])),
-        shape=(len(d.signature), d.rows.shape[0]),
-    )
-    rows = sp.csr_matrix(spread @ d.rows)
+    mean_share = mean_split(d, landed, share, on)
+    rows = design_rows(d, mean_share)
     residual = np.clip((d.landed - predicted) / predicted, -CLIP, CLIP)
     return Linear(predicted, v, h, residual + (rows @ theta)[d.signature_of_record], rows, mean_share)
 
 
-def mean_split(d: Design, landed: Floats, share: Floats) -> Floats:
+def design_rows(d: Design, share_of_group: Floats) -> sp.csr_matrix:
+    """One design row per signature: its layers' rows, each times its group's share (evenly split inside a group)."""
+    one = d.signature[d.signature_of_record][d.record] == d.record  # layers of the first record of each signature
+    share = share_of_group[d.group[one]] / d.in_group[one]
+    spread = sp.csr_matrix(
+        (share, (d.signature_of_record[d.record[one]], d.layer_row[one])), shape=(len(d.signature), d.rows.shape[0])
+    )
+    rows = sp.csr_matrix(spread @ d.rows)
+    rows.sort_indices()
+    return rows
+
+
+def frame_of(d: Design) -> mixed.Frame:
+    """The part of the equations that no pass changes. Any shares will do that are never equal by chance."""
+    symbols = np.random.default_rng(0).random(len(d.role_of_group)) + 0.5
+    return mixed.Frame(design_rows(d, symbols), d.unknowns)
+
+
+def mean_split(d: Design, landed: Floats, share: Floats, on: NDArray[np.bool_]) -> Floats:
     """Mean split per (role set, run of one role): sums to 1 over a role set.
 
     Few records are helped by a typical split: the mean film volume of each role over all records, as if seen twice.
     """
-    records = np.bincount(d.set_of_group, minlength=1)
-    in_set = np.zeros(len(records))
-    np.add.at(in_set, d.set_of_group[d.group[d.start]], 1.0)
-    own = np.bincount(d.group, share, minlength=len(d.role_of_group))
-    run_landed = np.bincount(d.role_of_group[d.group], landed)
-    typical = (run_landed / np.maximum(np.bincount(d.role_of_group[d.group]), 1))[d.role_of_group]
+    groups, layer_on = len(d.role_of_group), on[d.record]
+    in_set = np.bincount(d.set_of_group[d.group[d.start]], on, minlength=int(d.set_of_group.max(initial=0)) + 1)
+    own = np.bincount(d.group, share * layer_on, minlength=groups)
+    role = d.role_of_group[d.group]
+    typical = np.bincount(role, landed) / np.bincount(role).clip(1)
+    typical = typical[d.role_of_group]
     typical = typical / np.bincount(d.set_of_group, typical)[d.set_of_group]
     return (own + PSEUDO_RECORDS * typical) / (in_set[d.set_of_group] + PSEUDO_RECORDS)
 
@@ -117,47 +131,71 @@ def subset(d: Design, keep: Ints) -> Design:
     )  # fmt: skip
 
 
-def passes(design: Design, theta: Floats, log_sd: Floats) -> tuple[mixed.Model, Linear, mixed.Fit, int, bool]:
+def passes(
+    design: Design, frame: mixed.Frame, on: NDArray[np.bool_], theta: Floats, log_sd: Floats
+) -> tuple[mixed.Model, Linear, mixed.Fit, int, bool]:
     """Linearise and solve until nothing moves. Returns the last model, linearisation, fit, passes made, whether settled."""
     prior = mixed.Prior(design.scale)
     for number in range(1, MAX_PASSES + 1):
-        linear = linearise(design, theta)
-        data = mixed.Data(linear.y, linear.v, linear.h, design.signature)
-        model = mixed.Model(linear.design, design.unknowns, data)
-        fitted = mixed.fit(model, log_sd, prior, tolerance=1e-9 if number < 3 else 1e-12)
+        linear = linearise(design, theta, on)
+        data = mixed.Data(linear.y, linear.v, linear.h, design.signature, on.astype(float))
+        model = mixed.Model(linear.design, design.unknowns, data, frame)
+        fitted = mixed.fit(model, log_sd, prior, tolerance=1e-3 if number < 3 else 1e-6)
         moved = float(np.abs(design.rows @ (fitted.best.theta - theta)).max(initial=0.0))
         theta, log_sd = fitted.best.theta, fitted.best.log_sd
-        if moved < TOLERANCE:
+        if moved < TOLERANCE and number >= 3:
             return model, linear, fitted, number, fitted.converged
     return model, linear, fitted, MAX_PASSES, False
 
 
-def solve(design: Design) -> Joint:
+def solve(design: Design, known_log_sd: Floats | None = None) -> Joint:
     """Passes, screening, passes again until nothing more is set aside, then the variance components' uncertainty.
 
     Set aside: |z| > 4 with z = (D - Dhat)/Dhat / sqrt(v + h se^2), or D/V above 1 by more than 3 of its own standard
     uncertainties. No plain cut on the ratio: it trims noisy records from one side and biases what is left.
+    known_log_sd: variance components that are known (for comparison with an oracle); nothing is then maximised.
     """
     theta = np.where(design.unknowns.component < 0, design.unknowns.prior_mean, 0.0)
     log_sd = np.log(design.scale * 0.6)
+    frame = frame_of(design)
     z = np.full(design.n, np.nan)
-    kept = np.flatnonzero(~above_one(design))
-    current = subset(design, kept)
+    on = ~above_one(design)
     for _ in range(4):
-        model, linear, fitted, number, converged = passes(current, theta, log_sd)
+        if known_log_sd is None:
+            model, linear, fitted, number, converged = passes(design, frame, on, theta, log_sd)
+        else:
+            model, linear, fitted, number, converged = _known(design, frame, on, theta, known_log_sd)
         theta, log_sd = fitted.best.theta, fitted.best.log_sd
-        miss = (current.landed - linear.predicted) / linear.predicted
-        z[kept] = miss / np.sqrt(linear.v + linear.h * np.exp(2 * log_sd[-1]))
-        far = np.abs(z[kept]) > SCREEN_Z
+        miss = (design.landed - linear.predicted) / linear.predicted
+        z = np.where(on, miss / np.sqrt(linear.v + linear.h * np.exp(2 * log_sd[-1])), z)
+        far = on & (np.abs(z) > SCREEN_Z)
         if not far.any():
             break
-        kept = kept[~far]
-        current = subset(design, kept)
-    posterior = mixed.Integrated(mixed.sigma_points(model, fitted, mixed.Prior(current.scale)))
-    return Joint(current, model, linear, fitted, posterior, number, converged, z, kept)
+        on &= ~far
+    points = [fitted.best] if known_log_sd is not None else mixed.sigma_points(model, fitted, mixed.Prior(design.scale))
+    kept = np.flatnonzero(on)
+    linear = replace(
+        linear, predicted=linear.predicted[kept], v=linear.v[kept], h=linear.h[kept], y=linear.y[kept]
+    )
+    return Joint(subset(design, kept), model, linear, fitted, mixed.Integrated(points), number, converged, z, kept)
 
 
-def above_one(d: Design) -> np.ndarray:
+def _known(
+    design: Design, frame: mixed.Frame, on: NDArray[np.bool_], theta: Floats, log_sd: Floats
+) -> tuple[mixed.Model, Linear, mixed.Fit, int, bool]:
+    for number in range(1, MAX_PASSES + 1):
+        linear = linearise(design, theta, on)
+        data = mixed.Data(linear.y, linear.v, linear.h, design.signature, on.astype(float))
+        model = mixed.Model(linear.design, design.unknowns, data, frame)
+        solution = model.evaluate(log_sd)
+        moved = float(np.abs(design.rows @ (solution.theta - theta)).max(initial=0.0))
+        theta = solution.theta
+        if moved < TOLERANCE:
+            break
+    return model, linear, mixed.Fit(solution, True, number), number, moved < TOLERANCE
+
+
+def above_one(d: Design) -> NDArray[np.bool_]:
     """Records that landed more than was sprayed by over 3 standard uncertainties: something was not written down."""
     sprayed = np.bincount(d.record, d.sprayed, minlength=d.n)
     ratio = d.landed / sprayed

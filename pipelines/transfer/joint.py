@@ -93,8 +93,8 @@ class Statements:
         base = self._without(work[at], "gun", "technician", "pair")
         return sp.csr_matrix(base + self._only(own, "technician")) if table == "transfer_by_technician" else base
 
-    def table(self, table: str, records: pl.DataFrame, layers: pl.DataFrame) -> pl.DataFrame:
-        """One of the transfer tables, all columns but those of separability and advice."""
+    def table(self, table: str) -> pl.DataFrame:
+        """One of the transfer tables, sorted by its cells, with more columns than are published."""
         by = tables.TABLES[table]
         cells, code = self.groups(by)
         matrix = self.mean_rows(code, cells.height)
@@ -102,14 +102,14 @@ class Statements:
             matrix = self.typical_rows(table, cells, matrix)
         rows = self._rows(matrix)
         eta, var = self.posterior.mean(rows), self.posterior.variance(rows)
-        counts = tables.cells_seen(records, layers, by)
-        frame = cells.join(counts, on=by, how="left", maintain_order="left").with_columns(
-            eta=pl.Series(eta), log_se=pl.Series(np.sqrt(var)), grade=pl.Series(self.grades(code, cells.height)),
+        n, n_direct = self.counts(code, cells.height)
+        frame = cells.with_columns(
+            n=pl.Series(n), n_direct=pl.Series(n_direct), eta=pl.Series(eta), log_se=pl.Series(np.sqrt(var)), grade=pl.Series(self.grades(code, cells.height)),
             role_known=pl.col("role").is_in(self.roles_known()),
             never=pl.Series(self.never_weighed(cells, by), dtype=pl.Boolean),
             bound=pl.Series(self.bound(matrix, cells, code), dtype=pl.Float64),
         )  # fmt: skip
-        return self._published(frame)
+        return self._separability(self._published(frame), cells, code, matrix)
 
     def _published(self, frame: pl.DataFrame) -> pl.DataFrame:
         settled = self.joint.converged
@@ -186,6 +186,24 @@ class Statements:
         out[some] = (np.exp(eta - Z95 * se) * (1 - left))[some]
         return out
 
+    def counts(self, code: Ints, n: int) -> tuple[Ints, Ints]:
+        """Records each cell takes part in, and those among them that touch one pair and role only."""
+        d = self.d
+        first = d.signature[d.signature_of_record[d.record]] == d.record
+        signature, row = d.signature_of_record[d.record][first], d.layer_row[first]
+        records = np.bincount(d.signature_of_record)
+        pair = self.groups(CELL)[1][row]
+        lowest, highest = np.full(len(records), 2**62), np.full(len(records), -1)
+        np.minimum.at(lowest, signature, pair)
+        np.maximum.at(highest, signature, pair)
+        alone = lowest == highest
+        once = np.unique((signature * (n + 1) + code[row])[code[row] >= 0])
+        of, cell = once // (n + 1), once % (n + 1)
+        return (
+            np.bincount(cell, records[of], minlength=n).astype(np.int64),
+            np.bincount(cell, records[of] * alone[of], minlength=n).astype(np.int64),
+        )
+
     # --- what cannot be told apart ------------------------------------------------------------------------------------
 
     def shared(self, code: Ints) -> pl.DataFrame:
@@ -214,15 +232,13 @@ class Statements:
             .sort("combination", "position")
         )  # fmt: skip
 
-    def separability(self, table: pl.DataFrame) -> pl.DataFrame:
-        """Adds separable, with_whom, combined, combined_low, combined_high and advice to transfer_by_pair.
+    def _separability(self, table: pl.DataFrame, cells: pl.DataFrame, code: Ints, matrix: sp.csr_matrix) -> pl.DataFrame:
+        """Adds separable, with_whom, combined, combined_low, combined_high and advice.
 
         Two cells that share records are not separable where the correlation of their errors is below -0.8, or where
         either's standard error of log TE is above 0.15. Known then is the sum they share:
         eta_combined = sum of mean share x eta, over the combination that the cell shares most records in.
         """
-        cells, code = self.groups(CELL)
-        matrix = self.mean_rows(code, cells.height)
         shared = self.shared(code)
         log_se = table["log_se"].to_numpy()
         n = cells.height
@@ -248,7 +264,8 @@ class Statements:
             .unique("cell", keep="first", maintain_order=True)
             .filter(pl.col("cell").is_in(np.flatnonzero(bad).tolist()))
         )  # fmt: skip
-        combos = {key[0]: part for key, part in shared.group_by("combination", maintain_order=True)}
+        told = shared.filter(pl.col("combination").is_in(main["combination"].to_list()))
+        combos = {key[0]: part for key, part in told.group_by("combination", maintain_order=True)}
         with_whom: list[str | None] = [None] * n
         combined = np.full((n, 3), np.nan)
         lines, at = [], []
@@ -277,7 +294,8 @@ class Statements:
         )
 
     def _cell_name(self, row: dict[str, str]) -> str:
-        return f"{row['role']} by {row['technician_id']} with {row['gun_id']}"
+        hand = f" by {row['technician_id']}" if "technician_id" in row else ""
+        return row["role"] + hand + (f" with {row['gun_id']}" if "gun_id" in row else "")
 
     def _advice(
         self, table: pl.DataFrame, bad: NDArray[np.bool_], main: pl.DataFrame, combos: dict[object, pl.DataFrame], cells: pl.DataFrame
@@ -309,6 +327,9 @@ class Statements:
             if row["never"]:
                 out.append("weigh the cups back: without it only a lower bound is known")
                 continue
+            if cells.columns != list(CELL):
+                out.append(None)
+                continue
             variance = row["log_se"] ** 2
             if not bad[i] and Z95 * row["log_se"] <= NARROW_ENOUGH:
                 out.append(None)
@@ -329,7 +350,7 @@ class Statements:
 
     # --- guns and technicians -----------------------------------------------------------------------------------------
 
-    def effects(self, table: str, records: pl.DataFrame, layers: pl.DataFrame) -> pl.DataFrame:
+    def effects(self, table: str) -> pl.DataFrame:
         """gun_effects or technician_effects: exp(u), 1 = typical of its kind, with reliability, VIF and flags."""
         who = tables.EFFECTS[table]
         kind, other = ("gun", "technician") if who == "gun_id" else ("technician", "gun")
@@ -348,9 +369,10 @@ class Statements:
         vif, work_vif = self._vif(columns, other)
         probability = flags.prob_low(u, pev, self.options.material_effect)
 
-        counts = tables.cells_seen(records, layers, (who,))
-        frame = pl.DataFrame({who: ids}, schema={who: pl.String}).join(counts, on=who, how="left", maintain_order="left")
-        n = frame["n"].fill_null(0).to_numpy()
+        people, code = self.groups((who,))
+        counted = people.with_columns(n=pl.Series(self.counts(code, people.height)[0]))
+        frame = pl.DataFrame({who: ids}, schema={who: pl.String}).join(counted, on=who, how="left", maintain_order="left")
+        n = frame["n"].to_numpy()
         partners, alone = self._partners(kind, other, ids)
         never = (
             self.never_weighed(frame, (who,)) if kind == "technician" else np.full(len(ids), not (~self.row_unweighed * self.row_records).any())

@@ -57,12 +57,14 @@ class Unknowns:
 
 @dataclass(frozen=True)
 class Data:
-    """Records sorted by signature: y, v, h per record; `start` the first record of each signature."""
+    """Records sorted by signature: y, v, h per record; `start` the first record of each signature; `on` 1, or 0 for a
+    record that is set aside and has no weight."""
 
     y: Floats
     v: Floats
     h: Floats
     start: Ints
+    on: Floats
 
     def sums(self, per_record: Floats) -> Floats:
         """GROUP BY signature. Plain sums in record order, so that the same records give the same bits."""
@@ -75,7 +77,7 @@ SIGNATURE_SUMS_SQL = """
 SELECT signature,
        sum(w) AS w, sum(w * y) AS wy, sum(h * w * w) AS hw2, sum(h * w * w * y) AS hw2y,
        sum(h * w) AS hw, sum(w * y * y) AS wyy, sum(h * w * w * y * y) AS hw2yy, sum(-ln(w)) AS log_var
-FROM (SELECT signature, y, h, 1 / (v + h * $se2) AS w FROM residuals)
+FROM (SELECT signature, y, h, 1 / (v + h * $se2) AS w FROM residuals WHERE on)
 GROUP BY signature
 ORDER BY signature
 """
@@ -95,10 +97,14 @@ class Solution:
 class Model:
     """Design and records, ready to be evaluated at any variance components."""
 
-    def __init__(self, design: sp.csr_matrix, unknowns: Unknowns, data: Data):
+    def __init__(self, design: sp.csr_matrix, unknowns: Unknowns, data: Data, frame: Frame | None = None):
+        """`frame`: what depends on the pattern of the design alone, kept from pass to pass."""
         self.unknowns, self.data = unknowns, data
         self.design = sp.csr_matrix(design)
         self.design.sort_indices()
+        self.frame = frame or Frame(self.design, unknowns)
+        self.layout = self.frame.layout
+        self.pairs = self.frame.pairs(self.design)
         self.design_t = self.design.T.tocsr()
         q = unknowns.n_components
         self.counts = np.array([(unknowns.component == k).sum() for k in range(q)], dtype=float)
@@ -108,9 +114,6 @@ class Model:
         self.prior_pull = self.fixed_precision * np.where(informed, unknowns.prior_mean, 0.0)
         self.n_flat = int((fixed & ~informed).sum())
         self.log_prior_sd2 = float(np.log(unknowns.prior_sd[informed] ** 2).sum())
-        widest = np.bincount(unknowns.block[unknowns.block >= 0]).max(initial=0)
-        self.layout = _Layout(unknowns, int(widest))
-        self.pairs = self.layout.pairs(self.design)
 
     def evaluate(self, log_sd: Floats) -> Solution:
         """-2 log REML and its gradient in log sd (components in order, residual se last).
@@ -122,7 +125,8 @@ class Model:
         d, x = self.data, self.unknowns
         sd2 = np.exp(2 * log_sd)
         se2 = sd2[-1]
-        w = 1.0 / (d.v + d.h * se2)
+        var = d.v + d.h * se2
+        w = d.on / var
         hw = d.h * w
         wy, hw2 = w * d.y, hw * w
         s_w, s_wy, s_hw2 = d.sums(w), d.sums(wy), d.sums(hw2)
@@ -137,9 +141,9 @@ class Model:
         miss = np.where(random, theta, theta - np.where(np.isfinite(x.prior_sd), x.prior_mean, 0.0))
         squares = np.bincount(x.component[random], miss[random] ** 2, minlength=x.n_components)
         value = (
-            -np.log(w).sum() + factor.log_det + (self.counts * np.log(sd2[:-1])).sum() + self.log_prior_sd2
+            np.log(var) @ d.on + factor.log_det + (self.counts * np.log(sd2[:-1])).sum() + self.log_prior_sd2
             + float(wy @ d.y) - 2 * s_wy @ fit + s_w @ fit**2 + precision @ miss**2
-            + (len(d.y) - self.n_flat) * np.log(2 * np.pi)
+            + (d.on.sum() - self.n_flat) * np.log(2 * np.pi)
         )  # fmt: skip
 
         inverse_diagonal = factor.inverse_diagonal()
@@ -156,6 +160,55 @@ class Model:
         errors = hw2y @ d.y - 2 * d.sums(hw2y) @ fit + s_hw2 @ fit**2
         gradient[-1] = 2 * se2 * (hw.sum() - leverage - errors)
         return Solution(log_sd, theta, factor, float(value), gradient)
+
+
+class Frame:
+    """K with (A'WA packed) = K @ (sum of W per signature): one row per kept product of columns, one column per signature.
+
+    Where it has entries depends on the pattern of the design, and how large they are on a few distinct numbers (the mean
+    splits), so a pass with new splits only looks up new products. `symbols` is a design of the same pattern in which two
+    entries are equal only where they are equal in every pass.
+    """
+
+    def __init__(self, symbols: sp.csr_matrix, unknowns: Unknowns):
+        widest = np.bincount(unknowns.block[unknowns.block >= 0]).max(initial=0)
+        self.layout = _Layout(unknowns, int(widest))
+        self.indices, self.indptr = symbols.indices, symbols.indptr
+        _, self.example, symbol = np.unique(symbols.data, return_index=True, return_inverse=True)
+        kinds = len(self.example)
+        counts = np.diff(symbols.indptr)
+        total = int((counts * (counts + 1) // 2).sum())
+        at, of, kind = np.empty(total, np.int32), np.empty(total, np.int32), np.empty(total, np.int32)
+        end = 0
+        for k in np.unique(counts[counts > 0]):
+            i, j = np.triu_indices(k)
+            rows = np.flatnonzero(counts == k)
+            for part in np.array_split(rows, max(1, len(rows) * len(i) // 2_000_000)):
+                take = symbols.indptr[part][:, None] + np.arange(k)
+                column, number = symbols.indices[take], symbol[take]
+                here = slice(end, end + len(part) * len(i))
+                at[here] = self.layout.positions(column[:, i], column[:, j]).ravel()
+                of[here] = np.repeat(part.astype(np.int32), len(i))
+                kind[here] = (number[:, i] * kinds + number[:, j]).ravel()
+                end = here.stop
+        shape = (self.layout.cells, symbols.shape[0])
+        self.matrix = sp.coo_matrix((kind, (at, of)), shape=shape).tocsr()
+        seen = np.zeros(kinds * kinds, bool)
+        seen[self.matrix.data] = True
+        products = np.flatnonzero(seen)
+        number_of = np.zeros(kinds * kinds, np.int32)
+        number_of[products] = np.arange(len(products))
+        self.kind = number_of[self.matrix.data]
+        self.left, self.right = products // kinds, products % kinds
+
+    def pairs(self, design: sp.csr_matrix) -> sp.csr_matrix:
+        """K of a design with this pattern."""
+        if not (np.array_equal(design.indptr, self.indptr) and np.array_equal(design.indices, self.indices)):
+            raise ValueError("the design has another pattern than the frame")
+        value = design.data[self.example]
+        products = value[self.left] * value[self.right]
+        k = self.matrix
+        return sp.csr_matrix((products[self.kind], k.indices, k.indptr), shape=k.shape)
 
 
 class _Layout:
@@ -175,25 +228,7 @@ class _Layout:
         self.at_block = self.at_cross + self.n_blocks * width * self.n_border
         self.cells = self.at_block + self.n_blocks * width * width
 
-    def pairs(self, design: sp.csr_matrix) -> sp.csr_matrix:
-        """K with (A'WA packed) = K @ (sum of W per signature): one row per kept product, one column per signature."""
-        counts = np.diff(design.indptr)
-        at, of, value = [], [], []
-        for k in np.unique(counts[counts > 0]):
-            rows = np.flatnonzero(counts == k)
-            take = design.indptr[rows][:, None] + np.arange(k)
-            column, number = design.indices[take], design.data[take]
-            i, j = np.triu_indices(k)
-            at.append(self._positions(column[:, i], column[:, j]).ravel())
-            of.append(np.repeat(rows.astype(np.int32), len(i)))
-            value.append((number[:, i] * number[:, j]).ravel())
-        shape = (self.cells, design.shape[0])
-        if not at:
-            return sp.csr_matrix(shape)
-        found = sp.coo_matrix((np.concatenate(value), (np.concatenate(at), np.concatenate(of))), shape=shape)
-        return found.tocsr()
-
-    def _positions(self, i: Ints, j: Ints) -> NDArray[np.int32]:
+    def positions(self, i: Ints, j: Ints) -> NDArray[np.int32]:
         """Packed place of the product of columns i <= j. The border comes first, so j inside a block may meet i outside."""
         pi, pj = self.place[i], self.place[j]
         i_in, j_in = self.inside[i], self.inside[j]
@@ -417,9 +452,12 @@ def fit(
     start: Floats,
     prior: Prior | None = None,
     bounds: tuple[float, float] = LOG_SD_BOUNDS,
-    tolerance: float = 1e-12,
+    tolerance: float = 1e-7,
 ) -> Fit:
-    """Maximise REML (or the posterior of the variance components) over log sd by L-BFGS-B with the analytic gradient."""
+    """Maximise REML (or the posterior of the variance components) over log sd by L-BFGS-B with the analytic gradient.
+
+    tolerance: stop when a step gains less than this in -2 log likelihood (two like this are worlds apart from 1).
+    """
     seen: list[Solution] = []
 
     def objective(log_sd: Floats) -> tuple[float, Floats]:
@@ -431,9 +469,10 @@ def fit(
         return value, gradient
 
     best_value = [np.inf]
+    size = abs(model.evaluate(np.clip(start, *bounds)).value)
     found = minimize(
         objective, np.clip(start, *bounds), jac=True, method="L-BFGS-B", bounds=[bounds] * len(start),
-        options={"ftol": tolerance, "gtol": 1e-7, "maxiter": 200, "maxls": 40},
+        options={"ftol": tolerance / max(size, 1.0), "gtol": 1e-7, "maxiter": 200, "maxls": 40},
     )  # fmt: skip
     # a line search that can get no lower (status 2) has reached the floor of the arithmetic, not failed
     return Fit(seen[0], bool(found.success or found.status == 2), int(found.nfev))
@@ -505,5 +544,5 @@ def ordinary(y: Floats, factors: list[NDArray[Any]], fixed: Floats | None = None
         block.append(np.arange(levels[k]) if k == inner else np.full(levels[k], -1))
     size = x.shape[1] + sum(levels)
     unknowns = Unknowns(np.concatenate(component), np.concatenate(block), np.zeros(size), np.full(size, np.inf), len(codes))
-    data = Data(np.asarray(y, float), np.zeros(n), np.ones(n), np.arange(n))
+    data = Data(np.asarray(y, float), np.zeros(n), np.ones(n), np.arange(n), np.ones(n))
     return Model(sp.hstack(parts).tocsr(), unknowns, data), unknowns

@@ -114,10 +114,12 @@ def network(truth: Truth, seed: int) -> Network:
         chance = t.weighed if t.weighed_at_random else np.where(left < t.leftover, t.weighed - 0.2, t.weighed + 0.2)
         known = rng.random(n) < chance
         u_v = 0.012
-        ops[role] = dict(
-            gun=gun, product=product, eta=eta, film=film, solids=solids, poured=poured * (1 + 0.002 * rng.standard_normal(n)),
-            sprayed=np.where(known, sprayed * (1 + u_v * rng.standard_normal(n)), np.nan), known=known, u_v=u_v,
-        )  # fmt: skip
+        stated = poured * (1 + 0.002 * rng.standard_normal(n))
+        weighed = np.where(known, sprayed * (1 + u_v * rng.standard_normal(n)), np.nan)
+        ops[role] = {
+            "gun": gun, "product": product, "eta": eta, "film": film, "solids": solids, "poured": stated,
+            "sprayed": weighed, "known": known, "u_v": u_v,
+        }  # fmt: skip
 
     between = rng.random(n) < t.between
     has_surfacer = rng.random(n) < t.surfacer_share
@@ -171,7 +173,7 @@ def network(truth: Truth, seed: int) -> Network:
     )
     return Network(
         records.sort("shop_id", "job_id", "record_no"),
-        pl.concat(layer_parts),
+        pl.concat(layer_parts).sort("shop_id", "job_id", "record_no", "position"),
         pl.concat(eta_parts),
         {f"g{i:05d}": float(u) for i, u in enumerate(u_gun)},
         {f"t{i:05d}": float(u) for i, u in enumerate(u_tech)},

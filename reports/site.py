@@ -85,7 +85,7 @@ def _page(page: Page, pages: list[Page], book: Book) -> bytes:
     values = page.make(book)
     see = values.get("see", page.see)
     figures = [v for v in values.values() if isinstance(v, Figure)]
-    whole = strip(shares(book.ledger.sums())) if book.ledger.frame.height else Markup("")
+    whole = strip(shares(book.ledger.sums(), see)) if book.ledger.frame.height else Markup("")
     filterable = bool(book.ledger.frame.height or book.emissions.frame.height or any(book.transfer.values()))
     html = _environment().get_template(f"{page.key}.html").render(
         {**values, "page": page, "pages": pages, "book": book, "see": see, "figures": figures, "whole": whole,
@@ -95,7 +95,7 @@ def _page(page: Page, pages: list[Page], book: Book) -> bytes:
 
 
 def _cube(book: Book) -> bytes:
-    """What the script needs on every page, once: cubes, transfer rows, labels, units, colours, the figures' template."""
+    """What the script needs on every page, once: cubes, transfer rows, labels, units, colours, figure template."""
     whole = {
         "cubes": {"ledger": book.ledger.as_json(), "emissions": book.emissions.as_json()},
         "transfer": book.transfer,

@@ -1,1 +1,1 @@
-"""One module a page: what the page asks, the sentence that answers, its figures and lists. HTML stands in templates/."""
+"""One module a page: its question, the sentence that answers, figures and lists. HTML stands in templates/."""

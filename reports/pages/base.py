@@ -168,7 +168,7 @@ def default_role(rows: list[dict[str, Any]]) -> str:
 
 
 def interval_rows(book: Book, by: str, role: str, shop: str = "") -> list[dict[str, Any]]:
-    """Rows of one role for figures/intervals: per shop its own typical first, then members in the order of their ids."""
+    """Rows of one role for figures/intervals: per shop its own typical first, then members in the order of ids."""
     out: list[dict[str, Any]] = []
     typical = [r for r in book.transfer["role"] if r["role"] == role and shop in ("", r["shop"])]
     members = [r for r in book.transfer[by] if r["role"] == role and shop in ("", r["shop"])]

@@ -79,7 +79,7 @@ def _apart(row: dict[str, Any], shown: list[dict[str, Any]]) -> int:
 
 
 def cards(book: Book) -> list[dict[str, Any]]:
-    """A practice card for each technician: seen, how sure, could be confused with, to practise, what would settle it."""
+    """A practice card each technician: seen, how sure, could be confused with, to practise, what would settle it."""
     by_id: dict[str, list[dict[str, Any]]] = {}
     for row in book.transfer["technician"]:
         by_id.setdefault(row["name"], []).append(row)

@@ -1,4 +1,4 @@
-"""Method and cautions: how every number comes about, what the words mean, and what to mind before anyone acts on them."""
+"""Method and cautions: how every number comes about, what the words mean, what to mind before acting on them."""
 
 from __future__ import annotations
 

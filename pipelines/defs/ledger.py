@@ -2,6 +2,7 @@
 
 import inspect
 import itertools
+from collections.abc import Callable, Mapping
 
 import dagster as dg
 import polars as pl
@@ -33,14 +34,43 @@ def _asset(name: str) -> dg.AssetsDefinition:
     )
     def statement(context: dg.AssetExecutionContext, **given: pl.DataFrame) -> tables.Events:
         run: Run = context.resources.run
-        with run.timed("ledger"):
+        stage, members = ("film", BEFORE_TRANSFER) if name in BEFORE_TRANSFER else ("ledger", AFTER_TRANSFER)
+        left = members - {name, *run.tables}
+        run.teller.progress(f"{stage}: {name}", len(members) - len(left), len(members))
+        with run.timed(stage):
             frame = runner.run_statement(name, given, run.settings.flat())
-        if not set(NAMES) - {name, *run.tables}:
-            run.tell("ledger", f"{len(NAMES)} tables")
+        run.tables[name] = frame
+        if not left:
+            run.tell(stage, FINDINGS[stage](run.tables))
         yield from tables.events(name, frame, run)
 
     return statement
 
 
+def _behind(names: set[str]) -> set[str]:
+    """These steps and every step they rest on."""
+    found: set[str] = set()
+    todo = names & set(NAMES)
+    while todo:
+        found |= todo
+        todo = {table for name in todo for table in runner.upstream(name)} & set(NAMES) - found
+    return found
+
+
+def _film(tables: Mapping[str, pl.DataFrame]) -> str:
+    records = tables["records"]
+    return (
+        f"{tables['mixes'].height:,} cups, {tables['film_increments'].height:,} film increments,"
+        f" {records.height:,} records, {records['usable'].sum():,} of them closed"
+    )
+
+
+def _ledger(tables: Mapping[str, pl.DataFrame]) -> str:
+    return f"{tables['material_ledger'].height:,} lines, {len(AFTER_TRANSFER)} tables"
+
+
+FINDINGS: dict[str, Callable[[Mapping[str, pl.DataFrame]], str]] = {"film": _film, "ledger": _ledger}
 NAMES = runner.order()
+BEFORE_TRANSFER = _behind({"records", "record_layers", "mixes", "film_increments"})
+AFTER_TRANSFER = set(NAMES) - BEFORE_TRANSFER
 ASSETS = [_asset(name) for name in NAMES]

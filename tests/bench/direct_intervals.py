@@ -3,9 +3,9 @@
     python tests/bench/direct_intervals.py [--seeds 100] [--cups 6000]
 
 Each seed draws a business with known truth, runs the ledger up to its records and asks, for every gun, technician and
-role with at least three direct records: does Fieller's 95 % interval hold the cell's true transfer efficiency? Truth is the
-ratio of solids landed to solids sprayed over all operations of the cell, read or not. Where so few records vary so much
-that Fieller's set has no end, no interval is published; such cells are counted apart.
+role with at least three direct records: does Fieller's 95 % interval hold the cell's true transfer efficiency? Truth is
+the ratio of solids landed to solids sprayed over all operations of the cell, read or not. Where so few records vary so
+much that Fieller's set has no end, no interval is published; such cells are counted apart.
 """
 
 from __future__ import annotations

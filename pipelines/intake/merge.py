@@ -189,7 +189,9 @@ def _conflict_reasons(rows: pl.DataFrame, ids: pl.Series, key: list[str]) -> pl.
         .agg("@i", pl.col("line").unique().sort().cast(pl.String).head(12).str.join(", ").alias("@lines"))
     )
     words = [
-        say("conflict", key=", ".join(f"{k} {v}" for k, v in zip(key, cells, strict=True) if v is not None), lines=lines)
+        say(
+            "conflict", key=", ".join(f"{k} {v}" for k, v in zip(key, cells, strict=True) if v is not None), lines=lines
+        )
         for *cells, lines in told.select(*key, "@lines").iter_rows()
     ]
     column = pl.lit(None, pl.String).alias("column")

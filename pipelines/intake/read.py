@@ -9,6 +9,7 @@ import hashlib
 import json
 import re
 import traceback
+from collections.abc import Iterable
 from dataclasses import asdict, dataclass, field
 from datetime import datetime
 from functools import cache
@@ -228,7 +229,7 @@ def _read(source: Source, layouts: list[layout.Layout], options: Options) -> Fil
         return _read_layout(source, claims[0], opened)
     try:
         grid = opened.plain()
-        return _read_canonical(source, claim.canonical_table(source, grid.header), grid)
+        return _read_canonical(source, claim.canonical_table(source, grid.header), grid, near)
     except FileRefused as refusal:
         raise FileRefused(" ".join([str(refusal), *near])) from None
 
@@ -267,10 +268,10 @@ def _claims(opened: _Opened, layouts: list[layout.Layout]) -> tuple[list[layout.
 # --- typed rows -------------------------------------------------------------------------------------------------------
 
 
-def _read_canonical(source: Source, table: str, grid: text.Grid) -> FileRead:
+def _read_canonical(source: Source, table: str, grid: text.Grid, near: Iterable[str] = ()) -> FileRead:
     shaped = shape.canonical(table, grid)
     extra = shape.unused(grid, [c.name for c in door.columns(table)])
-    warnings = list(grid.warnings)
+    warnings = [*near, *grid.warnings]
     if extra:
         warnings.append(say("unknown_columns", columns=listed(extra)))
     if grid.rows.is_empty():

@@ -395,7 +395,7 @@ def xlsx_cells(data: bytes, sheet: str) -> pl.DataFrame:
         )
         text = loaded.to_polars()
         if text.width:
-            # The text of a number is cut at nine decimals; where it has that many, the number itself is asked for.
+            # The text of a number is rounded; where it is not the number, the number itself is written out.
             loaded = _workbook(data).load_sheet(sheet, header_row=None, skip_rows=0, dtypes="float")
             numbers = loaded.to_polars()
     except FileRefused:
@@ -407,8 +407,8 @@ def xlsx_cells(data: bytes, sheet: str) -> pl.DataFrame:
         cell = text.to_series(i).cast(pl.String)
         exact = numbers.to_series(i) if i < numbers.width else None
         if exact is not None and exact.dtype == pl.Float64 and exact.len() == cell.len():
-            long = cell.str.contains(r"^-?[0-9]+\.[0-9]{8,}$") | (cell.is_in(["0", "-0"]) & (exact != 0))
-            cell = pl.select(pl.when(long.fill_null(False)).then(exact.cast(pl.String)).otherwise(cell)).to_series()
+            shown = cell.cast(pl.Float64, strict=False)
+            cell = pl.select(pl.when(shown != exact).then(exact.cast(pl.String)).otherwise(cell)).to_series()
         out.append(cell.alias(f"c{i}"))
     lines = pl.Series("line", range(1, text.height + 1), pl.Int64)
     return pl.DataFrame([lines, *out])

@@ -61,7 +61,10 @@ def take_in(
 def adds_up(taken: Intake, reads: list[FileRead]) -> None:
     """Every row of every file is counted once, and stands where its state says."""
     books = taken.intake_files
-    assert (books["rows_read"] == books.select(pl.sum_horizontal("accepted", "refused", "duplicate", "superseded")).to_series()).all()
+    assert (
+        books["rows_read"]
+        == books.select(pl.sum_horizontal("accepted", "refused", "duplicate", "superseded")).to_series()
+    ).all()
     assert set(books["file"]) == {r.file for r in reads}
     assert books.filter(pl.col("state") == "refused")["message"].null_count() == 0
     for table, frame in taken.tables.items():

@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from intake_bench import OPERATIONS, POURS, marks, message, read_all, reasons, same, take_in
+from tests.pipeline.intake_bench import OPERATIONS, POURS, marks, message, read_all, reasons, same, take_in
 
 from pipelines.intake.merge import merge
 from pipelines.intake.read import Options
@@ -114,8 +114,9 @@ def test_each_table_is_superseded_for_itself() -> None:
 
 
 def _appending(name: str) -> str:
-    return f'[file]\nmatch_name = "{name}"\nmode = "append"\n[[tables]]\ntable = "pours"\n[tables.columns]\n' + "\n".join(
-        f'{c} = "{c}"' for c in POURS.split(",")
+    return (
+        f'[file]\nmatch_name = "{name}"\nmode = "append"\n[[tables]]\ntable = "pours"\n[tables.columns]\n'
+        + "\n".join(f'{c} = "{c}"' for c in POURS.split(","))
     )
 
 
@@ -200,7 +201,9 @@ def test_a_register_row_is_one_version_and_a_missing_valid_from_is_a_key_like_an
 
 def test_fractions_that_do_not_sum_to_one_are_refused() -> None:
     head = "component_id,solids_mass_fraction,voc_mass_fraction,water_mass_fraction,exempt_mass_fraction\n"
-    taken = take_in({"registers/components.csv": head + "a,0.5,0.5,0,0\nb,0.5,0.4,0,0\nc,0.6,0.41,0,0\nd,0.5,0.49,0,0\n"})
+    taken = take_in(
+        {"registers/components.csv": head + "a,0.5,0.5,0,0\nb,0.5,0.4,0,0\nc,0.6,0.41,0,0\nd,0.5,0.49,0,0\n"}
+    )
     assert taken.tables["components"]["component_id"].to_list() == ["a", "c", "d"]
     assert "must sum to 1" in reasons(taken, "registers/components.csv")[3][0]
 
@@ -272,7 +275,9 @@ def test_a_weighing_corrected_in_a_later_export_supersedes_the_one_of_that_time(
 
 
 def test_a_component_is_netted_and_its_net_may_not_be_negative() -> None:
-    taken = take_in({"inbox/pours.csv": pours(pour("a", 1, 100), pour("a", 2, -100), pour("b", 1, 10), pour("b", 2, -11))})
+    taken = take_in(
+        {"inbox/pours.csv": pours(pour("a", 1, 100), pour("a", 2, -100), pour("b", 1, 10), pour("b", 2, -11))}
+    )
     assert weights(taken, "a") == [100.0, -100.0] and weights(taken, "b") == [10.0]
     assert marks(taken, "cup") == {("north", "b")}
     other = take_in({"inbox/pours.csv": pours(pour("a", 1, 100), pour("a", 2, -1, "thin"))})
@@ -301,7 +306,11 @@ def test_a_volume_is_weighed_by_the_density_valid_on_its_day() -> None:
         for c in POURS.split(",")
     )
     may, june = "2025-05-31 08:00", "2025-06-01 08:00"
-    rows = [f"north,a,1,{may},clear_a,binder,1", f"north,a,2,{june},clear_a,binder,1", f"north,a,3,{may},clear_a,mystery,1"]
+    rows = [
+        f"north,a,1,{may},clear_a,binder,1",
+        f"north,a,2,{june},clear_a,binder,1",
+        f"north,a,3,{may},clear_a,mystery,1",
+    ]
     taken = take_in({"inbox/v.csv": "\n".join([POURS, *rows])}, {"v.toml": layout})
     assert weights(taken, "a") == pytest.approx([29.5735295625 * 1.2, 29.5735295625 * 1.5], rel=1e-12)
     assert set(taken.tables["pours"]["measured_by"]) == {"volume"}
@@ -340,7 +349,14 @@ def test_the_stage_of_a_reading_is_found_from_its_time() -> None:
         )
     )  # fmt: skip
     found = taken.tables["readings"].select("panel_id", "reading_no", "after_operation").rows()
-    assert sorted(found) == [("door", 1, 0), ("door", 2, 1), ("door", 3, 2), ("door", 4, 3), ("hood", 1, 0), ("strip", 1, 1)]
+    assert sorted(found) == [
+        ("door", 1, 0),
+        ("door", 2, 1),
+        ("door", 3, 2),
+        ("door", 4, 3),
+        ("hood", 1, 0),
+        ("strip", 1, 1),
+    ]
 
 
 def test_two_operations_that_ended_together_leave_the_stage_open() -> None:
@@ -384,18 +400,24 @@ def test_the_substrate_comes_from_the_class_of_vehicle_where_no_panel_states_it_
 
 def test_a_strip_or_a_redo_that_points_nowhere_is_refused() -> None:
     taken = job(
-        operations=OPERATIONS + ",redo_of\n" + "".join(f"{r},{x}\n" for r, x in zip(JOB.strip().split("\n")[1:], ["", "", "1"], strict=True))
+        operations=OPERATIONS
+        + ",redo_of\n"
+        + "".join(f"{r},{x}\n" for r, x in zip(JOB.strip().split("\n")[1:], ["", "", "1"], strict=True))
         + "north,j,5,sand,2025-03-03 12:00,,ada,,,4\n",
         readings=readings("strip,1,50,2025-03-03 09:40,mag,bumpr", "s2,1,50,2025-03-03 09:40,mag,s2"),
     )
     assert taken.tables["operations"]["operation_no"].to_list() == [1, 2, 3]
     assert reasons(taken, "inbox/operations.csv")[5][0].startswith("redo_of: operation 4")
     said = reasons(taken, "inbox/readings.csv")
-    assert any("did you mean 'bumper'" in r for r in said[2]) and any("strip cannot stand for itself" in r for r in said[3])
+    assert any("did you mean 'bumper'" in r for r in said[2]) and any(
+        "strip cannot stand for itself" in r for r in said[3]
+    )
 
 
 def test_shares_above_one_are_refused_and_leave_cup_and_operations_incomplete() -> None:
-    draws = "shop_id,job_id,operation_no,mix_id,share\nnorth,j,1,a,0.6\nnorth,j,3,a,0.5\nnorth,j,1,b,0.6\nnorth,j,3,b,0.4\n"
+    draws = (
+        "shop_id,job_id,operation_no,mix_id,share\nnorth,j,1,a,0.6\nnorth,j,3,a,0.5\nnorth,j,1,b,0.6\nnorth,j,3,b,0.4\n"
+    )
     taken = job(draws=draws)
     assert taken.tables["draws"]["mix_id"].to_list() == ["b", "b"]
     assert marks(taken, "cup") == {("north", "a")}
@@ -426,7 +448,14 @@ def test_an_operation_that_ends_before_it_starts_is_refused() -> None:
 
 def test_clock_changes_move_times_forward_take_the_first_and_are_counted() -> None:
     # Transitions of Europe/Vienna 2025 from the IANA time zone database: 30 March 02:00 -> 03:00, 26 October 03:00 -> 02:00
-    rows = ["2025-03-30 02:30", "2025-03-30 03:30", "2025-10-26 02:30", "2025-03-30T00:30Z", "2025-03-30T01:30Z", "2025-10-26T01:30Z"]
+    rows = [
+        "2025-03-30 02:30",
+        "2025-03-30 03:30",
+        "2025-10-26 02:30",
+        "2025-03-30T00:30Z",
+        "2025-03-30T01:30Z",
+        "2025-10-26T01:30Z",
+    ]
     text = pours(*(f"north,m{i},1,{t},clear_a,binder,10\n" for i, t in enumerate(rows)))
     taken = take_in({"inbox/pours.csv": text})
     assert taken.tables["pours"].sort("mix_id")["poured_at"].to_list() == [
@@ -443,7 +472,10 @@ def test_a_shops_own_zone_wins_and_an_offset_without_any_zone_is_refused() -> No
     taken = take_in(files, options=Options(time_zone="Asia/Tokyo"))
     assert [t.hour for t in taken.tables["pours"]["poured_at"]] == [14, 8]
     bare = {**files, "registers/shops.csv": "shop_id\nnorth\nsouth\n"}
-    assert [t.hour for t in take_in(bare, options=Options(time_zone="Asia/Tokyo")).tables["pours"]["poured_at"]] == [21, 21]
+    assert [t.hour for t in take_in(bare, options=Options(time_zone="Asia/Tokyo")).tables["pours"]["poured_at"]] == [
+        21,
+        21,
+    ]
     assert "carries an offset" in reasons(take_in(bare), "inbox/pours.csv")[2][0]
     wrong = take_in({"registers/shops.csv": "shop_id,time_zone\nnorth,Europe/Wien\n"})
     assert "no IANA time zone" in reasons(wrong, "registers/shops.csv")[2][0]

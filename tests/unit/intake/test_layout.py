@@ -59,7 +59,9 @@ def test_a_value_the_layout_does_not_rename_is_refused_unless_kept() -> None:
     ],
 )
 def test_weights_become_what_each_pour_added(weights: str, shown: list[int], wanted: list[float]) -> None:
-    columns = POURS.replace('weighed_g = { column = "Net", unit = "oz" }', f'weighed_g = {{ column = "Net", {weights} }}')
+    columns = POURS.replace(
+        'weighed_g = { column = "Net", unit = "oz" }', f'weighed_g = {{ column = "Net", {weights} }}'
+    )
     body = "".join(f"T1,3/9/2025,7:0{i},Clear A,binder,{w},0.003\n" for i, w in enumerate(shown))
     rows = read(pours(columns=columns), HEADER + ",Cup\n" + body).tables["pours"].rows
     assert rows["weighed_g"].to_list() == pytest.approx(wanted, rel=1e-12)

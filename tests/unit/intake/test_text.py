@@ -96,7 +96,9 @@ def test_an_inch_mark_inside_a_cell_is_no_quote() -> None:
     assert lines(grid) == [(2, 'hose 5"', "2")] and grid.rows["damage"].null_count() == 1
 
 
-_cell = st.text(st.characters(codec="utf-8", exclude_characters="\0\r\x1c\x1d\x1e\x1f", exclude_categories=["Cs"]), max_size=8)
+_cell = st.text(
+    st.characters(codec="utf-8", exclude_characters="\0\r\x1c\x1d\x1e\x1f", exclude_categories=["Cs"]), max_size=8
+)
 
 
 @given(st.lists(st.lists(_cell, min_size=3, max_size=3), max_size=8), st.sampled_from([",", ";", "\t"]), st.booleans())

@@ -1,0 +1,326 @@
+"""The film of each product on each face against its data sheet's window, with the probability that it lies outside.
+
+Here belongs how readings over several layers are split between them, and what that leaves uncertain. Which operations are
+summed and which window they are held against is said in film_groups.sql; what people make of it is said by the model.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+from scipy.special import ndtr
+
+from pipelines.ledger.film import Z95, expected_excess
+
+FACE = ["shop_id", "job_id", "panel_id", "face"]
+LAYER = [*FACE, "operation_no"]
+PANEL_CV, PANEL_CV_LOW, PANEL_CV_HIGH = 0.10, 0.05, 0.25  # spread between panels of one operation where data are few
+BLEND_REL_SD = 0.10  # of a covered fraction below 1: it is written down by eye (our choice)
+INNER_RATIO, INNER_REL_SD = 0.6, 1 / 3  # film on inner faces and jambs over the outer film: .6 +- .2, common practice
+NARROWEST_REL_SE = 0.005  # no panel's mean is known better than a gauge's own repeatability
+POPULATION_CV = 0.08  # one technician's films of one product differ from job to job by at least this (our choice)
+POPULATION = 8  # films from which a population's middle and spread are taken
+FEW = 20  # sums read at marked places, from which the data themselves say how far a film lies from what transfer tells
+
+
+def panel_spread(films: pl.DataFrame) -> float:
+    """Relative sd of film between panels of one operation, from operations of which two or more panels were read alone.
+
+    Moment estimate: pooled squared relative difference from the operation's mean, less what readings explain; kept
+    between 5 % and 25 %, and 10 % where fewer than 10 such differences are at hand.
+    """
+    read = films.filter((pl.col("source") == "read") & (pl.col("film_um") > 0) & (pl.col("face") == "outer"))
+    of_operation = ["shop_id", "job_id", "operation_no"]
+    some = (
+        read.with_columns(mean=pl.col("film_um").mean().over(of_operation), n=pl.len().over(of_operation))
+        .filter(pl.col("n") >= 2)
+        .with_columns(
+            miss=((pl.col("film_um") / pl.col("mean") - 1) ** 2) * pl.col("n") / (pl.col("n") - 1),
+            noise=(pl.col("se_um") / pl.col("mean")) ** 2,
+        )
+        .filter(pl.col("noise") < 0.15**2)
+    )
+    if some.height < 10:
+        return PANEL_CV
+    variance = float((some["miss"] - some["noise"]).mean() or 0.0)
+    return float(np.clip(np.sqrt(max(variance, 0.0)), PANEL_CV_LOW, PANEL_CV_HIGH))
+
+
+def transfer_spread(layers: pl.DataFrame) -> float:
+    """Relative sd of one panel's film around what its operation's transfer tells, from sums read at marked places; 0: few.
+
+    rho = (D - sum m)/sum m has variance s^2/(sum m)^2 + tau^2 sum (m_l/sum m)^2. tau^2 from the median of |rho| (times 1.4826,
+    the normal law's sd over its median deviation) and the medians of the rest: single blunders do not move it.
+    """
+    sums = (
+        layers.filter(pl.col("kind").str.ends_with("/paired"))
+        .group_by("piece", "source_id")
+        .agg(
+            pl.col("sum_um", "s2").first(),
+            m=pl.col("film_um").sum(),
+            squares=(pl.col("film_um") ** 2).sum(),
+        )
+        .filter(pl.col("m") > 0)
+    )
+    if sums.height < FEW:
+        return 0.0
+    rho = (sums["sum_um"] / sums["m"] - 1).to_numpy()
+    scale = 1.4826 * np.median(np.abs(rho - np.median(rho)))
+    reading = float((sums["s2"] / sums["m"] ** 2).median() or 0.0)
+    share = float((sums["squares"] / sums["m"] ** 2).median() or 1.0)
+    return float(np.sqrt(max(scale**2 - reading, 0.0) / share))
+
+
+def layer_films(
+    operation_films: pl.DataFrame, film_pieces: pl.DataFrame, sprayed: pl.DataFrame, operation_faces: pl.DataFrame
+) -> pl.DataFrame:
+    """Film of each spray operation on each face: um, its standard error, and where it comes from. One row per LAYER.
+
+    own_se_um is the part of the standard error that is this face's alone; the rest (a transfer known poorly for all of its
+    kind) moves every film of a population together.
+
+    read           as it was read, where that layer alone was
+    from transfer  m: what landed, spread by covered area, inner faces at 0.6 of the outer; its variance v adds the spread
+                   between panels to that of one operation's transfer, is no smaller than transfer_spread finds it, and adds
+                   a leftover that was not weighed and a fraction covered that was written down by eye
+    shared         a reading D +- s over several layers: the normal law of films given their sum,
+                   film_l = m_l + v_l (D - sum m) / (sum v + s^2), variance v_l - v_l^2 / (sum v + s^2)
+    """
+    cv = panel_spread(operation_films)
+    of_operation = ["shop_id", "job_id", "operation_no"]
+    inner = pl.col("face") != "outer"
+    weight = pl.when(inner).then(INNER_RATIO).otherwise(1.0)
+    landed = pl.col("source") == "from transfer"
+    unweighed = sprayed.group_by(of_operation).agg(
+        left2=(((pl.col("expected_gone_g") * pl.col("leftover_rel_sd").fill_null(0.0)) ** 2).sum()
+               / pl.col("expected_gone_g").sum() ** 2).fill_nan(0.0)
+    )  # fmt: skip
+    blends = operation_faces.select(*LAYER, blend2=(pl.col("covered_fraction") < 1).cast(pl.Float64) * BLEND_REL_SD**2)
+    films = (
+        operation_films.join(unweighed, on=of_operation, how="left")
+        .join(blends, on=LAYER, how="left")
+        .with_columns(loose2=pl.col("left2").fill_null(0.0) + pl.col("blend2").fill_null(0.0))
+    ).with_columns(
+        scale=pl.when(landed).then(
+            (pl.col("covered_m2").filter(landed).sum() / (pl.col("covered_m2") * weight).filter(landed).sum()).over(of_operation)
+            * weight
+        ).otherwise(1.0)
+    ).with_columns(
+        film_um=pl.col("film_um") * pl.col("scale"),
+        se_um=pl.when(landed)
+        .then(
+            pl.col("film_um") * pl.col("scale")
+            * ((pl.col("se_um") / pl.col("film_um")) ** 2 + cv**2 + pl.when(inner).then(INNER_REL_SD**2).otherwise(0.0)).sqrt()
+        )
+        .otherwise(pl.max_horizontal(pl.col("se_um"), NARROWEST_REL_SE * pl.col("film_um").abs())),
+    )  # fmt: skip
+    spread = (
+        film_pieces.filter(pl.col("usable") & (pl.col("n_effective") > 1) & pl.col("sd_um").is_not_null())
+        .unique(["piece", "source_id"], keep="first", maintain_order=True)
+        .group_by("kind")
+        .agg(s2=((pl.col("n_effective") - 1) * pl.col("sd_um") ** 2).sum() / (pl.col("n_effective") - 1).sum())
+    )
+    key = [*of_operation, "panel_id"]
+    pieces = (
+        film_pieces.filter(pl.col("usable") & ~pl.col("blend") & pl.col("mean_um").is_not_null())
+        .join(spread, on="kind", how="left")
+        .with_columns(
+            s2=pl.col("extra_var_um2").fill_null(0.0) + pl.col("s2").fill_null(0.0) / pl.col("n_effective").clip(1.0)
+        )
+        .select(*key, "piece", "source_id", "kind", sum_um="mean_um", s2="s2")
+    )
+    outer = films.filter(pl.col("face") == "outer")
+    told = (
+        pieces.join(outer.select(*key, "film_um", "se_um", "loose2", "source"), on=key, how="left")
+        .with_columns(
+            n=pl.len().over("piece", "source_id"),
+            known=(pl.col("source") == "from transfer").fill_null(False).all().over("piece", "source_id"),
+        )
+        .filter((pl.col("n") > 1) & pl.col("known"))
+    )
+    tau = transfer_spread(told)
+    films = films.with_columns(
+        se_um=pl.when(landed)
+        .then((pl.max_horizontal("se_um", tau * pl.col("film_um")) ** 2 + pl.col("loose2") * pl.col("film_um") ** 2).sqrt())
+        .otherwise("se_um")
+    )
+    layers = (
+        told.with_columns(
+            v=pl.max_horizontal("se_um", tau * pl.col("film_um")) ** 2 + pl.col("loose2") * pl.col("film_um") ** 2
+        )
+        .with_columns(
+            total_v=pl.col("v").sum().over("piece", "source_id") + pl.col("s2"),
+            miss=pl.col("sum_um") - pl.col("film_um").sum().over("piece", "source_id"),
+        )
+        .with_columns(
+            shared_um=pl.col("film_um") + pl.col("v") * pl.col("miss") / pl.col("total_v"),
+            shared_se=(pl.col("v") - pl.col("v") ** 2 / pl.col("total_v")).sqrt(),
+        )
+        .filter(pl.col("shared_um") > 0)
+        .sort(*key, "shared_se", "piece", "source_id")
+        .unique(key, keep="first", maintain_order=True)
+        .select(*key, "shared_um", "shared_se", face=pl.lit("outer"))
+    )  # fmt: skip
+    return (
+        films.join(layers, on=[*key, "face"], how="left")
+        .with_columns(
+            own_se_um=pl.when(pl.col("source") == "read")
+            .then("se_um")
+            .otherwise(pl.min_horizontal(
+                pl.coalesce("shared_se", "se_um"), (max(tau, cv) ** 2 + pl.col("loose2")).sqrt() * pl.col("film_um")
+            )),
+            film_um=pl.coalesce("shared_um", "film_um"),
+            se_um=pl.coalesce("shared_se", "se_um"),
+            source=pl.when(pl.col("shared_um").is_not_null()).then(pl.lit("shared")).otherwise("source"),
+        )
+        .select(*LAYER, "film_um", "se_um", "own_se_um", "source")
+        .sort(LAYER)
+    )
+
+
+def held_against_others(frame: pl.DataFrame) -> pl.DataFrame:
+    """Adds held_um and held_se: each film held against the others of its product, shop, hand and kind of face.
+
+    A film found far out is more often a poor reading than a far film. With films of a population N(mu, omega^2) and an
+    estimate film +- s of its own and +- c shared by all of the population, what is known is mu + w (film - mu) with variance
+    w s^2 + c^2, w = omega^2 / (omega^2 + s^2). mu is the population's median (a technician's with 8 films or more, else the
+    shop's), omega^2 its spread (68.3 % of the deviations lie within, squared) less the mean s^2, both of the sharper half, at least (8 % of mu)^2. Fewer than 8
+    films in the shop, or an inner face (whose ratio to the outer is assumed): the film as it is.
+    """
+    wide = ["shop_id", "product_id"]
+    known = frame.filter(pl.col("film_um").is_not_null() & (pl.col("own_se_um") > 0) & (pl.col("face") == "outer"))
+    miss, own = (pl.col("film_um") - pl.col("mu")).abs(), pl.col("own_se_um")
+    for by, mark in ((wide, "shop"), ([*wide, "technician_id"], "hand")):
+        better = own <= own.median().over(by)  # the sharper half tells the spread; poor readings would drown it
+        some = (
+            known.with_columns(mu=pl.col("film_um").median().over(by))
+            .with_columns(miss=miss, better=better)
+            .group_by(by)
+            .agg(
+                pl.col("mu").first().alias(f"mu_{mark}"),
+                (
+                    pl.col("miss").filter("better").quantile(0.683, "linear") ** 2 - (own.filter(pl.col("better")) ** 2).mean()
+                ).alias(f"omega2_{mark}"),
+                pl.len().alias(f"n_{mark}"),
+            )
+            .filter(pl.col(f"n_{mark}") >= POPULATION)
+        )
+        frame = frame.join(some, on=by, how="left", nulls_equal=True, maintain_order="left")
+    hand = pl.col("mu_hand").is_not_null() & pl.col("technician_id").is_not_null()
+    mu = pl.when(pl.col("face") == "outer").then(pl.when(hand).then("mu_hand").otherwise("mu_shop"))
+    omega2 = pl.when(hand).then("omega2_hand").otherwise("omega2_shop")
+    own2 = pl.col("own_se_um") ** 2
+    return (
+        frame.with_columns(mu=mu, omega2=pl.max_horizontal(omega2, (POPULATION_CV * mu) ** 2))
+        .with_columns(w=pl.col("omega2") / (pl.col("omega2") + own2))
+        .with_columns(
+            held_um=pl.coalesce(pl.col("mu") + pl.col("w") * (pl.col("film_um") - pl.col("mu")), "film_um"),
+            held_se=pl.coalesce(
+                (pl.col("w") * own2 + (pl.col("se_um") ** 2 - own2).clip(lower_bound=0.0)).sqrt(), "se_um"
+            ),
+        )
+    )
+
+
+def film_build(
+    film_groups: pl.DataFrame,
+    operation_films: pl.DataFrame,
+    film_pieces: pl.DataFrame,
+    sprays: pl.DataFrame,
+    cup_feeds: pl.DataFrame,
+    pours: pl.DataFrame,
+    sprayed: pl.DataFrame,
+    operation_faces: pl.DataFrame,
+) -> pl.DataFrame:
+    """Each film that a data sheet's window speaks of: um with a 95 % interval, and the probability of lying outside.
+
+    One row per product and face, operations with no cut between them summed and named by the last of them. A film that was
+    read stands as it was read; any other is held against its like (held_against_others). prob_over and prob_under are of the
+    panel's mean, always so held; over_ml and under_ml = area x expected excess or lack of film with the spread between
+    places added. Where nothing is known of the film, or the window, null.
+    """
+    layers = layer_films(operation_films, film_pieces, sprayed, operation_faces)
+    operation = ["shop_id", "job_id", "operation_no"]
+    colour = (
+        cup_feeds.join(pours.filter(pl.col("colour_id").is_not_null()).select("shop_id", "mix_id", "colour_id"),
+                       on=["shop_id", "mix_id"])
+        .group_by(operation).agg(pl.col("colour_id").min())
+    )  # fmt: skip
+    members = (
+        film_groups.select(*FACE, "product_id", "first_operation", "last_operation")
+        .join(
+            sprays.select(*operation, "product_id", "technician_id", "gun_id", "role"),
+            on=["shop_id", "job_id", "product_id"],
+        )
+        .filter(pl.col("operation_no").is_between(pl.col("first_operation"), pl.col("last_operation")))
+        .join(layers, on=LAYER)
+        .join(colour, on=operation, how="left")
+    )
+    rank = pl.col("source").replace_strict(
+        {"read": 0, "shared": 1, "from transfer": 2}, default=3, return_dtype=pl.Int64
+    )
+
+    def only(column: str) -> pl.Expr:
+        return pl.when(pl.col(column).n_unique() == 1).then(pl.col(column).min()).alias(column)
+
+    group = [*FACE, "product_id", "first_operation"]
+    sums = members.group_by(group).agg(
+        only("technician_id"),
+        only("gun_id"),
+        only("role"),
+        pl.col("colour_id").min(),
+        split_um=pl.when(pl.col("film_um").null_count() == 0).then(pl.col("film_um").sum()),
+        split_se=(pl.col("se_um") ** 2).sum().sqrt(),
+        split_own=(pl.col("own_se_um") ** 2).sum().sqrt(),
+        rank=rank.max(),
+        source=pl.col("source").sort_by(rank).last(),
+    )
+    # a film read after sanding stands as film_groups has it
+    sanded = pl.col("film_um").is_null() | ((pl.col("film_um") - pl.col("film_as_applied_um")).abs() > 1e-9)
+    frame = (
+        film_groups.join(sums, on=group, how="left")
+        .with_columns(
+            film_um=pl.when(sanded).then("film_um").otherwise(pl.coalesce("split_um", "film_um")),
+            se_um=pl.when(sanded).then("se_um").otherwise(pl.coalesce("split_se", "se_um")),
+            own_se_um=pl.when(sanded).then("se_um").otherwise(pl.coalesce("split_own", "se_um")),
+            source=pl.when(sanded & pl.col("film_um").is_not_null()).then(pl.lit("read")).otherwise("source"),
+        )
+        .with_columns(source=pl.when(pl.col("film_um").is_not_null()).then("source"))
+    )
+    # a film with no stated error is not taken as exact
+    frame = held_against_others(
+        frame.with_columns(
+            pl.max_horizontal(pl.col(c).fill_null(0.5 * pl.col("film_um").abs()), NARROWEST_REL_SE * pl.col("film_um").abs())
+            for c in ("se_um", "own_se_um")
+        )
+    )
+    read = pl.col("source") == "read"
+    frame = frame.with_columns(
+        film_um=pl.when(read).then("film_um").otherwise("held_um"),
+        se_um=pl.when(read).then("se_um").otherwise("held_se"),
+    )
+    film, se, held, held_se, within, low, high, area = (
+        frame[name].cast(pl.Float64).fill_null(np.nan).to_numpy()
+        for name in ("film_um", "se_um", "held_um", "held_se", "within_um", "film_min_um", "film_max_um", "covered_m2")
+    )
+    places = np.hypot(held_se, np.nan_to_num(within))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        over, under = ndtr((held - high) / held_se), ndtr((low - held) / held_se)
+        over_ml = area * expected_excess(held, high, places)
+        under_ml = area * expected_excess(-held, -low, places)
+
+    def column(values: np.ndarray) -> pl.Series:
+        return pl.Series(values).fill_nan(None)
+
+    return frame.with_columns(
+        operation_no="last_operation",
+        film_low=column(np.maximum(film - Z95 * se, 0.0)),
+        film_high=column(np.maximum(film + Z95 * se, 0.0)),
+        film_se_um=column(np.where(np.isfinite(film), se, np.nan)),
+        prob_over=column(over),
+        prob_under=column(under),
+        over_ml=column(np.where(np.isfinite(over), over_ml, np.nan)),
+        under_ml=column(np.where(np.isfinite(under), under_ml, np.nan)),
+        grade=pl.when(pl.col("source") == "read").then(pl.coalesce("grade", pl.lit("B")))
+        .when(pl.col("film_um").is_not_null()).then(pl.lit("B")),
+    )  # fmt: skip

@@ -23,7 +23,6 @@ PYTHON_STEPS: dict[str, Callable[..., pl.DataFrame]] = {
     "cup_contents": graph.cup_contents,
     "equations": graph.equations,
     "film_build": film_build.film_build,
-    "film_build": film_build.film_build,
     "over_build": film.over_build,
 }
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import pandera.polars as pa
 
-from schemas.registers import ROLES
+from schemas.registers import PERIODS, ROLES
 from schemas.vocabulary import (
     ColumnInfo,
     choice,
@@ -579,7 +579,34 @@ hap_monthly = table(
     kg_low=number("Lower end", "kg", nullable=True),
     kg_high=number("Upper end", "kg", nullable=True),
     kg_63_3941=number("By the truncation and thresholds of 40 CFR 63.3941", "kg", nullable=True),
-    metal=flag("A target metal"),
+    metal=flag("A compound of a target metal, as mass of the compound in the material used"),
+    complete=flag("Nothing in it was unreadable or without a figure; else the figures are lower bounds", nullable=True),
+    grade=choice("Evidence: A stated content, B a stated range, C a default blend", "A", "B", "C", nullable=True),
+)
+
+hap_lines = table(
+    "hap_lines",
+    "What each figure of hap_monthly was added from, by line of emission_lines",
+    shop_id=_SHOP,
+    line=integer("Line of emission_lines", key=True),
+    cas=text("CAS number", key=True),
+    month=text("Month, YYYY-MM"),
+    substance=text("The substance", nullable=True),
+    metal=flag("A compound of a target metal"),
+    kg=number("All of it", "kg", nullable=True),
+    kg_low=number("Lower end of the stated range", "kg", nullable=True),
+    kg_high=number("Upper end of the stated range", "kg", nullable=True),
+    kg_63_3941=number("By the truncation and thresholds of 40 CFR 63.3941", "kg", nullable=True),
+    complete=flag("Nothing of it was unreadable or without a figure"),
+    from_blend=flag("At least partly a default blend's content"),
+)
+
+hap_63_3941 = table(
+    "hap_63_3941",
+    "All organic hazardous air pollutants of a month by 40 CFR 63.3941, each material's sum cut off to 3 decimals",
+    shop_id=_SHOP,
+    month=_MONTH,
+    kg=number("Organic HAP", "kg", nullable=True),
 )
 
 rolling_12_months = table(
@@ -592,6 +619,31 @@ rolling_12_months = table(
     months_present=integer("Months that have records", "months"),
     limit=number("The permit's limit", "by measure", nullable=True),
     share_of_limit=number("Total over limit", "1", nullable=True),
+    month_total=number("The month alone", "by measure", nullable=True),
+    year_to_date=number("From 1 January to the end of the month; in December the calendar year", "by measure", nullable=True),
+    complete=flag("No month of the window lacks anything; else the sum is a lower bound"),
+)
+
+permit_headroom = table(
+    "permit_headroom",
+    "What is left under each limit of the permits, and when it would be crossed at the present pace",
+    shop_id=_SHOP,
+    measure=text("What is limited", key=True),
+    period=choice("Over which period", *PERIODS, key=True),
+    month=text("The shop's last month, YYYY-MM"),
+    total=number("The period's sum up to that month", "by measure", nullable=True),
+    limit=number("The limit, in L or kg", "by measure", nullable=True),
+    headroom=number("Limit less total", "by measure", nullable=True),
+    share_of_limit=number("Total over limit", "1", nullable=True),
+    pace_per_month=number("Mean of the last three months", "by measure", nullable=True),
+    already=flag("Crossed now", nullable=True),
+    crossed_in=text("Month in which it is crossed at that pace, YYYY-MM; empty: not within 24 months, or not this year", nullable=True),
+    months_present=integer("Months that have records", "months", nullable=True),
+    complete=flag("No month of the window lacks anything", nullable=True),
+    limit_stated=number("The limit as the permit states it", "unit"),
+    unit=text("Its unit"),
+    unit_fits=flag("The unit can measure this"),
+    source=text("Where it stands"),
 )
 
 voc_content = table(
@@ -606,6 +658,43 @@ voc_content = table(
     limit_g_per_l=number("The limit", "g/L", nullable=True),
     over=flag("Above the limit", nullable=True),
     source=text("Where the limit stands", nullable=True),
+    month=text("Month of its first pour, YYYY-MM", nullable=True),
+    product_id=text("The product", nullable=True),
+    n_categories=integer("Categories its product is in there; the lowest limit rules", nullable=True),
+)
+
+compliance_average = table(
+    "compliance_average",
+    "VOC content of a month by category, weighted by the volumes used",
+    shop_id=_SHOP,
+    month=_MONTH,
+    category=text("Category of the limits", key=True),
+    jurisdiction=text("The jurisdiction"),
+    basis=text("The basis"),
+    n_cups=integer("Cups behind it"),
+    limited_l=number("Volume it is divided by: less water, and less exempt compounds but on the EU's basis", "L", nullable=True),
+    g_per_l=number("Average VOC content", "g/L", nullable=True),
+    limit_g_per_l=number("The limit", "g/L", nullable=True),
+    over=flag("Above the limit, where the jurisdiction judges the average", nullable=True),
+    complete=flag("Nothing in it was unreadable"),
+    source=text("Where the limit stands", nullable=True),
+)
+
+compliance_metals = table(
+    "compliance_metals",
+    "Target metals of 40 CFR 63 subpart HHHHHH in cups, against their thresholds",
+    shop_id=_SHOP,
+    mix_id=text("The cup", key=True),
+    cas=text("CAS number of the compound", key=True),
+    metal=text("The metal", key=True),
+    form=text("Its form"),
+    substance=text("The compound", nullable=True),
+    mass_fraction_low=number("Lower end, mass of the compound over mass of the cup", "1", nullable=True),
+    mass_fraction_high=number("Upper end", "1", nullable=True),
+    threshold_mass_fraction=fraction("The threshold"),
+    verdict=choice("review: exactly at it, or a range that holds it", "above", "review", "below"),
+    product_id=text("The product", nullable=True),
+    month=text("Month of its first pour, YYYY-MM", nullable=True),
 )
 
 stock_reconciliation = table(
@@ -623,6 +712,7 @@ stock_reconciliation = table(
     unexplained_g=number("Gone by the store, less recorded", "g", nullable=True),
     low=number("Lower end of its 95 % interval", "g", nullable=True),
     high=number("Upper end of its 95 % interval", "g", nullable=True),
+    hint=text("What could explain it", nullable=True),
 )
 
 mix_guide = table(
@@ -744,7 +834,8 @@ PUBLISHED: dict[str, pa.DataFrameSchema] = {
         intake_files, refused_rows, mixes, film_increments, transfer_records, transfer_by_pair, transfer_by_gun,
         transfer_by_technician, transfer_by_role, gun_effects, technician_effects, screened_records, material_ledger,
         film_build, film_by_technician, edge_bias, panel_heat, technique_power, gun_fit, gun_cover, gun_drift,
-        gun_service_contrasts, emissions_monthly, emission_lines, hap_monthly, rolling_12_months, voc_content,
+        gun_service_contrasts, emissions_monthly, emission_lines, hap_monthly, hap_lines, hap_63_3941,
+        rolling_12_months, permit_headroom, voc_content, compliance_average, compliance_metals,
         stock_reconciliation, mix_guide, mix_backtest, savings, savings_basis, job_costs, practice_cards, cautions,
     )
 }  # fmt: skip

@@ -435,11 +435,205 @@ over_build = table(
     over_ml_high=number("Upper end of the 95 % interval", "mL"),
 )
 
+# --- the environmental record ---
+
+_JURISDICTION = text("The jurisdiction", key=True)
+_ON = day("The day", key=True)
+_PART_UNIT = "g/g of cup"
+
+emission_places = table(
+    "emission_places",
+    "Whose rules each shop answers to, and the span of its records",
+    shop_id=_SHOP,
+    jurisdiction=text("The jurisdiction"),
+    jurisdiction_from_setting=flag("Not said in the register of shops: the setting's"),
+    pack_known=flag("The project ships limits for it"),
+    basis=choice("What limits are compared with", "regulatory", "eu"),
+    averaging=choice("How limits are judged", "each_mix", "monthly_weighted"),
+    verify=flag("Must be verified before use"),
+    first_on=day("First day with a record", nullable=True),
+    last_on=day("Last day with a record", nullable=True),
+    first_month=text("Month of the first pour, cleaning or unscaled use", nullable=True),
+    last_month=text("Month of the last one", nullable=True),
+)
+
+emission_materials = table(
+    "emission_materials",
+    "What of a component counts as VOC and what as exempt, where and when it was used",
+    jurisdiction=_JURISDICTION,
+    component_id=text("The component", key=True),
+    on_date=_ON,
+    density_g_per_ml=number("Density", "g/mL", nullable=True),
+    voc_mass_fraction=number("VOC as reported there and then", "1", nullable=True),
+    exempt_mass_fraction=number("Exempt as reported there and then", "1", nullable=True),
+    plain_voc_mass_fraction=number("VOC by the register", "1", nullable=True),
+    plain_exempt_mass_fraction=number("Exempt by the register", "1", nullable=True),
+    voc_eu_mass_fraction=number("VOC by the EU definition, by the register", "1", nullable=True),
+    water_mass_fraction=number("Water by the register", "1", nullable=True),
+    exempt_density_g_per_ml=number("Density of the exempt compounds", "g/mL", nullable=True),
+)
+
+emission_parts = table(
+    "emission_parts",
+    "What each component brings into its cup, per g of cup",
+    shop_id=_SHOP,
+    mix_id=_CUP,
+    component_id=text("The component", key=True),
+    on_date=_ON,
+    part=number("Its mass", _PART_UNIT),
+    voc=number("VOC in it, as reported", _PART_UNIT, nullable=True),
+    exempt=number("Exempt compounds in it, as reported", _PART_UNIT, nullable=True),
+    content_voc=number("VOC in it, as limits on content see it", _PART_UNIT, nullable=True),
+    ml=number("Its volume", "mL/g of cup", nullable=True),
+    limited_ml=number("That volume less water, and less exempt compounds but on the EU's basis", "mL/g of cup", nullable=True),
+)
+
+emission_cups = table(
+    "emission_cups",
+    "Cups as the environmental record sees them",
+    shop_id=_SHOP,
+    mix_id=_CUP,
+    product_id=text("The product", nullable=True),
+    month=text("Month of the first pour, YYYY-MM"),
+    first_poured_at=moment("First pour"),
+    jurisdiction=text("The jurisdiction"),
+    category=text("The category with the lowest limit; empty: none known", nullable=True),
+    label=text("The rule's words for it", nullable=True),
+    n_categories=integer("Categories of its product there"),
+    limit_g_per_l=number("The limit", "g/L", nullable=True),
+    limit_basis=text("What the limit is compared with", nullable=True),
+    limit_source=text("Where it stands", nullable=True),
+    limit_read=text("Whether that was read", nullable=True),
+    basis=text("Basis of the jurisdiction"),
+    averaging=text("How limits are judged"),
+    poured_g=number("Everything poured in", "g"),
+    own_poured_g=number("Component pours only", "g"),
+    rts_l=number("Litres of component pours", "L", nullable=True),
+    voc_mass_fraction=number("VOC by mass, as reported", "1", nullable=True),
+    exempt_mass_fraction=number("Exempt compounds by mass, as reported", "1", nullable=True),
+    content_voc_mass_fraction=number("VOC by mass, as limits on content see it", "1", nullable=True),
+    limited_ml_per_g=number("Volume less water, and less exempt compounds but on the EU's basis", "mL/g", nullable=True),
+    complete=flag("Nothing about it was unreadable"),
+    why_incomplete=text("What could not be read", nullable=True),
+    leftover_known=flag("A weigh-back was read"),
+    grade=_GRADE,
+)
+
+emission_flows = table(
+    "emission_flows",
+    "When what was in a cup counts as gone; kept: not yet",
+    shop_id=_SHOP,
+    mix_id=_CUP,
+    kind=choice(
+        "What shows it", "cup", "drawn", "weighed_back", "discarded", "unseen", "kept", key=True
+    ),
+    on_date=day("The day; empty: still kept", key=True, nullable=True),
+    month=text("Its month, YYYY-MM", nullable=True),
+    mass_g=number("Mass", "g"),
+)
+
+emission_cleaning = table(
+    "emission_cleaning",
+    "What evaporated of the solvent handed out for cleaning",
+    shop_id=_SHOP,
+    cleaning_no=text("The cleaning", key=True),
+    on_date=day("The day"),
+    month=text("Its month, YYYY-MM"),
+    category=choice("cleaning: guns and booths", "cleaning", "surface_prep"),
+    component_id=text("The solvent"),
+    issued_g=number("Handed out", "g"),
+    recovered_g=number("Came back", "g"),
+    solvent_issued_g=number("All of it handed out that month", "g"),
+    solvent_recovered_g=number("All of it that came back that month", "g"),
+    solvent_flush_g=number("Flush losses in what came back", "g"),
+    evaporated_g=number("Its part of what evaporated", "g"),
+)
+
+emission_waste = table(
+    "emission_waste",
+    "Waste shipped off and the credit it earns",
+    shop_id=_SHOP,
+    document_no=text("The document", key=True),
+    line_no=integer("Line on it", key=True),
+    happened_on=day("Day shipped"),
+    month=text("Its month, YYYY-MM"),
+    component_id=text("The component", nullable=True),
+    mass_g=number("Shipped", "g"),
+    voc_mass_fraction=fraction("VOC by its analysis", nullable=True),
+    document_ref=text("The paper that proves it", nullable=True),
+    credit_g=number("VOC taken off", "g"),
+    why_not=text("Why it earns none", nullable=True),
+)
+
+emission_overspray = table(
+    "emission_overspray",
+    "Particulate of each cup and operation",
+    shop_id=_SHOP,
+    mix_id=_CUP,
+    job_id=_JOB,
+    operation_no=_OPERATION,
+    on_date=day("Day of the operation"),
+    month=text("Its month, YYYY-MM"),
+    booth_id=text("The booth", nullable=True),
+    filter_capture=fraction("What its filter held back that day", nullable=True),
+    overspray_solids_g=number("Overspray, solids", "g", nullable=True),
+    pm_g=number("Behind the filter", "g", nullable=True),
+    pm_g_low=number("Lower end of the 95 % interval", "g", nullable=True),
+    pm_g_high=number("Upper end of the 95 % interval", "g", nullable=True),
+    not_split_solids_g=number("Solids whose transfer is not known", "g", nullable=True),
+    grade=_GRADE,
+)
+
+hap_blend_matches = table(
+    "hap_blend_matches",
+    "Default blends behind species of components",
+    component_id=text("The component", key=True),
+    cas=text("CAS number as the register has it", key=True),
+    substance=text("Name as the register has it", nullable=True),
+    table_no=integer("Table of 63 subpart MMMM"),
+    entry_no=integer("Its entry"),
+    blend=text("Its name there"),
+    organic_hap_mass_fraction=fraction("All organic HAP of the blend"),
+    matched_by=text("By name and CAS number, one of them, or the kind alone"),
+    ambiguous=flag("Other entries match as well; the one with most HAP is taken"),
+)
+
+hap_species = table(
+    "hap_species",
+    "Hazardous air pollutants in components",
+    component_id=text("The component", key=True),
+    cas=text("CAS number", key=True),
+    from_on=day("First day on which it is listed", key=True),
+    until_on=day("First day on which it no longer is"),
+    substance=text("The substance"),
+    metal=flag("A compound of a target metal"),
+    carcinogen=flag("Counts from 0.1 % by mass"),
+    fraction=number("Part by mass; upper end of a stated range", "1", nullable=True),
+    fraction_low=number("Lower end", "1", nullable=True),
+    fraction_high=number("Upper end", "1", nullable=True),
+    fraction_63_3941=number("By 40 CFR 63.3941(a)(1), organic ones only", "1", nullable=True),
+    from_blend=flag("At least partly a default blend's content"),
+)
+
+hap_uses = table(
+    "hap_uses",
+    "Grams of each component in each line of emission_lines",
+    shop_id=_SHOP,
+    line=integer("The line", key=True),
+    month=text("Its month, YYYY-MM"),
+    on_date=day("Its day"),
+    component_id=text("The component", key=True),
+    mass_g=number("Mass", "g"),
+    complete=flag("Nothing of it was unreadable"),
+)
+
 WORKING: dict[str, pa.DataFrameSchema] = {
     t.name: t
     for t in (
         incomplete, cup_pours, cup_contents, cup_intervals, component_facts, operation_faces, sprays, cup_feeds,
         leftover_habits, sprayed, gauge_fits, stage_positions, panel_work, increment_layers, film_pieces, equations,
         record_faces, record_layers, records, operation_te, operation_films, film_groups, over_build,
+        emission_places, emission_materials, emission_parts, emission_cups, emission_flows, emission_cleaning,
+        emission_waste, emission_overspray, hap_blend_matches, hap_species, hap_uses,
     )
 }  # fmt: skip

@@ -34,7 +34,9 @@ contents AS (
         shop_id,
         mix_id,
         CASE WHEN count(voc) = count(*) THEN sum(voc) END AS voc,
-        CASE WHEN count(exempt) = count(*) THEN sum(exempt) END AS exempt
+        CASE WHEN count(exempt) = count(*) THEN sum(exempt) END AS exempt,
+        CASE WHEN count(content_voc) = count(*) THEN sum(content_voc) END AS content_voc,
+        CASE WHEN count(limited_ml) = count(*) THEN sum(limited_ml) END AS limited_ml
     FROM emission_parts
     GROUP BY shop_id, mix_id
 )
@@ -59,6 +61,8 @@ SELECT
     u.rts_l,
     t.voc AS voc_mass_fraction,
     t.exempt AS exempt_mass_fraction,
+    t.content_voc AS content_voc_mass_fraction,
+    t.limited_ml AS limited_ml_per_g,
     u.complete,
     u.why_incomplete,
     u.leftover_known,

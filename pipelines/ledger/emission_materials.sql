@@ -52,7 +52,9 @@ SELECT
     END AS exempt_mass_fraction,
     f.voc_mass_fraction AS plain_voc_mass_fraction,
     f.exempt_mass_fraction AS plain_exempt_mass_fraction,
-    f.voc_eu_mass_fraction
+    f.voc_eu_mass_fraction,
+    f.water_mass_fraction,
+    f.exempt_density_g_per_ml
 FROM wanted AS w
 LEFT JOIN component_facts AS f
     ON f.component_id = w.component_id AND w.on_date >= f.from_on AND w.on_date < f.until_on

@@ -1,5 +1,7 @@
 -- What each component brings into its cup, as a part of the cup's mass, with the VOC and the exempt mass in it, g per g of
--- cup, as its shop reports them. A component without a figure takes the product's ready-to-spray one (VOC by its volume).
+-- cup, as its shop reports them (content_voc: as limits on content see it); ml is its volume, limited_ml that volume less
+-- water (and less exempt compounds but on the EU's basis), mL per g of cup. A component without a figure takes the
+-- product's ready-to-spray one (VOC by its volume).
 WITH product_versions AS (
     SELECT
         *,
@@ -30,7 +32,10 @@ parts AS (
         coalesce(
             m.plain_voc_mass_fraction,
             v.rts_voc_g_per_l / 1000 / coalesce(m.density_g_per_ml, v.rts_density_g_per_ml)
-        ) AS v
+        ) AS v,
+        coalesce(m.density_g_per_ml, v.rts_density_g_per_ml) AS rho,
+        coalesce(m.water_mass_fraction, v.rts_water_mass_fraction) AS w,
+        m.exempt_density_g_per_ml AS rho_x
     FROM cup_contents AS c
     INNER JOIN wholes AS w ON w.shop_id = c.shop_id AND w.mix_id = c.mix_id
     INNER JOIN mixes AS u ON u.shop_id = c.shop_id AND u.mix_id = c.mix_id
@@ -53,6 +58,10 @@ SELECT
         WHEN basis = 'eu' THEN part * coalesce(voc_eu_mass_fraction, voc_mass_fraction, v + x)
         ELSE part * coalesce(voc_mass_fraction, v)
     END AS voc,
-    CASE WHEN basis = 'eu' THEN 0.0 ELSE part * coalesce(exempt_mass_fraction, x) END AS exempt
+    CASE WHEN basis = 'eu' THEN 0.0 ELSE part * coalesce(exempt_mass_fraction, x) END AS exempt,
+    CASE WHEN basis = 'eu' THEN part * coalesce(voc_eu_mass_fraction, voc_mass_fraction, v + x) ELSE part * v END AS content_voc,
+    part / rho AS ml,
+    part / rho - part * w / $water_density_g_per_ml
+    - CASE WHEN basis = 'eu' OR x = 0 THEN 0.0 ELSE part * x / rho_x END AS limited_ml
 FROM parts
 ORDER BY shop_id, mix_id, component_id, on_date

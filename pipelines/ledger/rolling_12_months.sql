@@ -1,0 +1,140 @@
+-- Sums over the last twelve calendar months and since 1 January, by measure, for every month from the shop's first record to
+-- its last month with a figure. months_present counts the months of the window inside the shop's first to last pour,
+-- cleaning or unscaled use. Measures: rts_l and rts_l:<category> (L); voc_kg (waste credits taken off), exempt_kg, pm_kg,
+-- hap_kg (organic ones) and hap_kg:<cas>, and where the EU's definitions hold solvent_kg (organic solvent in component pours,
+-- cleaning less recovered, and unscaled use).
+-- limit: that of the permit over rolling_12_months, turned into L or kg (gal_us 3.785411784 L, gal_imp 4.54609 L,
+-- lb 0.45359237 kg, ton_us 907.18474 kg, tonne 1000 kg); null where its unit does not fit the measure.
+WITH digits AS (
+    SELECT * FROM (VALUES (0), (1), (2), (3), (4), (5), (6), (7), (8), (9)) AS d (n)
+),
+numbers AS (
+    SELECT a.n + 10 * b.n + 100 * c.n AS n
+    FROM digits AS a
+    CROSS JOIN digits AS b
+    CROSS JOIN digits AS c
+),
+solvents AS (
+    SELECT c.shop_id, u.month, sum(c.own_g * (p.voc + p.exempt) / p.part) / 1000 AS amount
+    FROM cup_contents AS c
+    INNER JOIN emission_places AS w ON w.shop_id = c.shop_id AND w.basis = 'eu'
+    INNER JOIN emission_parts AS p
+        ON p.shop_id = c.shop_id AND p.mix_id = c.mix_id AND p.component_id = c.component_id AND p.on_date = c.on_date
+    INNER JOIN emission_cups AS u ON u.shop_id = c.shop_id AND u.mix_id = c.mix_id
+    WHERE c.own_g <> 0
+    GROUP BY c.shop_id, u.month
+    UNION ALL
+    SELECT l.shop_id, l.month, sum(l.voc_kg + l.exempt_kg) AS amount
+    FROM emission_lines AS l
+    INNER JOIN emission_places AS w ON w.shop_id = l.shop_id AND w.basis = 'eu'
+    WHERE l.source IN ('cleaning', 'unscaled_use')
+    GROUP BY l.shop_id, l.month
+),
+amounts AS (
+    SELECT shop_id, month, 'rts_l' AS measure, rts_l AS amount, complete FROM emissions_monthly
+    UNION ALL
+    SELECT shop_id, month, concat('rts_l:', category) AS measure, rts_l AS amount, complete
+    FROM emissions_monthly
+    WHERE category NOT IN ('cleaning', 'surface_prep', 'waste')
+    UNION ALL
+    SELECT shop_id, month, 'voc_kg' AS measure, voc_kg AS amount, complete FROM emissions_monthly
+    UNION ALL
+    SELECT shop_id, month, 'exempt_kg' AS measure, exempt_kg AS amount, complete FROM emissions_monthly
+    UNION ALL
+    SELECT shop_id, month, 'pm_kg' AS measure, pm_kg AS amount, complete FROM emissions_monthly
+    UNION ALL
+    SELECT shop_id, month, 'hap_kg' AS measure, kg AS amount, complete FROM hap_monthly WHERE NOT metal
+    UNION ALL
+    SELECT shop_id, month, concat('hap_kg:', cas) AS measure, kg AS amount, complete FROM hap_monthly
+    UNION ALL
+    SELECT shop_id, month, 'solvent_kg' AS measure, amount, TRUE AS complete FROM solvents
+),
+monthly AS (
+    SELECT
+        shop_id,
+        measure,
+        CAST(substr(month, 1, 4) AS INTEGER) * 12 + CAST(substr(month, 6, 2) AS INTEGER) - 1 AS m,
+        sum(amount) AS amount,
+        bool_and(complete AND amount IS NOT NULL) AS complete
+    FROM amounts
+    GROUP BY shop_id, measure, month
+),
+spans AS (
+    SELECT
+        p.shop_id,
+        CAST(substr(p.first_month, 1, 4) AS INTEGER) * 12 + CAST(substr(p.first_month, 6, 2) AS INTEGER) - 1 AS first_m,
+        CAST(substr(p.last_month, 1, 4) AS INTEGER) * 12 + CAST(substr(p.last_month, 6, 2) AS INTEGER) - 1 AS last_m
+    FROM emission_places AS p
+),
+reaches AS (
+    SELECT
+        s.shop_id,
+        s.first_m,
+        s.last_m,
+        least(s.first_m, min(a.m)) AS from_m,
+        greatest(s.last_m, max(a.m)) AS to_m
+    FROM spans AS s
+    INNER JOIN monthly AS a ON a.shop_id = s.shop_id
+    GROUP BY s.shop_id, s.first_m, s.last_m
+),
+limits AS (
+    SELECT
+        shop_id,
+        measure,
+        period,
+        CASE
+            WHEN measure LIKE 'rts_l%' THEN "limit" * CASE unit
+                WHEN 'l' THEN 1.0
+                WHEN 'gal_us' THEN 3.785411784
+                WHEN 'gal_imp' THEN 4.54609
+            END
+            ELSE "limit" * CASE unit
+                WHEN 'kg' THEN 1.0
+                WHEN 'lb' THEN 0.45359237
+                WHEN 'ton_us' THEN 907.18474
+                WHEN 'tonne' THEN 1000.0
+            END
+        END AS amount
+    FROM permit_limits
+),
+measures AS (
+    SELECT DISTINCT shop_id, measure FROM monthly
+    UNION
+    SELECT DISTINCT shop_id, measure FROM limits
+),
+grid AS (
+    SELECT r.shop_id, e.measure, r.from_m + n.n AS m, r.first_m, r.last_m
+    FROM reaches AS r
+    INNER JOIN measures AS e ON e.shop_id = r.shop_id
+    CROSS JOIN numbers AS n
+    WHERE r.from_m + n.n <= r.to_m
+),
+sums AS (
+    SELECT
+        g.shop_id,
+        g.measure,
+        g.m,
+        g.first_m,
+        g.last_m,
+        coalesce(sum(a.amount), 0.0) AS total,
+        coalesce(sum(CASE WHEN a.m = g.m THEN a.amount END), 0.0) AS month_total,
+        coalesce(sum(CASE WHEN a.m >= g.m - g.m % 12 THEN a.amount END), 0.0) AS year_to_date,
+        coalesce(bool_and(a.complete), TRUE) AS complete
+    FROM grid AS g
+    LEFT JOIN monthly AS a ON a.shop_id = g.shop_id AND a.measure = g.measure AND a.m > g.m - 12 AND a.m <= g.m
+    GROUP BY g.shop_id, g.measure, g.m, g.first_m, g.last_m
+)
+SELECT
+    s.shop_id,
+    concat(lpad(CAST(CAST(floor(s.m / 12) AS INTEGER) AS VARCHAR), 4, '0'), '-', lpad(CAST(s.m % 12 + 1 AS VARCHAR), 2, '0')) AS month,
+    s.measure,
+    s.total,
+    greatest(0, least(s.m, s.last_m) - greatest(s.m - 11, s.first_m) + 1) AS months_present,
+    l.amount AS "limit",
+    CASE WHEN l.amount > 0 THEN s.total / l.amount END AS share_of_limit,
+    s.month_total,
+    s.year_to_date,
+    s.complete
+FROM sums AS s
+LEFT JOIN limits AS l ON l.shop_id = s.shop_id AND l.measure = s.measure AND l.period = 'rolling_12_months'
+ORDER BY s.shop_id, month, s.measure

@@ -19,6 +19,7 @@ import datetime as dt
 import gzip
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -197,7 +198,7 @@ def _months(s: Scenario) -> list[tuple[dt.datetime, dt.datetime]]:
     """First and following first of each month, one more than drawn: kept cups are weighed again after the end."""
     first = [biz.add_months(s.parameters.start, m) for m in range(s.parameters.months + 3)]
     days = [dt.datetime.combine(d, dt.time()) for d in first]
-    return list(zip(days[:-1], days[1:], strict=True))
+    return list(pairwise(days))
 
 
 # --------------------------------------------------------------------------------------------------- shape a: tarnwick
@@ -229,8 +230,9 @@ def _tarnwick(s: Scenario, book: _Book, rng: np.random.Generator) -> pl.DataFram
         poured = _frame(
             pours,
             {
-                "Record": "POUR", "Cup": pl.col("mix_id"), "Step": _text("pour_no"), "Date": _when("poured_at", us_date),
-                "Time": _when("poured_at", clock), "Product": _renamed("product_id", labels),
+                "Record": "POUR", "Cup": pl.col("mix_id"), "Step": _text("pour_no"),
+                "Date": _when("poured_at", us_date), "Time": _when("poured_at", clock),
+                "Product": _renamed("product_id", labels),
                 "Material": pl.col("component_id"), "From cup": pl.col("from_mix_id"),
                 "On scale, oz": _number("_total", 4, OZ_G), "Asked, oz": _number("target_g", 4, OZ_G),
                 "Badge": pl.col("technician_id").str.strip_prefix("t"), "Bench": pl.col("scale_id"),
@@ -371,6 +373,7 @@ def _ostenried(s: Scenario, book: _Book, rng: np.random.Generator) -> None:
     cups = shop.tables["pours"]["mix_id"].unique().sort()
     empty = pl.DataFrame({"mix_id": cups, "_empty": np.round(rng.normal(14.0, 0.4, len(cups)), 1)})
     job = pl.col("job_id").str.strip_prefix("J")
+    kinds = {"spray": "Spritzen", "hand": "Spachteln", "sand": "Schleifen", "polish": "Polieren"}
     for n, (month, following) in enumerate(_months(s)):
         name, folder = f"{month:%Y-%m}", "inbox/ostenried"
 
@@ -442,7 +445,7 @@ def _ostenried(s: Scenario, book: _Book, rng: np.random.Generator) -> None:
                 shop.between("operations", month, following),
                 {
                     "Auftrag": job, "Schritt": _text("operation_no"),
-                    "Tätigkeit": _renamed("kind", {"spray": "Spritzen", "hand": "Spachteln", "sand": "Schleifen", "polish": "Polieren"}),
+                    "Tätigkeit": _renamed("kind", kinds),
                     "Schliff": _renamed("removal", {"scuff": "anschleifen", "cut": "planschleifen", "strip": "blank"}),
                     "Abtrag (µm)": _number("removed_um", 1, marks=","), "Beginn": _when("started_at", both),
                     "Ende": _when("ended_at", both), "Person": pl.col("technician_id"), "Pistole": pl.col("gun_id"),
@@ -691,89 +694,86 @@ def _vellmoor(s: Scenario, book: _Book) -> None:
 # -------------------------------------------------------------------------------------------------------------- damage
 def _damage(s: Scenario, book: _Book, rng: np.random.Generator) -> None:
     """A few rows as real exports have them. Each is written down; nothing else in the demo is meant to be refused."""
-
-    def pick(path: str, rows: pl.Expr) -> int:
-        """A row of the file in the middle of its span, so that no other export has it too."""
-        frame = book.files[path].frame.with_row_index("_row")
-        found = frame.filter(rows)["_row"].to_list()
-        return found[int(rng.integers(len(found) // 3, max(len(found) * 2 // 3, len(found) // 3 + 1)))]
-
-    def cell(path: str, row: int, column: str) -> str:
-        return str(book.files[path].frame[column][row])
+    read = s.canonical["readings"].select("shop_id", "job_id").unique()
 
     def month_file(folder: str, stem: str, which: int) -> str | None:
         paths = sorted(p for p in book.files if p.startswith(f"inbox/{folder}/{stem}_") and "Nachtrag" not in p)
         return paths[which] if len(paths) > which + 1 else None
 
+    def pick(path: str | None, rows: pl.Expr) -> int | None:
+        """A row of the file in the middle of its span, so that no other export has it too; None without such a row."""
+        if path is None:
+            return None
+        found = book.files[path].frame.with_row_index("_row").filter(rows)["_row"].to_list()
+        low = len(found) // 3
+        return found[int(rng.integers(low, max(len(found) * 2 // 3, low + 1)))] if found else None
+
+    def ids_of(path: str, row: int, shop_id: str, **columns: str) -> dict[str, object]:
+        """The ids of a row's parent: contract column = column of the file; job numbers get back the J they may lack."""
+        out: dict[str, object] = {"shop_id": shop_id}
+        for name, column in columns.items():
+            text = str(book.files[path].frame[column][row])
+            out[name] = int(text) if name == "operation_no" else f"J{text.lstrip('J')}" if name == "job_id" else text
+        return out
+
+    def spoil(path: str | None, rows: pl.Expr, table: str, what: str, ids: dict[str, str], **cells: str) -> int | None:
+        row = pick(path, rows)
+        if path is not None and row is not None:
+            book.spoil(path, row, table, what, ids_of(path, row, path.split("/")[1], **ids), **cells)
+        return row
+
+    cup, scale = {"mix_id": "Cup"}, "On scale, oz"
+    # the last pour of its cup: after it the running total is read no more
     last_pour = (
-        (pl.col("Record") == "POUR") & (pl.col("Cup") != pl.col("Cup").shift(-1)) & pl.col("Material").is_not_null()
+        pl.col("Record").eq("POUR") & (pl.col("Cup") != pl.col("Cup").shift(-1)) & pl.col("Material").is_not_null()
     )
-    for which, what, column, value in (
-        (1, "text in a number", "On scale, oz", "12.4 ca"),
-        (2, "infinite mass", "On scale, oz", "inf"),
-        (4, "unknown component", "Material", "sf_hardner"),
-    ):
-        if path := month_file("tarnwick", "mixing", which):
-            row = pick(path, last_pour)
-            ids = {"shop_id": "tarnwick", "mix_id": cell(path, row, "Cup")}
-            book.spoil(path, row, "pours", what, ids, **{column: value})
-    if path := month_file("tarnwick", "mixing", 3):
-        row = pick(path, (pl.col("Record") == "BACK") & (pl.col("Remark") == "thrown away") & (pl.col("Step") == "1"))
-        ids = {"shop_id": "tarnwick", "mix_id": cell(path, row, "Cup")}
-        book.spoil(path, row, "leftovers", "leftover above what was poured", ids, **{"On scale, oz": "512.0000"})
-    if path := month_file("tarnwick", "steps", 1):
-        row = pick(path, (pl.col("What") == "spray") & pl.col("Repeats step").is_null())
-        ids = {"shop_id": "tarnwick", "job_id": cell(path, row, "Job"), "operation_no": int(cell(path, row, "Step"))}
-        book.spoil(path, row, "operations", "unknown gun", ids, Gun="gun #999")
-    if path := month_file("tarnwick", "film", 2):
-        row = pick(path, pl.col("Strip for").is_null())
-        ids = {"shop_id": "tarnwick", "job_id": cell(path, row, "Job"), "panel_id": cell(path, row, "Place")}
-        ids |= {"operation_no": int(cell(path, row, "After step"))}
-        book.spoil(path, row, "readings", "text in a number", ids, **{"Film, mil": "4..2"})
-        # the stem of its jobs' numbers tells the month
-        mine = pl.col("job_id").str.starts_with(cell(path, row, "Job")[:5])
+    bench = [month_file("tarnwick", "mixing", n) for n in range(5)]
+    spoil(bench[1], last_pour, "pours", "text in a number", cup, **{scale: "12.4 ca"})
+    spoil(bench[2], last_pour, "pours", "infinite mass", cup, **{scale: "inf"})
+    spoil(bench[4], last_pour, "pours", "unknown component", cup, Material="sf_hardner")
+    once = pl.col("Record").eq("BACK") & pl.col("Remark").eq("thrown away") & pl.col("Step").eq("1")
+    spoil(bench[3], once, "leftovers", "leftover above what was poured", cup, **{scale: "512.0000"})
+
+    step = {"job_id": "Job", "operation_no": "Step"}
+    first_time = pl.col("What").eq("spray") & pl.col("Repeats step").is_null()
+    spoil(month_file("tarnwick", "steps", 1), first_time, "operations", "unknown gun", step, Gun="gun #999")
+    film = month_file("tarnwick", "film", 2)
+    place = {"job_id": "Job", "panel_id": "Place", "operation_no": "After step"}
+    row = spoil(film, pl.col("Strip for").is_null(), "readings", "text in a number", place, **{"Film, mil": "4..2"})
+    if film is not None and row is not None:
+        # one row more: somebody held the magnetic gauge on a bumper
+        mine = pl.col("job_id").str.starts_with(str(book.files[film].frame["Job"][row])[:5])
         bumpers = s.canonical["operation_panels"].filter(
             mine, pl.col("panel_id").str.ends_with("bumper"), shop_id="tarnwick", face="outer"
         )
+        magnetic = s.registers["gauges"].filter(pl.col("gauge_id").str.starts_with("f1"), principle="magnetic")
         if bumpers.height:
-            ids = bumpers.row(bumpers.height // 2, named=True)
-            ids = {k: ids[k] for k in ("shop_id", "job_id", "operation_no", "panel_id")}
-            magnetic = s.registers["gauges"].filter(pl.col("gauge_id").str.starts_with("f1"), principle="magnetic")
-            book.append(
-                path, "readings", "a magnetic gauge on plastic", ids, row,
-                **{"Job": ids["job_id"], "Place": ids["panel_id"], "After step": str(ids["operation_no"]), "No.": "1",
-                   "Row": None, "Column": None, "Film, mil": "3.10", "Gauge": magnetic["gauge_id"][0]},
-            )  # fmt: skip
-    if path := month_file("ostenried", "Waage", 2):
-        last = (pl.col("Becher") != pl.col("Becher").shift(-1)) & pl.col("Komponente").is_not_null()
-        row = pick(path, last)
-        ids = {"shop_id": "ostenried", "mix_id": cell(path, row, "Becher")}
-        book.spoil(path, row, "pours", "a day that does not exist", ids, Datum="31.06.2025")
-    if path := month_file("ostenried", "Arbeitsgaenge", 4):
-        row = pick(path, (pl.col("Tätigkeit") == "Spritzen") & pl.col("wiederholt Schritt").is_null())
-        ids = {
-            "shop_id": "ostenried",
-            "job_id": "J" + cell(path, row, "Auftrag"),
-            "operation_no": int(cell(path, row, "Schritt")),
-        }
-        book.spoil(path, row, "operations", "a kind of work nobody knows", ids, **{"Tätigkeit": "Spritzn"})
-    if path := month_file("ostenried", "Flaechen", 5):
-        row = pick(path, pl.col("lackiert (%)") == "100")
-        ids = {
-            "shop_id": "ostenried",
-            "job_id": "J" + cell(path, row, "Auftrag"),
-            "operation_no": int(cell(path, row, "Schritt")),
-        }
-        ids |= {"panel_id": cell(path, row, "Teil")}
-        book.spoil(path, row, "operation_panels", "more than all of a panel", ids, **{"lackiert (%)": "140"})
-    logs = sorted(p for p in book.files if p.startswith("inbox/vellmoor/cups_"))
-    if len(logs) > 8:
-        path = logs[7]
-        later = pl.col("At") > pl.col("At").min().str.slice(0, 8)  # below: rows of the week's middle alone
+            on = bumpers.row(bumpers.height // 2, named=True)
+            cells = {
+                "Job": on["job_id"], "Place": on["panel_id"], "After step": str(on["operation_no"]), "No.": "1",
+                "Row": None, "Column": None, "Film, mil": "3.10", "Gauge": magnetic["gauge_id"][0], "Strip for": None,
+            }  # fmt: skip
+            ids = {k: on[k] for k in ("shop_id", "job_id", "operation_no", "panel_id")}
+            book.append(film, "readings", "a magnetic gauge on plastic", ids, row, **cells)
+
+    last = (pl.col("Becher") != pl.col("Becher").shift(-1)) & pl.col("Komponente").is_not_null()
+    waage = month_file("ostenried", "Waage", 2)
+    spoil(waage, last, "pours", "a day that does not exist", {"mix_id": "Becher"}, Datum="31.06.2025")
+    # jobs without readings: there the step of a reading is found from times, which a lost step would make unsure
+    unread = ~pl.col("Auftrag").is_in(read.filter(shop_id="ostenried")["job_id"].str.strip_prefix("J").implode())
+    step = {"job_id": "Auftrag", "operation_no": "Schritt"}
+    work = unread & pl.col("Tätigkeit").eq("Spritzen") & pl.col("wiederholt Schritt").is_null()
+    steps = month_file("ostenried", "Arbeitsgaenge", 4)
+    spoil(steps, work, "operations", "a kind of work nobody knows", step, **{"Tätigkeit": "Spritzn"})
+    panels, panel = month_file("ostenried", "Flaechen", 5), {**step, "panel_id": "Teil"}
+    whole = unread & pl.col("lackiert (%)").eq("100")
+    spoil(panels, whole, "operation_panels", "more than all of a panel", panel, **{"lackiert (%)": "140"})
+
+    weeks = sorted(p for p in book.files if p.startswith("inbox/vellmoor/cups_"))
+    for path in weeks[7:8]:
         middle = pl.col("At").str.slice(0, 10).is_in(_middle_of(path))
-        row = pick(path, later & middle & (pl.col("Unit") == "g") & pl.col("Added").is_not_null())
-        ids = {"shop_id": "vellmoor", "mix_id": cell(path, row, "Mix")}
-        book.spoil(path, row, "pours", "a product that no register has", ids, Product="base_solvnt")
+        added = middle & pl.col("Unit").eq("g") & pl.col("Added").is_not_null()
+        spoil(path, added, "pours", "a product that no register has", {"mix_id": "Mix"}, Product="base_solvnt")
 
 
 def _middle_of(path: str) -> list[str]:

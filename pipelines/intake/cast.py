@@ -48,6 +48,8 @@ def no_failures() -> pl.DataFrame:
 def cast(info: ColumnInfo, text: pl.Series, spec: Spec | None = None) -> Casted:
     """`text` (trimmed, empty = null) as the column's type."""
     spec = spec or Spec()
+    if text.null_count() == text.len():  # a column that is absent or empty
+        return Casted(pl.Series(info.name, [None], dtype=info.dtype).new_from_index(0, text.len()), no_failures())
     if info.kind == "text":
         return Casted(text.alias(info.name), no_failures())
     if info.kind == "bool":

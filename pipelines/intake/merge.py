@@ -427,25 +427,24 @@ def _intake_files(books: dict[str, Book], files: Files, warnings: Warnings) -> p
         for rank, n in items.iter_rows():
             states = counts.setdefault((rank, table), {})
             states[REFUSED] = states.get(REFUSED, 0) + n
-    out = []
+    out: list[dict[str, object]] = []
     for rank, read in enumerate(files.reads):
-        base = {"file": read.file, "sha256": read.sha256 or None, "layout": read.layout, "state": read.state}
-        for table in read.tables or [None]:
-            states = counts.get((rank, table or ""), {})
-            if table == NOWHERE:
+        for table in read.tables or [NOWHERE]:
+            states = counts.get((rank, table), {})
+            if table == NOWHERE and table in read.tables:
                 states = {REFUSED: read.tables[NOWHERE].refused["item"].n_unique()}
-            said = [*([read.message] if read.message else []), *warnings.of(rank, table or "")]
-            out.append(
-                base
-                | {
-                    "table": table or None,
-                    "message": "; ".join(said) or None,
-                    "rows_read": sum(states.values()),
-                    **{s: states.get(s, 0) for s in (ACCEPTED, REFUSED, DUPLICATE, SUPERSEDED)},
-                }
-            )
-    frame = pl.DataFrame(out, schema_overrides=door.empty("intake_files").schema) if out else pl.DataFrame()
-    return door.conform("intake_files", frame if out else door.empty("intake_files"))
+            said = [*([read.message] if read.message else []), *warnings.of(rank, table)]
+            row: dict[str, object] = {
+                "file": read.file,
+                "table": table or None,
+                "sha256": read.sha256 or None,
+                "layout": read.layout,
+                "state": read.state,
+                "message": "; ".join(said) or None,
+                "rows_read": sum(states.values()),
+            }
+            out.append(row | {s: states.get(s, 0) for s in (ACCEPTED, REFUSED, DUPLICATE, SUPERSEDED)})
+    return door.conform("intake_files", pl.DataFrame(out, schema=door.empty("intake_files").schema))
 
 
 def _refused_rows(books: dict[str, Book], files: Files, names: pl.DataFrame, raw_of: RawOf | None) -> pl.DataFrame:

@@ -322,7 +322,7 @@ def _read_layout(source: Source, found: layout.Layout, opened: _Opened) -> FileR
 
 def _joined(one: TableRead, other: TableRead) -> TableRead:
     """Two [[tables]] entries of one layout that feed one table."""
-    shift = (one.refused["item"].max() or 0) + 1 if one.refused.height else 0
+    shift = max(one.refused["item"].to_list(), default=-1) + 1
     refused = other.refused.with_columns(pl.col("item") + shift)
     return TableRead(
         pl.concat([one.rows, other.rows], how="diagonal"), pl.concat([one.refused, refused], how="diagonal")

@@ -190,12 +190,9 @@ def volumes_to_mass(table: str, book: Book, components: pl.DataFrame) -> Book:
             lost.select(
                 "@i",
                 pl.lit(column).alias("column"),
-                pl.col("component_id")
-                .fill_null("")
-                .map_elements(
-                    lambda c, column=column: say("no_density", column=column, component=c), return_dtype=pl.String
-                )
-                .alias("reason"),
+                pl.format(say("no_density", column=column, component="{}"), pl.col("component_id").fill_null("")).alias(
+                    "reason"
+                ),
             )
         )
         rows = rows.with_columns(

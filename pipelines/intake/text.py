@@ -13,6 +13,7 @@ import codecs
 import csv
 import io
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -201,7 +202,8 @@ def _walk(data: bytes, newlines: np.ndarray, delimiter: str) -> Records:
         if width is None and text.strip():
             width = counts[-1]
         i = upto + 1
-    return Records(*(np.array(x, np.int64) for x in (starts, ends, lines, counts)), True, cells)
+    offsets = [np.array(x, np.int64) for x in (starts, ends, lines, counts)]
+    return Records(offsets[0], offsets[1], offsets[2], offsets[3], True, cells)
 
 
 def _cells_of(text: str, delimiter: str) -> list[str] | None:
@@ -373,7 +375,7 @@ def xlsx_sheets(data: bytes) -> list[str]:
     return list(_workbook(data).sheet_names)
 
 
-def _workbook(data: bytes):  # type: ignore[no-untyped-def]
+def _workbook(data: bytes) -> Any:
     import fastexcel
 
     if not data:

@@ -1,3 +1,4 @@
+# ruff: noqa: E501  (a table of cases)
 """Damaged exports: each kind is a row of a table here. No traceback, every row accounted for, every refusal names the place.
 
 `take_in` checks the books of every case. A case says what must be found: a word in the file's message, or words in the
@@ -12,9 +13,9 @@ from dataclasses import dataclass, field
 
 import polars as pl
 import pytest
-from tests.pipeline.intake_bench import OPERATIONS, POURS, message, reasons, take_in
 
 from pipelines.intake.read import Options
+from tests.pipeline.intake_bench import OPERATIONS, POURS, message, reasons, take_in
 
 ROW = "north,a,{},2025-03-03 08:00,clear_a,binder,{}\n"
 GOOD = POURS + "\n" + ROW.format(1, 10) + ROW.format(2, 5)

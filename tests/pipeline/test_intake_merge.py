@@ -9,10 +9,10 @@ import polars as pl
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from tests.pipeline.intake_bench import OPERATIONS, POURS, marks, message, read_all, reasons, same, take_in
 
 from pipelines.intake.merge import merge
 from pipelines.intake.read import Options
+from tests.pipeline.intake_bench import OPERATIONS, POURS, marks, message, read_all, reasons, same, take_in
 
 
 def pour(mix: str, no: object, grams: object, component: str = "binder", product: str = "clear_a") -> str:

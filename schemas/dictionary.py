@@ -1,0 +1,72 @@
+"""The data dictionary in Markdown, made from the schemas so that it cannot fall behind them.
+
+    python -m schemas.dictionary DEVELOPERS.md     puts it between the two marker lines of that file
+
+Only text is made here; what it says stands in events.py, registers.py and published.py.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterable
+from pathlib import Path
+
+from schemas import door, events, published, registers
+from schemas.vocabulary import ColumnInfo
+
+BEGIN, END = "<!-- data dictionary: begin (python -m schemas.dictionary) -->", "<!-- data dictionary: end -->"
+
+
+def _rule(info: ColumnInfo) -> str:
+    """What a value must satisfy, in few words."""
+    parts = []
+    if info.values:
+        parts.append("one of " + ", ".join(f"`{value}`" for value in info.values))
+    if info.low is not None or info.high is not None:
+        low = "" if info.low is None else f"{info.low:g} "
+        high = "" if info.high is None else f" {info.high:g}"
+        parts.append(f"{low}to{high}" if low and high else f"at least {low}".strip() if low else f"at most{high}")
+    if info.above is not None:
+        parts.append(f"above {info.above:g}")
+    if info.refers_to:
+        parts.append(f"in {info.refers_to}")
+    if info.default is not None:
+        parts.append(f"empty means {info.default}")
+    return "; ".join(parts)
+
+
+def _table(name: str) -> list[str]:
+    lines = [f"**{name}**: {door.schema(name).description}", "", "| column | type | unit | meaning | rule |", "|---|---|---|---|---|"]
+    for info in door.columns(name):
+        mark = " K" if info.key else ""
+        optional = " o" if not info.required else ""
+        lines.append(f"| {info.name}{mark}{optional} | {info.kind} | {info.unit} | {info.description} | {_rule(info)} |")
+    return [*lines, ""]
+
+
+def markdown() -> str:
+    """The whole dictionary. K marks the key, o what may be absent or empty."""
+
+    def part(title: str, names: Iterable[str]) -> list[str]:
+        return [f"### {title}", "", *(line for name in names for line in _table(name))]
+
+    lines = [
+        *part("Events: what exports bring", events.EVENTS),
+        *part("Registers: what is kept by hand", registers.REGISTERS),
+        *part("Published tables", published.PUBLISHED),
+    ]
+    return "\n".join(lines).rstrip() + "\n"
+
+
+def placed(text: str) -> str:
+    """`text` with the dictionary between its marker lines. ValueError where they are missing."""
+    before, begin, rest = text.partition(BEGIN)
+    _, end, after = rest.partition(END)
+    if not begin or not end:
+        raise ValueError(f"the marker lines {BEGIN!r} and {END!r} must both be there")
+    return f"{before}{BEGIN}\n\n{markdown()}\n{END}{after}"
+
+
+if __name__ == "__main__":
+    target = Path(sys.argv[1])
+    target.write_text(placed(target.read_text(encoding="utf-8")), encoding="utf-8")

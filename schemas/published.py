@@ -345,6 +345,8 @@ film_build = table(
     ),
     film_se_um=number("Standard error of the panel's mean", "um", nullable=True),
     film_basis=text("Film as applied or after sanding", nullable=True),
+    found_um=number("Film by its own evidence alone, before it is held against its like", "um", nullable=True),
+    found_se_um=number("Standard error of that", "um", nullable=True),
     over_ml=number("Dry film expected above the window", "mL", nullable=True),
     under_ml=number("Dry film expected to be missing below the window", "mL", nullable=True),
 )
@@ -680,6 +682,20 @@ compliance_average = table(
     source=text("Where the limit stands", nullable=True),
 )
 
+compliance_multistage = table(
+    "compliance_multistage",
+    "VOC content of multi-stage topcoats, job by job; for information, the rule binds makers of coatings",
+    shop_id=_SHOP,
+    job_id=text("The job", key=True),
+    jurisdiction=text("The jurisdiction"),
+    base_g_per_l=number("Base coat, less water and exempt compounds", "g/L"),
+    clear_g_per_l=number("Clear coat, less water and exempt compounds", "g/L"),
+    n_mid_coats=integer("Mid coats"),
+    g_per_l=number("(base + mid coats + 2 clear) / (mid coats + 3)", "g/L"),
+    limit_g_per_l=number("The limit", "g/L", nullable=True),
+    over=flag("Above the limit", nullable=True),
+)
+
 compliance_metals = table(
     "compliance_metals",
     "Target metals of 40 CFR 63 subpart HHHHHH in cups, against their thresholds",
@@ -835,7 +851,7 @@ PUBLISHED: dict[str, pa.DataFrameSchema] = {
         transfer_by_technician, transfer_by_role, gun_effects, technician_effects, screened_records, material_ledger,
         film_build, film_by_technician, edge_bias, panel_heat, technique_power, gun_fit, gun_cover, gun_drift,
         gun_service_contrasts, emissions_monthly, emission_lines, hap_monthly, hap_lines, hap_63_3941,
-        rolling_12_months, permit_headroom, voc_content, compliance_average, compliance_metals,
+        rolling_12_months, permit_headroom, voc_content, compliance_average, compliance_multistage, compliance_metals,
         stock_reconciliation, mix_guide, mix_backtest, savings, savings_basis, job_costs, practice_cards, cautions,
     )
 }  # fmt: skip

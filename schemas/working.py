@@ -160,7 +160,7 @@ cup_feeds = table(
         "Operations with the same value share a cup without stated shares",
         nullable=True,
     ),
-    with_hand=flag("One of those is no spray operation"),
+    why_not=text("Why what it took cannot carry a record", nullable=True),
 )
 
 leftover_habits = table(
@@ -182,7 +182,7 @@ sprayed = table(
     operation_no=_OPERATION,
     share=number("Part of all that left the cup", "1", nullable=True),
     share_known=flag("Stated, or the only way it can have gone"),
-    with_hand=flag("Shared, without stated shares, with an operation that is no spraying"),
+    why_not=text("Why what it took cannot carry a record", nullable=True),
     leftover_known=flag("The cup was weighed back"),
     complete=flag("The cup is complete"),
     mix_grade=_GRADE,

@@ -7,7 +7,7 @@
 --   gone_g       g that went this way, null while the leftover is unknown
 --   offered_g    share x (poured - poured on): the most that can have gone this way
 --   shared_with  operations with the same value hang together: only their sum is known
---   with_hand    one of them is no spray operation, so that the sum has a part without film or transfer
+--   why_not      why such a sum carries no record: a part of it went where neither film nor transfer is known
 WITH cup_jobs AS (
     SELECT DISTINCT p.shop_id, p.mix_id, p.job_id
     FROM pours AS p
@@ -26,21 +26,29 @@ first_uses AS (
         c.job_id,
         c.product_id,
         min(o.started_at) AS first_used_at,
+        min(CASE WHEN o.redo_of IS NOT NULL AND w.operation_no IS NULL THEN o.started_at END) AS blind_redo_at,
         max(CASE WHEN o.redo_of IS NOT NULL THEN 1 ELSE 0 END) = 1 AS redo_follows
     FROM cups_of_jobs AS c
     INNER JOIN operations AS o
         ON o.shop_id = c.shop_id AND o.job_id = c.job_id AND o.product_id = c.product_id AND o.kind = 'spray'
         AND o.started_at > c.first_poured_at
+    LEFT JOIN operations AS w
+        ON w.shop_id = o.shop_id AND w.job_id = o.job_id AND w.operation_no = o.redo_of
     GROUP BY c.shop_id, c.mix_id, c.job_id, c.product_id
 ),
 replaced AS (
     -- The job's next cup of the product is the first one poured after this one was first used: cups mixed together for one
-    -- operation belong to it together.
+    -- operation belong to it together. Where the repeated operation could not be read, a cup poured before its repeat's own
+    -- cup is taken to have gone there.
     SELECT u.shop_id, u.mix_id, u.job_id, min(n.first_poured_at) AS replaced_at
     FROM first_uses AS u
+    INNER JOIN cups_of_jobs AS c ON c.shop_id = u.shop_id AND c.mix_id = u.mix_id AND c.job_id = u.job_id
     INNER JOIN cups_of_jobs AS n
         ON n.shop_id = u.shop_id AND n.job_id = u.job_id AND n.product_id = u.product_id
-        AND n.first_poured_at >= u.first_used_at
+        AND (
+            n.first_poured_at >= u.first_used_at
+            OR (u.blind_redo_at = u.first_used_at AND n.first_poured_at > c.first_poured_at)
+        )
     WHERE u.redo_follows
     GROUP BY u.shop_id, u.mix_id, u.job_id
 ),
@@ -64,7 +72,10 @@ feeds AS (
         f.operation_no,
         f.stated_share,
         o.started_at,
-        coalesce(o.kind, '?') <> 'spray' AS no_spray,
+        CASE
+            WHEN o.operation_no IS NULL THEN 'an operation that could not be read drew from its cup'
+            WHEN o.kind <> 'spray' THEN 'its cup also fed hand work'
+        END AS odd,
         s.covered_m2 * s.coats AS weight,
         coalesce(s.coats, 1) AS plain_weight,
         count(f.stated_share) OVER (PARTITION BY f.shop_id, f.mix_id) AS n_stated,
@@ -140,8 +151,13 @@ SELECT
     CASE WHEN z.stated_share IS NULL AND z.n_missing > 1
         THEN concat_ws('/', z.shop_id, z.mix_id, CAST(z.interval_no AS VARCHAR))
     END AS shared_with,
-    z.stated_share IS NULL AND z.n_missing > 1
-    AND bool_or(z.no_spray AND z.stated_share IS NULL) OVER (PARTITION BY z.shop_id, z.mix_id, z.interval_no) AS with_hand
+    CASE
+        WHEN z.stated_share IS NULL AND z.n_missing > 1
+            THEN max(CASE WHEN z.stated_share IS NULL THEN z.odd END) OVER (PARTITION BY z.shop_id, z.mix_id, z.interval_no)
+        WHEN z.stated_share IS NULL AND z.n_weighings > 1
+            -- An operation whose start is not known may have sprayed between any two weigh-backs.
+            THEN max(CASE WHEN z.interval_no IS NULL THEN z.odd END) OVER (PARTITION BY z.shop_id, z.mix_id)
+    END AS why_not
 FROM sized AS z
 INNER JOIN mixes AS m ON m.shop_id = z.shop_id AND m.mix_id = z.mix_id
 ORDER BY z.shop_id, z.mix_id, z.job_id, z.operation_no

@@ -15,7 +15,7 @@ WITH cups AS (
         bool_and(leftover_known) AS leftover_known,
         bool_and(complete) AS complete,
         bool_and(share_known) AS share_known,
-        bool_or(with_hand) AS with_hand,
+        max(why_not) AS why_not,
         max(mix_grade) AS mix_grade,
         sqrt(sum(flush_sd_g * flush_sd_g)) AS flush_sd_g,
         sum(offered_g) AS offered_g,
@@ -61,7 +61,7 @@ SELECT
         WHEN NOT c.complete THEN concat('incomplete cup behind operation ', e.job_id, '/', CAST(e.operation_no AS VARCHAR))
         WHEN c.offered_solids_ml IS NULL
             THEN concat('solids of the cup unknown for operation ', e.job_id, '/', CAST(e.operation_no AS VARCHAR))
-        WHEN c.with_hand THEN concat('a cup of operation ', e.job_id, '/', CAST(e.operation_no AS VARCHAR), ' also fed hand work')
+        WHEN c.why_not IS NOT NULL THEN concat('operation ', e.job_id, '/', CAST(e.operation_no AS VARCHAR), ': ', c.why_not)
         WHEN c.solids_ml <= 0 THEN concat('nothing left the cup for operation ', e.job_id, '/', CAST(e.operation_no AS VARCHAR))
     END AS trouble
 FROM equations AS e

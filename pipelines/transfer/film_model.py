@@ -1,0 +1,207 @@
+"""How each technician's film lies against the data sheet's window, by role: the mean and the next job.
+
+Here belongs the model of log(film / greatest film of the sheet) and what follows from it for people. The film of one panel
+and its probability of lying outside stand in the ledger (film_build); what is done about it stands in cards.py.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import polars as pl
+from scipy.special import ndtr
+
+from pipelines.transfer import flags
+from pipelines.transfer.options import Z95
+from pipelines.transfer.terms import Fitted, Term
+
+CELL = ["shop_id", "technician_id", "role"]
+COLOURED = ("base", "mid_coat")  # their film follows the colour's hiding
+COLOURS_NEEDED = 3
+MATERIAL_OVER = 0.05  # a mean is flagged only for lying above the window by more than this
+MAX_VIF = 3.0
+FEW = 3  # operations below which nobody is spoken of
+PANEL_CV = 0.08  # spread between panels of one operation that its mean over panels averages out
+PASSES = 4
+# Half-normal scales of the standard deviations of log film (our choice: what habits do to film).
+SCALE = {"product": 0.15, "place": 0.10, "technician": 0.15, "hand": 0.15, "gun": 0.10, "colour": 0.20, "event": 0.20}
+CLIP = 1.5
+
+
+def operations(film_build: pl.DataFrame) -> pl.DataFrame:
+    """Film of each operation from its read panels: CELL, gun_id, product_id, colour_id, film_um, var_um2, low, high, n.
+
+    Outer faces whose film was read, alone or in a sum, weighted by 1/(se^2 + (8 % of film)^2): panels differ from one another.
+    What transfer alone tells is left out: a technician's transfer would come back as film.
+    """
+    weight = 1 / (pl.col("found_se_um") ** 2 + (PANEL_CV * pl.col("middle")) ** 2)
+    return (
+        film_build.filter(
+            pl.col("source").is_in(["read", "shared"]) & (pl.col("face") == "outer") & pl.col("technician_id").is_not_null()
+            & (pl.col("film_max_um") > 0) & pl.col("found_um").is_not_null() & (pl.col("found_se_um") > 0)
+        )
+        .with_columns(middle=pl.coalesce((pl.col("film_min_um") + pl.col("film_max_um")) / 2, pl.col("film_max_um")))
+        .with_columns(weight=weight)
+        .group_by("shop_id", "job_id", "operation_no", "product_id", "role", "technician_id")
+        .agg(
+            pl.col("gun_id", "colour_id", "film_min_um", "film_max_um", "grade").first(),
+            film_um=(pl.col("found_um") * pl.col("weight")).sum() / pl.col("weight").sum(),
+            var_um2=1 / pl.col("weight").sum(),
+        )
+        .sort("shop_id", "job_id", "operation_no", "product_id")
+    )  # fmt: skip
+
+
+def _text(frame: pl.DataFrame, *columns: str) -> np.ndarray:
+    """Levels of a term: columns joined; "" where one is missing."""
+    return (
+        frame.select(pl.concat_str(columns, separator="\t", ignore_nulls=False).fill_null("")).to_series().to_numpy().astype(str)
+    )
+
+
+def fit(ops: pl.DataFrame) -> tuple[Fitted, np.ndarray]:
+    """The model of log(film / film_max): role + product + shop x role + technician + technician x role + gun + colour + e.
+
+    Linear in film, log link: y = (film - F)/F + eta with F = film_max exp(eta), v = var/F^2, until settled. No log of a
+    noisy film is taken. Returns the fitted model and eta per operation.
+    """
+    limit, film, var = (ops[c].to_numpy() for c in ("film_max_um", "film_um", "var_um2"))
+    coloured = ops["role"].is_in(list(COLOURED)).to_numpy()
+    colour = np.where(coloured, _text(ops, "shop_id", "colour_id"), "")
+    terms = [
+        Term("role", _text(ops, "role"), prior=(-0.2, 0.5)),
+        Term("product", _text(ops, "product_id"), scale=SCALE["product"]),
+        Term("place", _text(ops, "shop_id", "role"), scale=SCALE["place"], local=True),
+        Term("technician", _text(ops, "technician_id"), scale=SCALE["technician"], local=True),
+        Term("hand", _text(ops, "technician_id", "role"), scale=SCALE["hand"], local=True),
+        Term("gun", _text(ops, "gun_id"), scale=SCALE["gun"], local=True),
+        Term("colour", colour, scale=SCALE["colour"], local=True),
+    ]
+    eta = np.full(ops.height, -0.2)
+    ones, fitted = np.ones(ops.height), None
+    for _ in range(PASSES):
+        typical = limit * np.exp(eta)
+        y = np.clip((film - typical) / typical, -CLIP, CLIP) + eta
+        fitted = Fitted(terms, y, var / typical**2, ones, SCALE["event"], like=fitted)
+        eta = fitted.design @ fitted.fit.best.theta
+    assert fitted is not None
+    return fitted, eta
+
+
+def film_by_technician(
+    film_build: pl.DataFrame,
+    material_ledger: pl.DataFrame,
+    mixes: pl.DataFrame,
+    settings: Mapping[str, Any] | None = None,
+) -> pl.DataFrame:
+    """Per shop, technician and role: mean film over the window's greatest, and the probabilities of lying outside.
+
+    P(mean over) = Phi(eta / sqrt(PEV)), P(next job over) = Phi(eta / sqrt(PEV + se^2 + what gun and colour add)); the same
+    against the window's least. A technician is flagged where the mean is shown to lie above by more than 5 % (setting
+    over_build_material), over all with an expected share of wrong flags of 5 %, and only where it can be told apart from
+    the gun (VIF <= 3), and base or mid coat was read in 3 colours or more.
+    """
+    settings = settings or {}
+    material = float(settings.get("over_build_material", MATERIAL_OVER))
+    share = float(settings.get("false_flag_share", 0.05))
+    ops = operations(film_build)
+    if not ops.height:
+        return pl.DataFrame(schema={c: pl.String for c in CELL})
+    fitted, _ = fit(ops)
+    cells = (
+        ops.group_by(CELL)
+        .agg(
+            n=pl.len().cast(pl.Int64),
+            n_colours=pl.col("colour_id").n_unique().cast(pl.Int64) - pl.col("colour_id").has_nulls().cast(pl.Int64),
+            products=pl.col("product_id"),
+            guns=pl.col("gun_id").drop_nulls().unique().sort(),
+            window_low=(pl.col("film_min_um") / pl.col("film_max_um")).mean(),
+            grade=pl.when((pl.col("grade") == "A").mean() >= 0.5).then(pl.lit("A")).otherwise(pl.lit("B")),
+            n_read=(pl.col("grade") == "A").sum().cast(pl.Int64),
+        )
+        .sort(CELL)
+    )
+    means, hands = [], []
+    for row in cells.iter_rows(named=True):
+        own = [("technician", row["technician_id"], 1.0), ("hand", f"{row['technician_id']}\t{row['role']}", 1.0)]
+        n = len(row["products"])
+        means.append(
+            [("role", row["role"], 1.0), ("place", f"{row['shop_id']}\t{row['role']}", 1.0), *own]
+            + [("product", p, 1.0 / n) for p in row["products"]]
+        )
+        hands.append(own)
+    eta, var = fitted.predict(fitted.rows(means))
+    vif = fitted.vif(hands, "gun")
+    _, hand_var = fitted.predict(fitted.rows(hands))
+    reliability = np.clip(1 - hand_var / (fitted.sd("technician") ** 2 + fitted.sd("hand") ** 2), 0, 1)
+    coloured = cells["role"].is_in(list(COLOURED)).to_numpy()
+    next_sd = np.sqrt(
+        var + fitted.event_sd**2 + fitted.sd("gun") ** 2 + np.where(coloured, fitted.sd("colour") ** 2, 0.0)
+    )
+    se = np.sqrt(var)
+    low = np.log(cells["window_low"].cast(pl.Float64).fill_null(np.nan).to_numpy())
+    prob = ndtr((eta - np.log1p(material)) / se)
+    enough = cells["n"].to_numpy() >= FEW
+    colours = ~coloured | (cells["n_colours"].to_numpy() >= COLOURS_NEEDED)
+    separable = vif <= MAX_VIF
+    flagged = flags.flag(prob, separable & colours & enough & fitted.fit.converged, share)
+    guns = [", ".join(g) for g in cells["guns"].to_list()]
+    why = [
+        None if s and c and e
+        else f"cannot be told apart from {g or 'the gun'}" if not s
+        else f"{r.replace('_', ' ')} needs {COLOURS_NEEDED} colours: its film follows the colour's hiding" if not c
+        else "not enough jobs"
+        for s, c, e, r, g in zip(separable, colours, enough, cells["role"].to_list(), guns, strict=True)
+    ]  # fmt: skip
+
+    def column(values: np.ndarray) -> pl.Series:
+        return pl.Series(values).fill_nan(None)
+
+    return cells.with_columns(
+        ratio=column(np.exp(eta)),
+        low=column(np.exp(eta - Z95 * se)),
+        high=column(np.exp(eta + Z95 * se)),
+        prob_mean_over=column(ndtr(eta / se)),
+        prob_next_over=column(ndtr(eta / next_sd)),
+        prob_mean_under=column(ndtr((low - eta) / se)),
+        prob_next_under=column(ndtr((low - eta) / next_sd)),
+        prob_material=column(prob),
+        reliability=column(reliability),
+        vif=column(vif),
+        separable=pl.Series(separable),
+        with_whom=pl.Series([None if s else g or None for s, g in zip(separable, guns, strict=True)], dtype=pl.String),
+        flagged=pl.Series(flagged),
+        why_not_flagged=pl.Series(why, dtype=pl.String),
+    ).join(amounts(film_build, material_ledger, mixes), on=CELL, how="left")
+
+
+def amounts(film_build: pl.DataFrame, material_ledger: pl.DataFrame, mixes: pl.DataFrame) -> pl.DataFrame:
+    """Over-build from the ledger and under-build from the films, per CELL: kg of solids, kg of VOC, money.
+
+    What is missing below the window weighs under_ml x dry density; it is priced as the cell's own useful film was. It is no
+    saving: a film below the window must be made good.
+    """
+    over = (
+        material_ledger.filter(pl.col("technician_id").is_not_null() & pl.col("role").is_not_null())
+        .group_by(CELL)
+        .agg(
+            over_build_solids_kg=pl.col("over_build_solids_g").sum() / 1000,
+            over_build_voc_kg=pl.col("over_build_voc_g").sum() / 1000,
+            over_build_cost=pl.when(pl.col("over_build_cost").null_count() == 0).then(pl.col("over_build_cost").sum()),
+            price=pl.col("useful_cost").sum() / pl.col("useful_solids_g").sum(),
+        )
+    )
+    dry = mixes.group_by("shop_id", "product_id").agg(pl.col("dry_density_g_per_ml").mean())
+    under = (
+        film_build.filter(pl.col("under_ml").is_not_null() & pl.col("technician_id").is_not_null())
+        .join(dry, on=["shop_id", "product_id"], how="left")
+        .group_by(CELL)
+        .agg(under_build_solids_kg=(pl.col("under_ml") * pl.col("dry_density_g_per_ml")).sum() / 1000)
+    )
+    return (
+        over.join(under, on=CELL, how="left")
+        .with_columns(under_build_cost=(pl.col("under_build_solids_kg") * 1000 * pl.col("price")).fill_nan(None))
+        .drop("price")
+    )

@@ -661,7 +661,10 @@ def build_business(p) -> Business:
         k: []
         for k in ("shops", "booths", "technicians", "trainings", "guns", "gun_services", "gauges", "permit_limits")
     }
-    gun_ids, tech_ids, gauge_ids, gauge_principle = [], [], [], []
+    gun_ids: list[str] = []
+    tech_ids: list[str] = []
+    gauge_ids: list[str] = []
+    gauge_principle: list[str] = []
     atomising: list[str] = []
     flush, cup_ml = np.zeros(n_guns), np.zeros(n_guns)
     wear = np.zeros(n_guns)

@@ -156,9 +156,10 @@ def _renamed(column: str, names: dict[str, str]) -> pl.Expr:
     return pl.col(column).replace_strict(names, return_dtype=pl.String)
 
 
-def _frame(
-    source: pl.DataFrame, cells: dict[str, pl.Expr | Callable[[pl.DataFrame], pl.Series] | str | None]
-) -> pl.DataFrame:
+_Cells = dict[str, pl.Expr | Callable[[pl.DataFrame], pl.Series] | str | None]
+
+
+def _frame(source: pl.DataFrame, cells: _Cells) -> pl.DataFrame:
     """A frame of text: each cell an expression over `source`, a function of it, a constant, or None (empty)."""
     out = []
     for name, cell in cells.items():
@@ -481,7 +482,7 @@ def _ostenried(s: Scenario, book: _Book, rng: np.random.Generator) -> None:
             ),
         )  # fmt: skip
         film = shop.between("readings", month, following)
-        cells = {
+        cells: _Cells = {
             "Auftrag": job, "Teil": pl.col("panel_id"), "Messung": _text("reading_no"), "Reihe": _text("row"),
             "Spalte": _text("col"), "Dicke (µm)": _number("reading_um", 0, marks=","), "Gerät": pl.col("gauge_id"),
             "gemessen am": _when("taken_at", both), "Streifen für": pl.col("witness_of"),
@@ -749,12 +750,12 @@ def _damage(s: Scenario, book: _Book, rng: np.random.Generator) -> None:
         magnetic = s.registers["gauges"].filter(pl.col("gauge_id").str.starts_with("f1"), principle="magnetic")
         if bumpers.height:
             on = bumpers.row(bumpers.height // 2, named=True)
-            cells = {
+            replaced = {
                 "Job": on["job_id"], "Place": on["panel_id"], "After step": str(on["operation_no"]), "No.": "1",
                 "Row": None, "Column": None, "Film, mil": "3.10", "Gauge": magnetic["gauge_id"][0], "Strip for": None,
             }  # fmt: skip
             ids = {k: on[k] for k in ("shop_id", "job_id", "operation_no", "panel_id")}
-            book.append(film, "readings", "a magnetic gauge on plastic", ids, row, **cells)
+            book.append(film, "readings", "a magnetic gauge on plastic", ids, row, **replaced)
 
     last = (pl.col("Becher") != pl.col("Becher").shift(-1)) & pl.col("Komponente").is_not_null()
     waage = month_file("ostenried", "Waage", 2)

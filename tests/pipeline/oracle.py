@@ -2,7 +2,8 @@
 
 Written from the text of the method alone, before the SQL was looked at, and for reading rather than for speed:
 dictionaries, one rule after the other. Here belongs what can be said without the transfer model: cups, film increments,
-what each operation sprayed, closed equations. Not here: intake (rows are taken as accepted), uncertainty of pooled variances, emissions.
+what each operation sprayed, closed equations. Not here: intake (rows are taken as accepted), uncertainty of pooled
+variances, emissions.
 
 Units inside: g, mL, um, m2 (um x m2 = mL). A number that is not known is None.
 """
@@ -12,7 +13,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from datetime import date, datetime, timedelta
+from datetime import date, datetime
 from itertools import combinations, pairwise
 from typing import Any
 
@@ -67,6 +68,7 @@ class Mix:
     poured_on_g: float = 0.0
     leftover_g: float | None = None
     leftover_known: bool = False
+    readable: bool = True  # every row of it, and of the cups poured into it
     complete: bool = True
     grade: str = "A"
     volume_ml: float | None = None
@@ -124,11 +126,7 @@ class Mix:
         return None if less is None or self.exempt_ml is None else less - self.exempt_ml
 
     def denominators(self) -> list[float | None]:
-        return [
-            self.volume_ml,
-            self.less_water_and_exempt(),
-            self.volume_ml if self.eu_whole_volume else self.less_water(),
-        ]
+        return [self.volume_ml, self.less_water(), self.less_water_and_exempt()]
 
     def _per_litre(self, grams: float | None, millilitres: float | None) -> float | None:
         return None if grams is None or millilitres is None or millilitres <= 0 else 1000 * grams / millilitres
@@ -189,6 +187,7 @@ class Part:
     share: float | None  # of what left the cup between two weigh-backs
     interval: int
     kind: str  # stated | single | rest | split
+    clouded: bool = False  # an operation that could not be read drew from the same cup, nobody knows how much
     gone_g: float | None = None  # before the flush
     gone_most_g: float = 0.0  # the same where nothing was left over
     flush_g: float | None = None
@@ -218,7 +217,7 @@ class Record:
 
 
 class Ledger:
-    """All of it, from accepted rows: event tables, registers, `incomplete`, `exempt_compounds` (cas, density_g_per_ml)."""
+    """All of it, from accepted rows; `exempt_compounds` needs only cas and density_g_per_ml."""
 
     def __init__(self, tables: Mapping[str, pl.DataFrame], settings: Mapping[str, Any]) -> None:
         self.settings = settings
@@ -228,8 +227,12 @@ class Ledger:
         self._cups()
         self.parts: list[Part] = self._draws()
         self._sprayed()
+        self.gains: dict[tuple[str | None, datetime | None], tuple[float, float]] = {}
         self.increments: list[Increment] = self._increments()
         self.pieces: dict[Face, list[Piece]] = self._pieces()
+        self.read_panels: dict[tuple[str, str], list[str]] = defaultdict(list)
+        for shop, job, panel, _ in sorted(self.pieces):
+            self.read_panels[shop, job].append(panel)
         self.records: list[Record] = self._film_records() + self._target_records()
 
     # --- looking things up ---
@@ -245,6 +248,9 @@ class Ledger:
             if r["what"] == "panel_stage"
         }
         self.ops: dict[Op, Row] = {(r["shop_id"], r["job_id"], r["operation_no"]): r for r in self.rows["operations"]}
+        self.ops_of_job: dict[tuple[str, str], dict[Op, Row]] = defaultdict(dict)
+        for key, op in self.ops.items():
+            self.ops_of_job[key[:2]][key] = op
         self.class_of = {(r["shop_id"], r["job_id"]): r["vehicle_class"] for r in self.rows["jobs"]}
         self.areas = {(r["vehicle_class"], r["panel_id"], r["face"]): r for r in self.rows["panel_areas"]}
         self.faces_of_op: dict[Op, list[Row]] = defaultdict(list)
@@ -252,11 +258,16 @@ class Ledger:
             self.faces_of_op[r["shop_id"], r["job_id"], r["operation_no"]].append(r)
         self.guns = {r["gun_id"]: r for r in self.rows["guns"]}
 
-    def valid(self, table: str, key: str, value: str | None, on: datetime) -> Row | None:
+        self.versions: dict[tuple[str, str], list[Row]] = defaultdict(list)
+        for table, key in (("products", "product_id"), ("components", "component_id")):
+            for r in self.rows[table]:
+                self.versions[table, r[key]].append(r)
+
+    def valid(self, table: str, value: str | None, on: datetime) -> Row | None:
         """The version of a register's row valid on a day: the latest valid_from that is not after it."""
         found: Row | None = None
-        for r in self.rows[table]:
-            if r[key] != value or (r["valid_from"] is not None and r["valid_from"] > on.date()):
+        for r in self.versions.get((table, value or ""), []):
+            if r["valid_from"] is not None and r["valid_from"] > on.date():
                 continue
             if found is None or (r["valid_from"] or date.min) > (found["valid_from"] or date.min):
                 found = r
@@ -269,6 +280,15 @@ class Ledger:
         vehicle_class = self.class_of.get((row["shop_id"], row["job_id"]))
         known = self.areas.get((vehicle_class, row["panel_id"], row["face"]))
         return None if known is None else known["area_m2"]
+
+    def substrate(self, row: Row) -> str:
+        """What lies under the film: by the operation, else by the table of areas."""
+        vehicle_class = self.class_of.get((row["shop_id"], row["job_id"]))
+        known = self.areas.get((vehicle_class, row["panel_id"], row["face"])) or {}
+        for stated in (row["substrate"], known.get("substrate")):
+            if stated not in (None, "unknown"):
+                return stated
+        return "unknown"
 
     # --- 1. cups ---
 
@@ -294,7 +314,9 @@ class Ledger:
             if weighings:
                 last = weighings[-1]
                 later = sum(r["weighed_g"] for r in self.poured_on[cup] if r["poured_at"] > last["weighed_at"])
-                mix.leftover_g = last["leftover_g"] - later
+                mix.leftover_g = max(0.0, last["leftover_g"] - later)
+                if later > last["leftover_g"] + 1e-9 or min(self._gone(cup)[0]) < -1e-9:
+                    mix.complete = False  # more was taken out than was in it
 
     def _cup(self, cup: Cup, above: tuple[Cup, ...]) -> Mix | None:
         """The cup's composition; None where it was nowhere poured or is poured into itself on a way."""
@@ -307,14 +329,14 @@ class Ledger:
         first = min(r["poured_at"] for r in rows)
         mix = Mix(*cup, product_id=next(iter(products)) if len(products) == 1 else None, first_poured_at=first)
         mix.water_density = self.settings["water_density_g_per_ml"]
-        mix.complete = cup not in self.incomplete_cups and len(products) == 1
+        mix.readable = cup not in self.incomplete_cups and len(products) == 1
         categories = {
             r["category"]
             for r in self.rows["product_categories"]
             if r["product_id"] == mix.product_id and r["jurisdiction"] == "eu"
         }
         mix.eu_whole_volume = bool(categories & set(EU_WHOLE_VOLUME))
-        sheet = self.valid("products", "product_id", mix.product_id, first)
+        sheet = self.valid("products", mix.product_id, first)
 
         by_source: dict[tuple[str, str], list[Row]] = defaultdict(list)
         for r in rows:
@@ -336,8 +358,8 @@ class Ledger:
                 mix.grade = "B"
             if what == "cup":
                 source = self._cup((cup[0], name), (*above, cup))
-                if source is None or not source.complete:
-                    mix.complete = False
+                if source is None or not source.readable:
+                    mix.readable = False
                 if source is None or source.poured_g == 0:
                     brought: dict[str, float | None] = dict.fromkeys((*_AMOUNTS, "volume_ml"))
                 else:
@@ -368,14 +390,13 @@ class Ledger:
         mix.own_volume_ml = total(own_volume)
         for amount in _AMOUNTS:
             setattr(mix, amount, total(amounts[amount]))
-        if any(d is not None and d <= 0 for d in mix.denominators()):
-            mix.complete = False
+        mix.complete = mix.readable and not any(d is not None and d <= 0 for d in mix.denominators())
         self.mixes[cup] = mix
         return mix
 
     def _component(self, pour: Row, sheet: Row | None) -> tuple[dict[str, float | None], bool]:
         """Properties of a component on the day of a pour, gaps filled from the product's ready-to-spray figures."""
-        own = self.valid("components", "component_id", pour["component_id"], pour["poured_at"]) or {}
+        own = self.valid("components", pour["component_id"], pour["poured_at"]) or {}
         sheet = sheet or {}
         fell_back = False
 
@@ -399,6 +420,8 @@ class Ledger:
             "exempt": take("exempt_mass_fraction", sheet.get("rts_exempt_mass_fraction")),
             "price": own.get("price_per_kg"),
         }
+        if own.get("solids_mass_fraction") == 0 and own.get("solids_volume_fraction") is None:
+            values["solids_volume"] = 0.0
         eu = own.get("voc_eu_mass_fraction")
         values["voc_eu"] = eu if eu is not None else total([values["voc"], values["exempt"]])
         exempt = values["exempt"]
@@ -432,7 +455,7 @@ class Ledger:
                 return number
         return max(len(weighings) - 1, 0)
 
-    def _gone(self, cup: Cup) -> tuple[list[float | None], list[float]]:
+    def _gone(self, cup: Cup) -> tuple[list[float] | list[None], list[float]]:
         """What left a cup for guns in each interval between weigh-backs, g; and the most it can have been."""
         mix = self.mixes[cup]
         weighings = self.weighings[cup]
@@ -463,38 +486,42 @@ class Ledger:
         mix = self.mixes[cup]
         found: set[Op] = set()
         for job in {r["job_id"] for r in self.pours[cup] if r["job_id"] is not None}:
-            same = [m for c, m in self.mixes.items() if c[0] == cup[0] and m.product_id == mix.product_id]
-            same = [m for m in same if any(r["job_id"] == job for r in self.pours[m.shop_id, m.mix_id])]
-            later = [m.first_poured_at for m in same if m.first_poured_at > mix.first_poured_at]
             candidates = [
                 (key, op)
-                for key, op in self.ops.items()
-                if key[:2] == (cup[0], job)
-                and op["kind"] == "spray"
+                for key, op in self.ops_of_job[cup[0], job].items()
+                if op["kind"] == "spray"
                 and op["product_id"] == mix.product_id
                 and op["started_at"] > mix.first_poured_at
             ]
+            if not candidates:
+                continue
+            # A redo gets a cup of its own: the next one poured after an operation has begun on this one.
+            begun = min(op["started_at"] for _, op in candidates)
+            same = [m for c, m in self.mixes.items() if c[0] == cup[0] and m.product_id == mix.product_id]
+            same = [m for m in same if any(r["job_id"] == job for r in self.pours[m.shop_id, m.mix_id])]
+            later = [m.first_poured_at for m in same if m.first_poured_at > begun]
             if later and any(op["redo_of"] is not None for _, op in candidates):
                 candidates = [(key, op) for key, op in candidates if op["started_at"] < min(later)]
             found |= {key for key, _ in candidates}
         return sorted(found)
 
-    def _split_weight(self, key: Op) -> float | None:
-        """area x covered fraction x coats."""
+    def _split_weight(self, key: Op) -> tuple[float | None, int]:
+        """(area x covered fraction, coats)."""
         op = self.ops.get(key)
         if op is None:
-            return None
+            return None, 1
         coats = op["coats"]
         if coats is None:
-            sheet = self.valid("products", "product_id", op["product_id"], op["started_at"])
+            sheet = self.valid("products", op["product_id"], op["started_at"])
             coats = (sheet or {}).get("coats_min") or 1
         area = total(times(self.face_area(r), r["covered_fraction"]) for r in self.faces_of_op[key])
-        return None if not area else area * coats
+        return area or None, coats
 
     def _draws(self) -> list[Part]:
         stated: dict[Cup, list[Row]] = defaultdict(list)
         for r in self.rows["draws"]:
             stated[r["shop_id"], r["mix_id"]].append(r)
+        unread_jobs = {key[:2] for key in self.incomplete_ops if key not in self.ops}
         parts: list[Part] = []
         self.shared: list[list[Op]] = []  # operations of which only the sum is known
         for cup in self.mixes:
@@ -510,6 +537,14 @@ class Ledger:
             many = len(self.weighings[cup]) > 1
             for interval, group in sorted(by_interval.items()):
                 parts += self._share_out(cup, interval, sorted(group), many)
+            unread = any(part.cup == cup and part.op not in self.ops for part in parts)
+            for part in parts:
+                # it started nobody knows when, so between two weigh-backs nothing is certain either
+                if part.cup == cup and unread and (many or part.kind == "split"):
+                    part.clouded = True
+                # nobody stated the draw, and a step of the job that could not be read may have been the one
+                if part.cup == cup and cup not in stated and part.op[:2] in unread_jobs:
+                    part.clouded = True
         return parts
 
     def _share_out(self, cup: Cup, interval: int, group: list[tuple[Op, float | None]], many: bool) -> list[Part]:
@@ -518,10 +553,12 @@ class Ledger:
         # Shares speak of the whole cup; where weigh-backs tell what left in between, all of it went to the draws there.
         scale = 1 / given if many and not missing and given > 0 else 1.0
         rest = max(0.0, 1 - given)
-        weights = [self._split_weight(op) for op in missing]
-        even = any(w is None for w in weights)
-        if len(missing) > 1:
-            self.shared.append(missing)
+        sizes = [self._split_weight(op) for op in missing]
+        by_area = all(area is not None for area, _ in sizes)  # where one is not known: by coats alone
+        weights = [(area or 0.0) * coats if by_area else float(coats) for area, coats in sizes]
+        known = [op for op in missing if op in self.ops]
+        if len(known) > 1:
+            self.shared.append(known)
         parts = []
         for op, share in group:
             if share is not None:
@@ -531,8 +568,7 @@ class Ledger:
             elif len(missing) == 1:
                 parts.append(Part(op, cup, rest, interval, "rest"))
             else:
-                known = [w or 0.0 for w in weights]
-                portion = 1 / len(missing) if even else known[missing.index(op)] / sum(known)
+                portion = weights[missing.index(op)] / sum(weights)
                 parts.append(Part(op, cup, rest * portion, interval, "split"))
         return parts
 
@@ -586,13 +622,18 @@ class Ledger:
 
     def _gain(self, gauge: str | None, at: datetime | None) -> tuple[float, float]:
         """(offset, gain) of a gauge by its checks near a day."""
+        if (gauge, at) not in self.gains:
+            self.gains[gauge, at] = self._fit(gauge, at)
+        return self.gains[gauge, at]
+
+    def _fit(self, gauge: str | None, at: datetime | None) -> tuple[float, float]:
         checks = [
             r
             for r in self.rows["gauge_checks"]
             if gauge is not None
             and at is not None
             and r["gauge_id"] == gauge
-            and abs(r["checked_at"] - at) <= timedelta(days=self.settings["gauge_check_days"])
+            and abs((r["checked_at"].date() - at.date()).days) <= self.settings["gauge_check_days"]
         ]
         shims = [r["shim_um"] for r in checks]
         if not shims or max(shims) - min(shims) < self.settings["gauge_check_span_um"]:
@@ -607,12 +648,16 @@ class Ledger:
         op = self.ops.get((reading["shop_id"], reading["job_id"], reading["after_operation"]))
         if op is not None:
             return op["ended_at"] or op["started_at"]
-        starts = [o["started_at"] for k, o in self.ops.items() if k[:2] == (reading["shop_id"], reading["job_id"])]
+        starts = [op["started_at"] for op in self.ops_of_job[reading["shop_id"], reading["job_id"]].values()]
         return min(starts) if starts else None
 
-    def _film(self, reading: Row) -> float:
-        offset, gain = self._gain(reading["gauge_id"], self._read_at(reading))
-        return (reading["reading_um"] - offset) / gain
+    def _films(self, before: list[Row], after: list[Row]) -> dict[int, float]:
+        """Film at each reading (by id of its row). One gauge at both stages: one fit, so that its offset cancels."""
+        fits = {id(r): self._gain(r["gauge_id"], self._read_at(r)) for r in (*before, *after)}
+        if before and after and len({r["gauge_id"] for r in (*before, *after)}) == 1:
+            last = fits[id(max(after, key=lambda r: (str(self._read_at(r)), r["reading_no"])))]
+            fits = dict.fromkeys(fits, last)
+        return {id(r): (r["reading_um"] - fits[id(r)][0]) / fits[id(r)][1] for r in (*before, *after)}
 
     def _increments(self) -> list[Increment]:
         by_panel: dict[tuple[str, str, str], dict[int, list[Row]]] = defaultdict(lambda: defaultdict(list))
@@ -624,9 +669,9 @@ class Ledger:
             witness_of = min(targets) if targets else None
             real = dict(stages)
             if witness_of is None:
-                for key, op in self.ops.items():
+                for key, op in self.ops_of_job[panel[:2]].items():
                     stripped = op["kind"] == "sand" and op["removal"] == "strip"
-                    if key[:2] == panel[:2] and stripped and self.concerns(key, panel[2]) is not None:
+                    if stripped and self.concerns(key, panel[2]) is not None:
                         real.setdefault(key[2], [])  # bare: a film of nothing, though nobody read it
             order = sorted(real)
             for start, end in pairwise(order):
@@ -648,14 +693,14 @@ class Ledger:
         grade = "A"
         removed = 0.0
         layers: list[Row] = []  # their operation_panels rows
-        for key in sorted(k for k in self.ops if k[:2] == (shop, job) and start < k[2] <= end):
+        for key in sorted(k for k in self.ops_of_job[shop, job] if start < k[2] <= end):
             op = self.ops[key]
             row = self.concerns(key, stands_for)
             if row is None:
                 continue
             if op["kind"] == "spray":
                 layers.append(row)
-                if row["substrate"] == "unknown":
+                if witness_of is None and self.substrate(row) == "unknown":
                     grade = "B"
             elif op["kind"] == "hand":
                 why.append(f"operation {key[2]}: film by hand")
@@ -666,21 +711,24 @@ class Ledger:
                 why.append(f"operation {key[2]}: stripped")
             else:
                 why.append(f"operation {key[2]}: {op['removal'] or 'sanding with no removal stated'}")
-        for shop_, job_, no in self.incomplete_ops:  # one that could not be read may have put film here
-            if (shop_, job_) == (shop, job) and start < no <= end and (shop_, job_, no) not in self.ops:
-                rows = self.faces_of_op[shop_, job_, no]
-                if not rows or any(r["panel_id"] == stands_for and r["face"] == "outer" for r in rows):
-                    why.append(f"operation {no}: could not be read")
+        for key in sorted(k for k in self.incomplete_ops if k[:2] == (shop, job) and start < k[2] <= end):
+            # it may have put film here: its row is not known, or a row that names its panels is not
+            rows = self.faces_of_op[key]
+            named = any(r["panel_id"] == stands_for and r["face"] == "outer" for r in rows)
+            if self.concerns(key, stands_for) is None if key in self.ops else named or not rows:
+                why.append(f"operation {key[2]}: could not be read")
         for stage in (start, end):
             if {(*panel, stage), (*panel, None)} & self.incomplete_stages:
                 why.append(f"readings after {stage}: some could not be read")
+
+        film_at = self._films(before, after)
 
         def places(rows: list[Row]) -> dict[tuple[int, int], list[float]] | None:
             if any(r["row"] is None or r["col"] is None for r in rows) or not rows:
                 return None
             out: dict[tuple[int, int], list[float]] = defaultdict(list)
             for r in rows:
-                out[r["row"], r["col"]].append(self._film(r))
+                out[r["row"], r["col"]].append(film_at[id(r)])
             return out
 
         at_before, at_after = places(before), places(after)
@@ -692,8 +740,8 @@ class Ledger:
             if len(gains) > 1:
                 sd = (sum((g - film) ** 2 for g in gains) / (len(gains) - 1)) ** 0.5
         else:
-            film = (mean(self._film(r) for r in after) if after else 0.0) - (
-                mean(self._film(r) for r in before) if before else 0.0
+            film = (mean(film_at[id(r)] for r in after) if after else 0.0) - (
+                mean(film_at[id(r)] for r in before) if before else 0.0
             )
         fractions = {r["covered_fraction"] for r in layers}
         blend = any(f < 1 for f in fractions)
@@ -701,11 +749,9 @@ class Ledger:
         if layers and area is None:
             why.append("area not known")
         if blend:
-            whole = witness_of is None and all(
-                sum(r["row"] is not None and r["col"] is not None for r in rows) >= 5
-                for rows in (before, after)
-                if rows
-            )
+            read = [rows for rows in (before, after) if rows]
+            places_read = [{(r["row"], r["col"]) for r in rows if None not in (r["row"], r["col"])} for rows in read]
+            whole = witness_of is None and all(len(spots) >= 5 for spots in places_read)
             if not whole and len(fractions) > 1:
                 why.append("blend read at unknown place")
             elif not whole:
@@ -786,6 +832,11 @@ class Ledger:
         return None
 
     def _film_records(self) -> list[Record]:
+        weighed: dict[Op, list[bool]] = defaultdict(list)
+        for r in self.rows["target_weighings"]:
+            weighed[r["shop_id"], r["job_id"], r["operation_no"]].append(r["whole"])
+        together_only = {key for group in self.shared for key in group} | (set(weighed) - set(self.ops))
+        self.whole_targets = {key for key, whole in weighed.items() if all(whole)} - together_only
         sprays = [key for key, op in sorted(self.ops.items()) if op["kind"] == "spray"]
         parent: dict[Op, Op] = {}
 
@@ -808,7 +859,7 @@ class Ledger:
         together: dict[Op, list[Op]] = defaultdict(list)
         for key in sorted(parent):
             together[find(key)].append(key)
-        return [self._film_record(keys) for keys in together.values()]
+        return [self._film_record(keys) for keys in together.values() if not set(keys) <= self.whole_targets]
 
     def _film_record(self, keys: list[Op]) -> Record:
         record = Record(keys[0][0], tuple((job, no) for _, job, no in keys), "volume")
@@ -817,7 +868,10 @@ class Ledger:
         plain_draws = True
         sprayed: list[float | None] = []
         for key in keys:
-            if key in self.incomplete_ops or key not in self.ops:
+            own = total(part.sprayed_solids_ml for part in self.parts_of.get(key, []))
+            if own is not None and own <= 0:
+                why.append(f"operation {key} sprayed nothing")
+            if key in self.incomplete_ops:
                 why.append(f"operation {key} incomplete")
             if not self.faces_of_op[key]:
                 why.append(f"operation {key} names no panels")
@@ -825,6 +879,8 @@ class Ledger:
             if not parts:
                 why.append(f"operation {key} has no cup")
             for part in parts:
+                if part.clouded:
+                    why.append(f"an operation that could not be read drew from cup {part.cup}")
                 mix = self.mixes[part.cup]
                 if not mix.complete:
                     why.append(f"cup {part.cup} incomplete")
@@ -834,8 +890,6 @@ class Ledger:
                 plain_draws = plain_draws and part.kind in ("stated", "single") and mix.grade == "A"
                 sprayed.append(part.sprayed_solids_ml)
         record.sprayed = total(sprayed) if sprayed else None
-        if record.sprayed is not None and record.sprayed <= 0:
-            why.append("nothing was sprayed")
 
         on_face: dict[Face, set[int]] = defaultdict(set)
         for shop, job, no in keys:
@@ -898,9 +952,8 @@ class Ledger:
             return None, None
         area = times(area, fractions.pop())
         films: dict[str, float] = {}
-        for (shop_, job_, donor, _), pieces in self.pieces.items():
-            if (shop_, job_) != (shop, job):
-                continue
+        for donor in self.read_panels[shop, job]:
+            pieces = self.pieces[shop, job, donor, "outer"]
             chosen = self._tiles([p for p in pieces if p.usable and not p.blend], layers)
             if chosen is not None:
                 films[donor] = sum(p.film_um for p in chosen)
@@ -919,12 +972,14 @@ class Ledger:
             by_op[r["shop_id"], r["job_id"], r["operation_no"]].append(r)
         found = []
         for key, rows in sorted(by_op.items()):
+            if key not in self.whole_targets:
+                continue
             record = Record(key[0], (key[1:],), "mass", sum(r["after_g"] - r["before_g"] for r in rows))
             parts = self.parts_of.get(key, [])
             record.sprayed = total(p.sprayed_solids_g for p in parts) if parts else None
-            if not all(r["whole"] for r in rows):
-                record.why_not.append("some of the spray went elsewhere")
-            if key in self.incomplete_ops or key not in self.ops:
+            if any(part.clouded for part in parts):
+                record.why_not.append("an operation that could not be read drew from its cup")
+            if key in self.incomplete_ops:
                 record.why_not.append("operation incomplete")
             if not parts:
                 record.why_not.append("no cup")
@@ -932,8 +987,6 @@ class Ledger:
                 record.why_not.append("cup incomplete")
             if any(self.mixes[p.cup].solids_mass_fraction is None for p in parts):
                 record.why_not.append("no solids by mass")
-            if any(key in group for group in self.shared):
-                record.why_not.append("shares a cup without shares")
             record.usable = not record.why_not
             weighed = all(p.gone_g is not None for p in parts)
             plain = all(p.kind in ("stated", "single") and self.mixes[p.cup].grade == "A" for p in parts)

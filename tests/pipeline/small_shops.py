@@ -692,3 +692,16 @@ class Workspace:
 def build(seed: int) -> dict[str, pl.DataFrame]:
     """The tables of one small workspace, as intake hands them on."""
     return tables_of(Workspace(seed).rows)
+
+
+def together(seeds: Iterable[int]) -> dict[str, pl.DataFrame]:
+    """Many small workspaces as one: ids of places, people and instruments carry their seed, `s1` becomes `w7_s1`.
+
+    One run of the ledger then answers for all of them.
+    """
+    frames: dict[str, list[pl.DataFrame]] = defaultdict(list)
+    for seed in seeds:
+        for name, table in build(seed).items():
+            own = [c for c in ("shop_id", "gun_id", "gauge_id", "technician_id") if c in table.columns]
+            frames[name].append(table.with_columns(pl.format(f"w{seed}_{{}}", pl.col(c)).alias(c) for c in own))
+    return {name: pl.concat(parts).unique(maintain_order=True) for name, parts in frames.items()}

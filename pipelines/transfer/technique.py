@@ -128,7 +128,12 @@ def effect_seen(n: int) -> float:
         return math.nan
     critical = stats.t.ppf(0.975, n - 1)
     # the t test needs a little more than the normal law's 2.8 / sqrt(n); at n = 2 it needs over 17
-    return float(optimize.brentq(lambda d: special.nctdtr(n - 1, d * math.sqrt(n), critical) - (1 - POWER), 1e-3, 30.0, xtol=1e-6))
+
+    def missed(d: float) -> float:
+        # far out the distribution function loses its digits: nothing is missed there
+        return float(np.nan_to_num(special.nctdtr(n - 1, d * math.sqrt(n), critical), nan=0.0)) - (1 - POWER)
+
+    return float(optimize.brentq(missed, 1e-3, 30.0, xtol=1e-6))
 
 
 def detectable(n: int, cv: float, factor: float) -> float:

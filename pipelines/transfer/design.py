@@ -99,8 +99,11 @@ def mean_leftover(layers: pl.DataFrame) -> pl.DataFrame:
     From layers whose leftover was weighed: 1 - sprayed / poured. A shop's role with fewer than 5 of them takes the role's
     figures over all shops, then those of all, then a stated default.
     """
-    seen = layers.filter(pl.col("leftover_known") & (pl.col("poured_solids_ml") > 0)).with_columns(
-        share=(1 - pl.col("sprayed_solids_ml") / pl.col("poured_solids_ml")).clip(0, 0.95)
+    seen = (
+        layers.lazy()
+        .filter(pl.col("leftover_known") & (pl.col("poured_solids_ml") > 0))
+        .select("shop_id", "role", share=(1 - pl.col("sprayed_solids_ml") / pl.col("poured_solids_ml")).clip(0, 0.95))
+        .collect()
     )
     wanted = layers.select("shop_id", "role").unique().sort("shop_id", "role")
     out = wanted.with_columns(pl.lit(None, pl.Float64).alias(c) for c in ("mean", "sd"))
@@ -120,7 +123,7 @@ def _codes(values: pl.Series) -> tuple[Ints, list[str]]:
     return values.cast(pl.Enum(levels)).to_physical().to_numpy().astype(np.int64), levels
 
 
-def _combine(*codes: Ints) -> tuple[Ints, Ints]:
+def combine(*codes: Ints) -> tuple[Ints, Ints]:
     """Several integer codes as one dense code, and for each dense code the first place where it stands."""
     if not len(codes[0]):
         return np.zeros(0, np.int64), np.zeros(0, np.int64)
@@ -138,7 +141,8 @@ def prepare_layers(layers: pl.DataFrame) -> pl.DataFrame:
     left = mean_leftover(layers)
     known = pl.col("leftover_known").fill_null(False) & pl.col("sprayed_solids_ml").is_not_null()
     return (
-        layers.join(left, on=["shop_id", "role"], how="left", maintain_order="left")
+        layers.lazy()
+        .join(left.lazy(), on=["shop_id", "role"], how="left", maintain_order="left")
         .with_columns(
             pl.col("gun_id", "technician_id", "product_id").fill_null(NOBODY),
             atomising=pl.col("atomising").fill_null("hvlp"),
@@ -154,6 +158,7 @@ def prepare_layers(layers: pl.DataFrame) -> pl.DataFrame:
             *RECORD, "op_job_id", "operation_no", "gun_id", "technician_id", "product_id", "role", "atomising", "area_class",
             "blended", "plastic", "unweighed", "sprayed", "sprayed_rel_u", "own_var", "mean", "sd",
         )
+        .collect()
     )  # fmt: skip
 
 
@@ -184,9 +189,9 @@ def build(records: pl.DataFrame, prepared: pl.DataFrame) -> Design:
     run = runs_before - runs_before[start][number] if len(number) else number
     signature = role_set = np.zeros(records.height, np.int64)
     for place in range(int(count.max(initial=0))):
-        signature, _ = _combine(signature, _spread(number, layer_row + 1, position == place, records.height))
+        signature, _ = combine(signature, _spread(number, layer_row + 1, position == place, records.height))
     for place in range(int(run.max(initial=-1)) + 1):
-        role_set, _ = _combine(role_set, _spread(number, role + 1, run_starts & (run == place), records.height))
+        role_set, _ = combine(role_set, _spread(number, role + 1, run_starts & (run == place), records.height))
 
     order = np.argsort(signature, kind="stable")
     rank = np.empty_like(order)
@@ -199,7 +204,7 @@ def build(records: pl.DataFrame, prepared: pl.DataFrame) -> Design:
     start = np.concatenate([[0], np.cumsum(count)[:-1]]).astype(np.int64)
     first_of_signature = np.flatnonzero(np.diff(signature, prepend=-1))
 
-    group, first = _combine(role_set[number], run)
+    group, first = combine(role_set[number], run)
     run_id = np.cumsum(run_starts) - 1
     return Design(
         keys=records[order].select(RECORD),
@@ -242,7 +247,7 @@ def _columns(layers: pl.DataFrame) -> tuple[list[tuple[str, str]], sp.csr_matrix
     for key in keys:
         codes[key], levels[key] = _codes(layers[key])
     flags = {key: layers[key].to_numpy().astype(np.int64) for key in ("unweighed", "blended", "plastic")}
-    layer_row, first = _combine(*codes.values(), *flags.values())
+    layer_row, first = combine(*codes.values(), *flags.values())
     at = {key: code[first] for key, code in (codes | flags).items()}
     n = len(first)
 
@@ -280,7 +285,7 @@ def _columns(layers: pl.DataFrame) -> tuple[list[tuple[str, str]], sp.csr_matrix
         shape=(shop_n + gun_n + tech_n,) * 2,
     )
     component_of = connected_components(edges, directed=False)[1] if n else np.zeros(0, np.int64)
-    pair, pair_first = _combine(gun, tech)
+    pair, pair_first = combine(gun, tech)
     pair_names = [f"{gun_names[gun[i]]}\t{tech_names[tech[i]]}" for i in pair_first]
     if shop_n > 1:
         add("shop", 1, every, at["shop_id"], levels["shop_id"])

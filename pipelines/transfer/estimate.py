@@ -51,8 +51,8 @@ def estimate(
     for table, who in tables.EFFECTS.items():
         out[table] = tables.shaped(said.effects(table), (who,), tables.EFFECT_COLUMNS)
     budget = event.budgets(kept, prepared)
-    cells = said.operations(prepared, built.row_of_layer, out["transfer_by_pair"])
-    out["operation_te"] = tables.operation_te(layers, joint.own_records(budget, kept, cells), cells)
+    cells = said.operations(prepared, out["transfer_by_pair"])
+    out["operation_te"] = tables.operation_te(cells, joint.own_records(budget, kept, cells))
     out["screened_records"] = _screened([unknown, aside])
     out["record_budgets"] = budget
     return out
@@ -116,11 +116,9 @@ def _in_order(frame: pl.DataFrame, by: list[str]) -> pl.DataFrame:
 
 def _from_direct_cells(layers: pl.DataFrame, by_pair: pl.DataFrame) -> pl.DataFrame:
     cell = ["shop_id", "gun_id", "technician_id", "role"]
-    cells = layers.unique(tables.OPERATION, keep="first", maintain_order=True).join(
-        by_pair.filter(pl.col("estimate").is_not_null()).select(
-            *cell, te="estimate", te_low="low", te_high="high", grade="grade"
-        ),
-        on=cell,
+    said = by_pair.filter(pl.col("estimate").is_not_null()).select(
+        *cell, "grade", te="estimate", te_low="low", te_high="high", source=pl.lit("direct cells")
     )
-    none = pl.DataFrame(schema=tables.OPERATION_TE_COLUMNS)
-    return tables.operation_te(layers, none.drop("grade", "source"), cells.with_columns(source=pl.lit("direct cells")))
+    cells = layers.select(*tables.OPERATION, *cell[1:]).join(said, on=cell, how="left", maintain_order="left")
+    none = pl.DataFrame(schema=tables.OPERATION_TE_COLUMNS).drop("grade", "source")
+    return tables.operation_te(cells, none)

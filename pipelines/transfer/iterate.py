@@ -50,7 +50,7 @@ class Joint:
     over all records, as the numbers in `kept` do. `posterior` carries the variance components' uncertainty."""
 
     design: Design
-    model: mixed.Model
+    layout: mixed.Layout
     linear: Linear
     fit: mixed.Fit
     posterior: mixed.Integrated
@@ -132,18 +132,21 @@ def subset(d: Design, keep: Ints) -> Design:
 
 
 def passes(
-    design: Design, frame: mixed.Frame, on: NDArray[np.bool_], theta: Floats, log_sd: Floats
+    design: Design, frame: mixed.Frame, on: NDArray[np.bool_], theta: Floats, log_sd: Floats, cold: bool
 ) -> tuple[mixed.Model, Linear, mixed.Fit, int, bool]:
-    """Linearise and solve until nothing moves. Returns the last model, linearisation, fit, passes made, whether settled."""
+    """Linearise and solve until nothing moves. Returns the last model, linearisation, fit, passes made, whether settled.
+
+    The first two passes from a cold start are soon overtaken and are not polished.
+    """
     prior = mixed.Prior(design.scale)
     for number in range(1, MAX_PASSES + 1):
         linear = linearise(design, theta, on)
         data = mixed.Data(linear.y, linear.v, linear.h, design.signature, on.astype(float))
         model = mixed.Model(linear.design, design.unknowns, data, frame)
-        fitted = mixed.fit(model, log_sd, prior, tolerance=1e-3 if number < 3 else 1e-6)
+        fitted = mixed.fit(model, log_sd, prior, tolerance=1e-2 if cold and number < 3 else 1e-6)
         moved = float(np.abs(design.rows @ (fitted.best.theta - theta)).max(initial=0.0))
         theta, log_sd = fitted.best.theta, fitted.best.log_sd
-        if moved < TOLERANCE and number >= 3:
+        if moved < TOLERANCE and not (cold and number < 3):
             return model, linear, fitted, number, fitted.converged
     return model, linear, fitted, MAX_PASSES, False
 
@@ -160,9 +163,9 @@ def solve(design: Design, known_log_sd: Floats | None = None) -> Joint:
     frame = frame_of(design)
     z = np.full(design.n, np.nan)
     on = ~above_one(design)
-    for _ in range(4):
+    for turn in range(4):
         if known_log_sd is None:
-            model, linear, fitted, number, converged = passes(design, frame, on, theta, log_sd)
+            model, linear, fitted, number, converged = passes(design, frame, on, theta, log_sd, turn == 0)
         else:
             model, linear, fitted, number, converged = _known(design, frame, on, theta, known_log_sd)
         theta, log_sd = fitted.best.theta, fitted.best.log_sd
@@ -177,7 +180,7 @@ def solve(design: Design, known_log_sd: Floats | None = None) -> Joint:
     linear = replace(
         linear, predicted=linear.predicted[kept], v=linear.v[kept], h=linear.h[kept], y=linear.y[kept]
     )
-    return Joint(subset(design, kept), model, linear, fitted, mixed.Integrated(points), number, converged, z, kept)
+    return Joint(subset(design, kept), model.layout, linear, fitted, mixed.Integrated(points), number, converged, z, kept)
 
 
 def _known(

@@ -11,7 +11,7 @@ import scipy.sparse as sp
 from numpy.typing import NDArray
 
 from pipelines.transfer import flags, tables
-from pipelines.transfer.design import NOBODY
+from pipelines.transfer.design import NOBODY, combine
 from pipelines.transfer.direct import CELL
 from pipelines.transfer.iterate import Joint
 from pipelines.transfer.mixed import Floats, Ints, Rows
@@ -56,7 +56,7 @@ class Statements:
         return sp.csr_matrix(matrix @ sp.diags(keep.astype(float)))
 
     def _rows(self, matrix: sp.csr_matrix) -> Rows:
-        return Rows.of(self.joint.model, matrix)
+        return Rows.of(self.joint.layout, matrix)
 
     # --- cells --------------------------------------------------------------------------------------------------------
 
@@ -207,29 +207,29 @@ class Statements:
     # --- what cannot be told apart ------------------------------------------------------------------------------------
 
     def shared(self, code: Ints) -> pl.DataFrame:
-        """Which cells share records: combination, cell, share (sums to 1 in a combination), records, position."""
+        """Which cells share records: combination, cell, share (sums to 1 in a combination), records. In layer order."""
         d, linear = self.d, self.joint.linear
         first = d.signature[d.signature_of_record[d.record]] == d.record
-        share = linear.mean_share[d.group] / d.in_group
-        per_signature = np.bincount(d.signature_of_record)
+        signature, cell = d.signature_of_record[d.record][first], code[d.layer_row][first]
+        share = (linear.mean_share[d.group] / d.in_group)[first]
+        start = np.flatnonzero(np.diff(signature, prepend=-1))
+        position = np.arange(len(signature)) - start[signature]
+        combination = np.zeros(len(start), np.int64)
+        for place in range(int(position.max(initial=-1)) + 1):
+            here = np.zeros(len(start), np.int64)
+            here[signature[position == place]] = cell[position == place] + 2
+            combination, _ = combine(combination, here)
+        _, example = np.unique(combination, return_index=True)  # the layers of one signature stand for its combination
+        records = np.bincount(combination, np.bincount(d.signature_of_record))
+        of = signature[np.isin(signature, example)]
         frame = pl.DataFrame({
-            "signature": d.signature_of_record[d.record][first], "cell": code[d.layer_row][first], "share": share[first],
+            "combination": combination[of], "cell": cell[np.isin(signature, example)],
+            "share": share[np.isin(signature, example)], "records": records[combination[of]].astype(np.int64),
         })  # fmt: skip
-        frame = (
-            frame.filter((pl.col("cell") >= 0).all().over("signature"))
-            .group_by("signature", "cell", maintain_order=True).agg(pl.col("share").sum())
-            .with_columns(position=pl.int_range(pl.len()).over("signature"))
-            .filter(pl.len().over("signature") > 1)
-        )  # fmt: skip
-        named = frame.group_by("signature").agg(
-            combination=pl.col("cell").sort_by("position").cast(pl.String).str.join(",")
-        )
-        named = named.with_columns(records=pl.Series(per_signature[named["signature"].to_numpy()], dtype=pl.Int64))
         return (
-            frame.join(named, on="signature").sort("signature", "position")
-            .group_by("combination", "cell", "position", maintain_order=True)
-            .agg(pl.col("share").first(), pl.col("records").sum())
-            .sort("combination", "position")
+            frame.filter((pl.col("cell") >= 0).all().over("combination"))
+            .group_by("combination", "cell", maintain_order=True).agg(pl.col("share").sum(), pl.col("records").first())
+            .filter(pl.len().over("combination") > 1)
         )  # fmt: skip
 
     def _separability(self, table: pl.DataFrame, cells: pl.DataFrame, code: Ints, matrix: sp.csr_matrix) -> pl.DataFrame:
@@ -405,7 +405,7 @@ class Statements:
 
         Conditional variance of a normal: S_tt - S_to S_oo^-1 S_ot, S the inverse of the mixed model equations.
         """
-        layout, factor, x = self.joint.model.layout, self.joint.fit.best.factor, self.d.unknowns
+        layout, factor, x = self.joint.layout, self.joint.fit.best.factor, self.d.unknowns
         work = np.flatnonzero(np.isin(self.kind[: layout.n_border], ("area_class", "blended", "plastic", "unweighed")))
         work_inverse = np.linalg.inv(factor.schur_inverse[np.ix_(work, work)]) if len(work) else np.zeros((0, 0))
         vif, work_vif = np.ones(len(columns)), np.ones(len(columns))
@@ -439,29 +439,28 @@ class Statements:
 
     # --- operations ---------------------------------------------------------------------------------------------------
 
-    def operations(self, prepared: pl.DataFrame, layer_row: Ints, by_pair: pl.DataFrame) -> pl.DataFrame:
+    def operations(self, prepared: pl.DataFrame, by_pair: pl.DataFrame) -> pl.DataFrame:
         """The model's TE for each spray operation: its own work, its cell's gun and hand; the interval is that of one event.
 
-        shop_id, op_job_id, operation_no, te, te_low, te_high, log_u, grade, source. Null where the cell is null.
+        shop_id, op_job_id, operation_no, te, te_low, te_high, log_u, grade, source, one row per row of `prepared`. Null
+        where the cell is null.
         """
         rows = self._rows(self.weighed_rows)
         eta = self.posterior.mean(rows)
         log_u = np.sqrt(self.posterior.variance(rows) + self.event_var)
-        frame = (
-            prepared.select(*tables.OPERATION, *CELL[1:])
-            .with_columns(eta=pl.Series(eta[layer_row]), log_u=pl.Series(log_u[layer_row]))
-            .unique(tables.OPERATION, keep="first", maintain_order=True)
-            .join(by_pair.select(*CELL, "estimate", "grade"), on=CELL, how="left")
-        )
-        speaks = pl.col("estimate").is_not_null()
-        settled = pl.lit(self.joint.converged)
-        return frame.filter(speaks).select(
-            *tables.OPERATION,
-            te=pl.col("eta").exp().clip(upper_bound=1.0),
-            te_low=pl.when(settled).then((pl.col("eta") - Z95 * pl.col("log_u")).exp().clip(upper_bound=1.0)),
-            te_high=pl.when(settled).then((pl.col("eta") + Z95 * pl.col("log_u")).exp().clip(upper_bound=1.0)),
-            log_u="log_u", grade="grade", source=pl.lit("model"),
+        cell = self.groups(CELL)[1]
+        speaks = (cell >= 0) & by_pair["estimate"].is_not_null().to_numpy()[cell]
+        by_row = pl.DataFrame({
+            "te": np.where(speaks, np.minimum(np.exp(eta), 1.0), np.nan),
+            "te_low": np.where(speaks & self.joint.converged, np.minimum(np.exp(eta - Z95 * log_u), 1.0), np.nan),
+            "te_high": np.where(speaks & self.joint.converged, np.minimum(np.exp(eta + Z95 * log_u), 1.0), np.nan),
+            "log_u": np.where(speaks, log_u, np.inf),
+        }).with_columns(
+            pl.col("te", "te_low", "te_high").fill_nan(None),
+            grade=pl.when(pl.Series(speaks)).then(by_pair["grade"].gather(pl.Series(np.maximum(cell, 0)))),
+            source=pl.when(pl.Series(speaks)).then(pl.lit("model")),
         )  # fmt: skip
+        return pl.concat([prepared.select(tables.OPERATION), by_row[self.d.row_of_layer]], how="horizontal")
 
 
 def own_records(budget: pl.DataFrame, records: pl.DataFrame, cells: pl.DataFrame) -> pl.DataFrame:
@@ -471,8 +470,7 @@ def own_records(budget: pl.DataFrame, records: pl.DataFrame, cells: pl.DataFrame
         budget.join(grade_a, on=tables.RECORD, how="semi")
         .filter((pl.col("te") > 0) & (pl.col("te") < 1))
         .join(cells.select(*tables.OPERATION, "log_u"), on=tables.OPERATION, how="left")
-        .filter(pl.col("rel_u") < pl.col("log_u").fill_null(np.inf))
+        .filter(pl.col("rel_u") < pl.col("log_u"))
         .select(*tables.OPERATION, te="te", te_low="low", te_high=pl.col("high").clip(upper_bound=1.0))
         .unique(tables.OPERATION, keep="first", maintain_order=True)
     )
-

@@ -92,6 +92,7 @@ class Solution:
     factor: _Blocks | _Diagonal
     value: float
     gradient: Floats
+    information: Floats  # rough curvature of value in each log sd: only how far a first step goes hangs on it
 
 
 class Model:
@@ -159,7 +160,10 @@ class Model:
         hw2y = hw2 * d.y
         errors = hw2y @ d.y - 2 * d.sums(hw2y) @ fit + s_hw2 @ fit**2
         gradient[-1] = 2 * se2 * (hw.sum() - leverage - errors)
-        return Solution(log_sd, theta, factor, float(value), gradient)
+        # 2 q reliability^2 and 2 sum (share of the event in a record's variance)^2: the expected curvature of one sd alone
+        reliability = 1 - traces / np.maximum(self.counts, 1) / sd2[:-1]
+        information = np.append(2 * self.counts * reliability**2, 2 * (hw * se2) @ (hw * se2))
+        return Solution(log_sd, theta, factor, float(value), gradient, information)
 
 
 class Frame:
@@ -172,7 +176,7 @@ class Frame:
 
     def __init__(self, symbols: sp.csr_matrix, unknowns: Unknowns):
         widest = np.bincount(unknowns.block[unknowns.block >= 0]).max(initial=0)
-        self.layout = _Layout(unknowns, int(widest))
+        self.layout = Layout(unknowns, int(widest))
         self.indices, self.indptr = symbols.indices, symbols.indptr
         _, self.example, symbol = np.unique(symbols.data, return_index=True, return_inverse=True)
         kinds = len(self.example)
@@ -191,27 +195,29 @@ class Frame:
                 of[here] = np.repeat(part.astype(np.int32), len(i))
                 kind[here] = (number[:, i] * kinds + number[:, j]).ravel()
                 end = here.stop
-        shape = (self.layout.cells, symbols.shape[0])
-        self.matrix = sp.coo_matrix((kind, (at, of)), shape=shape).tocsr()
+        packed = sp.coo_matrix((kind, (at, of)), shape=(self.layout.cells, symbols.shape[0])).tocsr()
+        del at, of, kind
         seen = np.zeros(kinds * kinds, bool)
-        seen[self.matrix.data] = True
+        seen[packed.data] = True
         products = np.flatnonzero(seen)
-        number_of = np.zeros(kinds * kinds, np.int32)
+        number_of = np.zeros(kinds * kinds, np.int32 if len(products) > 2**15 else np.int16)
         number_of[products] = np.arange(len(products))
-        self.kind = number_of[self.matrix.data]
+        self.kind = number_of[packed.data]
+        packed.data = np.zeros(0)
+        self.k = sp.csr_matrix((np.zeros(len(self.kind)), packed.indices, packed.indptr), shape=packed.shape)
         self.left, self.right = products // kinds, products % kinds
 
     def pairs(self, design: sp.csr_matrix) -> sp.csr_matrix:
-        """K of a design with this pattern."""
+        """K of a design with this pattern. It is written where the K before it stood: one pass at a time."""
         if not (np.array_equal(design.indptr, self.indptr) and np.array_equal(design.indices, self.indices)):
             raise ValueError("the design has another pattern than the frame")
         value = design.data[self.example]
         products = value[self.left] * value[self.right]
-        k = self.matrix
-        return sp.csr_matrix((products[self.kind], k.indices, k.indptr), shape=k.shape)
+        np.take(products, self.kind, out=self.k.data)
+        return self.k
 
 
-class _Layout:
+class Layout:
     """Where each product of two columns is kept: border x border, block x border, block x block (padded to one width)."""
 
     def __init__(self, x: Unknowns, width: int):
@@ -287,7 +293,7 @@ class _Blocks:
     (C^-1)_bb = S^-1 ; (C^-1)_sb = -X_s S^-1 ; (C^-1)_ss = D_s^-1 + X_s S^-1 X_s'
     """
 
-    def __init__(self, layout: _Layout, packed: Floats, precision: Floats):
+    def __init__(self, layout: Layout, packed: Floats, precision: Floats):
         self.layout = layout
         border, self.cross, blocks = layout.unpack(packed)
         p_border, p_blocks = layout.split(precision)
@@ -353,7 +359,7 @@ class _Blocks:
 class _Diagonal(_Blocks):
     """The same where every block is one unknown (a large crossed factor): D is a vector, B stays sparse."""
 
-    def __init__(self, layout: _Layout, packed: Floats, precision: Floats):
+    def __init__(self, layout: Layout, packed: Floats, precision: Floats):
         self.layout = layout
         border, cross, blocks = layout.unpack(packed)
         p_border, p_blocks = layout.split(precision)
@@ -398,8 +404,7 @@ class Rows:
     matrix: sp.csr_matrix
 
     @classmethod
-    def of(cls, model: Model, matrix: sp.csr_matrix) -> Rows:
-        layout = model.layout
+    def of(cls, layout: Layout, matrix: sp.csr_matrix) -> Rows:
         matrix = sp.csr_matrix(matrix)
         nb, width = layout.n_border, max(layout.width, 1)
         border = matrix[:, :nb].toarray()
@@ -458,21 +463,24 @@ def fit(
 
     tolerance: stop when a step gains less than this in -2 log likelihood (two like this are worlds apart from 1).
     """
-    seen: list[Solution] = []
+    first = model.evaluate(np.clip(start, *bounds))
+    seen, best_value = [first], [np.inf]
+    # steps are made in units of each log sd's own rough standard error: a crossed factor of thousands of levels and one of
+    # three then look alike to the search
+    unit = 1 / np.sqrt(np.maximum(first.information, 1.0) + (4.0 if prior else 0.0))
 
-    def objective(log_sd: Floats) -> tuple[float, Floats]:
-        solution = model.evaluate(log_sd)
+    def objective(scaled: Floats) -> tuple[float, Floats]:
+        log_sd = scaled * unit
+        solution = first if np.array_equal(log_sd, first.log_sd) else model.evaluate(log_sd)
         value, gradient = prior.add(solution) if prior else (solution.value, solution.gradient)
-        if not seen or value <= best_value[0]:
-            seen[:] = [solution]
-            best_value[0] = value
-        return value, gradient
+        if value <= best_value[0]:
+            seen[0], best_value[0] = solution, value
+        return value, gradient * unit
 
-    best_value = [np.inf]
-    size = abs(model.evaluate(np.clip(start, *bounds)).value)
+    limits = list(zip(bounds[0] / unit, bounds[1] / unit, strict=True))
     found = minimize(
-        objective, np.clip(start, *bounds), jac=True, method="L-BFGS-B", bounds=[bounds] * len(start),
-        options={"ftol": tolerance / max(size, 1.0), "gtol": 1e-7, "maxiter": 200, "maxls": 40},
+        objective, first.log_sd / unit, jac=True, method="L-BFGS-B", bounds=limits,
+        options={"ftol": tolerance / max(abs(first.value), 1.0), "gtol": 1e-7, "maxiter": 200, "maxls": 40},
     )  # fmt: skip
     # a line search that can get no lower (status 2) has reached the floor of the arithmetic, not failed
     return Fit(seen[0], bool(found.success or found.status == 2), int(found.nfev))

@@ -139,7 +139,9 @@ def network(truth: Truth, seed: int) -> Network:
         film = sum(ops[r]["film"] for r in in_record)
         landed = reading(film) * area * area_factor
         at = np.flatnonzero(which)
-        s2 = np.mean((t.film_cv * film[at]) ** 2) if len(at) else 0.0
+        if not len(at):
+            continue
+        s2 = np.mean((t.film_cv * film[at]) ** 2)
         jobs = [f"j{i:07d}" for i in at]
         shops = [f"s{s:04d}" for s in shop[at]]
         key = {"shop_id": shops, "job_id": jobs, "record_no": np.full(len(at), number)}

@@ -107,17 +107,17 @@ def direct_tables(records: pl.DataFrame, layers: pl.DataFrame, options: Options)
     return out
 
 
-def operation_te(layers: pl.DataFrame, own: pl.DataFrame, cells: pl.DataFrame) -> pl.DataFrame:
-    """The transfer efficiency that the ledger takes for each spray operation.
+def operation_te(cells: pl.DataFrame, own: pl.DataFrame) -> pl.DataFrame:
+    """The transfer efficiency that the ledger takes for each spray operation, one row each.
 
-    own    shop_id, op_job_id, operation_no, te, te_low, te_high: operations with a grade A record of their own that is
-           sharper than their cell
-    cells  the same columns with grade and source, for operations that the cell speaks for
+    cells  shop_id, op_job_id, operation_no, te, te_low, te_high, grade, source: what the cell says, for every operation
+    own    the same without grade and source: operations with a grade A record of their own that is sharper than that
     """
-    operations = layers.select(OPERATION).unique()
     mine = own.with_columns(grade=pl.lit("A"), source=pl.lit("own"))
-    rest = cells.join(mine, on=OPERATION, how="anti")
-    columns = list(OPERATION_TE_COLUMNS)
-    found = pl.concat([mine.select(columns), rest.select(columns)])
-    frame = operations.join(found, on=OPERATION, how="left")
+    values = ["te", "te_low", "te_high", "grade", "source"]
+    frame = cells.join(mine, on=OPERATION, how="left", suffix="_own", maintain_order="left")
+    has = pl.col("te_own").is_not_null()
+    frame = frame.select(*OPERATION, *(pl.when(has).then(f"{v}_own").otherwise(v).alias(v) for v in values))
+    if frame.select(pl.struct(OPERATION).is_duplicated().any()).item():  # in a weighed target's record and in another
+        frame = frame.unique(OPERATION, keep="first", maintain_order=True)
     return frame.select(pl.col(name).cast(dtype) for name, dtype in OPERATION_TE_COLUMNS.items()).sort(OPERATION)

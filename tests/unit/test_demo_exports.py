@@ -63,7 +63,8 @@ def test_exactly_the_damaged_rows_are_refused(demo: tuple[Path, DemoFiles, merge
 @pytest.mark.parametrize(
     "table",
     ["pours", "leftovers", "jobs", "operations", "operation_panels", "draws", "readings", "target_weighings",
-     "cleaning", "unscaled_use", "stock", "gauge_checks", "scale_checks", "deviations", "guns", "components", "trainings"],
+     "cleaning", "unscaled_use", "stock", "gauge_checks", "scale_checks", "deviations",
+     "guns", "components", "trainings"],
 )  # fmt: skip
 def test_exports_give_back_the_canonical_table(
     table: str, scenario: Scenario, demo: tuple[Path, DemoFiles, merge.Intake]

@@ -13,7 +13,7 @@ import pandera.polars as pa
 import polars as pl
 
 from schemas import events, published, registers, working
-from schemas.vocabulary import ColumnInfo
+from schemas.vocabulary import ColumnInfo, conditions
 
 FAILURES = {"row": pl.Int64, "column": pl.String, "reason": pl.String}
 
@@ -69,6 +69,32 @@ def check(table: str, frame: pl.DataFrame) -> Checked:
 
     Raises DoorError where a column is missing or has another dtype: that is the reader's fault, not a row's.
     """
+    if _all_kept(table, frame):
+        return Checked(frame, pl.DataFrame(schema=FAILURES))
+    return _explained(table, frame)
+
+
+def _all_kept(table: str, frame: pl.DataFrame) -> bool:
+    """Whether a frame keeps everything its table declares, asked in one select: pandera takes some 10 ms for a small
+    frame, and is needed only to say which row failed what."""
+    infos = columns(table)
+    if any(frame.schema.get(info.name) != info.dtype for info in infos):
+        return False
+    return bool(frame.select(pl.all_horizontal(_kept(table))).item())
+
+
+@cache
+def _kept(table: str) -> list[pl.Expr]:
+    whole = schema(table)
+    found = [pl.col(info.name).is_not_null().all() for info in columns(table) if not info.nullable]
+    for info in columns(table):
+        found += [holds.fill_null(True).all() for _, holds, _ in conditions(info)]
+    found += [holds.fill_null(True).all() for holds in whole.metadata["holds"]]
+    return found or [pl.lit(True)]
+
+
+def _explained(table: str, frame: pl.DataFrame) -> Checked:
+    """Every failure, row by row, as pandera finds it."""
     failures: list[pl.DataFrame] = []
     try:
         schema(table).validate(frame, lazy=True)

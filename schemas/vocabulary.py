@@ -110,37 +110,31 @@ def choice(description: str, *values: str, **more: Any) -> ColumnInfo:
     return ColumnInfo("", "text", description, values=values, **more)
 
 
+def conditions(info: ColumnInfo) -> list[tuple[str, pl.Expr, str]]:
+    """What every value of a column satisfies: name, boolean expression (null counts as kept), words for a failure."""
+    col = pl.col(info.name)
+    found = []
+    if info.kind == "float":
+        found.append(("finite", col.is_finite(), "must be a finite number"))
+    if info.low is not None:
+        found.append(("at_least", col >= info.low, f"must be at least {info.low:g}"))
+    if info.above is not None:
+        found.append(("above", col > info.above, f"must be greater than {info.above:g}"))
+    if info.high is not None:
+        below = col.is_nan() | (col <= info.high) if info.kind == "float" else col <= info.high
+        found.append(("at_most", below, f"must be at most {info.high:g}"))
+    if info.values:
+        found.append(("one_of", col.is_in(list(info.values)), "must be one of " + ", ".join(info.values)))
+    if info.key and info.kind == "text":
+        found.append(("not_blank", col.str.strip_chars() != "", "must not be blank"))
+    return found
+
+
 def _checks(info: ColumnInfo) -> list[pa.Check]:
     def check(name: str, expr: pl.Expr, message: str) -> pa.Check:
         return pa.Check(lambda data: data.lazyframe.select(expr), name=name, error=message)
 
-    col = pl.col(info.name)
-    checks = []
-    if info.kind == "float":
-        checks.append(check("finite", col.is_finite(), "must be a finite number"))
-    if info.low is not None:
-        checks.append(check("at_least", col >= info.low, f"must be at least {info.low:g}"))
-    if info.above is not None:
-        checks.append(check("above", col > info.above, f"must be greater than {info.above:g}"))
-    if info.high is not None:
-        checks.append(
-            check(
-                "at_most",
-                col.is_nan() | (col <= info.high) if info.kind == "float" else col <= info.high,
-                f"must be at most {info.high:g}",
-            )
-        )
-    if info.values:
-        checks.append(
-            check(
-                "one_of",
-                col.is_in(list(info.values)),
-                "must be one of " + ", ".join(info.values),
-            )
-        )
-    if info.key and info.kind == "text":
-        checks.append(check("not_blank", col.str.strip_chars() != "", "must not be blank"))
-    return checks
+    return [check(*one) for one in conditions(info)]
 
 
 def table(name: str, description: str, rules: list[Rule] | None = None, **columns: ColumnInfo) -> pa.DataFrameSchema:
@@ -171,5 +165,5 @@ def table(name: str, description: str, rules: list[Rule] | None = None, **column
         ],
         name=name,
         description=description,
-        metadata={"rules": {rule.message: rule.column for rule in rules}},
+        metadata={"rules": {rule.message: rule.column for rule in rules}, "holds": [rule.holds for rule in rules]},
     )

@@ -41,8 +41,11 @@ class Casted:
     aware: pl.Series | None = None
 
 
+_NO_FAILURES = pl.DataFrame(schema=FAILURES)
+
+
 def no_failures() -> pl.DataFrame:
-    return pl.DataFrame(schema=FAILURES)
+    return _NO_FAILURES
 
 
 def cast(info: ColumnInfo, text: pl.Series, spec: Spec | None = None) -> Casted:
@@ -87,6 +90,11 @@ def _number(info: ColumnInfo, text: pl.Series, spec: Spec) -> Casted:
             pl.when(col.str.contains(shape) | col.str.contains(odd)).then(cleaned)
         )["x"]
     values = plain.cast(pl.Float64, strict=False)
+    if values.null_count() == text.null_count() and values.is_finite().all():
+        if info.kind != "int":
+            return Casted((values if spec.factor == 1.0 else values * spec.factor).alias(info.name), no_failures())
+        if ((values == values.floor()) & (values.abs() < 2.0**53)).all():
+            return Casted(values.cast(pl.Int64).alias(info.name), no_failures())
     given = text.is_not_null()
     infinite = values.is_infinite().fill_null(False)
     bad = given & (values.is_null() | values.is_nan()).fill_null(True)
@@ -137,14 +145,16 @@ def _moment(info: ColumnInfo, text: pl.Series, spec: Spec) -> Casted:
         values, aware = _iso(text)
         wanted = "2026-03-01" if info.kind == "date" else "2026-03-01 10:30"
         wanted = f"written {wanted}; a layout can give another format"
-    failures = [
-        failures_of(
-            info.name,
-            text,
-            text.is_not_null() & values.is_null(),
-            lambda cell: say(info.kind, column=info.name, found=cell, wanted=wanted),
+    failures = []
+    if values.null_count() != text.null_count():
+        failures.append(
+            failures_of(
+                info.name,
+                text,
+                text.is_not_null() & values.is_null(),
+                lambda cell: say(info.kind, column=info.name, found=cell, wanted=wanted),
+            )
         )
-    ]
     year = values.dt.year()
     odd = ((year < 1950) | (year > 2199)).fill_null(False)
     if odd.any():
@@ -158,9 +168,10 @@ def _moment(info: ColumnInfo, text: pl.Series, spec: Spec) -> Casted:
             )
         )
         values = pl.select(pl.when(~odd).then(values)).to_series()
+    told = pl.concat(failures) if failures else no_failures()
     if info.kind == "date":
-        return Casted(values.dt.date().alias(info.name), pl.concat(failures))
-    return Casted(values.alias(info.name), pl.concat(failures), aware if aware is not None and aware.any() else None)
+        return Casted(values.dt.date().alias(info.name), told)
+    return Casted(values.alias(info.name), told, aware if aware is not None and aware.any() else None)
 
 
 def _iso(text: pl.Series) -> tuple[pl.Series, pl.Series | None]:

@@ -4,8 +4,8 @@ Here belongs what is seen in the residuals of the transfer model in the order of
 
     z_k = (mean before - mean after) / sqrt(1/k + 1/(n - k))    over all splits with 5 or more on either side, last 200 records
 
-No baseline is needed: a new gun is followed from its first record. The alarm level keeps false alarms at 5 % over 500 records
-(found by simulation, bench).
+Followed for losses alone (z_k > 0). No baseline is needed: a new gun is followed from its first record. The alarm level keeps
+false alarms at 5 % over 500 records (found by simulation, bench).
 """
 
 from __future__ import annotations
@@ -34,7 +34,8 @@ LOOK_BACK = 2000  # records looked back over: the search grows with their square
 CORRELATED = 0.1
 LOSS = 0.05  # the loss of transfer that the forecast waits for
 FEW = 12
-SLOPE_SCALE = 0.15  # half-normal scale of the sd of a gun's loss of log TE over the typical litres of a service period
+SLOPE_SD = 0.30  # weak prior on a gun's change of log TE over the typical litres of a service period; few guns wear, so
+# slopes are not drawn towards one another
 DAYS_A_MONTH = 30.4375
 
 
@@ -110,10 +111,8 @@ def residuals(joint: iterate.Joint, records: pl.DataFrame, record_layers: pl.Dat
     theta = joint.posterior.theta()
     gun_column = np.array([kind == "gun" for kind, _ in d.names])
     on = _rows_of_records(joint)
-    fixed = sp.csr_matrix(on @ sp.diags((~gun_column).astype(float)))
-    pev = np.maximum(joint.posterior.variance(mixed.Rows.of(joint.model.layout, on)), 0.0)
+    pev = np.maximum(joint.posterior.variance(mixed.Rows.of(joint.layout, on)), 0.0)
     gun_part = np.asarray(on @ np.where(gun_column, theta, 0.0)).ravel()
-    del fixed
     guns = record_layers.group_by(RECORD).agg(
         gun_id=pl.when(pl.col("gun_id").n_unique() == 1).then(pl.col("gun_id").first()),
         shop=pl.col("shop_id").first(),
@@ -149,12 +148,23 @@ def residuals(joint: iterate.Joint, records: pl.DataFrame, record_layers: pl.Dat
         )
         .filter(pl.col("gun_id").is_not_null())
     )
+    # what the records show of their own spread, from neighbours in time (a step or a slope hardly moves it), counts
+    scale = _spread_of_neighbours(frame)
+    frame = frame.with_columns(
+        pl.col("v") * scale**2, pl.col("h") * scale**2, z=(pl.col("z") / scale).clip(-CLIP, CLIP)
+    )
     place = litres.select("shop_id", op_job_id="job_id", operation_no="operation_no", since="since", litres="litres")
     return Residuals(
         frame.join(place, on=["shop_id", "op_job_id", "operation_no"], how="inner")
         .select(*RECORD, "gun_id", "at", "since", "litres", "y", "v", "h", "z")
         .sort("gun_id", "at", *RECORD)
     )
+
+
+def _spread_of_neighbours(frame: pl.DataFrame) -> float:
+    """sd of z from differences between a gun's neighbouring records, between 0.5 and 1.5; 1 below 50 differences."""
+    step = frame.sort("gun_id", "at", *RECORD).select(pl.col("z").diff().over("gun_id")).to_series().drop_nulls().to_numpy()
+    return float(np.clip(np.sqrt(np.mean(step**2) / 2), 0.5, 1.5)) if len(step) >= 50 else 1.0
 
 
 def _rows_of_records(joint: iterate.Joint) -> sp.csr_matrix:
@@ -195,7 +205,7 @@ def split_scores(z: Floats) -> Floats:
 
 
 def watch(z: Floats, alarm: float = ALARM) -> tuple[int, int, float]:
-    """Follow a series record by record. (record at which the alarm rings or -1, first record after the change, largest |z_k|).
+    """Follow a series record by record. (record at which the alarm rings or -1, first record after the loss, largest z_k).
 
     After an alarm nothing more is looked at: the gun is to be seen to.
     """
@@ -203,9 +213,9 @@ def watch(z: Floats, alarm: float = ALARM) -> tuple[int, int, float]:
     for n in range(2 * SEGMENT, len(z) + 1):
         start = max(0, n - MEMORY)
         scores = split_scores(z[start:n])
-        best = int(np.argmax(np.abs(scores)))
-        top = max(top, abs(float(scores[best])))
-        if abs(scores[best]) >= alarm:
+        best = int(np.argmax(scores))
+        top = max(top, float(scores[best]))
+        if scores[best] >= alarm:
             return n - 1, start + SEGMENT + best, top
     return -1, -1, top
 
@@ -271,7 +281,7 @@ def independent(z: Floats, day: Ints) -> tuple[Floats, Ints, float]:
 
 
 def wear(found: pl.DataFrame) -> tuple[Fitted, Floats] | None:
-    """y = period's level + slope x litres / typical litres + e; slopes normal between guns. None below 12 records.
+    """y = period's level + slope x litres / typical litres + e, each slope by itself. None below 12 records.
 
     Returns the fit and the typical litres of each row's gun period (all one number: the median of periods' litres).
     """
@@ -285,7 +295,7 @@ def wear(found: pl.DataFrame) -> tuple[Fitted, Floats] | None:
     fitted = Fitted(
         [
             Term("level", level, scale=0.15, local=True),
-            Term("wear", level, value=x, scale=SLOPE_SCALE, local=True),
+            Term("wear", level, value=x, prior=(0.0, SLOPE_SD), local=True),
         ],
         np.clip(found["y"].to_numpy(), -1.5, 1.5), found["v"].to_numpy(), found["h"].to_numpy(), 0.15,
     )  # fmt: skip

@@ -181,6 +181,11 @@ class Book:
     def period(self) -> str:
         return wording.period_word(self.months[0], self.months[-1]) if self.months else wording.period_word(None, None)
 
+    def period_of(self, name: str) -> str:
+        """The months of one cube, "ledger" or "emissions", in words (usage may go on after the last cup)."""
+        months = [m for m in getattr(self, name).members["month"] if m != "unknown"]
+        return wording.period_word(months[0], months[-1]) if months else wording.period_word(None, None)
+
 
 def _setting_text(value: Any) -> str:
     if value is True or value is False:

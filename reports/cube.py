@@ -15,6 +15,7 @@ from typing import Any
 import polars as pl
 
 from reports.theme import PARTS
+from schemas.registers import ROLES
 
 # measure of the ledger -> (suffix of its published columns, scale to the unit kept here, decimals kept)
 SEES: dict[str, tuple[str, float, int]] = {
@@ -148,21 +149,44 @@ def transfer_rows(by: str, frame: pl.DataFrame) -> list[dict[str, Any]]:
     names = {"technician": ["technician_id"], "gun": ["gun_id"], "pair": ["technician_id", "gun_id"], "role": []}[by]
     rows = []
     for row in frame.sort(["role", "shop_id", *names]).iter_rows(named=True):
-        joined = row["with_whom"] if row["separable"] is False else None
+        own_name = row[names[0]] if len(names) == 1 else ""
+        joined = joined_words(row["with_whom"], own_name) if row["separable"] is False else None
+        # What cannot be told apart has a figure only together.
+        own = "combined" if joined and row["combined"] is not None else "estimate"
+        ends = ("combined_low", "combined_high") if own == "combined" else ("low", "high")
         rows.append(
             {
                 "shop": row["shop_id"],
                 "role": row["role"],
                 "name": " with ".join(row[n] for n in names) if names else f"typical of {row['shop_id']}",
-                "v": _round(row["estimate"]),
-                "lo": _round(row["low"]),
-                "hi": _round(row["high"]),
+                "v": _round(row[own]),
+                "lo": _round(row[ends[0]]),
+                "hi": _round(row[ends[1]]),
                 "n": row["n"] or 0,
                 "grade": row["grade"],
                 "joined": joined,
             }
         )
     return rows
+
+
+def joined_words(names: str | None, own: str = "") -> str:
+    """What something cannot be told apart from, roles worded and `own` id left out.
+
+    "epoxy by T1; wash_primer by T1" of T1 -> "epoxy, wash primer"; "gun G2" stays.
+    """
+    if not names:
+        return "what it always occurs with"
+    parts = []
+    for name in names.split("; "):
+        first, _, rest = name.partition(" ")
+        if first not in ROLES:
+            parts.append(name)
+        elif not rest or rest.split(" ", 1)[-1] == own:
+            parts.append(first.replace("_", " "))
+        else:
+            parts.append(f"{first.replace('_', ' ')} {rest}")
+    return ", ".join(parts)
 
 
 def _round(value: float | None) -> float | None:

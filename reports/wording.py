@@ -92,7 +92,7 @@ def plain(value: float, decimals: int) -> str:
     exact = Decimal(abs(value)).quantize(Decimal(1).scaleb(-decimals), ROUND_HALF_UP)
     text = f"{exact:f}"
     whole, _, rest = text.partition(".")
-    groups = []
+    groups: list[str] = []
     while len(whole) > 3:
         groups.insert(0, whole[-3:])
         whole = whole[:-3]

@@ -31,6 +31,11 @@ def monthly(cube: Cube, months: list[str], measure: str) -> dict[str, Any]:
     return {"values": {k: [round(v, 4) for v in vs] for k, vs in values.items()}, "lacking": lacking}
 
 
+def ticks_every(months: int, room: int) -> int:
+    """Every how many months the axis names one, with room for `room` names."""
+    return max(1, -(-months // room))
+
+
 def emissions(cube: Cube, months: list[str], measure: str = "voc", unit: str = "kg", noun: str = "VOC") -> go.Figure:
     """One trace a source in the order of theme.SOURCES, then the marks of months that lack something."""
     shown = monthly(cube, months, measure)
@@ -39,7 +44,7 @@ def emissions(cube: Cube, months: list[str], measure: str = "voc", unit: str = "
     for key, word, colour, pattern in SOURCES:
         figure.add_bar(
             x=x,
-            y=shown["values"][key],
+            y=[value or None for value in shown["values"][key]],
             name=word,
             marker={
                 "color": light(colour),
@@ -76,7 +81,7 @@ def emissions(cube: Cube, months: list[str], measure: str = "voc", unit: str = "
         bargap=0.25,
         height=420,
         margin={"l": 8, "r": 8, "t": 44, "b": 8},
-        xaxis={"type": "date", "tickformat": "%b<br>%Y", "ticks": "", "nticks": 14},
+        xaxis={"type": "date", "tickformat": "%b<br>%Y", "ticks": "", "tickvals": x[:: ticks_every(len(x), 16)]},
         yaxis={
             "title": {"text": ""},
             "showgrid": True,

@@ -6,6 +6,7 @@ both names; a row without an estimate says "not enough jobs" and is drawn as a f
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 import plotly.graph_objects as go
@@ -16,15 +17,21 @@ from reports.wording import standing
 
 ROW = 34  # px a row, wide; on narrow screens the words stand above the band and a row takes NARROW_ROW (site.js)
 HEAD = 44
-WORDS = 430  # px on the left for the words
+CHARACTER = 8  # px a character of the words takes, on the wide side
+
+
+def words_width(rows: list[dict[str, Any]]) -> int:
+    """Room left of the bands for the longest row of words, px."""
+    longest = max((len(re.sub(r"<[^>]*>", "", row_label(row))) for row in rows), default=0)
+    return min(640, max(240, CHARACTER * longest + 12))
 
 
 def row_label(row: dict[str, Any]) -> str:
     """The words beside a row's band."""
     name = drawn_text(row["name"])
     words = standing(row["v"], row["lo"], row["hi"], row["n"], row["grade"])
-    if row["joined"]:
-        return f"<b>{name}</b> joined with <b>{drawn_text(row['joined'])}</b>: {words}"
+    if row["joined"] and not row["typical"]:
+        return f"<b>{name}</b> together with {drawn_text(row['joined'])}: {words}"
     return f"<b>{name}</b>  {words}"
 
 
@@ -34,7 +41,7 @@ def layout(rows: list[dict[str, Any]], line_65: bool) -> dict[str, Any]:
         {
             "x": 0,
             "xref": "paper",
-            "xshift": -WORDS,
+            "xshift": -words_width(rows),
             "y": at + 0.5,
             "text": row_label(row),
             "showarrow": False,
@@ -131,7 +138,7 @@ def intervals(rows: list[dict[str, Any]], *, line_65: bool = False) -> go.Figure
     for kind, mark in zip(kinds, marks, strict=True):
         figure.add_scatter(**kind, mode="markers", marker=mark, hovertemplate="%{x:.0f} %<extra></extra>")
     figure.update_layout(
-        margin={"l": WORDS, "r": 62, "t": HEAD, "b": 8},
+        margin={"l": words_width(rows), "r": 62, "t": HEAD, "b": 8},
         xaxis={
             "range": [0, 100],
             "side": "top",

@@ -58,20 +58,26 @@ def make(book: Book) -> dict[str, Any]:
         else None,
         "fit": of_table("gun_fit", misfits, ["shop_id", "gun_id", "product_id", "verdict", "why"], limit=60,
                         caption="Gun and product that do not go together", at=("shop",)) if fit.height else None,
-        "nofit": _no_fitting_gun(fit),
+        "nofit": _no_fitting_gun(book, fit),
+        "n_misfits": misfits.height,
+        "n_fit": fit.height,
         "drift": of_table("gun_drift", book.table("gun_drift"),
                           ["gun_id", "since", "litres", "slope_per_litre", "low", "high", "changed_on", "alarm"],
                           caption="Guns followed since their last service") if book.has("gun_drift") else None,
     }  # fmt: skip
 
 
-def _no_fitting_gun(fit: pl.DataFrame) -> list[str]:
+def _no_fitting_gun(book: Book, fit: pl.DataFrame) -> list[tuple[str, str]]:
+    """(shop, its products that no gun there fits), shop by shop. Where a fit is unknown the gun gets the benefit of
+    the doubt.
+    """
     if not fit.height:
         return []
-    best = (
-        fit.group_by("product_id").agg(any_fits=(pl.col("verdict").is_in(["fits", "unknown"])).any()).sort("product_id")
-    )
-    return best.filter(~pl.col("any_fits"))["product_id"].to_list()
+    best = fit.group_by("shop_id", "product_id").agg(fits=pl.col("verdict").is_in(["fits", "unknown"]).any())
+    out: dict[str, list[str]] = {}
+    for row in best.filter(~pl.col("fits")).sort("shop_id", "product_id").iter_rows(named=True):
+        out.setdefault(row["shop_id"], []).append(book.product_label(row["product_id"]))
+    return [(book.shop_labels.get(shop, shop), ", ".join(products)) for shop, products in out.items()]
 
 
 def _register(book: Book) -> Listing | None:
@@ -90,15 +96,13 @@ def _register(book: Book) -> Listing | None:
         Column("tip", wording.unit_header("length_mm"), number=True),
         Column("what went through it", Markup("strip of 100")),
         Column("poured", wording.unit_header("mass_kg"), number=True),
-        Column("landed, by role", Markup("% of sprayed")),
+        Column("landed, the roles it has most records of", Markup("% of sprayed")),
     ]
-    figures: dict[str, list[str]] = {}
+    figures: dict[str, list[tuple[int, str]]] = {}
     for r in book.transfer["gun"]:
-        if r["v"] is not None:
-            figures.setdefault(r["name"], []).append(
-                f"{wording.role_word(r['role'])} {wording.phrase(r['v'], 'share', r['lo'], r['hi'], bare=True)}, "
-                f"n {r['n']}, {r['grade'] or 'no grade'}"
-            )
+        if r["v"] is not None and r["n"] > 0:
+            words = f"{wording.role_word(r['role'])} {wording.phrase(r['v'], 'share', r['lo'], r['hi'], bare=True)}"
+            figures.setdefault(r["name"], []).append((-r["n"], f"{words}, n {r['n']}, {r['grade'] or 'no grade'}"))
     rows = []
     for name in names:
         row = book.guns.get(name, {})
@@ -112,7 +116,9 @@ def _register(book: Book) -> Listing | None:
                     wording.quantity(row.get("tip_mm"), "length_mm", bare=True) if row.get("tip_mm") else text(None),
                     Markup('<span class="cell-strip">{}</span>').format(strip(shares(sums) if sums else {})),
                     wording.quantity(sums["poured.solids"], "mass_kg", bare=True) if sums else text(None),
-                    Markup("<br>").join(figures[name]) if name in figures else text("not enough jobs"),
+                    Markup("<br>").join(words for _, words in sorted(figures[name])[:3])
+                    if name in figures
+                    else text("not enough jobs"),
                 ],
                 {"shop": str(row.get("shop_id") or home.get(name, ""))},
             )

@@ -35,7 +35,7 @@ def make(book: Book) -> dict[str, Any]:
             title="Part of the sprayed solids that landed, by technician",
             finding=Markup(
                 "The dot is the estimate, the band its 95 % interval; "
-                "hollow dots cannot be told apart from what they are joined with."
+                "a hollow dot is the joint figure of what cannot be told apart."
             ),
             plot=intervals(shown),
             kind="intervals",
@@ -84,14 +84,16 @@ def cards(book: Book) -> list[dict[str, Any]]:
     for row in book.transfer["technician"]:
         by_id.setdefault(row["name"], []).append(row)
     effects = {r["technician_id"]: r for r in book.table("technician_effects").iter_rows(named=True)}
-    edges = book.table("edge_bias")
+    edges, film = book.table("edge_bias"), book.table("film_by_technician")
     partners = _partners(book)
     advice = {
         (r["technician_id"], r["role"]): r["advice"] for r in book.table("transfer_by_technician").iter_rows(named=True)
     }
     out = []
-    for name, rows in sorted(by_id.items()):
+    for name, all_rows in sorted(by_id.items()):
         lines = []
+        rows = [r for r in all_rows if r["n"] > 0]
+        several = len({r["shop"] for r in rows}) > 1
         below = above = False
         for row in rows:
             typical = [t for t in book.transfer["role"] if t["role"] == row["role"] and t["shop"] == row["shop"]]
@@ -104,7 +106,8 @@ def cards(book: Book) -> list[dict[str, Any]]:
             )
             lines.append(
                 {
-                    "role": wording.role_word(row["role"]),
+                    "role": wording.role_word(row["role"])
+                    + (f" at {book.shop_labels.get(row['shop'], row['shop'])}" if several else ""),
                     "words": wording.standing(row["v"], row["lo"], row["hi"], row["n"], row["grade"]) + against,
                     "mini": mini(
                         row["v"], row["lo"], row["hi"], typical[0]["v"] if typical else None, joined=bool(row["joined"])
@@ -116,13 +119,21 @@ def cards(book: Book) -> list[dict[str, Any]]:
         out.append(
             {
                 "name": name,
-                "shops": sorted({r["shop"] for r in rows}),
+                "shops": sorted({r["shop"] for r in all_rows}),
+                "without": sorted(
+                    {wording.role_word(r["role"]) for r in all_rows} - {wording.role_word(r["role"]) for r in rows}
+                ),
                 "lines": lines,
                 "sure": _sure(effect, below, above, rows),
-                "confused": _confused(rows, partners.get(name, [])),
+                "confused": _confused(effect, rows, partners.get(name, [])),
                 "practise": _practise(effect, below, mine),
                 "settle": _settle(rows, [advice.get((name, r["role"])) for r in rows]),
-                "film": [_edge_words(r) for r in mine.iter_rows(named=True) if r["n_panels"] > 1],
+                "film": [
+                    _film_words(r)
+                    for r in film.filter(pl.col("technician_id") == name).iter_rows(named=True)
+                    if r["n"] > 1
+                ]
+                + [_edge_words(r) for r in mine.iter_rows(named=True) if r["n_panels"] > 1],
             }
         )
     return out
@@ -161,10 +172,15 @@ def _sure(effect: dict[str, Any] | None, below: bool, above: bool, rows: list[di
     return "Not shown to differ from the shop's own figure in any role."
 
 
-def _confused(rows: list[dict[str, Any]], guns: list[tuple[str, float]]) -> str:
+def _confused(effect: dict[str, Any] | None, rows: list[dict[str, Any]], guns: list[tuple[str, float]]) -> str:
+    """Who or what the figures cannot be told apart from: the gun first, then other roles, then what else differs."""
+    if effect is not None and effect["separable"] is False:
+        return f"Cannot be told apart from {effect['with_whom'] or 'the gun'}: they nearly always occur together."
     joined = sorted({r["joined"] for r in rows if r["joined"]})
     if joined:
-        return f"Cannot be told apart from {', '.join(joined)}: they always occur together."
+        return f"Film of several roles was mostly read together; cannot be told apart: {'; '.join(joined)}."
+    if effect is not None:
+        return "Little: guns, sizes of panels and products are in the model, and this hand has used several guns."
     if guns and guns[0][1] >= 0.6:
         share = wording.phrase(guns[0][1], "share")
         return f"Gun {guns[0][0]} carried {share} of the material: part of what is seen may be the gun."
@@ -201,6 +217,16 @@ def _settle(rows: list[dict[str, Any]], advice: list[str | None]) -> str:
     if any(r["joined"] for r in rows):
         return "A few jobs with another gun."
     return "A whole target weighed before and after spraying settles one operation at once."
+
+
+def _film_words(row: dict[str, Any]) -> str:
+    film = wording.phrase(row["ratio"], "share", row["low"], row["high"])
+    said = f"{wording.role_word(row['role'])} film: on average {film} of the data sheet's greatest"
+    if wording.known(row["prob_mean_over"]):
+        said += f"; above it: {wording.ladder(row['prob_mean_over'])}"
+    if wording.known(row["prob_mean_under"]):
+        said += f"; below its least: {wording.ladder(row['prob_mean_under'])}"
+    return f"{said}; {wording.jobs(row['n'], 'operation', 'operations')}"
 
 
 def _edge_words(row: dict[str, Any]) -> str:

@@ -28,6 +28,7 @@ def make(book: Book) -> dict[str, Any]:
         "present": files.height > 0,
         "rows": book.rows,
         "files": _files(files),
+        "by_layout": _by_layout(files),
         "refused_files": files.filter(pl.col("state") == "refused")
         .select("file", "message").unique().sort("file").rows(),
         "warnings": files.filter((pl.col("state") == "read") & pl.col("message").is_not_null())
@@ -84,6 +85,32 @@ def _files(files: pl.DataFrame) -> Listing:
             )
         )
     return Listing("Every file and what became of its rows", columns, rows, of=files.height, source="intake_files")
+
+
+def _by_layout(files: pl.DataFrame) -> Listing:
+    """Files summed by what read them and what they feed: an inbox of hundreds of exports in a few lines."""
+    columns = [
+        Column("read by"),
+        Column("feeds"),
+        Column("files", number=True),
+        Column("used, said twice, replaced, refused"),
+        *(Column(word, Markup("rows"), number=True) for word in ("read", "used", "said twice", "replaced", "refused")),
+    ]
+    names = ["rows_read", *(k for k, _ in STATES)]
+    summed = (
+        files.filter(pl.col("state") == "read")
+        .with_columns(pl.col("layout").fill_null("canonical"))
+        .group_by("layout", "table")
+        .agg(pl.col("file").n_unique().alias("files"), pl.col(names).sum())
+        .sort("layout", "table")
+    )
+    rows = []
+    for r in summed.iter_rows(named=True):
+        counts = {k: int(r[k] or 0) for k, _ in STATES}
+        strip = Markup('<span class="cell-strip">{}</span>').format(bar(counts))
+        numbers = [text(int(r["rows_read"] or 0)), *(text(counts[k]) for k, _ in STATES)]
+        rows.append(Row([text(r["layout"]), text(r["table"]), text(r["files"]), strip, *numbers]))
+    return Listing("What the exports feed", columns, rows)
 
 
 def _reasons(refused: pl.DataFrame) -> Listing | None:

@@ -50,7 +50,7 @@ def make(book: Book) -> dict[str, Any]:
         "figure": runs_figure(book, PAGE.see) if poured else None,
         "emission": _emission(book),
         "hands": _transfer(book, "technician", "technicians") if book.people else Markup(""),
-        "guns": _transfer(book, "gun", "guns"),
+        "guns": _guns(book),
         "levers": _levers(book),
         "rows": book.rows,
         "incomplete": int((~book.table("mixes")["complete"].fill_null(True)).sum()),
@@ -88,6 +88,20 @@ def _transfer(book: Book, by: str, many: str) -> Markup:
     return Markup("Of sprayed {} this part lands: {}. {} of {} {} have enough jobs for a figure of their own.").format(
         wording.role_word(role), spread, told, len(members), many
     )
+
+
+def _guns(book: Book) -> Markup:
+    """How many guns lie wholly above or below 65 % in the role with the most records."""
+    role = default_role(book.transfer["gun"])
+    told = [r for r in book.transfer["gun"] if r["role"] == role and r["v"] is not None and r["lo"] is not None]
+    if not told:
+        return Markup("")
+    above = sum(1 for r in told if r["lo"] > 0.65)
+    below = sum(1 for r in told if r["hi"] < 0.65)
+    return Markup(
+        "In {}, of {} guns with a figure {} lie wholly above 65 % of the solids landed, {} wholly below; for {} "
+        "it is not shown."
+    ).format(wording.role_word(role), len(told), above, below, len(told) - above - below)
 
 
 def _levers(book: Book) -> list[Markup]:

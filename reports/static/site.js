@@ -156,7 +156,7 @@
       el.textContent = data.see[see()][el.dataset.seeWord === "of" ? 2 : 0];
     });
     document.querySelectorAll("[data-when]").forEach(function (el) {
-      var text = when();
+      var text = when(el.closest("[data-cube]"));
       el.textContent = el.dataset.when === "sentence" ? text[0].toUpperCase() + text.slice(1) : text;
     });
   }
@@ -164,8 +164,9 @@
   function months() {
     return data.months.filter(function (m) { return (!state.from || m >= state.from) && (!state.to || m <= state.to); });
   }
-  function when() {
-    var kept = months();
+  function when(within) {  // the months kept, of the cube spoken of (usage may go on after the last cup)
+    var has = within && data.cubes[within.dataset.cube].members.month;
+    var kept = months().filter(function (m) { return !has || has.indexOf(m) >= 0; });
     if (!kept.length) return "in no month";
     var first = kept[0], last = kept[kept.length - 1];
     return first === last ? "in " + monthWord(first) : "from " + monthWord(first) + " to " + monthWord(last);
@@ -260,21 +261,29 @@
         t.x.push(pct(r.v)); t.y.push(y);
       });
       traces.forEach(function (t, i) { plot.data[i].x = t.x; plot.data[i].y = t.y; });
-      // Wide: words left of the band. Narrow: words above it, rows taller.
-      var narrow = (printing ? 680 : el.clientWidth) < 820, small = el.clientWidth < 520;
-      var row = narrow ? 54 : 34, base = narrow ? 0.56 : 0.5, text = plot.layout.margin.l;
+      // Wide: words left of the band. Narrow, printed, or where words are long: words above it, rows taller.
+      var small = !printing && el.clientWidth < 520, longest = 0;
+      var label = function (r) {
+        var words = standing(r), name = "<b>" + escapeText(r.name) + "</b>";
+        var first = r.joined && !r.typical ? name + " together with " + escapeText(r.joined) + ":" : name;
+        var fits = !small || (first + words).length < 50;
+        return first + (!fits ? "<br>" : first === name ? "  " : " ") + words;
+      };
+      list.forEach(function (r) { longest = Math.max(longest, label(r).replace(/<[^>]*>/g, "").length); });
+      var text = Math.min(640, Math.max(240, 8 * longest + 12));
+      var narrow = printing || el.clientWidth < 980 || 8 * longest + 12 > 0.55 * el.clientWidth;
+      var row = printing ? 34 : narrow ? 54 : 34, base = printing ? 0.64 : narrow ? 0.56 : 0.5;
+      plot.layout.margin.l = text;
       if (narrow) {
         plot.layout.margin.l = 4;
         plot.data.forEach(function (t) { t.y = t.y.map(function (y) { return y === null ? y : y + base - 0.5; }); });
       }
       plot.layout.annotations = list.map(function (r, at) {
-        var words = standing(r), name = "<b>" + escapeText(r.name) + "</b>";
         return {
           x: 0, xref: "paper", xshift: narrow ? 0 : -text, y: narrow ? at + 0.3 : at + 0.5, showarrow: false, xanchor: "left",
           yanchor: narrow ? "bottom" : "middle", align: "left",
-          text: r.joined ? name + " joined with <b>" + escapeText(r.joined) + "</b>:" + (small ? "<br>" : " ") + words
-            : name + "  " + words,
-          font: { size: narrow ? 14 : 15, color: r.v === null || r.typical ? data.colours.muted : data.colours.ink }
+          text: label(r),
+          font: { size: printing ? 12 : narrow ? 14 : 15, color: r.v === null || r.typical ? data.colours.muted : data.colours.ink }
         };
       });
       plot.layout.shapes = (spec.line65 ? [plot.layout.shapes[0]] : []).concat(list.map(function (r, at) {
@@ -284,10 +293,10 @@
         };
       }));
       plot.layout.height = 44 + row * Math.max(1, list.length) + 8;
-      plot.layout.yaxis.range = [Math.max(1, list.length), narrow ? -0.1 : 0];
+      plot.layout.yaxis.range = [Math.max(1, list.length), narrow ? -0.25 : 0];
       note.textContent = list.length ? "Shown: " + role.replace(/_/g, " ") + "." : "No figure for this choice; choose another role or shop.";
     },
-    emissions: function (plot, spec) {
+    emissions: function (plot, spec, el) {
       var c = data.cubes.emissions, keep = memory.emissions || (memory.emissions = keeps("emissions"));
       var kept = months(), at = {}, values = {}, lacking = kept.map(function () { return false; });
       kept.forEach(function (m, i) { at[m] = i; });
@@ -302,8 +311,8 @@
       var x = kept.map(function (m) { return m + "-15"; });
       data.sources.forEach(function (s, t) {
         plot.data[t].x = x;
-        plot.data[t].y = values[s].map(function (v) { return Math.round(v * 1e4) / 1e4; });
-        plot.data[t].visible = plot.data[t].y.some(function (v) { return v !== 0; });
+        plot.data[t].y = values[s].map(function (v) { return Math.round(v * 1e4) / 1e4 || null; });
+        plot.data[t].visible = plot.data[t].y.some(Boolean);
       });
       var marks = plot.data[data.sources.length];
       var missing = x.map(function (_, i) { return i; }).filter(function (i) { return lacking[i]; });
@@ -311,6 +320,8 @@
       marks.y = missing.map(function (i) {
         return data.sources.reduce(function (sum, s) { return sum + Math.max(0, values[s][i]); }, 0);
       });
+      var every = Math.max(1, Math.ceil(x.length / (el.clientWidth < 520 ? 6 : 16)));
+      plot.layout.xaxis.tickvals = x.filter(function (_, i) { return i % every === 0; });
       marks.text = missing.map(function () { return ""; });
     }
   };
@@ -341,12 +352,14 @@
       draw[f.kind](plot, f.spec, f.el, document.querySelector('[data-note="' + key + '"]'));
       rescale(plot, f.units);
       if (isDark()) plot = toDark(plot);
-      if (printing) plot.layout.width = Math.min(680, f.el.clientWidth || 680);
+      if (printing) {
+        plot.layout.width = 680;
+        if (f.kind !== "intervals") plot.layout.height = 440;
+      }
       else plot.layout.autosize = true;
       if (f.el.clientWidth < 520) {
         (plot.layout.annotations || []).forEach(function (a) { if (a.font && a.font.size > 12) a.font.size = a.font.size > 15 ? 13 : 12; });
-        if (plot.layout.margin.r > 100) plot.layout.margin.r = 90;
-        if (plot.layout.xaxis.nticks) plot.layout.xaxis.nticks = 6;
+        if (plot.layout.margin.r > 100) plot.layout.margin.r = 100;
       }
       f.drawn = plot;
       window.Plotly.react(f.el, plot.data, plot.layout, { displayModeBar: false, responsive: true, scrollZoom: false });
@@ -367,11 +380,8 @@
 
   function start() {
     data = window.FILMLEDGER;
+    choose();
     document.querySelectorAll("select[name]").forEach(function (el) {
-      var given = state[el.name];
-      var known = Array.prototype.some.call(el.options, function (o) { return o.value === given; });
-      if (given && known) el.value = given;
-      else if (given && !known) state[el.name] = "";
       el.addEventListener("change", function () {
         state[el.name] = el.value;
         if (el.name === "from" && state.to && state.from > state.to) set("to", state.from);
@@ -412,10 +422,19 @@
     matchMedia("(prefers-color-scheme: dark)").addEventListener("change", redraw);
     window.addEventListener("beforeprint", function () { printing = true; redraw(); });
     window.addEventListener("afterprint", function () { printing = false; redraw(); });
-    window.addEventListener("hashchange", function () { state = read(); apply(); });
+    window.addEventListener("hashchange", function () { state = read(); choose(); apply(); });
     apply();
     window.filmledgerPage = { figures: figures, sums: function (cube, dim) { return sums(cube, dim || ""); } };
     root.dataset.ready = "";
+  }
+  function choose() {  // the choices of the address into the selects; what is not on offer is dropped
+    var fallback = { see: root.dataset.see, units: root.dataset.units };
+    document.querySelectorAll("select[name]").forEach(function (el) {
+      var given = state[el.name];
+      var known = Array.prototype.some.call(el.options, function (o) { return o.value === given; });
+      if (given && !known) state[el.name] = given = "";
+      el.value = given || fallback[el.name] || "";
+    });
   }
   function set(name, value) {
     state[name] = value;

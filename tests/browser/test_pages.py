@@ -143,6 +143,15 @@ def test_choices_follow_to_the_next_page_and_show_all_takes_them_back(visit: Any
     assert "shop=" not in tab.url and "units=us" in tab.url
 
 
+def test_going_back_in_the_address_sets_the_choices_back(visit: Any, site: Path) -> None:
+    tab = visit(site, "hands.html#role=clear")
+    tab.evaluate("location.hash = 'role=surfacer&units=us&theme=dark'")
+    tab.wait_for_function("document.querySelector('[name=role]').value === 'surfacer'")
+    assert "surfacer" in tab.locator("#hands-finding").inner_text()
+    assert tab.locator("select[name=units]").input_value() == "us"
+    assert tab.evaluate("document.documentElement.dataset.theme") == "dark"
+
+
 def test_us_units_reach_sentences_headers_and_the_axis(visit: Any, site: Path, tables: dict[str, pl.DataFrame]) -> None:
     tab = visit(site, "environment.html#units=us")
     pounds = tables["emissions_monthly"]["voc_kg"].sum() / 0.45359237

@@ -11,7 +11,7 @@ import pytest
 from published_frames import frame
 
 from reports.book import Book
-from reports.cube import ledger_cube
+from reports.cube import joined_words, ledger_cube
 from reports.figures.intervals import intervals
 from reports.figures.runs import geometry
 from reports.figures.strip import shares, strip
@@ -255,7 +255,7 @@ def test_rows_without_an_estimate_are_said_and_not_drawn() -> None:
     ]
     figure = intervals(rows)
     assert figure.layout.annotations[0].text == "<b>T1</b>  not enough jobs (1 record)"
-    assert "joined with <b>gun G2</b>" in figure.layout.annotations[1].text
+    assert "together with gun G2: 60" in figure.layout.annotations[1].text
     assert [list(t.x) for t in figure.data] == [[50.0, 70.0, None], [50.0, 70.0], [], [60.0], []]
 
 
@@ -330,6 +330,27 @@ def test_tables_of_later_runs_find_their_place(tables) -> None:
     site = pages(build(tables | more, SETTINGS))
     hands = words(site["hands.html"])
     assert "shown (P 0.97)" in hands and "keep the gun square" in hands
-    assert "No gun here fits: p_fill" in words(site["guns.html"])
+    assert "no gun fits Grade surfacer" in words(site["guns.html"])
     assert "share of limit" in words(site["environment.html"])
     assert "mix closer to what is used: 900 crowns" in words(site["index.html"]).replace("\u202f", " ")
+
+
+@pytest.mark.parametrize(
+    ("names", "own", "said"),
+    [
+        ("epoxy by T1; wash_primer by T1", "T1", "epoxy, wash primer"),
+        ("surfacer with G2; epoxy with G1", "G1", "surfacer with G2, epoxy"),
+        ("gun G2", "T1", "gun G2"),
+        (None, "T1", "what it always occurs with"),
+    ],
+)
+def test_what_cannot_be_told_apart_is_named_without_repeating_itself(names, own: str, said: str) -> None:
+    assert joined_words(names, own) == said
+
+
+def test_what_cannot_be_told_apart_shows_the_joint_figure(tables) -> None:
+    rows = tables["transfer_by_gun"].with_columns(
+        combined=pl.when(~pl.col("separable")).then(0.5), combined_low=pl.lit(0.45), combined_high=pl.lit(0.55)
+    )
+    joined = [r for r in Book({"transfer_by_gun": rows}, {}).transfer["gun"] if r["joined"]]
+    assert joined and {(r["v"], r["lo"], r["hi"]) for r in joined} == {(0.5, 0.45, 0.55)}

@@ -35,7 +35,13 @@ PRIOR = {
     "area_class": (0.0, 0.5), "blended": (0.0, 0.5), "plastic": (0.0, 0.5),
 }  # fmt: skip
 
-ATOMISING_BASIS = ("hvlp", "reduced_pressure", "air_assisted_airless", "airless", "electrostatic")  # first one seen is 0
+ATOMISING_BASIS = (
+    "hvlp",
+    "reduced_pressure",
+    "air_assisted_airless",
+    "airless",
+    "electrostatic",
+)  # first one seen is 0
 AREA_BASIS = ("1.5_to_4", "0.5_to_1.5", "over_4", "under_0.5")  # likewise
 
 # Where no leftover of a role was ever weighed: share of the poured solids that stays in the cup (common practice).
@@ -113,9 +119,9 @@ def mean_leftover(layers: pl.DataFrame) -> pl.DataFrame:
         out = out.join(some, on=by, how="left") if by else out.join(some, how="cross") if some.height else out
         if "m" in out.columns:
             out = out.with_columns(mean=pl.coalesce("mean", "m"), sd=pl.coalesce("sd", "s")).drop("m", "s", "k")
-    return out.with_columns(
-        pl.col("mean").fill_null(LEFTOVER_MEAN), pl.col("sd").fill_null(LEFTOVER_SD)
-    ).sort("shop_id", "role")
+    return out.with_columns(pl.col("mean").fill_null(LEFTOVER_MEAN), pl.col("sd").fill_null(LEFTOVER_SD)).sort(
+        "shop_id", "role"
+    )
 
 
 def _codes(values: pl.Series) -> tuple[Ints, list[str]]:
@@ -170,8 +176,10 @@ def build(records: pl.DataFrame, prepared: pl.DataFrame) -> Design:
     """
     names, rows, unknowns, scale, layer_row_all, first_layer = _columns(prepared)
     cell = ["shop_id", "gun_id", "technician_id", "role"]
-    row_keys = prepared[first_layer].select(cell).with_columns(
-        times=pl.Series(np.bincount(layer_row_all, minlength=len(first_layer)), dtype=pl.Int64)
+    row_keys = (
+        prepared[first_layer]
+        .select(cell)
+        .with_columns(times=pl.Series(np.bincount(layer_row_all, minlength=len(first_layer)), dtype=pl.Int64))
     )
     keyed = prepared.select(*RECORD, "sprayed", "own_var", "role").with_columns(layer_row=pl.Series(layer_row_all))
     records = records.sort(RECORD).with_columns(number=pl.int_range(pl.len(), dtype=pl.Int64))
@@ -251,7 +259,9 @@ def _columns(layers: pl.DataFrame) -> tuple[list[tuple[str, str]], sp.csr_matrix
     at = {key: code[first] for key, code in (codes | flags).items()}
     n = len(first)
 
-    parts: list[tuple[str, int, NDArray[np.bool_], Ints, list[str]]] = []  # kind, component, which rows, level, level names
+    parts: list[
+        tuple[str, int, NDArray[np.bool_], Ints, list[str]]
+    ] = []  # kind, component, which rows, level, level names
     every = np.ones(n, bool)
 
     def add(kind: str, component: int, which: NDArray[np.bool_], level: Ints, level_names: list[str]) -> None:
@@ -278,7 +288,9 @@ def _columns(layers: pl.DataFrame) -> tuple[list[tuple[str, str]], sp.csr_matrix
     gun_named = np.array([g != NOBODY for g in levels["gun_id"]], bool)
     tech_named = np.array([t != NOBODY for t in levels["technician_id"]], bool)
     gun, gun_names = _within_shop(at["gun_id"], at["shop_id"], levels["gun_id"], levels["shop_id"], gun_named)
-    tech, tech_names = _within_shop(at["technician_id"], at["shop_id"], levels["technician_id"], levels["shop_id"], tech_named)
+    tech, tech_names = _within_shop(
+        at["technician_id"], at["shop_id"], levels["technician_id"], levels["shop_id"], tech_named
+    )
     gun_n, tech_n = len(gun_names), len(tech_names)
     edges = sp.coo_matrix(
         (np.ones(2 * n), (np.tile(at["shop_id"], 2), np.concatenate([shop_n + gun, shop_n + gun_n + tech]))),

@@ -14,7 +14,9 @@ from scipy import stats
 CELL = ("shop_id", "gun_id", "technician_id", "role")
 
 
-def fieller(landed: NDArray[np.float64], sprayed: NDArray[np.float64], level: float = 0.95) -> tuple[float, float, float]:
+def fieller(
+    landed: NDArray[np.float64], sprayed: NDArray[np.float64], level: float = 0.95
+) -> tuple[float, float, float]:
     """Ratio of sums T = sum D / sum V of n pairs, and its confidence limits (T, low, high), all pure ratios.
 
     The limits are the roots in T of (Dbar - T Vbar)^2 = t^2 var(D - T V) / n with Student's t on n - 1 degrees of freedom,
@@ -63,7 +65,7 @@ def direct_cells(records: pl.DataFrame, layers: pl.DataFrame, by: tuple[str, ...
     rows = []
     for cell, group in direct_records(records, layers).sort(by).group_by(by, maintain_order=True):
         ratio, low, high = fieller(group["landed"].to_numpy(), group["sprayed"].to_numpy())
-        share_a = (group["grade"] == "A").mean() or 0.0
+        share_a = float(np.mean(group["grade"].to_numpy() == "A"))
         rows.append((*cell, ratio, max(low, 0.0), high, group.height, "A" if share_a >= 0.5 else "B"))
     schema = {name: pl.String for name in by} | {
         "estimate": pl.Float64, "low": pl.Float64, "high": pl.Float64, "n": pl.Int64, "grade": pl.String,

@@ -43,7 +43,7 @@ def estimate(
     kept = usable.join(aside, on=tables.RECORD, how="anti")
     if not kept.height:
         return _direct(kept, layers, prepared, options) | {"screened_records": _screened([unknown, aside])}
-    said = joint.Statements(fitted, options, float(kept["gain_rel_u"].fill_null(0.0).mean() or 0.0))
+    said = joint.Statements(fitted, options, float(np.mean(kept["gain_rel_u"].fill_null(0.0).to_numpy())))
     out: dict[str, pl.DataFrame] = {}
     frames = {table: said.table(table) for table in tables.TABLES}
     for table, by in tables.TABLES.items():

@@ -20,7 +20,9 @@ from pipelines.transfer.tables import RECORD
 
 DRAWS = 4096
 SEED = 20101  # of the scrambled low-discrepancy sequence that every draw uses: same input, same bytes
-ROUND_U = 0.002  # relative uncertainties are rounded to this before drawing (leftovers to 1 % and 0.5 %): equal records share a draw
+ROUND_U = (
+    0.002  # rounded to this before drawing (leftovers: mean to 1 %, sd to 0.5 %), so that equal records share a draw
+)
 
 BUDGET_COLUMNS = (
     *RECORD, "op_job_id", "operation_no", "te", "low", "high", "rel_u", "how", "film_rel_u", "area_rel_u", "solids_rel_u",
@@ -29,7 +31,7 @@ BUDGET_COLUMNS = (
 
 
 def gum_interval(te: Floats, rel_u: Floats) -> tuple[Floats, Floats]:
-    """TE exp(+- 1.96 u), u the relative standard uncertainty of the quotient (JCGM 100:2008, 5.1.6: relative terms add in squares)."""
+    """TE exp(+- 1.96 u), u the relative standard uncertainty of the quotient: relative terms add in squares (JCGM 100, 5.1.6)."""
     return te * np.exp(-Z95 * rel_u), te * np.exp(Z95 * rel_u)
 
 
@@ -59,7 +61,9 @@ def _kept(left_mean: float, left_sd: float) -> Floats:
     return (1 - left) / (1 - left_mean)
 
 
-def passes_clause_8(te: Floats, rel_u: Floats, gum: tuple[Floats, Floats], drawn: tuple[Floats, Floats]) -> NDArray[np.bool_]:
+def passes_clause_8(
+    te: Floats, rel_u: Floats, gum: tuple[Floats, Floats], drawn: tuple[Floats, Floats]
+) -> NDArray[np.bool_]:
     """JCGM 101:2008, clause 8.1: both ends agree within half a unit of the one significant digit of u = TE rel_u."""
     u = np.maximum(te * rel_u, 1e-300)
     place = 10.0 ** np.floor(np.log10(u))

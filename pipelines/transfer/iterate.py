@@ -72,7 +72,7 @@ def linearise(design: Design, theta: Floats, on: NDArray[np.bool_]) -> Linear:
     predicted = np.add.reduceat(landed, d.start) if d.n else np.zeros(0)
     share = landed / predicted[d.record]
     v = d.read_var / predicted**2 + d.area_var + np.bincount(d.record, share**2 * d.own_var, minlength=d.n)
-    h = np.bincount(d.record, share**2, minlength=d.n)
+    h = np.bincount(d.record, share**2, minlength=d.n).astype(float)
 
     mean_share = mean_split(d, landed, share, on)
     rows = design_rows(d, mean_share)
@@ -177,16 +177,17 @@ def solve(design: Design, known_log_sd: Floats | None = None) -> Joint:
         on &= ~far
     points = [fitted.best] if known_log_sd is not None else mixed.sigma_points(model, fitted, mixed.Prior(design.scale))
     kept = np.flatnonzero(on)
-    linear = replace(
-        linear, predicted=linear.predicted[kept], v=linear.v[kept], h=linear.h[kept], y=linear.y[kept]
+    linear = replace(linear, predicted=linear.predicted[kept], v=linear.v[kept], h=linear.h[kept], y=linear.y[kept])
+    return Joint(
+        subset(design, kept), model.layout, linear, fitted, mixed.Integrated(points), number, converged, z, kept
     )
-    return Joint(subset(design, kept), model.layout, linear, fitted, mixed.Integrated(points), number, converged, z, kept)
 
 
 def _known(
     design: Design, frame: mixed.Frame, on: NDArray[np.bool_], theta: Floats, log_sd: Floats
 ) -> tuple[mixed.Model, Linear, mixed.Fit, int, bool]:
-    for number in range(1, MAX_PASSES + 1):
+    """The passes at given variance components."""
+    for number in range(1, MAX_PASSES + 1):  # noqa: B007
         linear = linearise(design, theta, on)
         data = mixed.Data(linear.y, linear.v, linear.h, design.signature, on.astype(float))
         model = mixed.Model(linear.design, design.unknowns, data, frame)

@@ -104,7 +104,9 @@ class Statements:
         eta, var = self.posterior.mean(rows), self.posterior.variance(rows)
         n, n_direct = self.counts(code, cells.height)
         frame = cells.with_columns(
-            n=pl.Series(n), n_direct=pl.Series(n_direct), eta=pl.Series(eta), log_se=pl.Series(np.sqrt(var)), grade=pl.Series(self.grades(code, cells.height)),
+            n=pl.Series(n), n_direct=pl.Series(n_direct),
+            eta=pl.Series(eta), log_se=pl.Series(np.sqrt(var)),
+            grade=pl.Series(self.grades(code, cells.height), dtype=pl.String),
             role_known=pl.col("role").is_in(self.roles_known()),
             never=pl.Series(self.never_weighed(cells, by), dtype=pl.Boolean),
             bound=pl.Series(self.bound(matrix, cells, code), dtype=pl.Float64),
@@ -232,7 +234,9 @@ class Statements:
             .filter(pl.len().over("combination") > 1)
         )  # fmt: skip
 
-    def _separability(self, table: pl.DataFrame, cells: pl.DataFrame, code: Ints, matrix: sp.csr_matrix) -> pl.DataFrame:
+    def _separability(
+        self, table: pl.DataFrame, cells: pl.DataFrame, code: Ints, matrix: sp.csr_matrix
+    ) -> pl.DataFrame:
         """Adds separable, with_whom, combined, combined_low, combined_high and advice.
 
         Two cells that share records are not separable where the correlation of their errors is below -0.8, or where
@@ -298,7 +302,12 @@ class Statements:
         return row["role"] + hand + (f" with {row['gun_id']}" if "gun_id" in row else "")
 
     def _advice(
-        self, table: pl.DataFrame, bad: NDArray[np.bool_], main: pl.DataFrame, combos: dict[object, pl.DataFrame], cells: pl.DataFrame
+        self,
+        table: pl.DataFrame,
+        bad: NDArray[np.bool_],
+        main: pl.DataFrame,
+        combos: dict[object, pl.DataFrame],
+        cells: pl.DataFrame,
     ) -> list[str | None]:
         """What to measure next, and the width it would bring: n rows of one layer added to C (Sherman and Morrison).
 
@@ -371,12 +380,12 @@ class Statements:
 
         people, code = self.groups((who,))
         counted = people.with_columns(n=pl.Series(self.counts(code, people.height)[0]))
-        frame = pl.DataFrame({who: ids}, schema={who: pl.String}).join(counted, on=who, how="left", maintain_order="left")
+        frame = pl.DataFrame({who: ids}, schema={who: pl.String}).join(
+            counted, on=who, how="left", maintain_order="left"
+        )
         n = frame["n"].to_numpy()
         partners, alone = self._partners(kind, other, ids)
-        never = (
-            self.never_weighed(frame, (who,)) if kind == "technician" else np.full(len(ids), not (~self.row_unweighed * self.row_records).any())
-        )
+        never = self.never_weighed(frame, (who,))
         told = (vif <= MAX_VIF) & (work_vif <= MAX_VIF) & ~alone & ~never
         with_whom = [
             None if ok or not k

@@ -77,7 +77,7 @@ SIGNATURE_SUMS_SQL = """
 SELECT signature,
        sum(w) AS w, sum(w * y) AS wy, sum(h * w * w) AS hw2, sum(h * w * w * y) AS hw2y,
        sum(h * w) AS hw, sum(w * y * y) AS wyy, sum(h * w * w * y * y) AS hw2yy, sum(-ln(w)) AS log_var
-FROM (SELECT signature, y, h, 1 / (v + h * $se2) AS w FROM residuals WHERE on)
+FROM (SELECT signature, y, h, 1 / (v + h * $se2) AS w FROM residuals WHERE used)
 GROUP BY signature
 ORDER BY signature
 """
@@ -486,7 +486,9 @@ def fit(
     return Fit(seen[0], bool(found.success or found.status == 2), int(found.nfev))
 
 
-def sigma_points(model: Model, fitted: Fit, prior: Prior, bounds: tuple[float, float] = LOG_SD_BOUNDS) -> list[Solution]:
+def sigma_points(
+    model: Model, fitted: Fit, prior: Prior, bounds: tuple[float, float] = LOG_SD_BOUNDS
+) -> list[Solution]:
     """2k solutions at x +- sqrt(k) times the columns of Cov^(1/2), the posterior of the log sd taken as normal.
 
     Cov = 2 H^-1 with H the Hessian of -2 log posterior, by central differences of the analytic gradient. A direction that
@@ -551,6 +553,8 @@ def ordinary(y: Floats, factors: list[NDArray[Any]], fixed: Floats | None = None
         component.append(np.full(levels[k], k))
         block.append(np.arange(levels[k]) if k == inner else np.full(levels[k], -1))
     size = x.shape[1] + sum(levels)
-    unknowns = Unknowns(np.concatenate(component), np.concatenate(block), np.zeros(size), np.full(size, np.inf), len(codes))
+    unknowns = Unknowns(
+        np.concatenate(component), np.concatenate(block), np.zeros(size), np.full(size, np.inf), len(codes)
+    )
     data = Data(np.asarray(y, float), np.zeros(n), np.ones(n), np.arange(n), np.ones(n))
     return Model(sp.hstack(parts).tocsr(), unknowns, data), unknowns

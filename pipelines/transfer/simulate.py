@@ -123,7 +123,9 @@ def network(truth: Truth, seed: int) -> Network:
 
     between = rng.random(n) < t.between
     has_surfacer = rng.random(n) < t.surfacer_share
-    area_factor = 1 + t.area_rel_sd * rng.standard_normal(n) / np.sqrt(panels)  # table area over true area, whole target
+    area_factor = 1 + t.area_rel_sd * rng.standard_normal(n) / np.sqrt(
+        panels
+    )  # table area over true area, whole target
 
     def reading(film: np.ndarray) -> np.ndarray:
         return film * (1 + t.film_cv * rng.standard_normal(n) / np.sqrt(t.readings * panels))

@@ -22,7 +22,9 @@ def fit(name: str, y: str, factors: list[str]) -> tuple[float, mixed.Fit]:
     values = frame[y].cast(pl.Float64).to_numpy()
     model, _ = mixed.ordinary(values - values.mean(), [frame[f].cast(pl.String).to_numpy() for f in factors])
     scale = np.log(values.std())
-    return float(values.mean()), mixed.fit(model, np.full(len(factors) + 1, scale - 0.7), bounds=(scale - 9, scale + 2), tolerance=1e-11)
+    return float(values.mean()), mixed.fit(
+        model, np.full(len(factors) + 1, scale - 0.7), bounds=(scale - 9, scale + 2), tolerance=1e-11
+    )
 
 
 def intercept(fitted: mixed.Fit, mean: float = 0.0) -> tuple[float, float]:
@@ -90,4 +92,7 @@ def test_crossed_data_agree_with_statsmodels():
     ).fit(method=["lbfgs", "powell"])
     expected = np.sqrt([theirs.vcomp[0], theirs.vcomp[1], theirs.scale])
     assert ours.sd == pytest.approx(expected, rel=1e-4)
-    assert intercept(ours) == (pytest.approx(theirs.fe_params.iloc[0], rel=1e-4), pytest.approx(theirs.bse_fe.iloc[0], rel=1e-3))
+    assert intercept(ours) == (
+        pytest.approx(theirs.fe_params.iloc[0], rel=1e-4),
+        pytest.approx(theirs.bse_fe.iloc[0], rel=1e-3),
+    )

@@ -1,4 +1,4 @@
-"""Small invented shops that hold every oddity the ledger must bear, for comparing it with the oracle.
+"""Small invented shops that hold every oddity the ledger must bear, for comparing it with the oracle; `reckon` runs it.
 
 `build(seed)` gives accepted rows (what intake hands on): event tables, registers, `incomplete` and `exempt_compounds`.
 The same seed gives the same rows. Figures are invented for tests only and mean nothing outside them.
@@ -14,11 +14,14 @@ from typing import Any
 
 import polars as pl
 
+from pipelines.ledger import runner
+from pipelines.settings import Settings
 from schemas import door
 from schemas.events import EVENTS
 from schemas.registers import REGISTERS
 
 Row = dict[str, Any]
+SETTINGS = Settings().flat()
 START = datetime(2026, 3, 2, 7, 0)
 TURN = date(2026, 3, 6)  # new versions of some registers begin here, in the middle of all events
 
@@ -705,3 +708,19 @@ def together(seeds: Iterable[int]) -> dict[str, pl.DataFrame]:
             own = [c for c in ("shop_id", "gun_id", "gauge_id", "technician_id") if c in table.columns]
             frames[name].append(table.with_columns(pl.format(f"w{seed}_{{}}", pl.col(c)).alias(c) for c in own))
     return {name: pl.concat(parts).unique(maintain_order=True) for name, parts in frames.items()}
+
+
+def reckon(tables: dict[str, pl.DataFrame], *wanted: str) -> dict[str, pl.DataFrame]:
+    """Run the ledger's steps that lead to `wanted` (and no others) on top of `tables`, with the default settings."""
+    needed: set[str] = set()
+    waiting = [name for name in wanted if name not in tables]
+    while waiting:
+        name = waiting.pop()
+        if name not in needed:
+            needed.add(name)
+            waiting += [above for above in runner.upstream(name) if above not in tables]
+    found = dict(tables)
+    for name in runner.order():
+        if name in needed:
+            found[name] = runner.run_statement(name, found, SETTINGS)
+    return found

@@ -1,0 +1,433 @@
+"""How much to mix: what a square metre takes here, how far it varies from job to job, and what is therefore advised.
+
+    advised mL = area (m2) x mL per m2 at the role's quantile + flush loss (mL), rounded up to the least that can be mixed
+
+Here belongs the model of use, the guide made from it, the trial of the guide on the past, and the answer at the scale. What a
+quantile costs in leftovers stands in the back-test, so that a shop can choose (setting mix_quantile).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import polars as pl
+from scipy import stats
+
+from pipelines.transfer.terms import Fitted, Term
+
+OPERATION = ["shop_id", "job_id", "operation_no"]
+AREA_CLASSES = ("under_0.5", "0.5_to_1.5", "1.5_to_4", "over_4")
+AREA_LIMITS = (0.5, 1.5, 4.0)
+PRIMERS = ("wash_primer", "adhesion_promoter", "epoxy", "sprayable_filler", "surfacer", "sealer")
+QUANTILE_PRIMER, QUANTILE_FINISH = 0.90, 0.98
+# Half-normal scales of the sd of log use per m2 (our choice).
+SCALE = {"place": 0.3, "gun": 0.15, "technician": 0.15, "size": 0.15, "colour": 0.25, "event": 0.3}
+ENOUGH_FOR_SHAPE = 60  # residuals of a role from which its own quantile is taken
+FEW = 8  # operations of a role in a shop from which the guide speaks
+BLOCKS = 6  # stretches of time of the trial; the first only teaches
+
+
+def quantiles(settings: Mapping[str, Any] | None) -> dict[str, float]:
+    """Quantile per role: the setting mix_quantile over the defaults (primers .90, everything seen .98)."""
+    given = (settings or {}).get("mix_quantile") or {}
+    roles = (*PRIMERS, "base", "mid_coat", "clear", "single_stage", "specialty")
+    return {r: float(given.get(r, QUANTILE_PRIMER if r in PRIMERS else QUANTILE_FINISH)) for r in roles}
+
+
+def uses(tables: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
+    """What each operation used, where it is known: every cup weighed back and its share stated or the only one.
+
+    OPERATION, gun_id, technician_id, product_id, role, area_class, covered_m2, coats, colour_id, started_at, sprayed_ml,
+    flush_ml, poured_ml (its share of the cups), leftover_ml, use (mL per m2). Redone operations count like any other.
+    """
+    mixes = tables["mixes"].select("shop_id", "mix_id", "density_g_per_ml", "leftover_g", "leftover_known", "complete")
+    fed = (
+        tables["sprayed"].join(mixes, on=["shop_id", "mix_id"], suffix="_mix")
+        .group_by(OPERATION)
+        .agg(
+            known=(pl.col("leftover_known_mix") & pl.col("complete_mix") & pl.col("share_known")
+                   & pl.col("sprayed_g").is_not_null()).all(),
+            alone=(pl.col("share").fill_null(0.0) > 0.999).all(),
+            sprayed_ml=(pl.col("sprayed_g") / pl.col("density_g_per_ml")).sum(),
+            flush_ml=(pl.col("flush_g") / pl.col("density_g_per_ml")).sum(),
+            leftover_ml=(pl.col("leftover_g") / pl.col("density_g_per_ml")).sum(),
+        )
+    )  # fmt: skip
+    colours = (
+        tables["cup_feeds"].join(
+            tables["pours"].filter(pl.col("colour_id").is_not_null()).select("shop_id", "mix_id", "colour_id"),
+            on=["shop_id", "mix_id"],
+        ).group_by(OPERATION).agg(pl.col("colour_id").min())
+    )  # fmt: skip
+    return (
+        tables["sprays"]
+        .filter(
+            (pl.col("covered_m2") > 0) & pl.col("why_incomplete").is_null() & pl.col("role").is_not_null()
+            & pl.col("gun_id").is_not_null()
+        )
+        .select(*OPERATION, "gun_id", "technician_id", "product_id", "role", "area_class", "covered_m2", "coats", "started_at")
+        .join(fed, on=OPERATION)
+        .filter(pl.col("known") & (pl.col("sprayed_ml") > 0))
+        .join(colours, on=OPERATION, how="left")
+        .with_columns(use=pl.col("sprayed_ml") / pl.col("covered_m2"))
+        .sort("started_at", *OPERATION)
+    )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Guide:
+    """A fitted model of log use: fit, the shape of what is left over per role, and the rows it learnt from."""
+
+    fit: Fitted
+    shape: dict[str, np.ndarray]
+    seen: pl.DataFrame
+
+
+def _level(frame: pl.DataFrame, *columns: str) -> np.ndarray:
+    joined = pl.concat_str([pl.col(c).cast(pl.String) for c in columns], separator="\t", ignore_nulls=False)
+    return frame.select(joined.fill_null("")).to_series().to_numpy().astype(str)
+
+
+def learn(seen: pl.DataFrame, like: Guide | None = None) -> Guide | None:
+    """log use = role + area class + (shop, product) + gun + technician + (role, area class) + colour + e, or None: too few.
+
+    The colour (base and mid coat) is known at the scale but not in the guide, so its spread counts as spread between jobs.
+    """
+    if seen.height < FEW:
+        return None
+    y = np.log(seen["use"].to_numpy())
+    # gross errors must not steer the guide: at most 4 robust sd from the role's middle
+    role = seen["role"].to_numpy().astype(str)
+    for r in np.unique(role):
+        at = role == r
+        middle = np.median(y[at])
+        wide = max(1.4826 * np.median(np.abs(y[at] - middle)), 0.05)
+        y[at] = np.clip(y[at], middle - 4 * wide, middle + 4 * wide)
+    ones = np.ones(seen.height)
+    coloured = seen["role"].is_in(["base", "mid_coat"]).to_numpy()
+    terms = [
+        Term("role", role, prior=(4.5, 1.5)),
+        Term("area", _level(seen, "area_class"), prior=(0.0, 0.5)),
+        Term("size", _level(seen, "role", "area_class"), scale=SCALE["size"]),
+        Term("place", _level(seen, "shop_id", "product_id"), scale=SCALE["place"], local=True),
+        Term("gun", _level(seen, "gun_id"), scale=SCALE["gun"], local=True),
+        Term("technician", _level(seen, "technician_id"), scale=SCALE["technician"], local=True),
+        Term("colour", np.where(coloured, _level(seen, "shop_id", "colour_id"), ""), scale=SCALE["colour"], local=True),
+    ]
+    fit = Fitted(terms, y, 0 * ones, ones, SCALE["event"], like=like.fit if like else None)
+    theta = fit.posterior.theta()
+    left = y - fit.design @ theta
+    # a job's colour and hand are not known to the guide: put back what the fit took out for them, so that the shape of what
+    # is left over has their tails
+    for name in ("colour", "technician"):
+        columns = [c for (term, _), c in fit.column.items() if term == name]
+        if columns:
+            part = np.zeros(len(theta))
+            part[columns] = theta[columns]
+            left = left + fit.design @ part
+    shape = {}
+    for r in np.unique(role):
+        mine = left[role == r]
+        if len(mine) >= ENOUGH_FOR_SHAPE:
+            shape[str(r)] = np.sort(mine - mine.mean())
+    return Guide(fit, shape, seen)
+
+
+def predict(guide: Guide, wanted: pl.DataFrame, quantile: Mapping[str, float]) -> pl.DataFrame:
+    """Predictive mean and quantile of use for rows of shop_id, product_id, role, gun_id, area_class: mL per m2.
+
+    Adds as_sprayed_ml_per_m2 (mean), advised_ml_per_m2 (quantile), quantile, spread (sd of log use between jobs here). The
+    technician is whoever comes: his spread counts. Quantile: of the role's own residuals where there are 60, shifted and
+    widened by what the model does not know of the cell; otherwise a normal law's.
+    """
+    fit = guide.fit
+    parts = [
+        [("role", r, 1.0), ("area", a, 1.0), ("size", f"{r}\t{a}", 1.0), ("place", f"{s}\t{p}", 1.0), ("gun", g, 1.0)]
+        for s, p, r, g, a in wanted.select("shop_id", "product_id", "role", "gun_id", "area_class").iter_rows()
+    ]
+    mean, var = fit.predict(fit.rows(parts))
+    # what was never seen is as uncertain as its kind
+    known = fit.column
+    for i, entries in enumerate(parts):
+        for name in ("size", "place", "gun"):
+            level = next(level for term, level, _ in entries if term == name)
+            if (name, level) not in known:
+                var[i] += fit.sd(name) ** 2
+    role = wanted["role"].to_numpy().astype(str)
+    coloured = np.isin(role, ["base", "mid_coat"])
+    between = fit.event_sd**2 + fit.sd("technician") ** 2 + np.where(coloured, fit.sd("colour") ** 2, 0.0)
+    q = np.array([quantile[r] for r in role])
+    upper = np.empty(len(q))
+    spread = np.sqrt(between)
+    for i, r in enumerate(role):
+        shape = guide.shape.get(r)
+        if shape is None:
+            upper[i] = mean[i] + stats.norm.ppf(q[i]) * math.sqrt(between[i] + var[i])
+        else:
+            spread[i] = shape.std()
+            reach = _quantile(shape, q[i])
+            upper[i] = mean[i] + reach * math.sqrt(1 + var[i] / shape.var())
+    return wanted.with_columns(
+        as_sprayed_ml_per_m2=pl.Series(np.exp(mean + spread**2 / 2)),
+        advised_ml_per_m2=pl.Series(np.exp(upper)),
+        quantile=pl.Series(q),
+        spread=pl.Series(spread),
+    )
+
+
+def _quantile(sorted_values: np.ndarray, q: float) -> float:
+    """q of a next value: the k-th of n with k = q (n + 1), so that a new value exceeds it with probability 1 - q.
+
+    Beyond the largest value the normal law of the same sd takes over.
+    """
+    n = len(sorted_values)
+    k = q * (n + 1)
+    if k >= n:
+        return max(float(sorted_values[-1]), float(stats.norm.ppf(q) * sorted_values.std()))
+    low = max(math.floor(k), 1)
+    return float(sorted_values[low - 1] + (k - low) * (sorted_values[low] - sorted_values[low - 1]))
+
+
+def mix_guide(tables: Mapping[str, pl.DataFrame], settings: Mapping[str, Any] | None = None) -> pl.DataFrame:
+    """Table mix_guide: every gun and product that met, in every area class.
+
+    mid_window_ml_per_m2 = middle of the sheet's window (um) / (Q TE): Q the solids volume fraction of the product's cups,
+    TE of the gun and role at the shop's typical hand; null where either is not known.
+    """
+    seen = uses(tables)
+    guide = learn(seen)
+    if guide is None:
+        return pl.DataFrame()
+    products = _newest(tables["products"])
+    mixes = tables["mixes"].filter("complete")
+    paint = mixes.group_by("shop_id", "product_id").agg(
+        q=pl.col("solids_volume_fraction").mean(), density=pl.col("density_g_per_ml").mean()
+    )
+    pair = ["shop_id", "product_id", "gun_id"]
+    met = (
+        tables["sprays"].filter(pl.col("role").is_not_null() & pl.col("gun_id").is_not_null())
+        .group_by(*pair, "role").agg(coats=pl.col("coats").cast(pl.Float64).mean())
+    )  # fmt: skip
+    enough = seen.group_by("shop_id", "product_id").agg(n_product=pl.len().cast(pl.Int64)).filter(pl.col("n_product") >= FEW)
+    counts = seen.group_by(*pair, "area_class").agg(n=pl.len().cast(pl.Int64))
+    wanted = met.join(enough, on=["shop_id", "product_id"]).join(
+        pl.DataFrame({"area_class": AREA_CLASSES}), how="cross"
+    ).sort(*pair, "area_class")  # fmt: skip
+    if not wanted.height:
+        return pl.DataFrame()
+    flush = (
+        tables["sprayed"].filter(pl.col("flush_g") > 0)
+        .join(tables["sprays"].select(*OPERATION, "gun_id"), on=OPERATION)
+        .group_by(*OPERATION, "gun_id").agg(pl.col("flush_g").sum())
+        .group_by("gun_id").agg(flush_g=pl.col("flush_g").median())
+    )  # fmt: skip
+    registered = tables["guns"].select("gun_id", registered_g="flush_loss_g")
+    default = float((settings or {}).get("flush_loss_g", 5.0))
+    te = tables["transfer_by_gun"].select("shop_id", "gun_id", "role", te="estimate")
+    return (
+        predict(guide, wanted, quantiles(settings))
+        .join(counts, on=[*pair, "area_class"], how="left")
+        .join(flush, on="gun_id", how="left")
+        .join(registered, on="gun_id", how="left")
+        .join(paint, on=["shop_id", "product_id"], how="left")
+        .join(te, on=["shop_id", "gun_id", "role"], how="left")
+        .join(products.select("product_id", "film_min_um", "film_max_um", "min_mix_ml", "coats_max"), on="product_id", how="left")
+        .with_columns(
+            n=pl.col("n").fill_null(0),
+            flush_ml=pl.coalesce("registered_g", "flush_g", pl.lit(default)) / pl.col("density"),
+            mid_window_ml_per_m2=pl.when((pl.col("q") > 0) & (pl.col("te") > 0)).then(
+                (pl.col("film_min_um") + pl.col("film_max_um")) / 2 / (pl.col("q") * pl.col("te"))
+            ),
+        )
+    )  # fmt: skip
+
+
+def _newest(products: pl.DataFrame) -> pl.DataFrame:
+    """The version of each product that holds now: the latest."""
+    return products.sort("product_id", "valid_from", nulls_last=False).unique("product_id", keep="last", maintain_order=True)
+
+
+def backtest(tables: Mapping[str, pl.DataFrame], settings: Mapping[str, Any] | None = None) -> pl.DataFrame:
+    """One row per operation advised from earlier ones alone: shop_id, role, need_ml, advised_ml, poured_ml, leftover_ml, short.
+
+    The time is cut into 6 stretches of equally many operations; each but the first is advised from all before it. Advised
+    are shops' products that were met 8 times before. The advice is rounded up to the least that can be mixed, as at the scale.
+    """
+    seen = uses(tables)
+    q = quantiles(settings)
+    least = _newest(tables["products"]).select("product_id", "min_mix_ml")
+    guide: Guide | None = None
+    out = []
+    if seen.height < BLOCKS * FEW:
+        return pl.DataFrame()
+    edge = [round(seen.height * k / BLOCKS) for k in range(BLOCKS + 1)]
+    for k in range(1, BLOCKS):
+        past, now = seen[: edge[k]], seen[edge[k] : edge[k + 1]]
+        guide = learn(past, guide)
+        if guide is None:
+            continue
+        met = past.group_by("shop_id", "product_id").agg(pl.len()).filter(pl.col("len") >= FEW)
+        known_guns = past["gun_id"].unique().to_list()
+        now = now.join(met, on=["shop_id", "product_id"], how="semi", maintain_order="left").filter(
+            pl.col("gun_id").is_in(known_guns)
+        )
+        if now.height:
+            out.append(predict(guide, now, q))
+    if not out:
+        return pl.DataFrame()
+    return (
+        pl.concat(out)
+        .join(least, on="product_id", how="left")
+        .with_columns(
+            need_ml=pl.col("sprayed_ml") + pl.col("flush_ml"),
+            advised_ml=pl.max_horizontal(
+                pl.col("covered_m2") * pl.col("advised_ml_per_m2") + pl.col("flush_ml"), pl.col("min_mix_ml").fill_null(0.0)
+            ),
+        )
+        .with_columns(short=pl.col("need_ml") > pl.col("advised_ml"))
+        .with_columns(would_leave_ml=(pl.col("advised_ml") - pl.col("need_ml")).clip(lower_bound=0.0))
+    )
+
+
+def mix_backtest(tried: pl.DataFrame) -> pl.DataFrame:
+    """Table mix_backtest from `backtest`: shares run short with Wilson's interval, leftovers as they were and as advised.
+
+    Leftovers of both kinds over operations that had their cups to themselves. Wilson 1927, J. Am. Stat. Assoc. 22, 209.
+    """
+    if not tried.height:
+        return pl.DataFrame()
+    frame = tried.group_by("shop_id", "role").agg(
+        n=pl.len().cast(pl.Int64),
+        n_short=pl.col("short").sum().cast(pl.Int64),
+        stated=1 - pl.col("quantile").mean(),
+        leftover_l=pl.col("leftover_ml").filter("alone").sum() / 1000,
+        leftover_advised_l=pl.col("would_leave_ml").filter("alone").sum() / 1000,
+    )
+    n, k = frame["n"].to_numpy().astype(float), frame["n_short"].to_numpy().astype(float)
+    z = stats.norm.ppf(0.975)
+    p = k / n
+    centre = (p + z**2 / (2 * n)) / (1 + z**2 / n)
+    half = z / (1 + z**2 / n) * np.sqrt(p * (1 - p) / n + z**2 / (4 * n**2))
+    return frame.with_columns(
+        share_short=pl.Series(p),
+        low=pl.Series(np.clip(centre - half, 0, 1)),
+        high=pl.Series(np.clip(centre + half, 0, 1)),
+        stated=pl.col("stated").clip(0.0, 1.0),
+    )
+
+
+# --- at the scale -------------------------------------------------------------------------------------------------------
+
+
+class MixError(ValueError):
+    """The guide has no answer; the message says why and what to do."""
+
+
+@dataclass(frozen=True)
+class Advice:
+    """What to mix for one operation. All volumes mL ready to spray; cautions come with it."""
+
+    mix_ml: float
+    usual_ml: float
+    mid_window_ml: float | None
+    flush_ml: float
+    least_ml: float | None
+    quantile: float
+    area_class: str
+    n: int
+    n_product: int
+    shop_id: str
+    notes: tuple[str, ...]
+
+
+def area_class_of(area_m2: float) -> str:
+    """The class of a sprayed area: area x covered fraction, m2."""
+    return AREA_CLASSES[sum(area_m2 >= limit for limit in AREA_LIMITS)]
+
+
+def advise(
+    mix_guide: pl.DataFrame, product: str, gun: str, area_m2: float, coats: int | None = None, shop: str | None = None
+) -> Advice:
+    """The amount to mix of a product with a gun for an area, from the published table mix_guide.
+
+    coats: where given, the amount is scaled from the coats that the figures stand for. shop: needed only where a gun has
+    worked in several. Raises MixError naming what is not known and what there is instead.
+    """
+    if not (math.isfinite(area_m2) and area_m2 > 0):
+        raise MixError(f"The area must be above 0 m2, not {area_m2:g}: area of the panels x the fraction that is covered.")
+    if area_m2 > 60:
+        raise MixError(f"{area_m2:g} m2 is more than any vehicle has. Is it in square feet? 1 m2 = 10.76 sq ft.")
+    if coats is not None and coats < 1:
+        raise MixError(f"Coats must be 1 or more, not {coats}.")
+    if not mix_guide.height:
+        raise MixError(
+            "There is no guide yet: it needs 8 operations of a product with weighed-back cups. Weigh back what is left over."
+        )
+    mine = mix_guide if shop is None else mix_guide.filter(pl.col("shop_id") == shop)
+    if shop is not None and not mine.height:
+        raise MixError(f"No shop {shop!r} in the guide. There are: {_names(mix_guide, 'shop_id')}.")
+    of_product = mine.filter(pl.col("product_id") == product)
+    if not of_product.height:
+        raise MixError(
+            f"The guide does not know the product {product!r}{_close(product, mine, 'product_id')}. It knows: "
+            f"{_names(mine, 'product_id')}. A product needs 8 operations with weighed-back cups."
+        )
+    rows = of_product.filter(pl.col("gun_id") == gun)
+    if not rows.height:
+        raise MixError(
+            f"{product} was never sprayed with the gun {gun!r}{_close(gun, of_product, 'gun_id')}. Guns that sprayed it: "
+            f"{_names(of_product, 'gun_id')}."
+        )
+    shops = rows["shop_id"].unique().sort().to_list()
+    if len(shops) > 1:
+        raise MixError(f"The gun {gun} sprayed {product} in {', '.join(shops)}: say which with --shop.")
+    name = area_class_of(area_m2)
+    row = rows.filter(pl.col("area_class") == name).row(0, named=True)
+    factor, notes = 1.0, []
+    if coats is not None and row["coats"]:
+        factor = coats / row["coats"]
+        if abs(factor - 1) > 0.1:
+            notes.append(f"Scaled to {coats} coats; the figures stand for {row['coats']:.1f}.")
+        if row["coats_max"] and coats > row["coats_max"]:
+            notes.append(f"The data sheet allows at most {row['coats_max']} coats: it comes first.")
+    if row["n"] == 0:
+        notes.append("No job of this size with this gun yet: reckoned from its other jobs and other guns.")
+    if row["role"] in ("clear", "single_stage", "surfacer", "sealer", "epoxy", "sprayable_filler"):
+        notes.append(
+            "If it takes a hardener it may hold isocyanates: supplied air or the protection that the data sheet names, gloves,"
+            " booth air on."
+        )
+    least = row["min_mix_ml"]
+    need = area_m2 * row["advised_ml_per_m2"] * factor + row["flush_ml"]
+    mix = max(need, least or 0.0)
+    if least and need < least:
+        notes.append(f"Less would do, but the data sheet's least mix is {least:g} mL.")
+    mid = row["mid_window_ml_per_m2"]
+    return Advice(
+        mix_ml=float(math.ceil(mix)),
+        usual_ml=area_m2 * row["as_sprayed_ml_per_m2"] * factor + row["flush_ml"],
+        mid_window_ml=None if mid is None else area_m2 * mid + row["flush_ml"],
+        flush_ml=row["flush_ml"],
+        least_ml=least,
+        quantile=row["quantile"],
+        area_class=name,
+        n=row["n"],
+        n_product=row["n_product"] or 0,
+        shop_id=row["shop_id"],
+        notes=tuple(notes),
+    )
+
+
+def _names(frame: pl.DataFrame, column: str) -> str:
+    return ", ".join(frame[column].unique().sort().to_list())
+
+
+def _close(name: str, frame: pl.DataFrame, column: str) -> str:
+    import difflib
+
+    found = difflib.get_close_matches(name, frame[column].unique().sort().to_list(), n=1)
+    return f" (did you mean {found[0]}?)" if found else ""

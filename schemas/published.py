@@ -347,6 +347,9 @@ film_build = table(
     film_basis=text("Film as applied or after sanding", nullable=True),
     found_um=number("Film by its own evidence alone, before it is held against its like", "um", nullable=True),
     found_se_um=number("Standard error of that", "um", nullable=True),
+    held_um=number("Film as held against its like: what the probabilities rest on", "um", nullable=True),
+    held_se_um=number("Standard error of that", "um", nullable=True),
+    within_um=number("Spread between places on the face", "um", nullable=True),
     over_ml=number("Dry film expected above the window", "mL", nullable=True),
     under_ml=number("Dry film expected to be missing below the window", "mL", nullable=True),
 )

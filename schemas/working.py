@@ -224,7 +224,11 @@ stage_positions = table(
     col_no=integer("Place along the stroke", key=True, nullable=True),
     reading_no=integer("The reading, where it has no place", key=True, nullable=True),
     n=integer("Readings at this place"),
+    raw_um=number("What the gauge showed", "um"),
     um=number("Film", "um"),
+    gain=number("Gain of the gauge that day", "1"),
+    first_gauge=text("The gauge; empty: none stated"),
+    last_gauge=text("The gauge, where more than one read the place"),
     gain_u=number("Standard uncertainty of the gain", "1"),
     witness_of=text("The panel that this strip stands for", nullable=True),
 )

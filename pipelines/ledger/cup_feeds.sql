@@ -1,8 +1,8 @@
 -- Which operation each cup fed, and which part of what left the cup it took.
 -- Stated draws are taken as they are. A cup without any, but with a job, is drawn by that job's spray operations of its
 -- product that started after its first pour; where that product is redone on the job, only until the job's next cup of it.
--- Shares: stated ones as stated; the missing ones split the rest by covered area x coats. A cup weighed back more than once
--- and without stated shares is split between its weigh-backs: what left in between belongs to the draws started there.
+-- Shares: stated ones as stated; the missing ones split the rest by covered area x coats. In a cup weighed back more than
+-- once, what left between two weigh-backs belongs to the draws started there, and shares are of that.
 --   share        part of all that left the cup
 --   gone_g       g that went this way, null while the leftover is unknown
 --   offered_g    share x (poured - poured on): the most that can have gone this way
@@ -87,12 +87,13 @@ feeds AS (
         ON i.shop_id = f.shop_id AND i.mix_id = f.mix_id
 ),
 placed AS (
+    -- Which of several weigh-backs an operation sprayed before; a cup weighed back once, or never, is one interval.
     SELECT
         f.*,
-        CASE WHEN f.n_stated = 0 AND f.n_weighings > 1 THEN i.interval_no ELSE 1 END AS interval_no
+        CASE WHEN f.n_weighings > 1 THEN i.interval_no ELSE 1 END AS interval_no
     FROM feeds AS f
     LEFT JOIN cup_intervals AS i
-        ON f.n_stated = 0 AND f.n_weighings > 1
+        ON f.n_weighings > 1
         AND i.shop_id = f.shop_id AND i.mix_id = f.mix_id
         AND (i.begins_at IS NULL OR f.started_at >= i.begins_at)
         AND (i.ends_at IS NULL OR f.started_at < i.ends_at)
@@ -102,42 +103,60 @@ gone AS (
     FROM cup_intervals
     GROUP BY shop_id, mix_id
 ),
-weighed AS (
+counted AS (
     SELECT
         p.*,
-        count(*) OVER (PARTITION BY p.shop_id, p.mix_id, p.interval_no) - p.n_stated AS n_missing,
-        greatest(0, 1 - coalesce(sum(p.stated_share) OVER (PARTITION BY p.shop_id, p.mix_id), 0)) AS rest,
-        count(CASE WHEN p.stated_share IS NULL AND p.weight IS NULL THEN 1 END)
-            OVER (PARTITION BY p.shop_id, p.mix_id, p.interval_no) AS n_unknown_weight
+        g.gone_g AS cup_gone_g,
+        CASE WHEN p.n_weighings > 1 THEN i.gone_g ELSE g.gone_g END AS interval_gone_g,
+        count(*) OVER in_interval AS n_here,
+        count(p.stated_share) OVER in_interval AS n_stated_here,
+        coalesce(sum(p.stated_share) OVER in_interval, 0) AS stated_here,
+        count(CASE WHEN p.stated_share IS NULL AND p.weight IS NULL THEN 1 END) OVER in_interval AS n_unknown_weight
     FROM placed AS p
+    LEFT JOIN gone AS g ON g.shop_id = p.shop_id AND g.mix_id = p.mix_id
+    LEFT JOIN cup_intervals AS i
+        ON p.n_weighings > 1 AND i.shop_id = p.shop_id AND i.mix_id = p.mix_id AND i.interval_no = p.interval_no
+    WINDOW in_interval AS (PARTITION BY p.shop_id, p.mix_id, p.interval_no)
+),
+claimed AS (
+    -- What the stated shares claim of this interval: between two weigh-backs all of it where every share is stated, else
+    -- their part of all that left the cup, at most the whole interval.
+    SELECT
+        *,
+        n_here - n_stated_here AS n_missing,
+        CASE
+            WHEN n_weighings <= 1 THEN stated_here
+            WHEN n_stated_here = 0 THEN 0.0
+            WHEN n_stated_here = n_here THEN 1.0
+            WHEN interval_gone_g > 0 THEN least(1.0, stated_here * cup_gone_g / interval_gone_g)
+            ELSE 0.0
+        END AS claimed_here
+    FROM counted
 ),
 split AS (
     SELECT
-        w.*,
+        *,
         CASE
-            WHEN w.stated_share IS NOT NULL THEN w.stated_share
-            WHEN w.n_missing = 1 THEN w.rest
-            WHEN w.n_unknown_weight = 0 THEN w.rest * w.weight / sum(CASE WHEN w.stated_share IS NULL THEN w.weight END)
-                OVER (PARTITION BY w.shop_id, w.mix_id, w.interval_no)
-            ELSE w.rest * w.plain_weight / sum(CASE WHEN w.stated_share IS NULL THEN w.plain_weight END)
-                OVER (PARTITION BY w.shop_id, w.mix_id, w.interval_no)
+            WHEN stated_share IS NOT NULL THEN CASE WHEN stated_here > 0 THEN claimed_here * stated_share / stated_here ELSE 0.0 END
+            WHEN n_missing = 1 THEN CASE WHEN claimed_here < 1 THEN 1 - claimed_here ELSE 0.0 END
+            ELSE CASE WHEN claimed_here < 1 THEN 1 - claimed_here ELSE 0.0 END * CASE
+                WHEN n_unknown_weight = 0 THEN weight / sum(CASE WHEN stated_share IS NULL THEN weight END) OVER in_interval
+                ELSE plain_weight / sum(CASE WHEN stated_share IS NULL THEN plain_weight END) OVER in_interval
+            END
         END AS part
-    FROM weighed AS w
+    FROM claimed
+    WINDOW in_interval AS (PARTITION BY shop_id, mix_id, interval_no)
 ),
 sized AS (
     SELECT
-        s.*,
-        CASE WHEN s.n_stated = 0 AND s.n_weighings > 1 THEN s.part * i.gone_g ELSE s.part * g.gone_g END AS gone_g,
+        *,
+        CASE WHEN interval_gone_g < 0 THEN 0.0 ELSE part * interval_gone_g END AS gone_g,
         CASE
-            WHEN s.n_stated = 0 AND s.n_weighings > 1
-                THEN CASE WHEN g.gone_g > 0 THEN s.part * i.gone_g / g.gone_g ELSE 0 END
-            ELSE s.part
+            WHEN n_weighings <= 1 THEN part
+            WHEN cup_gone_g > 0 AND interval_gone_g > 0 THEN part * interval_gone_g / cup_gone_g
+            WHEN interval_no IS NOT NULL THEN 0.0
         END AS share
-    FROM split AS s
-    LEFT JOIN cup_intervals AS i
-        ON i.shop_id = s.shop_id AND i.mix_id = s.mix_id AND i.interval_no = s.interval_no
-        AND s.n_stated = 0 AND s.n_weighings > 1
-    LEFT JOIN gone AS g ON g.shop_id = s.shop_id AND g.mix_id = s.mix_id
+    FROM split
 )
 SELECT
     z.shop_id,
@@ -147,14 +166,14 @@ SELECT
     z.share,
     z.gone_g,
     z.share * (m.poured_g - m.poured_on_g) AS offered_g,
-    z.stated_share IS NOT NULL OR (z.n_missing = 1 AND z.n_stated = 0) AS share_known,
+    z.stated_share IS NOT NULL OR (z.n_missing = 1 AND z.n_stated_here = 0) AS share_known,
     CASE WHEN z.stated_share IS NULL AND z.n_missing > 1
         THEN concat_ws('/', z.shop_id, z.mix_id, CAST(z.interval_no AS VARCHAR))
     END AS shared_with,
     CASE
         WHEN z.stated_share IS NULL AND z.n_missing > 1
             THEN max(CASE WHEN z.stated_share IS NULL THEN z.odd END) OVER (PARTITION BY z.shop_id, z.mix_id, z.interval_no)
-        WHEN z.stated_share IS NULL AND z.n_weighings > 1
+        WHEN z.n_weighings > 1
             -- An operation whose start is not known may have sprayed between any two weigh-backs.
             THEN max(CASE WHEN z.interval_no IS NULL THEN z.odd END) OVER (PARTITION BY z.shop_id, z.mix_id)
     END AS why_not

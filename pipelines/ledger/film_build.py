@@ -297,6 +297,7 @@ def film_build(
     read = pl.col("source") == "read"
     frame = frame.with_columns(
         found_um="film_um",
+        held_se_um=pl.when(pl.col("film_um").is_not_null()).then("held_se"),
         found_se_um=pl.when(pl.col("film_um").is_not_null()).then("se_um"),
         film_um=pl.when(read).then("film_um").otherwise("held_um"),
         se_um=pl.when(read).then("se_um").otherwise("held_se"),

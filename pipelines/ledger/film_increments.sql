@@ -1,6 +1,7 @@
 -- Film after minus film before on one panel, between two neighbouring stages of reading.
 --   increment = mean after - mean before (paired by place where both stages were read at the same marked places, else the
---   means of all), + film taken off in between by scuffing and polishing. Layers: spray operations in (from, to] on this
+--   means of all), + film taken off in between by scuffing and polishing. Read with one gauge, its offset cancels and the
+--   gain of the later day divides both. Layers: spray operations in (from, to] on this
 --   panel. Stripping to bare counts as a film of 0 read after it. A witness strip's layers are those of its panel.
 -- Film is read on the outer side, so face is outer.
 WITH read_stages AS (
@@ -12,7 +13,10 @@ WITH read_stages AS (
         max(witness_of) AS witness_of,
         sum(n) AS n_readings,
         sum(um * n) / sum(n) AS mean_um,
-        avg(um) AS mean_of_places_um,
+        sum(raw_um * n) / sum(n) AS raw_mean_um,
+        avg(gain) AS gain,
+        min(first_gauge) AS first_gauge,
+        max(last_gauge) AS last_gauge,
         var_samp(um) AS var_um2,
         count(*) AS n_values,
         count(row_no) AS n_places,
@@ -38,7 +42,7 @@ stages AS (
     UNION ALL
     SELECT
         shop_id, job_id, panel_id, after_operation, witness_of,
-        0 AS n_readings, 0.0 AS mean_um, 0.0 AS mean_of_places_um, NULL AS var_um2, 0 AS n_values, 0 AS n_places,
+        0 AS n_readings, 0.0 AS mean_um, 0.0 AS raw_mean_um, 1.0 AS gain, NULL AS first_gauge, NULL AS last_gauge, NULL AS var_um2, 0 AS n_values, 0 AS n_places,
         0 AS places, $gauge_gain_u AS gain_u, TRUE AS bare
     FROM stripped
 ),
@@ -59,7 +63,9 @@ neighbours AS (
         m.*,
         lag(after_operation) OVER stage_order AS from_operation,
         lag(mean_um) OVER stage_order AS mean_before,
-        lag(mean_of_places_um) OVER stage_order AS mean_of_places_before,
+        lag(raw_mean_um) OVER stage_order AS raw_mean_before,
+        lag(first_gauge) OVER stage_order AS first_gauge_before,
+        lag(last_gauge) OVER stage_order AS last_gauge_before,
         lag(var_um2) OVER stage_order AS var_before,
         lag(n_readings) OVER stage_order AS n_before,
         lag(n_values) OVER stage_order AS n_values_before,
@@ -74,7 +80,10 @@ neighbours AS (
 pairs AS (
     SELECT
         *,
-        places > 0 AND places = places_before AND n_places = n_values AND n_places_before = n_values_before AS paired
+        places > 0 AND places = places_before AND n_places = n_values AND n_places_before = n_values_before AS paired,
+        coalesce(
+            first_gauge = last_gauge AND first_gauge_before = last_gauge_before AND first_gauge = first_gauge_before, FALSE
+        ) AS one_gauge
     FROM neighbours
     WHERE from_operation IS NOT NULL
 ),
@@ -84,8 +93,8 @@ paired_differences AS (
         p.job_id,
         p.panel_id,
         p.after_operation,
-        avg(a.um - b.um) AS mean_um,
-        stddev_samp(a.um - b.um) AS sd_um
+        avg(CASE WHEN p.one_gauge THEN (a.raw_um - b.raw_um) / p.gain ELSE a.um - b.um END) AS mean_um,
+        stddev_samp(CASE WHEN p.one_gauge THEN (a.raw_um - b.raw_um) / p.gain ELSE a.um - b.um END) AS sd_um
     FROM pairs AS p
     INNER JOIN stage_positions AS a
         ON a.shop_id = p.shop_id AND a.job_id = p.job_id AND a.panel_id = p.panel_id
@@ -154,7 +163,10 @@ judged AS (
         l.greatest_fraction,
         coalesce(l.substrate_known, TRUE) OR p.witness_of IS NOT NULL AS substrate_known,
         p.witness_of IS NULL AND p.n_places >= 5 AND (p.n_places_before >= 5 OR p.bare_before) AS over_the_whole_face,
-        coalesce(d.mean_um, p.mean_um - p.mean_before) AS difference_um,
+        coalesce(
+            d.mean_um,
+            CASE WHEN p.one_gauge THEN (p.raw_mean_um - p.raw_mean_before) / p.gain ELSE p.mean_um - p.mean_before END
+        ) AS difference_um,
         CASE
             WHEN p.paired THEN d.sd_um
             WHEN p.bare_before THEN sqrt(p.var_um2)

@@ -9,6 +9,9 @@ WITH cups AS (
     SELECT
         m.*,
         m.poured_g - m.poured_on_g AS kept_g,
+        -- A weigh-back a little off, where more was poured on than it showed: the parts are kept to what the cup held.
+        CASE WHEN g.gone_g > m.poured_g - m.poured_on_g - m.leftover_g AND g.gone_g > 0
+            THEN (m.poured_g - m.poured_on_g - m.leftover_g) / g.gone_g ELSE 1.0 END AS gone_scale,
         r.role AS product_role,
         CASE
             WHEN m.leftover_known THEN least(m.leftover_g, m.poured_g - m.poured_on_g)
@@ -19,6 +22,8 @@ WITH cups AS (
     FROM mixes AS m
     LEFT JOIN (SELECT product_id, min(role) AS role FROM products GROUP BY product_id) AS r ON r.product_id = m.product_id
     LEFT JOIN leftover_habits AS h ON h.shop_id = m.shop_id AND h.role = r.role
+    LEFT JOIN (SELECT shop_id, mix_id, sum(gone_g) AS gone_g FROM cup_intervals GROUP BY shop_id, mix_id) AS g
+        ON g.shop_id = m.shop_id AND g.mix_id = m.mix_id
 ),
 operation_rows AS (
     SELECT
@@ -26,7 +31,9 @@ operation_rows AS (
         s.mix_id,
         s.job_id,
         s.operation_no,
-        coalesce(CASE WHEN c.complete AND c.leftover_known THEN s.gone_g END, s.share * (c.kept_g - c.left_g), 0.0) AS part_g,
+        coalesce(
+            CASE WHEN c.complete AND c.leftover_known THEN s.gone_g * c.gone_scale END, s.share * (c.kept_g - c.left_g), 0.0
+        ) AS part_g,
         c.complete AND c.leftover_thought_of AS splittable,
         s.flush_g,
         o.role,

@@ -120,6 +120,9 @@ troubles AS (
     UNION
     SELECT shop_id, mix_id, 'more was poured on than was left' AS reason
     FROM last_weighing WHERE leftover_g < -0.5
+    UNION
+    SELECT shop_id, mix_id, 'more was poured on or left than was there' AS reason
+    FROM cup_intervals WHERE gone_g < -0.5
 ),
 why AS (
     SELECT shop_id, mix_id, array_to_string(list_sort(list(DISTINCT reason)), '; ') AS reasons

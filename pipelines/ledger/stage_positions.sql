@@ -1,4 +1,4 @@
--- Film at each place of each stage of reading, um, after gauge gain and offset (an offset cancels between two stages).
+-- Film at each place of each stage of reading, um: raw_um as the gauge showed it, um after its gain and offset on that day.
 -- Readings at one marked place are averaged; readings without a place are kept one by one.
 WITH corrected AS (
     SELECT
@@ -10,7 +10,10 @@ WITH corrected AS (
         r.witness_of,
         CASE WHEN r.row IS NOT NULL AND r.col IS NOT NULL THEN r.row END AS row_no,
         CASE WHEN r.row IS NOT NULL AND r.col IS NOT NULL THEN r.col END AS col_no,
+        r.reading_um AS raw_um,
         (r.reading_um - coalesce(f.offset_um, 0)) / coalesce(f.gain, 1) AS um,
+        coalesce(f.gain, 1) AS gain,
+        coalesce(r.gauge_id, '') AS gauge_id,
         coalesce(f.gain_u, $gauge_gain_u) AS gain_u
     FROM readings AS r
     LEFT JOIN operations AS o
@@ -27,7 +30,11 @@ SELECT
     col_no,
     CASE WHEN row_no IS NULL THEN reading_no END AS reading_no,
     count(*) AS n,
+    avg(raw_um) AS raw_um,
     avg(um) AS um,
+    avg(gain) AS gain,
+    min(gauge_id) AS first_gauge,
+    max(gauge_id) AS last_gauge,
     max(gain_u) AS gain_u,
     max(witness_of) AS witness_of
 FROM corrected

@@ -46,6 +46,8 @@ class Truth:
     plastic_effect: float = -0.08
     unfair: bool = False  # the first technician of each shop gets the spot jobs and the bumpers
     surfacer_share: float = 0.5
+    level: float = 0.0  # added to every role's log TE
+    sd_shared: float = 0.0  # one error of gauge and table of areas for all records of a network
 
 
 @dataclass(frozen=True)
@@ -101,7 +103,7 @@ def network(truth: Truth, seed: int) -> Network:
         gun = shop * t.guns + local_gun
         product = rng.integers(t.products, size=n)
         eta = (
-            ROLE_ETA[role] + u_shop[shop] + u_gun[gun] + u_tech[shop * t.technicians + tech] + u_pair[gun, tech]
+            ROLE_ETA[role] + t.level + u_shop[shop] + u_gun[gun] + u_tech[shop * t.technicians + tech] + u_pair[gun, tech]
             + u_product[r, product] + np.array(t.area_effect)[area_class] + t.blended_effect * blend
             + t.plastic_effect * plastic - 0.5 * conventional[gun]
         )  # fmt: skip

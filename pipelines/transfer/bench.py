@@ -1,0 +1,295 @@
+"""The long simulations: is the transfer model as good as it must be? Run with `make bench-transfer`.
+
+    python -m pipelines.transfer.bench [--share 1.0] [--only cover,speed] [--seed 0]
+
+Prints one line per bar: what must hold, what was measured, ok or short. Truth is drawn by simulate.py (invented), so these
+figures are about the method, not about any shop. `--share 0.1` does a tenth of the simulations. Quick versions with a fixed
+seed are in tests/unit/transfer.
+"""
+
+from __future__ import annotations
+
+import argparse
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+
+from pipelines.transfer import design, iterate, joint, mixed, simulate
+from pipelines.transfer.direct import CELL, direct_cells
+from pipelines.transfer.options import Options
+from pipelines.transfer.simulate import Truth
+
+Line = tuple[str, str, bool]
+TABLE = "transfer_by_pair"
+
+
+def fit(net: simulate.Network, known_log_sd: np.ndarray | None = None) -> joint.Statements:
+    built = design.build(net.records, design.prepare_layers(net.layers))
+    known = None
+    if known_log_sd is not None:
+        present = sorted({design.RANDOM.index(k) for k, _ in built.names if k in design.RANDOM})
+        known = np.append(known_log_sd[present], known_log_sd[-1])
+    return joint.Statements(iterate.solve(built, known), Options(), 0.02)
+
+
+def cells(net: simulate.Network, said: joint.Statements | None = None) -> pl.DataFrame:
+    """transfer_by_pair beside the truth: error of log TE, inside, and everything else the table says."""
+    table = (said or fit(net)).table(TABLE)
+    return table.join(net.cells(), on=list(CELL)).with_columns(
+        error=pl.col("eta") - pl.col("truth").log(),
+        inside=(pl.col("low") <= pl.col("truth")) & (pl.col("truth") <= pl.col("high")),
+    )
+
+
+def many(truth: Truth, seed: int, n: int) -> pl.DataFrame:
+    return pl.concat([cells(simulate.network(truth, seed + i)).drop("with_whom", "advice") for i in range(n)])
+
+
+def rmse(error: pl.Series) -> float:
+    return float(np.sqrt(np.mean(error.to_numpy() ** 2)))
+
+
+def within(value: float, low: float, high: float) -> bool:
+    return low <= value <= high
+
+
+def cover(seed: int, n: int) -> Iterator[Line]:
+    for truth, label in ((Truth(), "4 shops x 120 jobs"), (Truth(shops=1), "1 shop x 120 jobs")):
+        found = many(truth, seed, n)
+        share = found["inside"].mean()
+        roles = dict(found.group_by("role").agg(pl.col("inside").mean()).sort("role").iter_rows())
+        yield f"cell cover .93-.97, {label}", f"{share:.4f} ({found.height} cells)", within(share, 0.93, 0.97)
+        told = " ".join(f"{r} {v:.3f}" for r, v in roles.items())
+        yield f"every role .92-.975, {label}", told, all(within(v, 0.92, 0.975) for v in roles.values())
+        if truth.shops == 4:
+            flat = 1 - found.filter(pl.col("role") == "base")["separable"].mean()
+            yield "base called not separable at 15 % read between < 2 %", f"{100 * flat:.2f} %", flat < 0.02
+
+
+def misspecified(seed: int, n: int) -> Iterator[Line]:
+    for truth, label in (
+        (Truth(sd_pair=0.0), "pair sd 0"), (Truth(sd_pair=0.10), "pair sd .10"),
+        (Truth(sd_event=0.15), "event sd .15"), (Truth(sd_gun=0.25), "gun sd .25"),
+        (Truth(heavy_tails=True), "heavy tails"), (Truth(weighed=0.25), "25 % weighed"),
+        (Truth(film_cv=0.2, readings=2), "cv 20 %, 2 readings"), (Truth(between=0.05), "5 % read between"),
+    ):  # fmt: skip
+        share = many(truth, seed, n)["inside"].mean()
+        yield f"cover .92-.98, {label}", f"{share:.4f}", within(share, 0.92, 0.98)
+
+
+def accuracy(seed: int, n: int) -> Iterator[Line]:
+    truth = Truth()
+    sd = np.log([truth.sd_product, truth.sd_shop, truth.sd_gun, truth.sd_technician, truth.sd_pair, truth.sd_event])
+    ours, oracle, both = [], [], []
+    for i in range(n):
+        net = simulate.network(truth, seed + i)
+        mine = cells(net)
+        ours.append(mine["error"])
+        ideal = simulate.network(replace(truth, weighed=1.0), seed + i)
+        oracle.append(cells(ideal, fit(ideal, sd))["error"])
+        ratio = direct_cells(net.records, net.layers).filter(pl.col("n") >= 2)
+        both.append(
+            mine.join(ratio, on=list(CELL), suffix="_ratio").select(
+                "error", ratio=(pl.col("estimate_ratio") / pl.col("truth")).log()
+            )
+        )
+    a, b = rmse(pl.concat(ours)), rmse(pl.concat(oracle))
+    yield "RMSE against the oracle <= 1.20x", f"{a / b:.3f}x ({a:.4f} / {b:.4f})", a / b <= 1.20
+    shared = pl.concat(both)
+    a, b = rmse(shared["error"]), rmse(shared["ratio"])
+    yield "RMSE against ratio of sums, shared cells <= .60x", f"{a / b:.3f}x ({a:.4f} / {b:.4f})", a / b <= 0.60
+
+
+def unread(seed: int, n: int) -> Iterator[Line]:
+    flags, inside, combined = [], [], []
+    for i in range(n):
+        net = simulate.network(Truth(between=0.0), seed + i)
+        said = fit(net)
+        found = cells(net, said).filter(pl.col("role") != "surfacer")
+        inside.append(found.select("role", "inside"))
+        flags.append(found.filter(pl.col("role") == "base")["separable"])
+        combined.append(_combined_inside(net, said))
+    roles = dict(pl.concat(inside).group_by("role").agg(pl.col("inside").mean()).sort("role").iter_rows())
+    raised = 1 - pl.concat(flags).mean()
+    share = float(np.concatenate(combined).mean())
+    told = " ".join(f"{r} {v:.3f}" for r, v in roles.items())
+    yield "nothing read between: cover >= .93 each", told, all(v >= 0.93 for v in roles.values())
+    yield "nothing read between: not separable on every base cell", f"{100 * raised:.1f} %", raised == 1.0
+    yield "combined cover .92-.97", f"{share:.4f}", within(share, 0.92, 0.97)
+
+
+def _combined_inside(net: simulate.Network, said: joint.Statements) -> np.ndarray:
+    """Is the true sum of mean split x log TE of the main combination inside the combined interval?"""
+    table = said.table(TABLE).join(net.cells(), on=list(CELL), maintain_order="left")
+    truth = table["truth"].log().to_numpy()
+    code = said.groups(CELL)[1]
+    shared = said.shared(code).sort("records", "combination", descending=[True, False], maintain_order=True)
+    main = shared.unique("cell", keep="first", maintain_order=True).select("cell", "combination")
+    sums = shared.with_columns(part=pl.col("share") * pl.Series(truth[shared["cell"].to_numpy()]))
+    sums = sums.group_by("combination").agg(total=pl.col("part").sum())
+    main = main.join(sums, on="combination")
+    at, total = main["cell"].to_numpy(), np.exp(main["total"].to_numpy())
+    low, high = table["combined_low"].to_numpy()[at], table["combined_high"].to_numpy()[at]
+    return ((low <= total) & (total <= high))[np.isfinite(low)]
+
+
+def leftovers(seed: int, n: int) -> Iterator[Line]:
+    for random, label in ((True, "at random"), (False, "because they are large")):
+        found = many(Truth(weighed_at_random=random), seed, n)
+        bias = abs(found["error"].mean())
+        yield f"mean bias of log TE, leftovers missing {label} < .01", f"{bias:.4f}", bias < 0.01
+
+
+def false_flags(seed: int, n: int) -> Iterator[Line]:
+    limit = np.log(0.95)
+    for heavy, label in ((False, "normal"), (True, "heavy-tailed")):
+        wrong = total = 0
+        for i in range(n):
+            net = simulate.network(Truth(shops=8, heavy_tails=heavy, sd_technician=0.15, sd_gun=0.15), seed + i)
+            said = fit(net)
+            for table, truth, who in (
+                ("gun_effects", net.gun, "gun_id"),
+                ("technician_effects", net.technician, "technician_id"),
+            ):
+                named = said.effects(table).filter("flagged")[who]
+                wrong += sum(truth[name] >= limit for name in named)
+                total += len(named)
+        share = wrong / max(total, 1)
+        yield f"realised share of wrong flags <= .06, {label}", f"{share:.4f} of {total}", share <= 0.06
+    quiet = Truth(sd_gun=0, sd_technician=0, sd_pair=0, sd_shop=0, sd_product=0)
+    alarms = 0
+    for i in range(n):
+        said = fit(simulate.network(quiet, seed + i))
+        alarms += any(said.effects(t)["flagged"].any() for t in ("gun_effects", "technician_effects"))
+    yield "nobody flagged where all are alike: >= 95 % of seeds", f"{100 * (1 - alarms / n):.1f} %", alarms / n <= 0.05
+
+
+def sixty_five(seed: int, n: int) -> Iterator[Line]:
+    parts = []
+    for i in range(n):
+        net = simulate.network(Truth(level=0.12, sd_shared=0.05), seed + i)
+        parts.append(cells(net).select("prob_below_65", below=pl.col("truth") < 0.65))
+    found = pl.concat(parts).with_columns(bin=(pl.col("prob_below_65") * 10).floor().clip(0, 9))
+    bins = found.group_by("bin").agg(n=pl.len(), said=pl.col("prob_below_65").mean(), seen=pl.col("below").mean())
+    bins = bins.filter(pl.col("n") >= 150).with_columns(off=(pl.col("said") - pl.col("seen")).abs())
+    worst = bins["off"].max()
+    yield (
+        "65 % probability within .07 in every bin of >= 150",
+        f"worst {worst:.3f} over {bins.height} bins",
+        worst <= 0.07,
+    )
+
+
+def statsmodels(seed: int, n: int) -> Iterator[Line]:
+    """Crossed sets against MixedLM: the largest it does in reasonable time, and its time beside ours."""
+    from statsmodels.regression.mixed_linear_model import MixedLM
+
+    for records, a, b in ((1000, 20, 12), (10_000, 30, 20)):
+        rng = np.random.default_rng(seed)
+        i, j = rng.integers(a, size=records), rng.integers(b, size=records)
+        y = 0.3 * rng.standard_normal(a)[i] + 0.2 * rng.standard_normal(b)[j] + 0.5 * rng.standard_normal(records)
+        start = time.perf_counter()
+        model, _ = mixed.ordinary(y, [i.astype(str), j.astype(str)])
+        ours = mixed.fit(model, np.full(3, -1.0), bounds=(-9, 3))
+        our_time = time.perf_counter() - start
+        frame = pl.DataFrame({"y": y, "i": i, "j": j}).to_pandas()
+        start = time.perf_counter()
+        theirs = MixedLM.from_formula(
+            "y ~ 1", groups=np.ones(records), vc_formula={"i": "0 + C(i)", "j": "0 + C(j)"}, re_formula="0", data=frame
+        ).fit(method=["lbfgs"])
+        their_time = time.perf_counter() - start
+        expected = np.sqrt([theirs.vcomp[0], theirs.vcomp[1], theirs.scale])
+        off = max(np.abs(ours.sd / expected - 1).max(), abs(ours.best.theta[0] - theirs.fe_params.iloc[0]))
+        yield (
+            f"statsmodels, {records} crossed records: 1e-4",
+            f"{off:.1e} ({our_time:.2f} s, theirs {their_time:.1f} s)",
+            off <= 1e-4,
+        )
+
+
+def insteval(seed: int, n: int) -> Iterator[Line]:
+    path = Path(__file__).parents[2] / "tests" / "published" / "data" / "mixed_model" / "lme4_insteval.csv.gz"
+    frame = pl.read_csv(path)
+    y = frame["y"].cast(pl.Float64).to_numpy()
+    y = y - y.mean()
+    factors = [frame[f].cast(pl.String).to_numpy() for f in ("s", "d")]
+    start = time.perf_counter()
+    model, _ = mixed.ordinary(y, factors)
+    scale = np.log(y.std())
+    found = mixed.fit(model, np.full(3, scale - 0.7), bounds=(scale - 9, scale + 2), tolerance=1e-8)
+    took = time.perf_counter() - start
+    off = abs(found.best.value - 237783.880388)
+    yield "InstEval criterion 1e-5", f"{off:.1e}", off <= 1e-5
+    yield "InstEval under 7.9 s (lme4's time)", f"{took:.1f} s", took < 7.9
+
+
+SPEED = """
+import resource, sys, time
+import polars as pl
+from pipelines.transfer.estimate import estimate
+records, layers = pl.read_parquet(sys.argv[1]), pl.read_parquet(sys.argv[2])
+start = time.perf_counter(), time.process_time()
+tables = estimate(records, layers)
+print(time.perf_counter() - start[0], time.process_time() - start[1], resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6)
+"""
+
+
+def speed(seed: int, n: int) -> Iterator[Line]:
+    """The whole of `estimate` in a process of its own: frames in, tables out; memory includes the frames."""
+    with tempfile.TemporaryDirectory() as folder:
+        for truth, seconds, memory in (
+            (Truth(shops=20, jobs=300), 1.0, None),
+            (Truth(shops=60, jobs=1010), 3.0, None),
+            (Truth(shops=300, jobs=2020), 15.0, 2.0),
+        ):
+            net = simulate.network(truth, seed)
+            paths = [str(Path(folder) / name) for name in ("r.parquet", "l.parquet")]
+            net.records.write_parquet(paths[0])
+            net.layers.write_parquet(paths[1])
+            size = net.records.height
+            del net
+            ran = subprocess.run([sys.executable, "-c", SPEED, *paths], capture_output=True, text=True, check=True)
+            took, cpu, peak = (float(x) for x in ran.stdout.split())
+            yield (
+                f"{size:,} records under {seconds:g} s",
+                f"{took:.1f} s (processor {cpu:.1f} s, {peak:.2f} GB)",
+                took < seconds,
+            )
+            if memory:
+                yield f"{size:,} records under {memory:g} GB", f"{peak:.2f} GB", peak < memory
+
+
+# name -> (function, number of simulations in a full run)
+BARS: dict[str, tuple[Callable[[int, int], Iterator[Line]], int]] = {
+    "cover": (cover, 200), "misspecified": (misspecified, 60), "accuracy": (accuracy, 100), "unread": (unread, 100),
+    "leftovers": (leftovers, 100), "false_flags": (false_flags, 200), "sixty_five": (sixty_five, 150),
+    "statsmodels": (statsmodels, 1), "insteval": (insteval, 1), "speed": (speed, 1),
+}  # fmt: skip
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
+    parser.add_argument("--share", type=float, default=1.0, help="share of the simulations to do")
+    parser.add_argument("--only", default="", help=f"some of: {', '.join(BARS)}")
+    parser.add_argument("--seed", type=int, default=20260)
+    given = parser.parse_args()
+    wanted = [name for name in given.only.split(",") if name] or list(BARS)
+    short = 0
+    print(f"seed {given.seed}, share {given.share:g}")
+    for name in wanted:
+        run, sims = BARS[name]
+        for bar, measured, ok in run(given.seed, max(1, round(sims * given.share))):
+            short += not ok
+            print(f"{bar:<62} {measured:<48} {'ok' if ok else 'SHORT'}", flush=True)
+    return 1 if short else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

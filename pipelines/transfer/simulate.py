@@ -125,9 +125,9 @@ def network(truth: Truth, seed: int) -> Network:
 
     between = rng.random(n) < t.between
     has_surfacer = rng.random(n) < t.surfacer_share
-    area_factor = 1 + t.area_rel_sd * rng.standard_normal(n) / np.sqrt(
-        panels
-    )  # table area over true area, whole target
+    shared = np.exp(t.sd_shared * np.random.default_rng(seed + 1).standard_normal())  # a stream of its own
+    # what the table of areas says over what is true, whole target
+    area_factor = shared * (1 + t.area_rel_sd * rng.standard_normal(n) / np.sqrt(panels))
 
     def reading(film: np.ndarray) -> np.ndarray:
         return film * (1 + t.film_cv * rng.standard_normal(n) / np.sqrt(t.readings * panels))

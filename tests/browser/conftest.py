@@ -17,6 +17,7 @@ from typing import Any
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "reports"))
+from page_files import SETTINGS, written
 from published_frames import make
 
 from reports.site import build
@@ -26,7 +27,6 @@ ARGUMENTS = [
     "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
     "--disable-component-update", "--disable-sync",
 ]  # fmt: skip
-SETTINGS = {"business": {"currency": "crowns"}, "pages": {"units": "metric", "people": "id"}}
 
 
 def missing(what: str) -> None:
@@ -57,12 +57,6 @@ def axe() -> str:
     if not path.is_file():
         missing("axe-core is missing: `npm --prefix tests/browser install` (make browser does) to test accessibility.")
     return path.read_text(encoding="utf-8")
-
-
-def written(folder: Path, files: dict[str, bytes]) -> Path:
-    for name, content in files.items():
-        (folder / name).write_bytes(content)
-    return folder
 
 
 @pytest.fixture(scope="session")

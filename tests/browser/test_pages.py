@@ -7,7 +7,7 @@ from typing import Any
 
 import polars as pl
 import pytest
-from conftest import SETTINGS, written
+from page_files import SETTINGS, written
 from published_frames import make
 
 from reports.site import PAGES, build

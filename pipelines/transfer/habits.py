@@ -1,0 +1,115 @@
+"""Who habitually leaves much in the cup, for the same role, product and size of mix.
+
+Here belongs the model of what is left over as a share of what was poured. What a leftover costs stands in the ledger; how much
+to mix stands in mixing.py. Cups that nobody weighed back say nothing here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import polars as pl
+from scipy.special import ndtr
+
+from pipelines.transfer import flags
+from pipelines.transfer.terms import Fitted, Term
+
+CUP = ["shop_id", "mix_id"]
+MATERIAL_LEFTOVER = 0.05  # of what was poured, above the usual for the same work
+MAX_VIF = 3.0
+FEW = 8  # weighed cups
+SIZES_ML = (75.0, 150.0, 300.0, 600.0)
+AT_LEAST = 1.08  # a mix up to 8 % above the sheet's least was mixed as small as may be
+SCALE = {"place": 0.05, "product": 0.05, "technician": 0.05, "event": 0.15}  # half-normal scales of the sd of the share
+
+
+@dataclass(frozen=True)
+class Habits:
+    """people: technician_id, n, effect (share of the pour above the usual), variance, prob, vif, separable, with_whom, flagged,
+    reliability. usual: mean share per shop. fit: for joint draws."""
+
+    people: pl.DataFrame
+    usual: pl.DataFrame
+    fit: Fitted | None
+
+
+def cups(mixes: pl.DataFrame, pours: pl.DataFrame, products: pl.DataFrame) -> pl.DataFrame:
+    """Weighed, complete cups with who mixed them: CUP, technician_id, product_id, role, share, size, least.
+
+    A cup belongs to who poured first. Leftovers of other cups poured in count as poured.
+    """
+    who = (
+        pours.filter(pl.col("technician_id").is_not_null())
+        .sort(*CUP, "pour_no")
+        .unique(CUP, keep="first", maintain_order=True)
+        .select(*CUP, "technician_id")
+    )
+    newest = products.sort("product_id", "valid_from", nulls_last=False).unique("product_id", keep="last", maintain_order=True)
+    return (
+        mixes.filter(pl.col("leftover_known") & pl.col("complete") & (pl.col("poured_g") > 0) & pl.col("density_g_per_ml").is_not_null())
+        .join(who, on=CUP)
+        .join(newest.select("product_id", "role", "min_mix_ml"), on="product_id")
+        .with_columns(
+            ml=pl.col("poured_g") / pl.col("density_g_per_ml"),
+            share=(pl.col("leftover_g") / (pl.col("poured_g") - pl.col("poured_on_g"))).clip(0.0, 1.0),
+        )
+        .filter(pl.col("share").is_finite())
+        .with_columns(
+            size=pl.sum_horizontal((pl.col("ml") >= limit).cast(pl.Int64) for limit in SIZES_ML).cast(pl.String),
+            least=(pl.col("ml") <= AT_LEAST * pl.col("min_mix_ml")).fill_null(False),
+        )
+        .sort(CUP)
+    )  # fmt: skip
+
+
+def leftover_habits_of_hands(seen: pl.DataFrame, settings: Mapping[str, Any] | None = None) -> Habits:
+    """share = role + size + smallest mix + (shop, role) + product + technician + e; who lies above the usual by over 5 points.
+
+    Whoever mixes the small jobs is not shown as wasteful: size and least mix are in the model. Flags by an expected share of
+    wrong ones of 5 %, only where hand and product can be told apart (VIF <= 3). The setting is leftover_material.
+    """
+    settings = settings or {}
+    usual = seen.group_by("shop_id").agg(share=(pl.col("share") * pl.col("ml")).sum() / pl.col("ml").sum()).sort("shop_id")
+    if seen.height < FEW:
+        return Habits(pl.DataFrame(), usual, None)
+    material = float(settings.get("leftover_material", MATERIAL_LEFTOVER))
+
+    def level(*columns: str) -> np.ndarray:
+        joined = pl.concat_str([pl.col(c).cast(pl.String) for c in columns], separator="\t", ignore_nulls=False)
+        return seen.select(joined.fill_null("")).to_series().to_numpy().astype(str)
+
+    ones = np.ones(seen.height)
+    fit = Fitted(
+        [
+            Term("role", level("role"), prior=(0.15, 0.15)),
+            Term("size", level("size"), prior=(0.0, 0.1)),
+            Term("least", np.where(seen["least"].to_numpy(), "least", ""), prior=(0.0, 0.3)),
+            Term("product", level("product_id"), scale=SCALE["product"]),
+            Term("place", level("shop_id", "role"), scale=SCALE["place"], local=True),
+            Term("technician", level("technician_id"), scale=SCALE["technician"], local=True),
+        ],
+        seen["share"].to_numpy(), 0 * ones, ones, SCALE["event"],
+    )  # fmt: skip
+    people = seen.group_by("technician_id").agg(
+        n=pl.len().cast(pl.Int64), shop_id=pl.col("shop_id").mode().min()
+    ).sort("technician_id")  # fmt: skip
+    own = [[("technician", t, 1.0)] for t in people["technician_id"]]
+    effect, variance = fit.predict(fit.rows(own))
+    vif = np.maximum(fit.vif(own, "product"), fit.vif(own, "place"))
+    apart = vif <= MAX_VIF
+    prob = ndtr((effect - material) / np.sqrt(variance))
+    flagged = flags.flag(
+        prob, apart & (people["n"].to_numpy() >= FEW) & fit.fit.converged, float(settings.get("false_flag_share", 0.05))
+    )
+    return Habits(
+        people.with_columns(
+            effect=pl.Series(effect), variance=pl.Series(variance), prob=pl.Series(prob), vif=pl.Series(vif),
+            separable=pl.Series(apart), flagged=pl.Series(flagged),
+            reliability=pl.Series(np.clip(1 - variance / fit.sd("technician") ** 2, 0, 1)),
+            with_whom=pl.Series([None if a else "the products and places" for a in apart], dtype=pl.String),
+        ),
+        usual, fit,
+    )  # fmt: skip

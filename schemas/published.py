@@ -642,7 +642,7 @@ permit_headroom = table(
     share_of_limit=number("Total over limit", "1", nullable=True),
     pace_per_month=number("Mean of the last three months", "by measure", nullable=True),
     already=flag("Crossed now", nullable=True),
-    crossed_in=text("Month in which it is crossed at that pace, YYYY-MM; empty: not within 24 months, or not this year", nullable=True),
+    crossed_in=text("Month in which it is crossed at that pace, YYYY-MM; empty: not in sight", nullable=True),
     months_present=integer("Months that have records", "months", nullable=True),
     complete=flag("No month of the window lacks anything", nullable=True),
     limit_stated=number("The limit as the permit states it", "unit"),

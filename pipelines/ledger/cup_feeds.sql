@@ -53,16 +53,23 @@ replaced AS (
     GROUP BY u.shop_id, u.mix_id, u.job_id
 ),
 found AS (
-    SELECT shop_id, mix_id, job_id, operation_no, share AS stated_share
+    SELECT shop_id, mix_id, job_id, operation_no, share AS stated_share, FALSE AS derived
     FROM draws
     UNION ALL
-    SELECT c.shop_id, c.mix_id, c.job_id, o.operation_no, CAST(NULL AS DOUBLE) AS stated_share
+    SELECT c.shop_id, c.mix_id, c.job_id, o.operation_no, CAST(NULL AS DOUBLE) AS stated_share, TRUE AS derived
     FROM cups_of_jobs AS c
     INNER JOIN operations AS o
         ON o.shop_id = c.shop_id AND o.job_id = c.job_id AND o.product_id = c.product_id AND o.kind = 'spray'
         AND o.started_at > c.first_poured_at
     LEFT JOIN replaced AS r ON r.shop_id = c.shop_id AND r.mix_id = c.mix_id AND r.job_id = c.job_id
     WHERE r.replaced_at IS NULL OR o.started_at <= r.replaced_at
+),
+unread_jobs AS (
+    SELECT DISTINCT i.shop_id, i.job_id
+    FROM incomplete AS i
+    LEFT JOIN operations AS o
+        ON o.shop_id = i.shop_id AND o.job_id = i.job_id AND o.operation_no = i.operation_no
+    WHERE i.what = 'operation' AND o.operation_no IS NULL
 ),
 feeds AS (
     SELECT
@@ -71,6 +78,7 @@ feeds AS (
         f.job_id,
         f.operation_no,
         f.stated_share,
+        f.derived AND u.job_id IS NOT NULL AS in_unread_job,
         o.started_at,
         CASE
             WHEN o.operation_no IS NULL THEN 'an operation that could not be read drew from its cup'
@@ -83,6 +91,7 @@ feeds AS (
     FROM found AS f
     LEFT JOIN operations AS o ON o.shop_id = f.shop_id AND o.job_id = f.job_id AND o.operation_no = f.operation_no
     LEFT JOIN sprays AS s ON s.shop_id = f.shop_id AND s.job_id = f.job_id AND s.operation_no = f.operation_no
+    LEFT JOIN unread_jobs AS u ON u.shop_id = f.shop_id AND u.job_id = f.job_id
     LEFT JOIN (SELECT shop_id, mix_id, max(n_weighings) AS n_weighings FROM cup_intervals GROUP BY shop_id, mix_id) AS i
         ON i.shop_id = f.shop_id AND i.mix_id = f.mix_id
 ),
@@ -171,6 +180,7 @@ SELECT
         THEN concat_ws('/', z.shop_id, z.mix_id, CAST(z.interval_no AS VARCHAR))
     END AS shared_with,
     CASE
+        WHEN z.in_unread_job THEN 'an operation of its job could not be read and may have drawn from its cup'
         WHEN z.stated_share IS NULL AND z.n_missing > 1
             THEN max(CASE WHEN z.stated_share IS NULL THEN z.odd END) OVER (PARTITION BY z.shop_id, z.mix_id, z.interval_no)
         WHEN z.n_weighings > 1

@@ -1,0 +1,478 @@
+"""What would save most in a year, lever by lever in a stated order, so that no gram is counted twice.
+
+    1 leftover    every hand leaves no more than the shop's better half does for the same work
+    2 transfer    every hand's transfer rises to the mean of the shop's better half: sprayed' = sprayed x TE / TE'
+    3 over_build  no film above the data sheet's window: what is then not sprayed, at the transfer of lever 2
+    4 rework      nothing is sprayed twice: what repeats still cost after levers 1-3
+    5 gun         one gun, the one that costs most, is replaced by another of the kind that the shop uses most
+
+Each lever is reckoned on what those before it leave. Intervals are from joint draws of everybody's effects (transfer model,
+leftover model), of films, of the number of repeats and of the new gun; sums are over one year, scaled from the days of data.
+Here belong the reckoning and its draws. Prices come with the ledger; the page scales them (savings_basis).
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import polars as pl
+import scipy.sparse as sp
+from scipy.special import ndtr
+
+from pipelines.transfer import mixed
+from pipelines.transfer.habits import Habits
+from pipelines.transfer.iterate import Joint
+
+LEVERS = ("leftover", "transfer", "over_build", "rework", "gun")
+MEASURES = ("cost", "voc", "solids")
+DRAWS = 2000
+SEED = 41
+YEAR = 365.25
+WINDOW_MONTHS = 12
+LEAST_SHARE = 0.02  # of the shop's sprayed material: whoever sprays less is no yardstick for others
+BASIS = {
+    "leftover": "every hand leaves no more of a cup than the shop's better half does for the same role and size of mix",
+    "transfer": "every hand's transfer at the mean of the shop's better half, guns and film as they are",
+    "over_build": "film above the data sheet's window not sprayed, at the better transfer",
+    "rework": "nothing sprayed twice: what repeats still cost after the levers before",
+    "gun": "this gun replaced by a new one of the kind most used here, whose own quality is not known beforehand",
+}
+
+
+def film_saving(use: float, te_from: float, te_to: float) -> float:
+    """What is no longer used for the same film at another transfer efficiency: use x (1 - from / to), in the unit of use."""
+    if not (0 < te_from <= 1 and 0 < te_to <= 1):
+        raise ValueError(f"transfer efficiencies lie above 0 and up to 1, not {te_from:g} and {te_to:g}")
+    return use * (1 - te_from / te_to)
+
+
+def better_half(effects: np.ndarray) -> np.ndarray:
+    """Mean of the better half along the last axis: the ceil(n/2) largest. Shape (..., n) -> (...)."""
+    n = effects.shape[-1]
+    return np.sort(effects, axis=-1)[..., n - (n + 1) // 2 :].mean(axis=-1)
+
+
+# --- one shop, given everybody's effects ----------------------------------------------------------------------------------
+
+
+@dataclass
+class Shop:
+    """One shop's year in cells of (technician, gun, role, repeated), per measure; everything per year.
+
+    sprayed, flush   (cells, measures) what left the guns, what was flushed
+    over             (cells,) part of what landed that lies above the window
+    technician, gun  (cells,) index into technicians, guns (-1: not named)
+    repeated         (cells,) later sprayed again
+    leftover         (mixers, measures) left in cups by who mixed them; mixer_usual their mean share, as it is now
+    """
+
+    shop_id: str
+    technicians: list[str]
+    guns: list[str]
+    mixers: list[str]
+    technician: np.ndarray
+    gun: np.ndarray
+    repeated: np.ndarray
+    sprayed: np.ndarray
+    flush: np.ndarray
+    over: np.ndarray
+    leftover: np.ndarray
+    usual: float
+    repeats: int = 0
+    roles: list[str] = field(default_factory=list)
+
+
+def levers(
+    shop: Shop,
+    hand: np.ndarray,
+    gun: np.ndarray,
+    new_gun: np.ndarray,
+    left: np.ndarray,
+    over_factor: np.ndarray,
+    repeat_factor: np.ndarray,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Savings of each lever, and of replacing each gun, given effects. All arrays have draws first.
+
+    hand (draws, technicians) and gun (draws, guns): log TE effects; new_gun (draws,): that of a new gun; left (draws, mixers):
+    effect on the share left over; over_factor (draws, roles) multiplies over-build; repeat_factor (draws,) the repeats.
+
+    Returns (draws, 4, measures) for the first four levers, (draws, guns, measures) for the guns.
+    """
+    draws = len(new_gun)
+    out = np.zeros((draws, 4, len(MEASURES)))
+    # 1: what a mixer leaves above the better half
+    if shop.mixers:
+        share = np.maximum(shop.usual + left, 1e-6)
+        target = -better_half(-share)  # the better half leaves the least
+        out[:, 0] = np.maximum(1 - target[:, None] / share, 0.0) @ shop.leftover
+    # 2: transfer up to the better half of those who spray enough to be a yardstick
+    volume = np.bincount(shop.technician[shop.technician >= 0], shop.sprayed[shop.technician >= 0, 2], len(shop.technicians))
+    yardstick = volume >= LEAST_SHARE * max(volume.sum(), 1e-300)
+    factor = np.ones((draws, len(shop.technician)))
+    if yardstick.sum() > 1:
+        target = better_half(hand[:, yardstick])
+        ratio = np.exp(np.minimum(hand - target[:, None], 0.0))
+        named = shop.technician >= 0
+        factor[:, named] = ratio[:, shop.technician[named]]
+    out[:, 1] = (1 - factor) @ shop.sprayed
+    # 3: over-build, at the better transfer
+    role = np.unique(np.array(shop.roles), return_inverse=True)[1] if shop.roles else np.zeros(0, int)
+    over = np.clip(shop.over[None, :] * over_factor[:, role], 0.0, 0.95)
+    out[:, 2] = np.einsum("dc,cm->dm", factor * over, shop.sprayed)
+    after = factor * (1 - over)
+    # 4: repeats
+    twice = shop.repeated
+    redone = np.einsum("dc,cm->dm", after[:, twice], shop.sprayed[twice]) + shop.flush[twice].sum(axis=0)
+    out[:, 3] = redone * repeat_factor[:, None]
+    # 5: each gun in turn
+    rest = after * np.where(twice, 0.0, 1.0)
+    guns = np.zeros((draws, len(shop.guns), len(MEASURES)))
+    for g in range(len(shop.guns)):
+        mine = shop.gun == g
+        if mine.any():
+            gain = 1 - np.exp(gun[:, g] - new_gun)
+            guns[:, g] = gain[:, None] * np.einsum("dc,cm->dm", rest[:, mine], shop.sprayed[mine])
+    return out, guns
+
+
+# --- from tables to shops -------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Year:
+    """The days that a year is reckoned from, per shop: from_on, to_on, days."""
+
+    shop_id: str
+    from_on: dt.date
+    to_on: dt.date
+
+    @property
+    def days(self) -> int:
+        return (self.to_on - self.from_on).days + 1
+
+    @property
+    def scale(self) -> float:
+        return YEAR / self.days
+
+
+def years(mixes: pl.DataFrame) -> dict[str, Year]:
+    """Per shop the last 12 months of data, or what there is: from the first to the last pour in them."""
+    out = {}
+    poured = mixes.filter(pl.col("first_poured_at").is_not_null()).select("shop_id", day=pl.col("first_poured_at").dt.date())
+    for (shop,), part in poured.sort("shop_id", "day").group_by("shop_id", maintain_order=True):
+        last = part["day"].max()
+        index = last.year * 12 + last.month - WINDOW_MONTHS
+        first = dt.date(index // 12, index % 12 + 1, 1)
+        start = part.filter(pl.col("day") >= first)["day"].min()
+        # a shop that began before the window is reckoned from the window's first day
+        begun = part["day"].min()
+        out[str(shop)] = Year(str(shop), first if begun < first else start, last)
+    return out
+
+
+def shops(tables: Mapping[str, pl.DataFrame], habits: Habits) -> list[tuple[Shop, Year, dict[str, float]]]:
+    """Every shop's year in cells, with what it poured (cost, VOC, solids, share of solids that has a cost)."""
+    spans = years(tables["mixes"])
+    month_first = pl.col("month") + "-01"
+    over = _over_share(tables)
+    mixers = tables["pours"].filter(pl.col("technician_id").is_not_null()).sort("shop_id", "mix_id", "pour_no").unique(
+        ["shop_id", "mix_id"], keep="first", maintain_order=True
+    ).select("shop_id", "mix_id", mixer="technician_id")  # fmt: skip
+    ledger = (
+        tables["material_ledger"]
+        .filter(pl.col("month").is_not_null())
+        .with_columns(day=month_first.str.to_date())
+        .join(mixers, on=["shop_id", "mix_id"], how="left")
+        .join(over, on=["shop_id", "job_id", "operation_no"], how="left", nulls_equal=False)
+    )
+    usual = dict(habits.usual.iter_rows()) if habits.usual.height else {}
+    out = []
+    for (shop_id,), part in ledger.sort("shop_id", "mix_id", "job_id", "operation_no").group_by("shop_id", maintain_order=True):
+        year = spans.get(str(shop_id))
+        if year is None:
+            continue
+        part = _priced(part.filter(pl.col("day") >= dt.date(year.from_on.year, year.from_on.month, 1)))
+        if not part.height:
+            continue
+        poured = {
+            "cost": _sum(part, "poured_cost") * year.scale,
+            "voc": float(part["poured_voc_g"].sum()) / 1000 * year.scale,
+            "solids": float(part["poured_solids_g"].sum()) / 1000 * year.scale,
+            "known": float(part.filter("has_price")["poured_solids_g"].sum()) / max(float(part["poured_solids_g"].sum()), 1e-9),
+        }
+        out.append((_shop(str(shop_id), part, year, float(usual.get(str(shop_id), 0.0))), year, poured))
+    return out
+
+
+def _sum(frame: pl.DataFrame, column: str) -> float:
+    """A sum that stays unknown where nothing is priced."""
+    return math.nan if frame[column].null_count() == frame.height else float(frame[column].sum())
+
+
+def _priced(part: pl.DataFrame) -> pl.DataFrame:
+    """Costs filled where a price is missing: by the role's cost per g of solids in this shop, then by the shop's."""
+    has = part["poured_cost"].is_not_null()
+    part = part.with_columns(has_price=has)
+    priced = part.filter("has_price")
+    overall = float(priced["poured_cost"].sum()) / max(float(priced["poured_solids_g"].sum()), 1e-9) if priced.height else math.nan
+    rate = priced.group_by("role").agg(rate=pl.col("poured_cost").sum() / pl.col("poured_solids_g").sum())
+    part = part.join(rate, on="role", how="left", nulls_equal=True)
+    per_g = pl.coalesce(pl.col("rate").fill_nan(None), pl.lit(None if math.isnan(overall) else overall, pl.Float64))
+    return part.with_columns(
+        pl.coalesce(f"{name}_cost", pl.col(f"{name}_solids_g") * per_g).alias(f"{name}_cost")
+        for name in ("poured", "leftover", "flush_loss", "overspray", "over_build", "useful")
+    )
+
+
+def _over_share(tables: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
+    """Part of what each operation landed that lies above the window, from films held against their like (film_build)."""
+    operation = ["shop_id", "job_id", "operation_no"]
+    films = tables["film_build"].filter(pl.col("film_um").is_not_null() & (pl.col("covered_m2") > 0))
+    return (
+        films.group_by(operation)
+        .agg(
+            over_ml=pl.col("over_ml").fill_null(0.0).sum(),
+            ml=(pl.col("held_um").clip(lower_bound=0.0) * pl.col("covered_m2")).sum(),
+        )
+        .select(*operation, over_share=pl.when(pl.col("ml") > 0).then((pl.col("over_ml") / pl.col("ml")).clip(0.0, 0.95)))
+    )
+
+
+def _shop(shop_id: str, part: pl.DataFrame, year: Year, usual: float) -> Shop:
+    def three(name: str) -> list[pl.Expr]:
+        return [
+            pl.col(f"{name}_cost").sum().alias(f"{name}_cost"),
+            (pl.col(f"{name}_voc_g").sum() / 1000).alias(f"{name}_voc"),
+            (pl.col(f"{name}_solids_g").sum() / 1000).alias(f"{name}_solids"),
+        ]
+
+    operations = part.filter(pl.col("job_id").is_not_null())
+    # an operation on films that were never compared shares its cell's part
+    cells = (
+        operations.group_by("technician_id", "gun_id", "role", "rework")
+        .agg(
+            *three("overspray"), *three("over_build"), *three("useful"), *three("flush_loss"),
+            over=(pl.col("over_share") * (pl.col("useful_solids_g") + pl.col("over_build_solids_g"))).sum()
+            / (pl.col("useful_solids_g") + pl.col("over_build_solids_g")).filter(pl.col("over_share").is_not_null()).sum(),
+        )
+        .sort("technician_id", "gun_id", "role", "rework")
+    )  # fmt: skip
+    technicians = cells["technician_id"].drop_nulls().unique().sort().to_list()
+    guns = cells["gun_id"].drop_nulls().unique().sort().to_list()
+    left = part.filter(pl.col("job_id").is_null()).group_by("mixer").agg(*three("leftover")).drop_nulls("mixer").sort("mixer")
+
+    def matrix(frame: pl.DataFrame, *names: str) -> np.ndarray:
+        columns = [sum(frame[f"{n}_{m}"].cast(pl.Float64).fill_null(0.0).to_numpy() for n in names) for m in MEASURES]
+        return np.column_stack(columns) * year.scale if frame.height else np.zeros((0, len(MEASURES)))
+
+    index = {t: i for i, t in enumerate(technicians)}
+    gun_index = {g: i for i, g in enumerate(guns)}
+    return Shop(
+        shop_id=shop_id, technicians=technicians, guns=guns, mixers=left["mixer"].to_list(),
+        technician=np.array([index.get(t, -1) for t in cells["technician_id"]], int),
+        gun=np.array([gun_index.get(g, -1) for g in cells["gun_id"]], int),
+        repeated=cells["rework"].to_numpy().astype(bool),
+        sprayed=matrix(cells, "overspray", "over_build", "useful"), flush=matrix(cells, "flush_loss"),
+        over=cells["over"].fill_nan(None).fill_null(0.0).to_numpy(), leftover=matrix(left, "leftover"), usual=usual,
+        repeats=operations.filter("rework").select("job_id", "operation_no").unique().height,
+        roles=cells["role"].fill_null("").to_list(),
+    )  # fmt: skip
+
+
+# --- draws ----------------------------------------------------------------------------------------------------------------
+
+
+def joint_draws(
+    points: list[mixed.Solution], rows: mixed.Rows, draws: int, rng: np.random.Generator
+) -> np.ndarray:
+    """Draws (draws, k) of k linear functions from the mixture over the variance components' points."""
+    k = rows.matrix.shape[0]
+    out = np.empty((draws, k))
+    if k == 0:
+        return out
+    i, j = np.triu_indices(k)
+    first, second = _take(rows, i), _take(rows, j)
+    for p, at in zip(points, np.array_split(np.arange(draws), len(points)), strict=True):
+        covariance = np.zeros((k, k))
+        covariance[i, j] = covariance[j, i] = p.factor.covariance(first, second)
+        values, vectors = np.linalg.eigh(covariance)
+        root = vectors * np.sqrt(np.maximum(values, 0.0))
+        out[at] = rows.matrix @ p.theta + rng.standard_normal((len(at), k)) @ root.T
+    return out
+
+
+def _take(rows: mixed.Rows, at: np.ndarray) -> mixed.Rows:
+    return mixed.Rows(rows.border[at], rows.inside[at], rows.block[at], rows.matrix[at])
+
+
+def effect_rows(joint: Joint, technicians: list[str], guns: list[tuple[str, str]]) -> mixed.Rows:
+    """Rows for technicians' effects, then for guns' (own effect plus that of their way of atomising)."""
+    index: dict[tuple[str, str], int] = {}
+    for i, (kind, level) in enumerate(joint.design.names):
+        index.setdefault((kind, level), i)
+    row, col = [], []
+    for n, name in enumerate(technicians):
+        if ("technician", name) in index:
+            row.append(n)
+            col.append(index[("technician", name)])
+    for n, (name, atomising) in enumerate(guns, start=len(technicians)):
+        for key in (("gun", name), ("atomising", atomising)):
+            if key in index:
+                row.append(n)
+                col.append(index[key])
+    size = joint.design.unknowns.size
+    matrix = sp.csr_matrix((np.ones(len(row)), (row, col)), shape=(len(technicians) + len(guns), size))
+    return mixed.Rows.of(joint.layout, matrix)
+
+
+def over_factors(film_build: pl.DataFrame, shop_id: str, roles: list[str], gain_u: float, te_u: Mapping[str, float],
+                 draws: int, rng: np.random.Generator) -> np.ndarray:  # fmt: skip
+    """Draws (draws, roles sorted) of what multiplies a shop's over-build by role.
+
+    A common factor exp(N(0, gain^2)) on all films, one of the role's transfer on films that transfer alone tells, and the
+    films' own errors, whose sum is normal: d over / d film = area x P(place above the window).
+    """
+    names = sorted(set(roles))
+    out = np.ones((draws, len(names)))
+    gain = rng.standard_normal(draws) * gain_u
+    mine = film_build.filter((pl.col("shop_id") == shop_id) & pl.col("over_ml").is_not_null() & pl.col("held_um").is_not_null())
+    for n, role in enumerate(names):
+        part = mine.filter(pl.col("role") == role)
+        total = float(part["over_ml"].sum()) if part.height else 0.0
+        if total <= 0:
+            continue
+        area, film, se, within, limit = (
+            part[c].fill_null(0.0).to_numpy() for c in ("covered_m2", "held_um", "held_se_um", "within_um", "film_max_um")
+        )
+        above = ndtr((film - limit) / np.maximum(np.hypot(se, within), 1e-9))
+        told = (part["source"] == "from transfer").fill_null(False).to_numpy()
+        own = float(np.sqrt(((area * above * se) ** 2).sum())) / total
+        slope_all = float((area * above * film).sum()) / total
+        slope_told = float((area * above * film)[told].sum()) / total
+        shift = (
+            gain * slope_all + rng.standard_normal(draws) * te_u.get(role, 0.0) * slope_told + rng.standard_normal(draws) * own
+        )
+        out[:, n] = np.maximum(1 + shift, 0.0)
+    return out
+
+
+def savings(
+    tables: Mapping[str, pl.DataFrame],
+    joint: Joint | None,
+    habits: Habits,
+    settings: Mapping[str, Any] | None = None,
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Tables savings and savings_basis. Without a transfer model the levers transfer and gun are not known (null)."""
+    guns = tables["guns"]
+    atomising = dict(guns.select("gun_id", "atomising").iter_rows())
+    retired = set(guns.filter(pl.col("retired_on").is_not_null())["gun_id"].to_list())
+    prices = guns.select("shop_id", "price").drop_nulls()
+    records = tables["records"]
+    gain_u = float(records.filter("usable")["gain_rel_u"].mean() or 0.0) if records.height else 0.0
+    role_u = {
+        (s, r): math.log(h / low) / 3.92
+        for s, r, low, h in tables["transfer_by_role"].select("shop_id", "role", "low", "high").drop_nulls().iter_rows()
+        if low > 0 and h > low
+    }
+    rows: list[dict[str, Any]] = []
+    basis: list[dict[str, Any]] = []
+    for shop, year, poured in shops(tables, habits):
+        rng = np.random.default_rng([SEED, *(ord(c) for c in shop.shop_id)])
+        mine = prices.filter(pl.col("shop_id") == shop.shop_id)["price"]
+        price = float(mine.median()) if mine.len() else None
+        jobs = tables["jobs"].filter(
+            (pl.col("shop_id") == shop.shop_id) & (pl.col("opened_on") >= year.from_on)
+        ).height if "opened_on" in tables["jobs"].columns else 0  # fmt: skip
+        basis.append({
+            "shop_id": shop.shop_id, "from_on": year.from_on, "to_on": year.to_on, "days": year.days,
+            "jobs_per_year": jobs * year.scale, "cost_per_year": poured["cost"], "voc_kg_per_year": poured["voc"],
+            "solids_kg_per_year": poured["solids"], "gun_price": price, "cost_known_share": min(poured["known"], 1.0),
+        })  # fmt: skip
+        drawn, per_gun = draw_shop(
+            shop, joint, habits, atomising,
+            over_factors(tables["film_build"], shop.shop_id, shop.roles, gain_u,
+                         {r: role_u.get((shop.shop_id, r), 0.05) for r in shop.roles}, DRAWS, rng), rng,
+        )  # fmt: skip
+        priced = not math.isnan(poured["cost"])
+        for n, lever in enumerate(LEVERS[:4]):
+            known = lever not in ("transfer",) or joint is not None
+            known = known and (lever != "leftover" or habits.fit is not None)
+            rows.append(_row(shop.shop_id, lever, n, drawn[:, n] if known else None, priced))
+        rows.append(_gun_row(shop, per_gun, price, priced, retired, joint is not None))
+    return _frame(rows), _frame(basis)
+
+
+def draw_shop(
+    shop: Shop, joint: Joint | None, habits: Habits, atomising: Mapping[str, str], over: np.ndarray, rng: np.random.Generator
+) -> tuple[np.ndarray, np.ndarray]:
+    """Draws of the first four levers and of every gun's replacement: shapes as in `levers`."""
+    draws = len(over)
+    kinds = [atomising.get(g, "hvlp") for g in shop.guns]
+    if joint is not None:
+        most = max(sorted(set(kinds) - {"conventional"}) or ["hvlp"], key=kinds.count)
+        rows = effect_rows(joint, shop.technicians, [*zip(shop.guns, kinds, strict=True), ("", most)])
+        effects = joint_draws(joint.posterior.points, rows, draws, rng)
+        t = len(shop.technicians)
+        component = [c for c, (kind, _) in zip(joint.design.unknowns.component, joint.design.names, strict=True) if kind == "gun"]
+        sd = [math.exp(p.log_sd[component[0]]) for p in joint.posterior.points] if component else [0.1]
+        unknown = np.concatenate([np.full(len(at), s) for s, at in zip(sd, np.array_split(np.arange(draws), len(sd)), strict=True)])
+        new = effects[:, -1] + rng.standard_normal(draws) * unknown
+        hand, gun = effects[:, :t], effects[:, t:-1]
+    else:
+        hand, gun, new = np.zeros((draws, len(shop.technicians))), np.zeros((draws, len(shop.guns))), np.zeros(draws)
+    left = np.zeros((draws, len(shop.mixers)))
+    if habits.fit is not None and shop.mixers:
+        rows = habits.fit.rows([[("technician", m, 1.0)] for m in shop.mixers])
+        left = joint_draws(habits.fit.posterior.points, rows, draws, rng)
+    # repeats come as they come: Jeffreys' posterior of a Poisson rate, Gamma(n + 1/2)
+    again = rng.gamma(shop.repeats + 0.5, size=draws) / max(shop.repeats, 1)
+    return levers(shop, hand, gun, new, left, over, again)
+
+
+def _interval(values: np.ndarray) -> tuple[float, float, float]:
+    low, high = np.quantile(values, [0.025, 0.975])
+    return float(values.mean()), float(low), float(high)
+
+
+def _row(shop_id: str, lever: str, position: int, drawn: np.ndarray | None, priced: bool) -> dict[str, Any]:
+    row: dict[str, Any] = {"shop_id": shop_id, "lever": lever, "position": position + 1, "basis": BASIS[lever]}
+    if drawn is None:
+        row["basis"] += "; not known yet: no record has closed" if lever != "leftover" else "; not known yet: no cup was weighed back"
+        return row
+    cost, voc, solids = (_interval(drawn[:, m]) for m in range(3))
+    if priced:
+        row |= {"per_year_cost": cost[0], "low": cost[1], "high": cost[2]}
+    return row | {
+        "per_year_voc_kg": voc[0], "per_year_voc_kg_low": voc[1], "per_year_voc_kg_high": voc[2],
+        "per_year_solids_kg": solids[0], "per_year_solids_kg_low": solids[1], "per_year_solids_kg_high": solids[2],
+    }  # fmt: skip
+
+
+def _gun_row(
+    shop: Shop, per_gun: np.ndarray, price: float | None, priced: bool, retired: set[str], known: bool
+) -> dict[str, Any]:
+    """The gun whose replacement saves most on average; choosing by the mean of the draws biases no posterior."""
+    open_to = [i for i, g in enumerate(shop.guns) if g not in retired]
+    if not known or not open_to:
+        return _row(shop.shop_id, "gun", 4, None, priced)
+    measure = 0 if priced else 2
+    best = max(open_to, key=lambda i: float(per_gun[:, i, measure].mean()))
+    row = _row(shop.shop_id, "gun", 4, per_gun[:, best], priced) | {"item": shop.guns[best], "price": price}
+    if priced and price is not None:
+        mean, low, high = _interval(per_gun[:, best, 0])
+        row |= {
+            "payback_years": price / mean if mean > 0 else None,
+            "payback_low": price / high if high > 0 else None,
+            "payback_high": price / low if low > 0 else None,
+        }
+    return row
+
+
+def _frame(rows: list[dict[str, Any]]) -> pl.DataFrame:
+    frame = pl.DataFrame(rows, infer_schema_length=None)
+    return frame.with_columns(pl.col(c).fill_nan(None) for c, d in frame.schema.items() if d == pl.Float64)

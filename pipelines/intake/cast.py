@@ -8,6 +8,7 @@ an offset is kept in UTC and marked; the shop's zone is known only when all file
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import datetime
 
 import polars as pl
 
@@ -21,7 +22,8 @@ TRUE, FALSE = ("true", "t", "yes", "y", "1"), ("false", "f", "no", "n", "0")
 @dataclass(frozen=True)
 class Spec:
     """How a column is written: date formats, factor to the inside unit (`unit` is its name, for messages), whether the
-    number is a volume in place of a mass, and the marks of numbers."""
+    number is a volume in place of a mass, the marks of numbers, the first year that two digits may mean, and whether the
+    file kept dates as dates (they are read whatever the formats say)."""
 
     formats: tuple[str, ...] = ()
     factor: float = 1.0
@@ -29,6 +31,8 @@ class Spec:
     volume: bool = False
     decimal: str = "."
     thousands: str = ""
+    century: int | None = None
+    typed: bool = False
 
 
 @dataclass(frozen=True)
@@ -139,7 +143,12 @@ _ZONE = r"(?:Z|[+-][0-9]{2}:?[0-9]{2})$"
 def _moment(info: ColumnInfo, text: pl.Series, spec: Spec) -> Casted:
     """Dates and times. A date alone is midnight where a time is wanted; the time of day goes where a date is wanted."""
     if spec.formats:
-        values, aware = _by_formats(text, spec.formats)
+        values, aware = _by_formats(text, spec.formats, spec.century)
+        if spec.typed and values.null_count() != text.null_count():
+            dates, zoned = _iso(pl.select(pl.when(values.is_null()).then(text)).to_series())
+            values = values.fill_null(dates)
+            if zoned is not None:
+                aware = zoned if aware is None else aware | zoned
         wanted = "the layout's " + " or ".join(spec.formats)
     else:
         values, aware = _iso(text)
@@ -196,16 +205,48 @@ def _iso(text: pl.Series) -> tuple[pl.Series, pl.Series | None]:
     return values, aware
 
 
-def _by_formats(text: pl.Series, formats: tuple[str, ...]) -> tuple[pl.Series, pl.Series | None]:
+def _by_formats(text: pl.Series, formats: tuple[str, ...], century: int | None) -> tuple[pl.Series, pl.Series | None]:
     values = pl.Series([None] * text.len(), dtype=pl.Datetime("us"))
     aware = pl.Series([False] * text.len(), dtype=pl.Boolean)
     for form in formats:
         left = pl.select(pl.when(values.is_null()).then(text)).to_series()
+        if form in SERIALS:
+            values = values.fill_null(_serial(left, SERIALS[form]))
+            continue
         found = _first(left, (form,))
+        if century is not None and re.search(r"%-?[yD]", form):
+            found = _in_century(found, century)
         if re.search(r"%[:#]*z", form):
             aware = aware | (found.is_not_null() & values.is_null())
         values = values.fill_null(found)
     return values, aware if aware.any() else None
+
+
+#: formats that are no pattern: days counted by spreadsheets, with what their calendar is behind
+SERIALS = {"serial": 0, "serial_1904": 1462}
+
+
+def _serial(text: pl.Series, behind: int) -> pl.Series:
+    """Days since 1899-12-30 with the time of day as a fraction, to the millisecond. Days before 1900-03-01 are not read:
+    the spreadsheets' calendar has a 29 February 1900 that never was (ECMA-376, part 1, 18.17.4.1; from memory)."""
+    days = text.str.replace(",", ".", literal=True).cast(pl.Float64, strict=False) + behind
+    days = pl.select(pl.when((days >= 61) & (days < 110_000)).then(days)).to_series()
+    moment = (days * 86_400_000).round().cast(pl.Int64, strict=False)
+    return (
+        pl.select(pl.lit(datetime(1899, 12, 30)) + pl.duration(milliseconds=pl.lit(moment)))
+        .to_series()
+        .cast(pl.Datetime("us"))
+    )
+
+
+def _in_century(values: pl.Series, century: int) -> pl.Series:
+    """The same days in the hundred years from `century` on; a 29 February that the year found lacks is no date."""
+    year = pl.col("x").dt.year()
+    wanted = century + (year - century).mod(100)
+    leap = (wanted % 4 == 0) & ((wanted % 100 != 0) | (wanted % 400 == 0))
+    exists = leap | (pl.col("x").dt.month() != 2) | (pl.col("x").dt.day() != 29)
+    known = pl.DataFrame({"x": values}).with_columns(pl.when(exists).then("x").alias("x"))
+    return known.select(pl.col("x").dt.replace(year=wanted.cast(pl.Int32)))["x"]
 
 
 def _first(text: pl.Series, formats: tuple[str, ...]) -> pl.Series:

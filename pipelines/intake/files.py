@@ -14,6 +14,9 @@ from pathlib import Path
 from pipelines.intake.messages import say
 
 ENDINGS = (".csv", ".tsv", ".txt", ".parquet", ".xlsx")
+#: unpacked sizes above this (bytes) must not be more than MAX_RATIO times the packed size
+RATIO_FROM = 100_000_000
+MAX_RATIO = 200
 
 
 class FileRefused(ValueError):
@@ -39,7 +42,19 @@ class Source:
 
     @cached_property
     def sha256(self) -> str:
-        return hashlib.sha256(self.data).hexdigest()
+        if self.content is not None or "data" in self.__dict__:
+            return hashlib.sha256(self.data).hexdigest()
+        assert self.path is not None
+        with open(self.path, "rb") as handle:  # a file that is too large to be read is still known by its content
+            return hashlib.file_digest(handle, "sha256").hexdigest()
+
+    @property
+    def size(self) -> int:
+        """Bytes as it stands, packed or not."""
+        if self.content is not None:
+            return len(self.content)
+        assert self.path is not None
+        return self.path.stat().st_size
 
     @property
     def name(self) -> str:
@@ -109,6 +124,8 @@ def unpacked(source: Source, limit_mb: float) -> bytes:
     Raises FileRefused: larger than the limit, or not a gzip file.
     """
     limit = int(limit_mb * 1_000_000)
+    if source.size > limit:
+        raise FileRefused(say("too_large", size_mb=source.size / 1e6, limit_mb=limit_mb))
     data = source.data
     if source.name.lower().endswith(".gz"):
         data = _gunzip(data, limit, limit_mb)
@@ -123,11 +140,15 @@ def _gunzip(data: bytes, limit: int, limit_mb: float) -> bytes:
     try:
         while rest:
             unpacker = zlib.decompressobj(wbits=31)
-            piece = unpacker.decompress(rest, limit - size + 1)
+            # text packs to a tenth, not to a thousandth: what unpacks to more is stopped before it fills the memory
+            most = min(limit, max(RATIO_FROM, MAX_RATIO * len(data)))
+            piece = unpacker.decompress(rest, most - size + 1)
             pieces.append(piece)
             size += len(piece)
+            if most < size <= limit:
+                raise FileRefused(say("bomb", times=MAX_RATIO))
             if size > limit:
-                raise FileRefused(say("too_large", size_mb=size / 1e6, limit_mb=limit_mb).replace("is ", "is over ", 1))
+                raise FileRefused(say("too_large_over", limit_mb=limit_mb))
             if not unpacker.eof:
                 raise FileRefused(say("gzip", why="it ends in the middle"))
             rest = unpacker.unused_data.lstrip(b"\0")  # padding between and after members is allowed

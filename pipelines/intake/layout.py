@@ -3,8 +3,8 @@
 Here belongs what a layout may say, and the errors of one that cannot be meant (unknown key, unknown unit, a table that
 lacks a needed column). Applying a layout to rows is shape.py's.
 
-    [file]                       match_name, delimiter, encoding, decimal, thousands, header_line, sheet, mode,
-                                 exported_at, time_zone
+    [file]                       match_name, delimiter, encoding, decimal, thousands, header_line, skip, sheet, merged,
+                                 century, mode, complete_for, exported_at, time_zone
     [[tables]]                   table, where, unpivot
     [tables.columns]             contract column = how it is made
 """
@@ -21,6 +21,7 @@ import polars as pl
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
 
 from pipelines import units
+from pipelines.intake import cast
 from schemas import door
 from schemas.events import EVENTS
 from schemas.registers import REGISTERS
@@ -70,17 +71,47 @@ class ExportedAt(_Part):
         return self
 
 
+class Skip(_Part):
+    """Rows that hold no data, such as totals: those whose `column` is one of `is`, or fits `pattern`, or is empty
+    (`filled` = false). They are passed over and named in the file's message."""
+
+    column: str
+    is_: Texts | None = Field(default=None, alias="is")
+    pattern: str | None = None
+    filled: bool | None = None
+
+    @model_validator(mode="after")
+    def _one(self) -> "Skip":
+        if sum(x is not None for x in (self.is_, self.pattern, self.filled)) != 1:
+            raise ValueError("skip: give one of is = [...], pattern = '...' or filled = false")
+        if self.pattern is not None:
+            _searchable(self.pattern)
+        return self
+
+
 class File(_Part):
-    """What the file is like."""
+    """What the file is like.
+
+    header_line   the line of the header, or "find": the first line that holds every column the layout needs
+    skip          rows that are no data
+    merged        spreadsheets: "refuse" rows inside merged cells, or "repeat" a cell merged over rows for each of them
+    century       first of the hundred years that a year of two digits falls into (1970: 70-99 are 19.., 00-69 are 20..)
+    complete_for  "days" or "months": the export is the whole record of its shops from its first to its last day (or of
+                  their months); what earlier files have there and it has not was deleted
+    """
 
     match_name: str | None = None
     delimiter: str = ","
     encoding: str = "utf-8"
     decimal: Literal[".", ","] = "."
     thousands: Literal["", ".", ",", " ", "'"] = ""
-    header_line: int = Field(default=1, ge=1)
+    header_line: Annotated[int, Field(ge=1)] | Literal["find"] = 1
+    skip: tuple[Skip, ...] = ()
     sheet: str | None = None
+    merged: Literal["refuse", "repeat"] = "refuse"
+    century: int | None = Field(default=None, ge=1900, le=2100)
     mode: Literal["replace", "append"] = "replace"
+    complete_for: Literal["days", "months"] | None = None
     exported_at: ExportedAt | None = None
     time_zone: str | None = None
 
@@ -98,6 +129,10 @@ class File(_Part):
             raise ValueError("thousands and decimal are the same mark")
         if self.time_zone is not None:
             _zone(self.time_zone)
+        if self.complete_for is not None and self.mode == "append":
+            raise ValueError("complete_for: an export that carries additions alone is not complete for its dates")
+        if self.exported_at is not None:
+            _two_digits(self.exported_at.format, self.century)
         return self
 
 
@@ -277,6 +312,17 @@ class _Toml(_Part):
     file: File = File()
     tables: tuple[Table, ...] = Field(min_length=1)
 
+    @model_validator(mode="after")
+    def _centuries(self) -> "_Toml":
+        for table in self.tables:
+            for name, column in table.columns.items():
+                for form in column.format or ():
+                    try:
+                        _two_digits(form, self.file.century)
+                    except ValueError as error:
+                        raise ValueError(f"{table.table}.{name}: {error}") from None
+        return self
+
 
 class Layout(_Part):
     """One layout. `name` is its file's name without ending; `digest` changes with its text."""
@@ -291,6 +337,7 @@ class Layout(_Part):
         names = [n for t in self.tables for n in t.sources()[0]]
         if self.file.exported_at and self.file.exported_at.column:
             names.append(self.file.exported_at.column)
+        names += [skip.column for skip in self.file.skip]
         return list(dict.fromkeys(names))
 
     def optional(self) -> list[str]:
@@ -357,7 +404,7 @@ def digest(layouts: list[Layout]) -> str:
 
 
 _MODELS: dict[str, type[BaseModel]] = {
-    "file": File, "exported_at": ExportedAt, "where": Where, "unpivot": Unpivot, "tare": Tare,
+    "file": File, "exported_at": ExportedAt, "where": Where, "skip": Skip, "unpivot": Unpivot, "tare": Tare,
 }  # fmt: skip
 
 
@@ -400,8 +447,16 @@ def _pattern(text: str) -> None:
         raise ValueError(f"pattern: {text!r} is no regular expression ({error})") from None
     if compiled.groups < 1:
         raise ValueError(f"pattern: {text!r} needs a group in brackets, such as J(\\d+)")
+    _searchable(text)
+
+
+def _searchable(text: str) -> None:
+    try:
+        re.compile(text)
+    except re.error as error:
+        raise ValueError(f"pattern: {text!r} is no regular expression ({error})") from None
     try:  # columns are searched by another engine, which knows no look-around and no back-references
-        pl.Series(["x"]).str.extract(text, 1)
+        pl.Series(["x"]).str.contains(text)
     except pl.exceptions.ComputeError:
         raise ValueError(f"pattern: {text!r} uses look-around or back-references; write it without") from None
 
@@ -411,7 +466,9 @@ _KNOWN_DIRECTIVES = set("YymdHIMSpfbBhjzeaATDFR")
 
 
 def _format(text: str) -> None:
-    """A date format: known directives only, and no two-digit year, which a reader would have to guess."""
+    """A date format: known directives only, or the serial number of spreadsheets."""
+    if text in cast.SERIALS:
+        return
     found = _DIRECTIVE.findall(text)
     if text.replace("%%", "").count("%") != len([d for d in found if d != "%"]) or not found:
         raise ValueError(f"format: {text!r} has a % that is no date part; write such as %Y-%m-%d %H:%M")
@@ -419,8 +476,15 @@ def _format(text: str) -> None:
         letter = directive[-1]
         if letter != "%" and letter not in _KNOWN_DIRECTIVES:
             raise ValueError(f"format: %{directive} is not known; write such as %Y-%m-%d %H:%M")
-        if letter in "yD":
-            raise ValueError(f"format: {text!r} has a year of two digits, whose century is a guess; export four digits")
+
+
+def _two_digits(text: str, century: int | None) -> None:
+    """A year of two digits is a guess unless the layout says the century."""
+    if century is None and re.search(r"%-?[yD]", text):
+        raise ValueError(
+            f"format: {text!r} has a year of two digits, whose century is a guess; export four digits, or say"
+            " [file] century = 1970 (then 70-99 are 19.. and 00-69 are 20..)"
+        )
 
 
 def _zone(name: str) -> None:

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from pipelines.intake import cross, stages
+from pipelines.intake import cross, deleted, stages
 from pipelines.intake.book import ACCEPTED, DUPLICATE, REFUSED, SUPERSEDED, Book, Warnings
 from pipelines.intake.files import natural_order
 from pipelines.intake.layout import TABLES
@@ -66,6 +66,11 @@ class Files:
     def appends(self) -> list[int]:
         return [i for i, r in enumerate(self.reads) if r.mode == "append"]
 
+    @property
+    def complete(self) -> bool:
+        """Whether a file says that it is complete for its dates."""
+        return any(r.complete_for for r in self.reads)
+
 
 def in_order(reads: Iterable[FileRead]) -> Files:
     """Files from the earliest export to the latest."""
@@ -102,11 +107,16 @@ def merge(reads: Iterable[FileRead], options: Options | None = None, raw_of: Raw
         books[table] = stages.local_times(table, books[table], zones, warnings)
         if table not in ("shops", "readings"):
             books[table] = _in_force(table, books[table], files)
+    if files.complete:
+        others = tuple(t for t in TABLES if t != "readings")
+        books = deleted.without_deleted(books, files.reads, warnings, others)
     books["leftovers"] = stages.numbered_leftovers(books["leftovers"])
     for table in TABLES:
         books[table] = stages.volumes_to_mass(table, books[table], books["components"].current())
     books["readings"] = stages.stages_from_time(books["readings"], books)
     books["readings"] = _in_force("readings", books["readings"], files)
+    if files.complete:
+        books = deleted.without_deleted(books, files.reads, warnings, ("readings",))
     books = cross.checked(books, warnings)
     return _told(books, files, warnings, raw_of)
 
@@ -444,6 +454,15 @@ def _intake_files(books: dict[str, Book], files: Files, warnings: Warnings) -> p
                 "rows_read": sum(states.values()),
             }
             out.append(row | {s: states.get(s, 0) for s in (ACCEPTED, REFUSED, DUPLICATE, SUPERSEDED)})
+        if read.refused_parts:  # sheets that could not be used stand as a row of their own
+            parts = "; ".join(read.refused_parts)
+            nowhere = [row for row in out if row["file"] == read.file and row["table"] is None]
+            if nowhere:
+                nowhere[0] |= {"state": "refused", "message": f"{parts}; {nowhere[0]['message']}"}
+            else:
+                part: dict[str, object] = {"file": read.file, "table": None, "sha256": read.sha256}
+                part |= {"layout": read.layout, "state": "refused", "message": parts}
+                out.append(part | dict.fromkeys(("rows_read", ACCEPTED, REFUSED, DUPLICATE, SUPERSEDED), 0))
     return door.conform("intake_files", pl.DataFrame(out, schema=door.empty("intake_files").schema))
 
 

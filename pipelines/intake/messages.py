@@ -26,17 +26,37 @@ CATALOGUE = {
     "too_large": "the file is {size_mb:.0f} MB unpacked, more than max_file_mb = {limit_mb:g} in"
     " filmledger.toml allows; split it or raise the"
     " limit",
+    "too_large_over": "the file is larger, once unpacked, than max_file_mb = {limit_mb:g} in filmledger.toml allows;"
+    " split it or raise the limit",
+    "bomb": "the file unpacks to more than {times} times its size, which no export does; take it out of the inbox",
     "encoding": "line {line}: the byte 0x{byte:02X} is not {encoding}; save the file as UTF-8, or name its"
     ' encoding in a layout (for example encoding = "windows-1252")',
     "gzip": "the file ends in .gz but cannot be unpacked ({why}); export it again",
     "parquet": "the file ends in .parquet but cannot be read ({why}); export it again",
     "xlsx": "the file ends in .xlsx but cannot be read ({why}); open it and save it again",
-    "xlsx_sheets": "the workbook has several sheets with content ({sheets}); name one in a layout: sheet = \"{first}\"",
+    "xlsx_area": "sheet '{sheet}' spans {rows} rows and {columns} columns, too many to lay out; delete what stands far"
+    " outside the table and save it again",
+    "xlsx_trouble": "cell {cell} holds {found}; correct it in the spreadsheet and save it again",
+    "xlsx_merged": "the row lies inside the merged cells {cells}, whose value stands in their first cell alone; unmerge"
+    " them, or say merged = \"repeat\" in a layout if it holds for every row",
+    "xlsx_same_table": "sheets {one} and {other} both hold {table}; put them into one sheet, or into files of their own",
+    "xlsx_layouts_differ": "layouts {names} read sheets of one workbook and differ in mode, complete_for, exported_at or"
+    " time_zone; give them the same, or put the sheets into files of their own",
+    "sheets_unread": "sheets that no layout reads: {sheets}",
+    "part": "sheet '{sheet}': {why}",
+    "sheets_read": "sheets: {sheets}",
+    "above_header": "the header was found on line {line}; passed over what stands above it: {above}",
+    "header_again": "the header stands again on lines {lines}; passed over",
+    "skipped": "{n} rows passed over by the layout's skip on '{column}', lines {lines}",
+    "deleted": "{n} rows of earlier files are not in this export, which is complete for its {span}; they are superseded",
+    "not_deleted": "nothing is taken as deleted by this export, which is complete for its {span}: rows whose ids could"
+    " not be read may be those that are missing (lines {lines})",
     "xlsx_sheet": "the workbook has no sheet '{sheet}' (it has: {sheets}); correct 'sheet' in layout {layout}",
     "raised": "the file could not be read: {why}",
     "trouble": "{why}",
     "register_name": "registers/ holds one file per table, named after it; '{name}' is no table{hint}",
     "register_columns": "table {table}: the header lacks {missing}; header found: {header}",
+    "register_sheets": "a register is read from one sheet, and this workbook has several with content ({sheets})",
     "claims_none": "no layout claims this file and no table has all its columns here. {nearest}Header found: {header}."
     " Write a layout for it (layouts/*.toml), or correct the header",
     "claims_nearest": "Nearest is {table}, which lacks {missing}. ",

@@ -5,11 +5,12 @@ raises.
 so in one word, so that a file is never read twice. What needs other files (later exports, ids, zones) is merge.py's.
 """
 
+import dataclasses
 import hashlib
 import json
 import re
 import traceback
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import asdict, dataclass, field
 from datetime import datetime
 from functools import cache
@@ -18,7 +19,7 @@ from typing import Any, Literal
 
 import polars as pl
 
-from pipelines.intake import cast, claim, layout, shape, text
+from pipelines.intake import cast, claim, layout, shape, text, xlsx
 from pipelines.intake.files import ENDINGS, FileRefused, Source, unpacked
 from pipelines.intake.messages import NO_TABLE, listed, say, shown
 from schemas import door
@@ -56,7 +57,8 @@ class TableRead:
 
 @dataclass(frozen=True)
 class FileRead:
-    """One file as read. `message` is why it was refused, or its warnings; `tables` is empty for a refused file."""
+    """One file as read. `message` is why it was refused, or its warnings; `tables` is empty for a refused file.
+    `refused_parts`: sheets of a workbook that could not be used, while others could."""
 
     file: str
     sha256: str
@@ -67,6 +69,8 @@ class FileRead:
     exported_at: datetime | None = None
     mode: Literal["replace", "append"] = "replace"
     time_zone: str | None = None
+    complete_for: Literal["days", "months"] | None = None
+    refused_parts: tuple[str, ...] = ()
 
 
 @cache
@@ -125,10 +129,16 @@ class _Opened:
         self.data = unpacked(source, options.max_file_mb)
         if not self.data:
             raise FileRefused(say("empty_file"))
-        self.is_text = source.ending not in (".parquet", ".xlsx")
+        self.kind = source.ending if source.ending in (".parquet", ".xlsx") else "text"
         self._utf8: dict[str, bytes | FileRefused] = {}
         self._sheets: dict[str, pl.DataFrame] = {}
         self._parquet: text.Grid | None = None
+        self.book: dict[str, xlsx.Sheet] = {}
+        if self.kind == ".xlsx":
+            self.book = xlsx.look(self.data, options.max_file_mb)
+            self.names = [n for n in text.xlsx_sheets(self.data) if n in self.book]
+        elif self.kind == ".parquet" and text.parquet_size(self.data) > options.max_file_mb * 1e6:
+            raise FileRefused(say("too_large_over", limit_mb=options.max_file_mb))
 
     def utf8(self, encoding: str) -> bytes:
         """The text as UTF-8. Raises FileRefused, the same one each time."""
@@ -142,63 +152,142 @@ class _Opened:
             raise found
         return found
 
-    def sheets(self) -> list[str]:
+    def filled_sheets(self) -> list[str]:
         """Names of the sheets that hold something."""
-        return [n for n in text.xlsx_sheets(self.data) if not self._sheet(n).is_empty()]
+        return [n for n in self.names if self._sheet(n).width > 1]
 
     def _sheet(self, name: str) -> pl.DataFrame:
         if name not in self._sheets:
             self._sheets[name] = text.xlsx_cells(self.data, name)
         return self._sheets[name]
 
-    def header(self, file: layout.File) -> list[str]:
-        """The header as a layout sees it; [] where there is none."""
-        if not self.is_text:
-            found = self.grid_of(file)
-            return found.header if found else []
-        line = self.utf8(file.encoding).split(b"\n", file.header_line)
-        if len(line) < file.header_line:
-            return []
-        cells = text._cells_of(line[file.header_line - 1].decode("utf-8", "replace"), file.delimiter)
-        return [c.strip() for c in cells or []]
+    def sheet_of(self, file: layout.File) -> str | None:
+        """The sheet a layout reads: the one it names, else the only one that holds something."""
+        if file.sheet is not None:
+            return file.sheet if file.sheet in self.names else None
+        filled = self.filled_sheets()
+        return filled[0] if len(filled) == 1 else None
 
-    def grid_of(self, file: layout.File) -> text.Grid | None:
+    def header(self, one: layout.Layout) -> list[str]:
+        """The header as a layout sees it; [] where there is none."""
+        if self.kind != "text":
+            found = self.grid_of(one)
+            return found.header if found else []
+        lines = self.utf8(one.file.encoding).split(b"\n", _SEARCHED)[:_SEARCHED]
+        line = self.header_line(one)
+        if line is not None and line > _SEARCHED:
+            lines = self.utf8(one.file.encoding).split(b"\n", line)
+        return _cells(lines[line - 1], one.file.delimiter) if line is not None and line <= len(lines) else []
+
+    def header_line(self, one: layout.Layout) -> int | None:
+        """The line of the header: as the layout says, or where it says "find" the first that holds all it needs (the
+        first that is not blank where none does)."""
+        if one.file.header_line != "find":
+            return one.file.header_line
+        needed = set(one.needed())
+        first = None
+        for line, cells in self._first_rows(one.file):
+            if any(cells):
+                first = first or line
+                if needed <= set(cells):
+                    return line
+        return first
+
+    def _first_rows(self, file: layout.File) -> Iterator[tuple[int, list[str]]]:
+        if self.kind == ".xlsx":
+            sheet = self.sheet_of(file)
+            for row in self._sheet(sheet).head(_SEARCHED).iter_rows() if sheet else ():
+                yield row[0], [(cell or "").strip() for cell in row[1:]]
+        elif self.kind == "text":
+            for i, raw in enumerate(self.utf8(file.encoding).split(b"\n", _SEARCHED)[:_SEARCHED]):
+                yield i + 1, _cells(raw, file.delimiter)
+
+    def grid_of(self, one: layout.Layout) -> text.Grid | None:
         """The rows as a layout sees them; None where it finds no header."""
-        if self.source.ending == ".parquet":
+        file = one.file
+        if self.kind == ".parquet":
             self._parquet = self._parquet or text.parquet_grid(self.data)
             return self._parquet
-        if self.source.ending == ".xlsx":
-            names = text.xlsx_sheets(self.data)
-            if file.sheet is not None:
-                wanted = [file.sheet] if file.sheet in names else []
-            else:
-                wanted = self.sheets()
-            return text.xlsx_grid(self._sheet(wanted[0]), file.header_line) if len(wanted) == 1 else None
+        line = self.header_line(one)
+        if self.kind == ".xlsx":
+            sheet = self.sheet_of(file)
+            if sheet is None or (line is None and file.header_line == "find"):
+                return None
+            return text.xlsx_grid(self._sheet(sheet), line, self.book[sheet], file.merged == "repeat")
+        if line is None:
+            return None
         data = self.utf8(file.encoding)
         found = text.records(data, file.delimiter)
-        at = text.first_line(found, data, file.header_line)
+        at = text.first_line(found, data, line)
         return text.grid(data, found, at, file.delimiter) if at is not None else None
 
-    def plain(self) -> text.Grid:
-        """The rows of a file without a layout: its first line that is not blank is the header; of comma, tab and
-        semicolon the one that gives most columns we know. Raises FileRefused."""
-        if self.source.ending == ".parquet":
-            found = self.grid_of(layout.File())
-        elif self.source.ending == ".xlsx":
-            names = self.sheets()
-            if len(names) > 1:
-                raise FileRefused(say("xlsx_sheets", sheets=listed(names), first=names[0]))
-            found = text.xlsx_grid(self._sheet(names[0]), None) if names else None
+    def plain(self, tables: Iterable[str] = layout.TABLES) -> text.Grid:
+        """The rows of a file without a layout: parquet, or text. Of comma, tab and semicolon the one that gives most
+        columns we know; the header is the first line that has all a table needs, else the first that is not blank.
+        Raises FileRefused."""
+        if self.kind == ".parquet":
+            self._parquet = self._parquet or text.parquet_grid(self.data)
+            return self._parquet
+        data = self.utf8("utf-8")
+        if self.source.is_register:
+            data = _without_comments(data)
+        lines = [raw.decode("utf-8", "replace") for raw in data.split(b"\n", _SEARCHED)[:_SEARCHED]]
+        rows = [(i + 1, d, _cells_of(raw, d)) for i, raw in enumerate(lines) if raw.strip() for d in DELIMITERS]
+        needed = [{c.name for c in door.columns(t) if c.required} for t in tables]
+        good = [(line, d) for line, d, cells in rows if any(need <= set(cells) for need in needed)]
+        if good:
+            line, best = good[0]
         else:
-            data = self.utf8("utf-8")
-            first = data.lstrip(b"\n \t").split(b"\n", 1)[0].decode("utf-8", "replace")
-            best = max(DELIMITERS, key=lambda d: (_known(text._cells_of(first, d) or []), first.count(d)))
-            split = text.records(data, best)
+            first = rows[0][0] if rows else None
+            at_first = [row for row in rows if row[0] == first]
+            if first is None or not at_first:
+                raise FileRefused(say("empty_file"))
+            line, best, _ = max(at_first, key=lambda row: (_known(row[2]), lines[row[0] - 1].count(row[1])))
+        split = text.records(data, best)
+        at = text.first_line(split, data, line)
+        if at is None:  # the line lies inside a quoted text
             at = text.first_line(split, data, None)
-            found = text.grid(data, split, at, best) if at is not None else None
-        if found is None:
-            raise FileRefused(say("empty_file"))
-        return found
+        assert at is not None
+        return _below(text.grid(data, split, at, best), [x for x in lines[: line - 1] if x.strip()], line)
+
+    def plain_sheet(self, sheet: str) -> text.Grid | None:
+        """The rows of a sheet without a layout; the header as in `plain`."""
+        cells = self._sheet(sheet)
+        needed = [{c.name for c in door.columns(t) if c.required} for t in layout.TABLES]
+        above: list[str] = []
+        for row in cells.head(_SEARCHED).iter_rows():
+            found = {(cell or "").strip() for cell in row[1:]}
+            if any(need <= found for need in needed):
+                grid = text.xlsx_grid(cells, row[0], self.book[sheet])
+                return _below(grid, above, row[0]) if grid else None
+            if any(found):
+                above.append(" ".join(cell.strip() for cell in row[1:] if cell))
+        return text.xlsx_grid(cells, None, self.book[sheet])
+
+
+#: a header is looked for in so many lines
+_SEARCHED = 60
+
+
+def _cells(raw: bytes, delimiter: str) -> list[str]:
+    return _cells_of(raw.decode("utf-8", "replace"), delimiter)
+
+
+def _cells_of(raw: str, delimiter: str) -> list[str]:
+    return [cell.strip() for cell in text.cells_of(raw, delimiter) or []]
+
+
+def _below(grid: text.Grid, above: list[str], line: int) -> text.Grid:
+    if above:
+        grid.warnings.append(say("above_header", line=line, above=listed(above, 5)))
+    return grid
+
+
+def _without_comments(data: bytes) -> bytes:
+    """Lines of a register that begin with '# ' left blank, so that the others keep their numbers."""
+    if b"# " not in data:
+        return data
+    return re.sub(rb"(?m)^#(?: [^\n]*)?$", b"", data)
 
 
 @cache
@@ -213,25 +302,86 @@ def _known(header: list[str]) -> int:
 def _read(source: Source, layouts: list[layout.Layout], options: Options) -> FileRead:
     opened = _Opened(source, options)
     if source.is_register:
-        table = claim.register_table(source)
-        grid = opened.plain()
-        missing = claim.fit(table, grid.header).missing
-        if missing:
-            raise FileRefused(say("register_columns", table=table, missing=listed(missing), header=listed(grid.header)))
-        return _read_canonical(source, table, grid)
+        return _read_register(source, opened)
     claims, near = _claims(opened, layouts)
-    if len(claims) > 1:
-        header = opened.header(claims[0].file)
-        raise FileRefused(
-            say("claims_layouts", n=len(claims), names=listed(c.name for c in claims), header=listed(header))
-        )
+    by_sheet: dict[str | None, list[layout.Layout]] = {}
+    for one in claims:
+        by_sheet.setdefault(opened.sheet_of(one.file) if opened.kind == ".xlsx" else None, []).append(one)
+    for several in by_sheet.values():
+        if len(several) > 1:
+            names, header = listed(c.name for c in several), listed(opened.header(several[0]))
+            raise FileRefused(say("claims_layouts", n=len(several), names=names, header=header))
     if claims:
-        return _read_layout(source, claims[0], opened)
+        reads = [_read_layout(source, one, opened) for one in claims]
+        unread = [n for n in opened.filled_sheets() if n not in by_sheet] if opened.kind == ".xlsx" else []
+        note = [say("sheets_unread", sheets=listed(unread))] if unread else []
+        return _one_workbook(reads, [str(s) for s in by_sheet], note) if len(reads) > 1 or note else reads[0]
+    if opened.kind == ".xlsx":
+        return _read_workbook(source, opened, near)
     try:
         grid = opened.plain()
         return _read_canonical(source, claim.canonical_table(source, grid.header), grid, near)
     except FileRefused as refusal:
         raise FileRefused(" ".join([str(refusal), *near])) from None
+
+
+def _read_register(source: Source, opened: _Opened) -> FileRead:
+    table = claim.register_table(source)
+    if opened.kind == ".xlsx":
+        filled = opened.filled_sheets()
+        grid = opened.plain_sheet(filled[0]) if len(filled) == 1 else None
+        if grid is None:
+            raise FileRefused(say("register_sheets", sheets=listed(opened.names)) if filled else say("empty_file"))
+    else:
+        grid = opened.plain([table])
+    missing = claim.fit(table, grid.header).missing
+    if missing:
+        raise FileRefused(say("register_columns", table=table, missing=listed(missing), header=listed(grid.header)))
+    return _read_canonical(source, table, grid)
+
+
+def _read_workbook(source: Source, opened: _Opened, near: list[str]) -> FileRead:
+    """A workbook without a layout: every sheet by itself; a sheet that is no table is refused by name."""
+    reads, sheets, lost = [], [], []
+    names = opened.filled_sheets()
+    if not names:
+        raise FileRefused(say("empty_file"))
+    for name in names:
+        try:
+            grid = opened.plain_sheet(name)
+            if grid is None:
+                raise FileRefused(say("empty_file"))
+            # with several sheets it is the sheet's name that may say which table it is
+            claimed = source if len(names) == 1 else Source(f"{name}.xlsx")
+            reads.append(_read_canonical(source, claim.canonical_table(claimed, grid.header), grid, near))
+            sheets.append(name)
+        except FileRefused as refusal:
+            lost.append(str(refusal) if len(names) == 1 else say("part", sheet=name, why=str(refusal)))
+    if not reads:
+        raise FileRefused(" ".join([*lost, *near]))
+    if len(names) == 1:
+        return reads[0]
+    return dataclasses.replace(_one_workbook(reads, sheets, []), refused_parts=tuple(lost))
+
+
+def _one_workbook(reads: list[FileRead], sheets: list[str], note: list[str]) -> FileRead:
+    """The sheets of a workbook as one file. Raises FileRefused: two feed one table, so that a line would not say which
+    is meant, or their layouts differ in what holds for a whole file."""
+    homes: dict[str, str] = {}
+    tables: dict[str, TableRead] = {}
+    for one, sheet in zip(reads, sheets, strict=True):
+        for table, part in one.tables.items():
+            if table in homes:
+                told = table or NO_TABLE
+                raise FileRefused(say("xlsx_same_table", one=homes[table], other=sheet, table=told))
+            homes[table], tables[table] = sheet, part
+    if len({(x.exported_at, x.mode, x.time_zone, x.complete_for) for x in reads}) > 1:
+        raise FileRefused(say("xlsx_layouts_differ", names=listed(x.layout or "" for x in reads)))
+    homed = [f"{s} ({', '.join(x.tables)})" for x, s in zip(reads, sheets, strict=True)]
+    sheets_told = [say("sheets_read", sheets=listed(homed))]
+    said = dict.fromkeys([*(sheets_told if len(reads) > 1 else []), *(x.message for x in reads if x.message), *note])
+    layouts = " + ".join(dict.fromkeys(x.layout for x in reads if x.layout)) or None
+    return dataclasses.replace(reads[0], layout=layouts, message="; ".join(said) or None, tables=tables)
 
 
 def _claims(opened: _Opened, layouts: list[layout.Layout]) -> tuple[list[layout.Layout], list[str]]:
@@ -241,16 +391,14 @@ def _claims(opened: _Opened, layouts: list[layout.Layout]) -> tuple[list[layout.
         if not one.fits_name(opened.source.below):
             continue
         named = one.file.match_name is not None
-        if opened.source.ending == ".xlsx" and one.file.sheet is not None:
-            names = text.xlsx_sheets(opened.data)
-            if one.file.sheet not in names:
-                if named:
-                    near.append(say("xlsx_sheet", sheet=one.file.sheet, sheets=listed(names), layout=one.name))
-                continue
+        if opened.kind == ".xlsx" and one.file.sheet is not None and one.file.sheet not in opened.names:
+            if named:
+                near.append(say("xlsx_sheet", sheet=one.file.sheet, sheets=listed(opened.names), layout=one.name))
+            continue
         try:
-            header = opened.header(one.file)
+            header = opened.header(one)
         except FileRefused as refusal:
-            if not opened.is_text:
+            if opened.kind != "text":
                 raise
             if named:
                 near.append(say("layout_needs", layout=one.name, why=str(refusal)))
@@ -259,9 +407,12 @@ def _claims(opened: _Opened, layouts: list[layout.Layout]) -> tuple[list[layout.
         if not missing:
             claims.append(one)
         elif named:
-            place = f"line {one.file.header_line}"
-            why = f"its match_name fits, but {place} lacks {listed(missing)} (it has: {listed(header)})"
-            near.append(say("layout_needs", layout=one.name, why=why))
+            found = one.file.header_line
+            place = (
+                "no line near its beginning has all columns it needs; the first" if found == "find" else f"line {found}"
+            )
+            lacks = f"its match_name fits, but {place} lacks {listed(missing)} (it has: {listed(header)})"
+            near.append(say("layout_needs", layout=one.name, why=lacks))
     return claims, near
 
 
@@ -274,16 +425,18 @@ def _read_canonical(source: Source, table: str, grid: text.Grid, near: Iterable[
     warnings = [*near, *grid.warnings]
     if extra:
         warnings.append(say("unknown_columns", columns=listed(extra)))
-    if grid.rows.is_empty():
+    if grid.rows.is_empty() and not source.is_register:
         warnings.append(say("no_rows"))
     tables = {table: _typed(shaped, grid)}
     return FileRead(source.file, source.sha256, None, "read", "; ".join(warnings) or None, tables)
 
 
 def _read_layout(source: Source, found: layout.Layout, opened: _Opened) -> FileRead:
-    grid = opened.grid_of(found.file)
-    assert grid is not None  # a layout claims by the header of this grid
-    warnings = list(grid.warnings)
+    grid = opened.grid_of(found)
+    if grid is None:  # a layout claims by a line that turns out to lie inside a quoted text
+        raise FileRefused(say("layout_needs", layout=found.name, why="its header line lies inside a quoted text"))
+    grid, skipped = shape.without_skipped(found, grid)
+    warnings = [*grid.warnings, *skipped]
     lacking = [n for n in found.optional() if n not in grid.header]
     if lacking:
         warnings.append(say("optional_columns", columns=listed(lacking)))
@@ -317,6 +470,7 @@ def _read_layout(source: Source, found: layout.Layout, opened: _Opened) -> FileR
         exported_at,
         found.file.mode,
         found.file.time_zone,
+        found.file.complete_for,
     )
 
 
@@ -334,16 +488,18 @@ def _exported_at(source: Source, found: layout.Layout, grid: text.Grid) -> tuple
     assert rule is not None
     if rule.name_pattern is not None:
         match = re.search(rule.name_pattern, source.name)
-        try:
-            if match:
-                return datetime.strptime(match.group(1), rule.format).replace(tzinfo=None), None
-        except ValueError:
-            pass
+        cell = match.group(1) if match else None
+        if cell is not None and rule.format not in cast.SERIALS:
+            spec = cast.Spec(formats=(rule.format,), century=found.file.century)
+            info = layout.ColumnInfo("exported_at", "datetime", "")
+            stamp = cast.cast(info, pl.Series([cell], dtype=pl.String), spec).values[0]
+            if isinstance(stamp, datetime):
+                return stamp, None
         return None, say("exported_at_name", layout=found.name, pattern=rule.name_pattern)
     assert rule.column is not None
     cells = grid.rows[grid.names()[rule.column]]
     info = layout.ColumnInfo(rule.column, "datetime", "")
-    latest = cast.cast(info, cells, cast.Spec(formats=(rule.format,))).values.max()
+    latest = cast.cast(info, cells, cast.Spec(formats=(rule.format,), century=found.file.century)).values.max()
     if isinstance(latest, datetime):
         return latest, None
     return None, say("exported_at_column", layout=found.name, column=rule.column)
@@ -520,14 +676,22 @@ def raw_lines(read: FileRead, source: Source, layouts: list[layout.Layout], line
         if source.sha256 != read.sha256:
             return {}
         opened = _Opened(source, Options(max_file_mb=1e9))
-        by = {x.name: x for x in layouts}.get(read.layout or "")
-        grid = opened.grid_of(by.file) if by else opened.plain()
+        by = {x.name: x for x in layouts}
+        named = [by[name] for name in (read.layout or "").split(" + ") if name in by]
+        grids: list[text.Grid | None] = [opened.grid_of(one) for one in named]
+        if not named and opened.kind == ".xlsx":
+            grids = [opened.plain_sheet(name) for name in opened.filled_sheets()]
+        elif not named:
+            grids = [opened.plain()]
     except (FileRefused, OSError):
         return {}
-    if grid is None:
-        return {}
-    rows = grid.rows.filter(pl.col("line").is_in(lines))
-    return dict(zip(rows["line"].to_list(), grid.origin.raw(rows).to_list(), strict=True))
+    found: dict[int, list[str]] = {}
+    for grid in grids:
+        if grid is not None:
+            rows = grid.rows.filter(pl.col("line").is_in(lines))
+            for line, raw in zip(rows["line"].to_list(), grid.origin.raw(rows).to_list(), strict=True):
+                found.setdefault(line, []).append(raw)
+    return {line: " | ".join(raws) for line, raws in found.items()}
 
 
 # --- to and from plain frames, for whoever keeps what was read --------------------------------------------------------
@@ -544,6 +708,8 @@ def packed(read: FileRead) -> tuple[dict[str, Any], dict[str, pl.DataFrame]]:
         "exported_at": read.exported_at.isoformat() if read.exported_at else None,
         "mode": read.mode,
         "time_zone": read.time_zone,
+        "complete_for": read.complete_for,
+        "refused_parts": list(read.refused_parts),
         "tables": list(read.tables),
     }
     frames = {}
@@ -567,4 +733,6 @@ def unpack(meta: dict[str, Any], frames: dict[str, pl.DataFrame], file: str | No
         exported,
         meta["mode"],
         meta["time_zone"],
+        meta["complete_for"],
+        tuple(meta["refused_parts"]),
     )

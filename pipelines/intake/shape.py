@@ -4,6 +4,7 @@ Still text: cast.py types it. Every row keeps its physical line; one line may ma
 feed several tables. A damaged row makes one row in each table that would take it, so that its parents can be named.
 """
 
+import dataclasses
 from dataclasses import dataclass, field
 
 import polars as pl
@@ -54,6 +55,25 @@ def _once(grid: Grid, wanted: list[str]) -> None:
             raise FileRefused(say("header_twice", column=name))
 
 
+def without_skipped(found: layout.Layout, grid: Grid) -> tuple[Grid, list[str]]:
+    """The grid without the rows that a layout's `skip` names, and what to say of them."""
+    names = grid.names()
+    rows, said = grid.rows, []
+    for rule in found.file.skip:
+        cell = pl.col(names[rule.column])
+        if rule.is_ is not None:
+            hit = cell.is_in(list(rule.is_))
+        elif rule.pattern is not None:
+            hit = cell.str.contains(rule.pattern)
+        else:
+            hit = cell.is_not_null() if rule.filled else cell.is_null()
+        lines = rows.filter(hit.fill_null(False))["line"]
+        if lines.len():
+            said.append(say("skipped", n=lines.len(), column=rule.column, lines=listed(lines, 12)))
+            rows = rows.filter(~hit.fill_null(False))
+    return dataclasses.replace(grid, rows=rows), said
+
+
 def by_layout(found: layout.Layout, grid: Grid) -> tuple[list[Shaped], pl.DataFrame]:
     """The rows each [[tables]] entry makes, and the rows of the grid that none of them takes."""
     _once(grid, found.needed() + found.optional())
@@ -100,10 +120,10 @@ def _shape(table: layout.Table, file: layout.File, grid: Grid, rows: pl.DataFram
         if name in table.columns and table.columns[name].number_within is None:
             column = table.columns[name]
             made.append(_made(name, column, table, names).alias(name))
-            specs[name] = _spec(name, column, table, file, infos)
+            specs[name] = _spec(name, column, table, file, infos, grid.typed)
         elif table.unpivot and name == table.unpivot.into:
             made.append(pl.col("@value").alias(name))
-            specs[name] = _spec(name, layout.Column(unit=table.unpivot.unit), table, file, infos)
+            specs[name] = _spec(name, layout.Column(unit=table.unpivot.unit), table, file, infos, grid.typed)
         elif table.unpivot and name in table.unpivot.position:
             made.append(pl.col(f"@at {name}").alias(name))
         else:
@@ -154,6 +174,8 @@ def _source(column: layout.Column, names: dict[str, str]) -> pl.Expr:
         return pl.lit(None, pl.String)
     if len(wanted) == 1:
         return there[0]
+    # a day that a spreadsheet kept as a date comes with midnight, which is not the time beside it
+    there = [t.str.replace(r"^(\d{4}-\d\d-\d\d) 00:00:00(?:\.0+)?$", "$1") for t in there]
     joined = pl.concat_str(there, separator=column.join, ignore_nulls=True)
     return pl.when(pl.any_horizontal(t.is_not_null() for t in there)).then(joined)
 
@@ -207,6 +229,7 @@ def _spec(
     table: layout.Table,
     file: layout.File,
     infos: dict[str, layout.ColumnInfo],
+    typed: bool,
 ) -> cast.Spec:
     how, factor, unit = "scale", 1.0, column.unit
     if unit is None and table.unpivot and name == table.unpivot.into:
@@ -221,4 +244,6 @@ def _spec(
         volume=how == "volume",
         decimal="." if plain else file.decimal,
         thousands="" if plain else file.thousands,
+        century=file.century,
+        typed=typed,
     )

@@ -18,6 +18,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from pipelines.intake import xlsx
 from pipelines.intake.files import FileRefused
 from pipelines.intake.messages import listed, say
 
@@ -31,12 +32,14 @@ _MAX_QUOTED_LINES = 1000
 @dataclass(frozen=True)
 class Grid:
     """Rows of text. `rows`: line (Int64, 1-based), damage (String or null), then one String column per header cell,
-    named c0, c1, ...; empty cells are null, white space around cells is gone. `origin` gives back raw lines."""
+    named c0, c1, ...; empty cells are null, white space around cells is gone. `origin` gives back raw lines. `typed`: the
+    file kept dates as dates, so they are written 2026-03-01 10:30:00 here, whatever format its texts have."""
 
     header: list[str]
     rows: pl.DataFrame
     origin: "Origin"
     warnings: list[str] = field(default_factory=list)
+    typed: bool = False
 
     def names(self) -> dict[str, str]:
         """Header text -> column of `rows`."""
@@ -182,13 +185,13 @@ def _walk(data: bytes, newlines: np.ndarray, delimiter: str) -> Records:
     while i < len(physical):
         first, last = physical[i]
         text = data[first:last].decode("utf-8", "replace")
-        row, upto = _cells_of(text, delimiter), i
+        row, upto = cells_of(text, delimiter), i
         if row is None and text.count('"') % 2:
             joined = text
             for j in range(i + 1, min(i + 1 + _MAX_QUOTED_LINES, len(physical))):
                 joined += "\n" + data[slice(*physical[j])].decode("utf-8", "replace")
                 if joined.count('"') % 2 == 0:
-                    row = _cells_of(joined, delimiter)
+                    row = cells_of(joined, delimiter)
                     if row is not None and (width is None or len(row) == width):
                         upto = j
                     else:
@@ -206,7 +209,7 @@ def _walk(data: bytes, newlines: np.ndarray, delimiter: str) -> Records:
     return Records(offsets[0], offsets[1], offsets[2], offsets[3], True, cells)
 
 
-def _cells_of(text: str, delimiter: str) -> list[str] | None:
+def cells_of(text: str, delimiter: str) -> list[str] | None:
     """The cells of one record, None where its quotes are damaged."""
     if '"' not in text:
         return text.split(delimiter)
@@ -221,7 +224,7 @@ def _cells_of(text: str, delimiter: str) -> list[str] | None:
 def header_cells(data: bytes, found: Records, index: int, delimiter: str) -> list[str]:
     """The cells of the header record, without white space around them."""
     text = data[found.starts[index] : found.ends[index]].decode("utf-8", "replace")
-    row = _cells_of(text, delimiter) or text.split(delimiter)
+    row = cells_of(text, delimiter) or text.split(delimiter)
     return [cell.strip() for cell in row]
 
 
@@ -255,13 +258,31 @@ def grid(data: bytes, found: Records, header_at: int, delimiter: str) -> Grid:
         frame = _by_polars(data, starts, ends, lines, good, delimiter, width, found.quoted)
         odd = np.flatnonzero(~good & ~blank)
         if len(odd):
-            cells = [_cells_of(data[starts[i] : ends[i]].decode("utf-8", "replace"), delimiter) for i in odd]
+            cells = [cells_of(data[starts[i] : ends[i]].decode("utf-8", "replace"), delimiter) for i in odd]
             strange = _by_hand(cells, data, starts[odd], ends[odd], lines[odd], delimiter, width)
             frame = pl.concat([frame, strange]).sort("line", maintain_order=True)
     if names:
         frame = frame.with_columns(trimmed(pl.col(n)) for n in names)
         frame = frame.filter(pl.col("damage").is_not_null() | pl.any_horizontal(pl.col(n).is_not_null() for n in names))
-    return Grid(header, frame, Origin(data, starts, ends, lines))
+    frame, warnings = without_repeated_headers(header, frame)
+    return Grid(header, frame, Origin(data, starts, ends, lines), warnings)
+
+
+def without_repeated_headers(header: list[str], rows: pl.DataFrame) -> tuple[pl.DataFrame, list[str]]:
+    """Rows that are the header once more hold nothing: passed over, and named."""
+    first = next((i for i, name in enumerate(header) if name), None)
+    if first is None or not (rows[f"c{first}"] == header[first]).any():
+        return rows, []
+    again = (
+        pl.all_horizontal(
+            pl.col(f"c{i}") == name if name else pl.col(f"c{i}").is_null() for i, name in enumerate(header)
+        )
+        & pl.col("damage").is_null()
+    )
+    found = rows.filter(again)
+    if found.is_empty():
+        return rows, []
+    return rows.filter(~again.fill_null(False)), [say("header_again", lines=listed(found["line"], 12))]
 
 
 def trimmed(text: pl.Expr) -> pl.Expr:
@@ -304,7 +325,7 @@ def _by_polars(
     if cells.height != len(lines):  # never trust a split that disagrees with the count of records
         texts = [data[a:b].decode("utf-8", "replace") for a, b in zip(starts[good], ends[good], strict=True)]
         return _by_hand(
-            [_cells_of(t, delimiter) for t in texts], data, starts[good], ends[good], lines, delimiter, width
+            [cells_of(t, delimiter) for t in texts], data, starts[good], ends[good], lines, delimiter, width
         )
     return cells.select(pl.Series("line", lines, pl.Int64), pl.lit(None, pl.String).alias("damage"), pl.all())
 
@@ -367,7 +388,17 @@ def parquet_grid(data: bytes) -> Grid:
     if header:
         rows = rows.filter(pl.any_horizontal(pl.col(f"c{i}").is_not_null() for i in range(len(header))))
     warnings = [f"columns that hold lists or structures are not read: {listed(unread)}"] if unread else []
-    return Grid(header, rows, Origin(), warnings)
+    return Grid(header, rows, Origin(), warnings, typed=True)
+
+
+def parquet_size(data: bytes) -> int:
+    """Bytes a parquet file would take unpacked, at 8 a cell: it may hold billions of equal values in a few bytes. 0
+    where it cannot be told."""
+    try:
+        scan = pl.scan_parquet(io.BytesIO(data))
+        return int(scan.select(pl.len()).collect().item()) * max(1, len(scan.collect_schema())) * 8
+    except Exception:  # the reading itself tells what is wrong
+        return 0
 
 
 def xlsx_sheets(data: bytes) -> list[str]:
@@ -389,7 +420,8 @@ def _workbook(data: bytes) -> Any:
 def xlsx_cells(data: bytes, sheet: str) -> pl.DataFrame:
     """All cells of a sheet as text, columns c0, c1, ... and `line` = row of the sheet, blank rows included.
 
-    Dates come as 2026-03-01 10:30:00, whole numbers without decimals, formulas as the value that was saved.
+    Dates come as 2026-03-01 10:30:00, times of day as 10:30:00, whole numbers without decimals, formulas as the value
+    that was saved.
     """
     try:
         loaded = _workbook(data).load_sheet(
@@ -411,13 +443,18 @@ def xlsx_cells(data: bytes, sheet: str) -> pl.DataFrame:
         if exact is not None and exact.dtype == pl.Float64 and exact.len() == cell.len():
             shown = cell.cast(pl.Float64, strict=False)
             cell = pl.select(pl.when(shown != exact).then(exact.cast(pl.String)).otherwise(cell)).to_series()
-        out.append(cell.alias(f"c{i}"))
+        # a time of day alone is a part of the day before the calendar of spreadsheets begins
+        out.append(cell.str.replace(r"^1899-12-3[01] (\d\d:\d\d:\d\d)$", "$1").alias(f"c{i}"))
     lines = pl.Series("line", range(1, text.height + 1), pl.Int64)
     return pl.DataFrame([lines, *out])
 
 
-def xlsx_grid(cells: pl.DataFrame, header_line: int | None) -> Grid | None:
-    """A sheet's rows below its header: the row `header_line`, or the first that is not empty. None: there is none."""
+def xlsx_grid(cells: pl.DataFrame, header_line: int | None, sheet: xlsx.Sheet, repeat: bool = False) -> Grid | None:
+    """A sheet's rows below its header: the row `header_line`, or the first that is not empty. None: there is none.
+
+    A row that holds a cell in error, a formula without its value, or a part of a merged cell other than the first is
+    damaged: what stands there would be read as empty. With `repeat` a cell merged over rows counts for each of them.
+    """
     names = [c for c in cells.columns if c != "line"]
     if not names:
         return None
@@ -429,6 +466,34 @@ def xlsx_grid(cells: pl.DataFrame, header_line: int | None) -> Grid | None:
     header = [head[n][0] or "" for n in names]
     while len(header) > 1 and header[-1] == "" and filled[names[len(header) - 1]].null_count() == filled.height:
         header.pop()
-    rows = filled.filter(pl.col("line") > head["line"][0])
-    rows = rows.select("line", pl.lit(None, pl.String).alias("damage"), *names[: len(header)])
-    return Grid(header, rows, Origin())
+    top = int(head["line"][0])
+    names = names[: len(header)]
+    damage = {}
+    bottom = int(filled["line"].max() or 0)  # type: ignore[arg-type]
+    for row, column, found in sheet.troubles:
+        if row > top and sheet.first_column <= column < sheet.first_column + len(header):
+            damage[row] = say("xlsx_trouble", cell=xlsx.place(row, column), found=found)
+    for row, column, last_row, last_column in sheet.merged:
+        used = range(max(column, sheet.first_column), min(last_column, sheet.first_column + len(header) - 1) + 1)
+        if last_row <= top or not used:
+            continue
+        where = f"{xlsx.place(row, column)}:{xlsx.place(last_row, last_column)}"
+        last_row = min(last_row, bottom)
+        down = row > top and repeat and column == last_column
+        if down:
+            name = f"c{column - sheet.first_column}"
+            value = trim.filter(pl.col("line") == row)[name].to_list()
+            inside = pl.col("line").is_between(row, last_row) & (pl.col("line") > top)
+            trim = trim.with_columns(
+                pl.when(inside).then(pl.lit(value[0] if value else None)).otherwise(name).alias(name)
+            )
+        else:
+            first = row if column < last_column else row + 1
+            damage |= {r: say("xlsx_merged", cells=where) for r in range(max(first, top + 1), last_row + 1)}
+    lines = set(filled["line"])  # a row that holds nothing of its own stays blank
+    rows = trim.filter(pl.col("line").is_in(lines) & (pl.col("line") > top))
+    rows = rows.select(
+        "line", pl.col("line").replace_strict(damage, default=None, return_dtype=pl.String).alias("damage"), *names
+    )
+    rows, warnings = without_repeated_headers(header, rows)
+    return Grid(header, rows, Origin(), warnings, typed=True)

@@ -141,7 +141,11 @@ def layer_films(
     tau = transfer_spread(told)
     films = films.with_columns(
         se_um=pl.when(landed)
-        .then((pl.max_horizontal("se_um", tau * pl.col("film_um")) ** 2 + pl.col("loose2") * pl.col("film_um") ** 2).sqrt())
+        .then(
+            (
+                pl.max_horizontal("se_um", tau * pl.col("film_um")) ** 2 + pl.col("loose2") * pl.col("film_um") ** 2
+            ).sqrt()
+        )
         .otherwise("se_um")
     )
     layers = (
@@ -166,9 +170,11 @@ def layer_films(
         .with_columns(
             own_se_um=pl.when(pl.col("source") == "read")
             .then("se_um")
-            .otherwise(pl.min_horizontal(
-                pl.coalesce("shared_se", "se_um"), (max(tau, cv) ** 2 + pl.col("loose2")).sqrt() * pl.col("film_um")
-            )),
+            .otherwise(
+                pl.min_horizontal(
+                    pl.coalesce("shared_se", "se_um"), (max(tau, cv) ** 2 + pl.col("loose2")).sqrt() * pl.col("film_um")
+                )
+            ),
             film_um=pl.coalesce("shared_um", "film_um"),
             se_um=pl.coalesce("shared_se", "se_um"),
             source=pl.when(pl.col("shared_um").is_not_null()).then(pl.lit("shared")).otherwise("source"),
@@ -184,8 +190,9 @@ def held_against_others(frame: pl.DataFrame) -> pl.DataFrame:
     A film found far out is more often a poor reading than a far film. With films of a population N(mu, omega^2) and an
     estimate film +- s of its own and +- c shared by all of the population, what is known is mu + w (film - mu) with variance
     w s^2 + c^2, w = omega^2 / (omega^2 + s^2). mu is the population's median (a technician's with 8 films or more, else the
-    shop's), omega^2 its spread (68.3 % of the deviations lie within, squared) less the mean s^2, both of the sharper half, at least (8 % of mu)^2. Fewer than 8
-    films in the shop, or an inner face (whose ratio to the outer is assumed): the film as it is.
+    shop's), omega^2 its spread (68.3 % of the deviations lie within, squared) less the mean s^2, both of the sharper half,
+    at least (8 % of mu)^2. Fewer than 8 films in the shop, or an inner face (whose ratio to the outer is assumed): the film
+    as it is.
     """
     wide = ["shop_id", "product_id"]
     known = frame.filter(pl.col("film_um").is_not_null() & (pl.col("own_se_um") > 0) & (pl.col("face") == "outer"))
@@ -199,7 +206,8 @@ def held_against_others(frame: pl.DataFrame) -> pl.DataFrame:
             .agg(
                 pl.col("mu").first().alias(f"mu_{mark}"),
                 (
-                    pl.col("miss").filter("better").quantile(0.683, "linear") ** 2 - (own.filter(pl.col("better")) ** 2).mean()
+                    pl.col("miss").filter("better").quantile(0.683, "linear") ** 2
+                    - (own.filter(pl.col("better")) ** 2).mean()
                 ).alias(f"omega2_{mark}"),
                 pl.len().alias(f"n_{mark}"),
             )
@@ -290,7 +298,9 @@ def film_build(
     # a film with no stated error is not taken as exact
     frame = held_against_others(
         frame.with_columns(
-            pl.max_horizontal(pl.col(c).fill_null(0.5 * pl.col("film_um").abs()), NARROWEST_REL_SE * pl.col("film_um").abs())
+            pl.max_horizontal(
+                pl.col(c).fill_null(0.5 * pl.col("film_um").abs()), NARROWEST_REL_SE * pl.col("film_um").abs()
+            )
             for c in ("se_um", "own_se_um")
         )
     )

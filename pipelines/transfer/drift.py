@@ -25,7 +25,9 @@ from pipelines.transfer.options import Z95
 from pipelines.transfer.tables import RECORD
 from pipelines.transfer.terms import Fitted, Term
 
-ALARM = 4.10  # 5.0 % false alarms per 500 records (10,000 simulated series of independent normal residuals clipped at 3)
+ALARM = (
+    4.10  # 5.0 % false alarms per 500 records (10,000 simulated series of independent normal residuals clipped at 3)
+)
 CLIP = 3.0
 SEGMENT = 5
 MEMORY = 200
@@ -65,7 +67,9 @@ def joint_of(records: pl.DataFrame, record_layers: pl.DataFrame) -> iterate.Join
     return fitted if fitted.design.n else None
 
 
-def litres_sprayed(sprays: pl.DataFrame, sprayed: pl.DataFrame, mixes: pl.DataFrame, gun_services: pl.DataFrame) -> pl.DataFrame:
+def litres_sprayed(
+    sprays: pl.DataFrame, sprayed: pl.DataFrame, mixes: pl.DataFrame, gun_services: pl.DataFrame
+) -> pl.DataFrame:
     """Every spray operation of a gun with the service period it lies in and the litres sprayed in it before.
 
     shop_id, job_id, operation_no, gun_id, started_at, since (day of the last service; the gun's first day before any),
@@ -75,7 +79,11 @@ def litres_sprayed(sprays: pl.DataFrame, sprayed: pl.DataFrame, mixes: pl.DataFr
     volume = (
         sprayed.join(mixes.select("shop_id", "mix_id", "density_g_per_ml"), on=["shop_id", "mix_id"])
         .group_by(operation)
-        .agg(ml=((pl.col("expected_gone_g") - pl.col("flush_g")).clip(lower_bound=0.0) / pl.col("density_g_per_ml")).sum())
+        .agg(
+            ml=(
+                (pl.col("expected_gone_g") - pl.col("flush_g")).clip(lower_bound=0.0) / pl.col("density_g_per_ml")
+            ).sum()
+        )
     )
     used = (
         sprays.filter(pl.col("gun_id").is_not_null())
@@ -99,7 +107,9 @@ def litres_sprayed(sprays: pl.DataFrame, sprayed: pl.DataFrame, mixes: pl.DataFr
     )
 
 
-def residuals(joint: iterate.Joint, records: pl.DataFrame, record_layers: pl.DataFrame, litres: pl.DataFrame) -> Residuals:
+def residuals(
+    joint: iterate.Joint, records: pl.DataFrame, record_layers: pl.DataFrame, litres: pl.DataFrame
+) -> Residuals:
     """What each record departs from the transfer model by, for records of one gun.
 
     y = (D - Dhat)/Dhat + u_gun, on variance v + h se^2; z = (D - Dhat)/Dhat / sqrt(v + h se^2 + PEV of the mean part), the
@@ -163,7 +173,13 @@ def residuals(joint: iterate.Joint, records: pl.DataFrame, record_layers: pl.Dat
 
 def _spread_of_neighbours(frame: pl.DataFrame) -> float:
     """sd of z from differences between a gun's neighbouring records, between 0.5 and 1.5; 1 below 50 differences."""
-    step = frame.sort("gun_id", "at", *RECORD).select(pl.col("z").diff().over("gun_id")).to_series().drop_nulls().to_numpy()
+    step = (
+        frame.sort("gun_id", "at", *RECORD)
+        .select(pl.col("z").diff().over("gun_id"))
+        .to_series()
+        .drop_nulls()
+        .to_numpy()
+    )
     return float(np.clip(np.sqrt(np.mean(step**2) / 2), 0.5, 1.5)) if len(step) >= 50 else 1.0
 
 
@@ -178,7 +194,10 @@ def _rows_of_records(joint: iterate.Joint) -> sp.csr_matrix:
 def _week_variance(frame: pl.DataFrame) -> float:
     """Variance between shop-weeks of the relative residual, by moments (DerSimonian and Laird 1986); 0: none is seen."""
     week = frame.group_by("shop_id", "week").agg(
-        n=pl.len(), w=pl.col("weight").sum(), w2=(pl.col("weight") ** 2).sum(), m=(pl.col("weight") * pl.col("miss")).sum()
+        n=pl.len(),
+        w=pl.col("weight").sum(),
+        w2=(pl.col("weight") ** 2).sum(),
+        m=(pl.col("weight") * pl.col("miss")).sum(),
     )
     means = (week["m"] / week["w"]).to_numpy()
     w = week["w"].to_numpy()
@@ -314,7 +333,10 @@ def gun_drift(found: Residuals, litres: pl.DataFrame, settings: Mapping[str, Any
     use = litres.group_by("gun_id", "since").agg(
         litres=(pl.col("ml").sum() / 1000), begin=pl.col("started_at").min(), end=pl.col("started_at").max()
     )
-    of_use = {(g, s): (total, b, e) for g, s, total, b, e in use.select("gun_id", "since", "litres", "begin", "end").iter_rows()}
+    of_use = {
+        (g, s): (total, b, e)
+        for g, s, total, b, e in use.select("gun_id", "since", "litres", "begin", "end").iter_rows()
+    }
     for (gun, since), part in frame.group_by("gun_id", "since", maintain_order=True):
         if part.height < FEW or fitted is None:
             continue
@@ -363,9 +385,7 @@ def contrast(before: pl.DataFrame, after: pl.DataFrame) -> tuple[float, float]:
 
 
 def _weighted(part: pl.DataFrame) -> pl.DataFrame:
-    return part.with_columns(
-        weight=1 / (pl.col("v") + pl.col("h") * 0.08**2), y=pl.col("y").clip(-1.5, 1.5)
-    )
+    return part.with_columns(weight=1 / (pl.col("v") + pl.col("h") * 0.08**2), y=pl.col("y").clip(-1.5, 1.5))
 
 
 def _step(part: pl.DataFrame, at: int) -> tuple[float | None, float | None, float | None]:

@@ -57,7 +57,10 @@ def operations(film_build: pl.DataFrame) -> pl.DataFrame:
 def _text(frame: pl.DataFrame, *columns: str) -> np.ndarray:
     """Levels of a term: columns joined; "" where one is missing."""
     return (
-        frame.select(pl.concat_str(columns, separator="\t", ignore_nulls=False).fill_null("")).to_series().to_numpy().astype(str)
+        frame.select(pl.concat_str(columns, separator="\t", ignore_nulls=False).fill_null(""))
+        .to_series()
+        .to_numpy()
+        .astype(str)
     )
 
 

@@ -84,9 +84,7 @@ def gun_cover(gun_fit: pl.DataFrame, transfer_by_gun: pl.DataFrame, guns: pl.Dat
     primer guns are kept apart from finish guns by what they are kept for, not by what they were once used for.
     """
     rows: list[dict[str, object]] = []
-    merit = {
-        (g, r): e for g, r, e in transfer_by_gun.select("gun_id", "role", "estimate").iter_rows() if e is not None
-    }
+    merit = {(g, r): e for g, r, e in transfer_by_gun.select("gun_id", "role", "estimate").iter_rows() if e is not None}
     retired = set(guns.filter(pl.col("retired_on").is_not_null())["gun_id"].to_list())
     for (shop,), part in gun_fit.sort("shop_id", "gun_id", "product_id").group_by("shop_id", maintain_order=True):
         part = part.filter(~pl.col("gun_id").is_in(list(retired)))
@@ -139,7 +137,11 @@ def gun_cover(gun_fit: pl.DataFrame, transfer_by_gun: pl.DataFrame, guns: pl.Dat
                 )  # fmt: skip
             rows.append(_row(shop, part_of, gun, "any", tip[gun], tip[gun], sorted(fits[gun]), why))
         missing = [p for p in products if p not in reachable]
-        needs = [(p, facts[p][0], facts[p][1], facts[p][2]) for p in missing if facts[p][1] is not None and facts[p][2] is not None]
+        needs = [
+            (p, facts[p][0], facts[p][1], facts[p][2])
+            for p in missing
+            if facts[p][1] is not None and facts[p][2] is not None
+        ]
         for purpose, low, high, members in tips_to_buy(needs):
             rows.append(_row(shop, "to_buy", f"tip {low:g}-{high:g} mm", purpose, low, high, sorted(members),
                              "no gun here has a tip that the data sheet and the place's rule both allow"))  # fmt: skip
@@ -160,7 +162,14 @@ def _as_much_as_can_be(products: list[str], choices: list[Choice]) -> tuple[list
 
 
 def _row(
-    shop: object, part: str, item: str, purpose: str, low: float | None, high: float | None, products: list[str], why: str
+    shop: object,
+    part: str,
+    item: str,
+    purpose: str,
+    low: float | None,
+    high: float | None,
+    products: list[str],
+    why: str,
 ) -> dict[str, object]:
     return {"shop_id": shop, "part": part, "item": item, "purpose": purpose, "tip_low_mm": low, "tip_high_mm": high,
             "products": products, "why": why}  # fmt: skip

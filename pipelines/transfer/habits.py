@@ -47,9 +47,13 @@ def cups(mixes: pl.DataFrame, pours: pl.DataFrame, products: pl.DataFrame) -> pl
         .unique(CUP, keep="first", maintain_order=True)
         .select(*CUP, "technician_id")
     )
-    newest = products.sort("product_id", "valid_from", nulls_last=False).unique("product_id", keep="last", maintain_order=True)
+    newest = products.sort("product_id", "valid_from", nulls_last=False).unique(
+        "product_id", keep="last", maintain_order=True
+    )
     return (
-        mixes.filter(pl.col("leftover_known") & pl.col("complete") & (pl.col("poured_g") > 0) & pl.col("density_g_per_ml").is_not_null())
+        mixes.filter(
+            pl.col("leftover_known") & pl.col("complete") & (pl.col("poured_g") > 0) & (pl.col("density_g_per_ml") > 0)
+        )
         .join(who, on=CUP)
         .join(newest.select("product_id", "role", "min_mix_ml"), on="product_id")
         .with_columns(
@@ -72,7 +76,9 @@ def leftover_habits_of_hands(seen: pl.DataFrame, settings: Mapping[str, Any] | N
     wrong ones of 5 %, only where hand and product can be told apart (VIF <= 3). The setting is leftover_material.
     """
     settings = settings or {}
-    usual = seen.group_by("shop_id").agg(share=(pl.col("share") * pl.col("ml")).sum() / pl.col("ml").sum()).sort("shop_id")
+    usual = (
+        seen.group_by("shop_id").agg(share=(pl.col("share") * pl.col("ml")).sum() / pl.col("ml").sum()).sort("shop_id")
+    )
     if seen.height < FEW:
         return Habits(pl.DataFrame(), usual, None)
     material = float(settings.get("leftover_material", MATERIAL_LEFTOVER))

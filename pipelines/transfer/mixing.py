@@ -212,7 +212,9 @@ def mix_guide(tables: Mapping[str, pl.DataFrame], settings: Mapping[str, Any] | 
         tables["sprays"].filter(pl.col("role").is_not_null() & pl.col("gun_id").is_not_null())
         .group_by(*pair, "role").agg(coats=pl.col("coats").cast(pl.Float64).mean())
     )  # fmt: skip
-    enough = seen.group_by("shop_id", "product_id").agg(n_product=pl.len().cast(pl.Int64)).filter(pl.col("n_product") >= FEW)
+    enough = (
+        seen.group_by("shop_id", "product_id").agg(n_product=pl.len().cast(pl.Int64)).filter(pl.col("n_product") >= FEW)
+    )
     counts = seen.group_by(*pair, "area_class").agg(n=pl.len().cast(pl.Int64))
     wanted = met.join(enough, on=["shop_id", "product_id"]).join(
         pl.DataFrame({"area_class": AREA_CLASSES}), how="cross"
@@ -248,7 +250,9 @@ def mix_guide(tables: Mapping[str, pl.DataFrame], settings: Mapping[str, Any] | 
 
 def _newest(products: pl.DataFrame) -> pl.DataFrame:
     """The version of each product that holds now: the latest."""
-    return products.sort("product_id", "valid_from", nulls_last=False).unique("product_id", keep="last", maintain_order=True)
+    return products.sort("product_id", "valid_from", nulls_last=False).unique(
+        "product_id", keep="last", maintain_order=True
+    )
 
 
 def backtest(tables: Mapping[str, pl.DataFrame], settings: Mapping[str, Any] | None = None) -> pl.DataFrame:
@@ -285,7 +289,8 @@ def backtest(tables: Mapping[str, pl.DataFrame], settings: Mapping[str, Any] | N
         .with_columns(
             need_ml=pl.col("sprayed_ml") + pl.col("flush_ml"),
             advised_ml=pl.max_horizontal(
-                pl.col("covered_m2") * pl.col("advised_ml_per_m2") + pl.col("flush_ml"), pl.col("min_mix_ml").fill_null(0.0)
+                pl.col("covered_m2") * pl.col("advised_ml_per_m2") + pl.col("flush_ml"),
+                pl.col("min_mix_ml").fill_null(0.0),
             ),
         )
         .with_columns(short=pl.col("need_ml") > pl.col("advised_ml"))
@@ -358,7 +363,9 @@ def advise(
     worked in several. Raises MixError naming what is not known and what there is instead.
     """
     if not (math.isfinite(area_m2) and area_m2 > 0):
-        raise MixError(f"The area must be above 0 m2, not {area_m2:g}: area of the panels x the fraction that is covered.")
+        raise MixError(
+            f"The area must be above 0 m2, not {area_m2:g}: area of the panels x the fraction that is covered."
+        )
     if area_m2 > 60:
         raise MixError(f"{area_m2:g} m2 is more than any vehicle has. Is it in square feet? 1 m2 = 10.76 sq ft.")
     if coats is not None and coats < 1:

@@ -68,7 +68,9 @@ class Shop:
     over             (cells,) part of what landed that lies above the window
     technician, gun  (cells,) index into technicians, guns (-1: not named)
     repeated         (cells,) later sprayed again
-    leftover         (mixers, measures) left in cups by who mixed them; mixer_usual their mean share, as it is now
+    leftover         (mixers, measures) left in cups by who mixed them
+    usual            share of a cup that is left over here, as it is now
+    repeat_jobs      (jobs with a repeat,) solids sprayed in what was later sprayed again, g
     """
 
     shop_id: str
@@ -83,7 +85,7 @@ class Shop:
     over: np.ndarray
     leftover: np.ndarray
     usual: float
-    repeats: int = 0
+    repeat_jobs: np.ndarray = field(default_factory=lambda: np.zeros(0))
     roles: list[str] = field(default_factory=list)
 
 
@@ -111,7 +113,9 @@ def levers(
         target = -better_half(-share)  # the better half leaves the least
         out[:, 0] = np.maximum(1 - target[:, None] / share, 0.0) @ shop.leftover
     # 2: transfer up to the better half of those who spray enough to be a yardstick
-    volume = np.bincount(shop.technician[shop.technician >= 0], shop.sprayed[shop.technician >= 0, 2], len(shop.technicians))
+    volume = np.bincount(
+        shop.technician[shop.technician >= 0], shop.sprayed[shop.technician >= 0, 2], len(shop.technicians)
+    )
     yardstick = volume >= LEAST_SHARE * max(volume.sum(), 1e-300)
     factor = np.ones((draws, len(shop.technician)))
     if yardstick.sum() > 1:
@@ -163,7 +167,9 @@ class Year:
 def years(mixes: pl.DataFrame) -> dict[str, Year]:
     """Per shop the last 12 months of data, or what there is: from the first to the last pour in them."""
     out = {}
-    poured = mixes.filter(pl.col("first_poured_at").is_not_null()).select("shop_id", day=pl.col("first_poured_at").dt.date())
+    poured = mixes.filter(pl.col("first_poured_at").is_not_null()).select(
+        "shop_id", day=pl.col("first_poured_at").dt.date()
+    )
     for (shop,), part in poured.sort("shop_id", "day").group_by("shop_id", maintain_order=True):
         last = part["day"].max()
         index = last.year * 12 + last.month - WINDOW_MONTHS
@@ -192,7 +198,9 @@ def shops(tables: Mapping[str, pl.DataFrame], habits: Habits) -> list[tuple[Shop
     )
     usual = dict(habits.usual.iter_rows()) if habits.usual.height else {}
     out = []
-    for (shop_id,), part in ledger.sort("shop_id", "mix_id", "job_id", "operation_no").group_by("shop_id", maintain_order=True):
+    for (shop_id,), part in ledger.sort("shop_id", "mix_id", "job_id", "operation_no").group_by(
+        "shop_id", maintain_order=True
+    ):
         year = spans.get(str(shop_id))
         if year is None:
             continue
@@ -203,7 +211,8 @@ def shops(tables: Mapping[str, pl.DataFrame], habits: Habits) -> list[tuple[Shop
             "cost": _sum(part, "poured_cost") * year.scale,
             "voc": float(part["poured_voc_g"].sum()) / 1000 * year.scale,
             "solids": float(part["poured_solids_g"].sum()) / 1000 * year.scale,
-            "known": float(part.filter("has_price")["poured_solids_g"].sum()) / max(float(part["poured_solids_g"].sum()), 1e-9),
+            "known": float(part.filter("has_price")["poured_solids_g"].sum())
+            / max(float(part["poured_solids_g"].sum()), 1e-9),
         }
         out.append((_shop(str(shop_id), part, year, float(usual.get(str(shop_id), 0.0))), year, poured))
     return out
@@ -219,7 +228,11 @@ def _priced(part: pl.DataFrame) -> pl.DataFrame:
     has = part["poured_cost"].is_not_null()
     part = part.with_columns(has_price=has)
     priced = part.filter("has_price")
-    overall = float(priced["poured_cost"].sum()) / max(float(priced["poured_solids_g"].sum()), 1e-9) if priced.height else math.nan
+    overall = (
+        float(priced["poured_cost"].sum()) / max(float(priced["poured_solids_g"].sum()), 1e-9)
+        if priced.height
+        else math.nan
+    )
     rate = priced.group_by("role").agg(rate=pl.col("poured_cost").sum() / pl.col("poured_solids_g").sum())
     part = part.join(rate, on="role", how="left", nulls_equal=True)
     per_g = pl.coalesce(pl.col("rate").fill_nan(None), pl.lit(None if math.isnan(overall) else overall, pl.Float64))
@@ -239,7 +252,9 @@ def _over_share(tables: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
             over_ml=pl.col("over_ml").fill_null(0.0).sum(),
             ml=(pl.col("held_um").clip(lower_bound=0.0) * pl.col("covered_m2")).sum(),
         )
-        .select(*operation, over_share=pl.when(pl.col("ml") > 0).then((pl.col("over_ml") / pl.col("ml")).clip(0.0, 0.95)))
+        .select(
+            *operation, over_share=pl.when(pl.col("ml") > 0).then((pl.col("over_ml") / pl.col("ml")).clip(0.0, 0.95))
+        )
     )
 
 
@@ -264,7 +279,13 @@ def _shop(shop_id: str, part: pl.DataFrame, year: Year, usual: float) -> Shop:
     )  # fmt: skip
     technicians = cells["technician_id"].drop_nulls().unique().sort().to_list()
     guns = cells["gun_id"].drop_nulls().unique().sort().to_list()
-    left = part.filter(pl.col("job_id").is_null()).group_by("mixer").agg(*three("leftover")).drop_nulls("mixer").sort("mixer")
+    left = (
+        part.filter(pl.col("job_id").is_null())
+        .group_by("mixer")
+        .agg(*three("leftover"))
+        .drop_nulls("mixer")
+        .sort("mixer")
+    )
 
     def matrix(frame: pl.DataFrame, *names: str) -> np.ndarray:
         columns = [sum(frame[f"{n}_{m}"].cast(pl.Float64).fill_null(0.0).to_numpy() for n in names) for m in MEASURES]
@@ -279,7 +300,11 @@ def _shop(shop_id: str, part: pl.DataFrame, year: Year, usual: float) -> Shop:
         repeated=cells["rework"].to_numpy().astype(bool),
         sprayed=matrix(cells, "overspray", "over_build", "useful"), flush=matrix(cells, "flush_loss"),
         over=cells["over"].fill_nan(None).fill_null(0.0).to_numpy(), leftover=matrix(left, "leftover"), usual=usual,
-        repeats=operations.filter("rework").select("job_id", "operation_no").unique().height,
+        repeat_jobs=operations.filter("rework")
+        .group_by("job_id")
+        .agg(g=pl.col("overspray_solids_g").sum() + pl.col("over_build_solids_g").sum() + pl.col("useful_solids_g").sum())
+        .sort("job_id")["g"]
+        .to_numpy(),
         roles=cells["role"].fill_null("").to_list(),
     )  # fmt: skip
 
@@ -287,9 +312,7 @@ def _shop(shop_id: str, part: pl.DataFrame, year: Year, usual: float) -> Shop:
 # --- draws ----------------------------------------------------------------------------------------------------------------
 
 
-def joint_draws(
-    points: list[mixed.Solution], rows: mixed.Rows, draws: int, rng: np.random.Generator
-) -> np.ndarray:
+def joint_draws(points: list[mixed.Solution], rows: mixed.Rows, draws: int, rng: np.random.Generator) -> np.ndarray:
     """Draws (draws, k) of k linear functions from the mixture over the variance components' points."""
     k = rows.matrix.shape[0]
     out = np.empty((draws, k))
@@ -340,14 +363,17 @@ def over_factors(film_build: pl.DataFrame, shop_id: str, roles: list[str], gain_
     names = sorted(set(roles))
     out = np.ones((draws, len(names)))
     gain = rng.standard_normal(draws) * gain_u
-    mine = film_build.filter((pl.col("shop_id") == shop_id) & pl.col("over_ml").is_not_null() & pl.col("held_um").is_not_null())
+    mine = film_build.filter(
+        (pl.col("shop_id") == shop_id) & pl.col("over_ml").is_not_null() & pl.col("held_um").is_not_null()
+    )
     for n, role in enumerate(names):
         part = mine.filter(pl.col("role") == role)
         total = float(part["over_ml"].sum()) if part.height else 0.0
         if total <= 0:
             continue
         area, film, se, within, limit = (
-            part[c].fill_null(0.0).to_numpy() for c in ("covered_m2", "held_um", "held_se_um", "within_um", "film_max_um")
+            part[c].fill_null(0.0).to_numpy()
+            for c in ("covered_m2", "held_um", "held_se_um", "within_um", "film_max_um")
         )
         above = ndtr((film - limit) / np.maximum(np.hypot(se, within), 1e-9))
         told = (part["source"] == "from transfer").fill_null(False).to_numpy()
@@ -355,7 +381,9 @@ def over_factors(film_build: pl.DataFrame, shop_id: str, roles: list[str], gain_
         slope_all = float((area * above * film).sum()) / total
         slope_told = float((area * above * film)[told].sum()) / total
         shift = (
-            gain * slope_all + rng.standard_normal(draws) * te_u.get(role, 0.0) * slope_told + rng.standard_normal(draws) * own
+            gain * slope_all
+            + rng.standard_normal(draws) * te_u.get(role, 0.0) * slope_told
+            + rng.standard_normal(draws) * own
         )
         out[:, n] = np.maximum(1 + shift, 0.0)
     return out
@@ -408,7 +436,12 @@ def savings(
 
 
 def draw_shop(
-    shop: Shop, joint: Joint | None, habits: Habits, atomising: Mapping[str, str], over: np.ndarray, rng: np.random.Generator
+    shop: Shop,
+    joint: Joint | None,
+    habits: Habits,
+    atomising: Mapping[str, str],
+    over: np.ndarray,
+    rng: np.random.Generator,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Draws of the first four levers and of every gun's replacement: shapes as in `levers`."""
     draws = len(over)
@@ -418,9 +451,13 @@ def draw_shop(
         rows = effect_rows(joint, shop.technicians, [*zip(shop.guns, kinds, strict=True), ("", most)])
         effects = joint_draws(joint.posterior.points, rows, draws, rng)
         t = len(shop.technicians)
-        component = [c for c, (kind, _) in zip(joint.design.unknowns.component, joint.design.names, strict=True) if kind == "gun"]
+        component = [
+            c for c, (kind, _) in zip(joint.design.unknowns.component, joint.design.names, strict=True) if kind == "gun"
+        ]
         sd = [math.exp(p.log_sd[component[0]]) for p in joint.posterior.points] if component else [0.1]
-        unknown = np.concatenate([np.full(len(at), s) for s, at in zip(sd, np.array_split(np.arange(draws), len(sd)), strict=True)])
+        unknown = np.concatenate(
+            [np.full(len(at), s) for s, at in zip(sd, np.array_split(np.arange(draws), len(sd)), strict=True)]
+        )
         new = effects[:, -1] + rng.standard_normal(draws) * unknown
         hand, gun = effects[:, :t], effects[:, t:-1]
     else:
@@ -429,9 +466,19 @@ def draw_shop(
     if habits.fit is not None and shop.mixers:
         rows = habits.fit.rows([[("technician", m, 1.0)] for m in shop.mixers])
         left = joint_draws(habits.fit.posterior.points, rows, draws, rng)
-    # repeats come as they come: Jeffreys' posterior of a Poisson rate, Gamma(n + 1/2)
-    again = rng.gamma(shop.repeats + 0.5, size=draws) / max(shop.repeats, 1)
-    return levers(shop, hand, gun, new, left, over, again)
+    return levers(shop, hand, gun, new, left, over, repeat_factors(shop.repeat_jobs, draws, rng))
+
+
+def repeat_factors(sizes: np.ndarray, draws: int, rng: np.random.Generator) -> np.ndarray:
+    """Draws of what a typical year repeats over what these data hold: repeats come as they come, each of its own size.
+
+    A compound Poisson total: every job with a repeat weighs Gamma(1), and half a job of mean size stands for what did not
+    happen to happen (Jeffreys' prior of a Poisson rate). 1 where nothing was repeated.
+    """
+    if not len(sizes) or sizes.sum() <= 0:
+        return np.ones(draws)
+    total = rng.gamma(1.0, size=(draws, len(sizes))) @ sizes + rng.gamma(0.5, size=draws) * sizes.mean()
+    return total / sizes.sum()
 
 
 def _interval(values: np.ndarray) -> tuple[float, float, float]:
@@ -442,7 +489,11 @@ def _interval(values: np.ndarray) -> tuple[float, float, float]:
 def _row(shop_id: str, lever: str, position: int, drawn: np.ndarray | None, priced: bool) -> dict[str, Any]:
     row: dict[str, Any] = {"shop_id": shop_id, "lever": lever, "position": position + 1, "basis": BASIS[lever]}
     if drawn is None:
-        row["basis"] += "; not known yet: no record has closed" if lever != "leftover" else "; not known yet: no cup was weighed back"
+        row["basis"] += (
+            "; not known yet: no record has closed"
+            if lever != "leftover"
+            else "; not known yet: no cup was weighed back"
+        )
         return row
     cost, voc, solids = (_interval(drawn[:, m]) for m in range(3))
     if priced:

@@ -97,7 +97,10 @@ def panels(gained: pl.DataFrame) -> pl.DataFrame:
         n=pl.len(),
         mean_um=pl.col("mean_um").first(),
     )
-    of = {k: (pl.col("um").filter(pl.col("row") == k).first(), pl.col("n").filter(pl.col("row") == k).first()) for k in (1, 2, 3)}
+    of = {
+        k: (pl.col("um").filter(pl.col("row") == k).first(), pl.col("n").filter(pl.col("row") == k).first())
+        for k in (1, 2, 3)
+    }
     middle = (of[1][0] + of[3][0]) / 2 - of[2][0]
     return (
         rows.group_by(*PANEL, *HAND[1:], "gun_id")
@@ -221,7 +224,8 @@ def tilt_of_hands(each: pl.DataFrame, settings: Mapping[str, Any]) -> pl.DataFra
         vif=pl.Series(vif),
         separable=pl.Series(apart),
         with_whom=pl.Series(
-            [None if a else ", ".join(g) or "the gun" for a, g in zip(apart, people["guns"], strict=True)], dtype=pl.String
+            [None if a else ", ".join(g) or "the gun" for a, g in zip(apart, people["guns"], strict=True)],
+            dtype=pl.String,
         ),
         flagged=pl.Series(flagged),
     )
@@ -259,9 +263,7 @@ def edge_bias(each: pl.DataFrame, settings: Mapping[str, Any] | None = None) -> 
     return (
         frame.join(people, on="technician_id", how="left")
         .join(sign, on="technician_id", how="left")
-        .with_columns(
-            flagged=(pl.col("flagged") & ((pl.col("tilt") * pl.col("lean")) > 0)).fill_null(False)
-        )
+        .with_columns(flagged=(pl.col("flagged") & ((pl.col("tilt") * pl.col("lean")) > 0)).fill_null(False))
         .drop("lean")
     )
 

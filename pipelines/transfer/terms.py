@@ -137,7 +137,9 @@ class Fitted:
                     row.append(i)
                     col.append(at)
                     val.append(weight)
-        return mixed.Rows.of(self.model.layout, sp.csr_matrix((val, (row, col)), shape=(len(parts), self.unknowns.size)))
+        return mixed.Rows.of(
+            self.model.layout, sp.csr_matrix((val, (row, col)), shape=(len(parts), self.unknowns.size))
+        )
 
     def predict(self, rows: mixed.Rows) -> tuple[Floats, Floats]:
         """Mean and variance of linear functions."""

@@ -38,3 +38,17 @@ def mini(
         )
     out.append(Markup("</svg>"))
     return Markup("").join(out)
+
+
+def share_of_limit(share: float | None) -> Markup:
+    """A bar from 0 to 125 % of a limit, the limit as an upright line; longer bars end at the edge, their number says
+    it.
+    """
+    if share is None:
+        return Markup("")
+    return Markup(
+        '<svg class="mini" role="img" aria-label="{} of the limit" width="100%" height="18">'
+        '<line class="axis" x1="0" x2="100%" y1="9" y2="9"/>'
+        '<rect class="amount" x="0" width="{}%" y="4" height="10"/>'
+        '<line class="typical" x1="80%" x2="80%" y1="0" y2="18"/></svg>'
+    ).format(phrase(share, "share"), plain(min(100.0, 80 * max(0.0, share)), 2))

@@ -13,7 +13,8 @@ from reports import wording
 from reports.book import Book
 from reports.figures.base import Figure
 from reports.figures.emissions import emissions, source_of
-from reports.listing import Column, Listing, Row, of_table, text
+from reports.figures.mini import share_of_limit
+from reports.listing import Column, Listing, Row, amount, of_table, text
 from reports.pages.base import Page
 from reports.theme import SOURCES
 
@@ -75,35 +76,20 @@ def make(book: Book) -> dict[str, Any]:
         "n_months": len(cube.members["month"]),
         "figure": figure,
         "by_category": _by_category(cube),
+        "headroom": _headroom(book),
         "rolling": _rolling(book),
-        "hap": of_table(
+        "hap_computed": book.computed("hap_monthly"),
+        "hap": _hap(book),
+        "hap_rows": of_table(
             "hap_monthly",
             book.table("hap_monthly"),
             ["shop_id", "month", "substance", "cas", "kg", "kg_low", "kg_high", "kg_63_3941", "metal"],
             at=("shop", "month"),
-        )
-        if book.has("hap_monthly")
-        else None,
-        "hap_computed": book.computed("hap_monthly"),
+        ),
         "content": _content(book),
-        "stock": of_table(
-            "stock_reconciliation",
-            book.table("stock_reconciliation"),
-            [
-                "shop_id",
-                "component_id",
-                "from_on",
-                "to_on",
-                "delivered_g",
-                "recorded_use_g",
-                "unexplained_g",
-                "low",
-                "high",
-            ],
-            at=("shop",),
-        )
-        if book.has("stock_reconciliation")
-        else None,
+        "over_rows": _over_rows(book),
+        "stock": _stock(book),
+        "n_stock": book.table("stock_reconciliation").height,
     }
 
 
@@ -162,33 +148,233 @@ def _by_category(cube: Any) -> Listing:
     return Listing("Usage and emissions by category", _columns("category"), rows, by="category")
 
 
+_MEASURE_WORDS = {
+    "rts_l": "poured, ready to spray",
+    "voc_kg": "VOC",
+    "exempt_kg": "exempt compounds",
+    "hap_kg": "hazardous air pollutants",
+    "pm_kg": "particulate, upper figure",
+    "solvent_kg": "organic solvent consumed",
+}
+
+
+def _period_words(period: str, month: str | None) -> str:
+    """ "rolling_12_months", "2026-04" -> "twelve months to April 2026"."""
+    if not month:
+        return period.replace("_", " ")
+    last = wording.month_word(month)
+    return {"month": last, "rolling_12_months": f"twelve months to {last}", "calendar_year": f"{month[:4]} to {last}"}[
+        period
+    ]
+
+
+def measure_words(measure: str, substances: dict[str, str]) -> str:
+    """ "rts_l:primer" -> "poured, ready to spray: primer"; "hap_kg:108-88-3" -> "hazardous air pollutants: Toluene"."""
+    name, _, rest = measure.partition(":")
+    word = _MEASURE_WORDS.get(name, name.replace("_", " "))
+    return f"{word}: {substances.get(rest, rest.replace('_', ' '))}" if rest else word
+
+
+def _kind(measure: str) -> str:
+    return "volume_l" if measure.startswith("rts_l") else "mass_kg"
+
+
+def _substances(book: Book) -> dict[str, str]:
+    frame = book.table("hap_monthly").select("cas", "substance").drop_nulls().unique().sort("cas", "substance")
+    return dict(frame.iter_rows())
+
+
+def _headroom(book: Book) -> Listing | None:
+    """Every limit of a permit, with what stands against it."""
+    frame = book.table("permit_headroom")
+    if not frame.height:
+        return None
+    substances = _substances(book)
+    columns = [
+        Column("shop"),
+        Column("what is limited"),
+        Column("over"),
+        Column("reached", number=True),
+        Column("limit", number=True),
+        Column("of the limit", Markup("%"), number=True),
+        Column("limit at the upright line"),
+        Column("complete"),
+        Column("where it stands"),
+    ]
+    rows = []
+    for r in frame.iter_rows(named=True):
+        kind = _kind(r["measure"])
+        rows.append(
+            Row(
+                [
+                    text(book.shop_labels.get(r["shop_id"], r["shop_id"])),
+                    text(measure_words(r["measure"], substances)),
+                    text(_period_words(r["period"], r["month"])),
+                    wording.quantity(r["total"], kind),
+                    wording.quantity(r["limit"], kind),
+                    wording.quantity(r["share_of_limit"], "share", bare=True)
+                    if wording.known(r["share_of_limit"])
+                    else text(None),
+                    Markup('<span class="cell-strip open">{}</span>').format(share_of_limit(r["share_of_limit"])),
+                    text("yes" if r["complete"] else "no: a lower bound"),
+                    text(r["source"]),
+                ],
+                {"shop": r["shop_id"]},
+            )
+        )
+    return Listing("Limits of the permits, and what stands against them", columns, rows)
+
+
 def _rolling(book: Book) -> Listing | None:
-    """The latest twelve-month sum of every shop and measure against its limit."""
+    """Twelve-month sums of every shop at its last month with pours."""
     frame = book.table("rolling_12_months")
     if not frame.height:
         return None
-    latest = frame.filter(pl.col("month") == pl.col("month").max().over("shop_id", "measure"))
-    return of_table(
-        "rolling_12_months",
-        latest,
-        ["shop_id", "month", "measure", "total", "months_present", "limit", "share_of_limit"],
-        caption="The latest sum of twelve calendar months, by shop and measure",
-        limit=60,
-        at=("shop",),
+    last = (
+        book.emissions.frame.filter(pl.col("rts_l") > 0).group_by("shop_id").agg(last=pl.col("month").max())
+        if book.emissions.frame.height
+        else pl.DataFrame(schema={"shop_id": pl.String, "last": pl.String})
+    )
+    latest = (
+        frame.join(last, on="shop_id", how="left")
+        .filter(pl.col("month") == pl.col("last").fill_null(pl.col("month").max().over("shop_id")))
+        .sort("shop_id", "measure")
+    )
+    substances = _substances(book)
+    columns = [
+        Column("shop"),
+        Column("twelve months to"),
+        Column("what is summed"),
+        Column("sum", number=True),
+        Column("months with records", number=True),
+    ]
+    rows = [
+        Row(
+            [
+                text(book.shop_labels.get(r["shop_id"], r["shop_id"])),
+                text(wording.month_word(r["month"])),
+                text(measure_words(r["measure"], substances)),
+                wording.quantity(r["total"], _kind(r["measure"])),
+                text(r["months_present"]),
+            ],
+            {"shop": r["shop_id"]},
+        )
+        for r in latest.iter_rows(named=True)
+    ]
+    return Listing("The latest sums of twelve calendar months, by shop", columns, rows)
+
+
+def _hap(book: Book) -> Listing | None:
+    """Hazardous air pollutants by shop and substance over all months; metals stand apart."""
+    frame = book.table("hap_monthly")
+    if not frame.height:
+        return None
+    summed = (
+        frame.group_by("shop_id", "metal", "substance", "cas")
+        .agg(pl.col("kg", "kg_low", "kg_high", "kg_63_3941").sum(), pl.col("month").n_unique())
+        .sort("shop_id", "metal", "substance", "cas")
+    )
+    columns = [
+        Column("shop"),
+        Column("substance"),
+        Column("CAS number"),
+        Column("all of it", wording.unit_header("mass_kg"), number=True),
+        Column("counted by 40 CFR 63.3941", wording.unit_header("mass_kg"), number=True),
+        Column("months", number=True),
+    ]
+    rows = [
+        Row(
+            [
+                text(book.shop_labels.get(r["shop_id"], r["shop_id"])),
+                text(f"{r['substance'] or r['cas']}{' (target metal)' if r['metal'] else ''}"),
+                text(r["cas"]),
+                amount(r["kg"], "mass_kg", r["kg_low"], r["kg_high"]),
+                amount(r["kg_63_3941"], "mass_kg"),
+                text(r["month"]),
+            ],
+            {"shop": r["shop_id"]},
+        )
+        for r in summed.iter_rows(named=True)
+    ]
+    return Listing(
+        "By shop and substance, all months; in brackets from the lower to the upper stated fraction", columns, rows
     )
 
 
 def _content(book: Book) -> Listing | None:
-    """Cups above a limit on VOC content, by category."""
+    """VOC content of cups against limits, by shop and category: how many, how many above."""
     frame = book.table("voc_content")
     if not frame.height:
         return None
-    over = frame.filter(pl.col("over").fill_null(False))
+    summed = (
+        frame.group_by("shop_id", "jurisdiction", "category", "basis", "limit_g_per_l")
+        .agg(n=pl.len(), over=pl.col("over").fill_null(False).sum(), greatest=pl.col("g_per_l").max())
+        .sort("shop_id", "jurisdiction", "category", "limit_g_per_l", nulls_last=True)
+    )
+    columns = [
+        Column("shop"),
+        Column("category"),
+        Column("rule of"),
+        Column("basis"),
+        Column("limit", wording.unit_header("content_g_per_l"), number=True),
+        Column("highest cup", wording.unit_header("content_g_per_l"), number=True),
+        Column("cups", number=True),
+        Column("above the limit", Markup("cups"), number=True),
+    ]
+    rows = [
+        Row(
+            [
+                text(book.shop_labels.get(r["shop_id"], r["shop_id"])),
+                text((r["category"] or "no category known").replace("_", " ")),
+                text(r["jurisdiction"]),
+                text(r["basis"]),
+                amount(r["limit_g_per_l"], "content_g_per_l"),
+                amount(r["greatest"], "content_g_per_l"),
+                text(r["n"]),
+                text(r["over"]),
+            ],
+            {"shop": r["shop_id"]},
+        )
+        for r in summed.iter_rows(named=True)
+    ]
+    return Listing("Cups against the limit of their category", columns, rows)
+
+
+def _over_rows(book: Book) -> Listing | None:
+    over = book.table("voc_content").filter(pl.col("over").fill_null(False))
+    if not over.height:
+        return None
     return of_table(
         "voc_content",
         over,
-        ["shop_id", "mix_id", "jurisdiction", "category", "g_per_l", "limit_g_per_l", "basis", "source"],
-        caption=f"Cups above a limit on VOC content: {over.height} of {frame.height}",
+        ["shop_id", "mix_id", "product_id", "category", "g_per_l", "limit_g_per_l", "basis", "source"],
+        caption="Cups above the limit",
+        at=("shop",),
+    )
+
+
+def _stock(book: Book) -> Listing | None:
+    """Periods in which the store and the scale differ by more than the scales' spread."""
+    frame = book.table("stock_reconciliation")
+    apart = frame.filter((pl.col("low") > 0) | (pl.col("high") < 0))
+    if not apart.height:
+        return None
+    return of_table(
+        "stock_reconciliation",
+        apart,
+        [
+            "shop_id",
+            "component_id",
+            "from_on",
+            "to_on",
+            "delivered_g",
+            "recorded_use_g",
+            "unexplained_g",
+            "low",
+            "high",
+        ],
+        caption="More, or less, gone from the store than recorded",
+        limit=60,
         at=("shop",),
     )
 

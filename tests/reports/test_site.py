@@ -331,7 +331,7 @@ def test_tables_of_later_runs_find_their_place(tables) -> None:
     hands = words(site["hands.html"])
     assert "shown (P 0.97)" in hands and "keep the gun square" in hands
     assert "no gun fits Grade surfacer" in words(site["guns.html"])
-    assert "share of limit" in words(site["environment.html"])
+    assert "40.0 kg" in words(site["environment.html"]).replace("\u202f", " ")
     assert "mix closer to what is used: 900 crowns" in words(site["index.html"]).replace("\u202f", " ")
 
 

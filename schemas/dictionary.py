@@ -1,6 +1,6 @@
 """The data dictionary in Markdown, made from the schemas so that it cannot fall behind them.
 
-    python -m schemas.dictionary DEVELOPERS.md     puts it between the two marker lines of that file
+    python -m schemas.dictionary < old > new     gives the text back with the dictionary between its two marker lines
 
 Only text is made here; what it says stands in events.py, registers.py and published.py.
 """
@@ -9,12 +9,11 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Iterable
-from pathlib import Path
 
 from schemas import door, events, published, registers
 from schemas.vocabulary import ColumnInfo
 
-BEGIN, END = "<!-- data dictionary: begin (python -m schemas.dictionary) -->", "<!-- data dictionary: end -->"
+BEGIN, END = "<!-- data dictionary: begin (make dictionary) -->", "<!-- data dictionary: end -->"
 
 
 def _rule(info: ColumnInfo) -> str:
@@ -68,5 +67,4 @@ def placed(text: str) -> str:
 
 
 if __name__ == "__main__":
-    target = Path(sys.argv[1])
-    target.write_text(placed(target.read_text(encoding="utf-8")), encoding="utf-8")
+    sys.stdout.write(placed(sys.stdin.read()))

@@ -3,7 +3,7 @@
 --                                                                     what was poured, ready to spray (component pours only)
 --   cleaning, surface_prep (emission_cleaning); unscaled; waste (emission_waste, negative); overspray (emission_overspray)
 -- source is the table to look in, its key in the columns beside. kg and L. A figure that is not known is null and complete is
--- false. Grade: A weighed; B product sheet figures, volumes, leftovers not weighed back, kept and never seen again, unscaled
+-- false; one that such a line does not have is null. Grade: A weighed; B product sheet figures, volumes, leftovers not weighed back, kept and never seen again, unscaled
 -- use, particulate by the transfer's own; C something unreadable or no VOC figure. mass_g is what the grade shares weigh.
 WITH cups AS (
     SELECT
@@ -15,8 +15,8 @@ WITH cups AS (
         f.on_date,
         f.mix_id,
         f.mass_g,
-        CASE WHEN f.kind = 'cup' THEN c.rts_l ELSE 0.0 END AS rts_l,
-        CASE WHEN f.kind = 'cup' THEN c.own_poured_g / 1000 ELSE 0.0 END AS rts_kg,
+        CASE WHEN f.kind = 'cup' THEN c.rts_l END AS rts_l,
+        CASE WHEN f.kind = 'cup' THEN c.own_poured_g / 1000 END AS rts_kg,
         CASE WHEN f.mass_g = 0 THEN 0.0 ELSE f.mass_g * c.voc_mass_fraction / 1000 END AS voc_kg,
         CASE WHEN f.mass_g = 0 THEN 0.0 ELSE f.mass_g * c.exempt_mass_fraction / 1000 END AS exempt_kg,
         c.complete,
@@ -49,16 +49,16 @@ lines AS (
         rts_kg,
         voc_kg,
         exempt_kg,
-        0.0 AS pm_kg,
-        0.0 AS pm_kg_low,
-        0.0 AS pm_kg_high,
-        0.0 AS not_split_solids_kg,
-        complete AND rts_l IS NOT NULL AND rts_kg IS NOT NULL AND voc_kg IS NOT NULL AND exempt_kg IS NOT NULL AS complete,
+        CAST(NULL AS DOUBLE) AS pm_kg,
+        CAST(NULL AS DOUBLE) AS pm_kg_low,
+        CAST(NULL AS DOUBLE) AS pm_kg_high,
+        CAST(NULL AS DOUBLE) AS not_split_solids_kg,
+        complete AND (kind <> 'cup' OR rts_l IS NOT NULL) AND voc_kg IS NOT NULL AND exempt_kg IS NOT NULL AS complete,
         grade,
         CASE
             WHEN note IS NOT NULL THEN note
             WHEN voc_kg IS NULL OR exempt_kg IS NULL THEN 'a component has no VOC or exempt figure'
-            WHEN rts_l IS NULL THEN 'a component has no density'
+            WHEN kind = 'cup' AND rts_l IS NULL THEN 'a component has no density'
         END AS note
     FROM cups
     UNION ALL
@@ -76,14 +76,14 @@ lines AS (
         NULL AS document_line,
         e.component_id,
         e.evaporated_g AS mass_g,
-        0.0 AS rts_l,
-        0.0 AS rts_kg,
+        NULL AS rts_l,
+        NULL AS rts_kg,
         CASE WHEN e.evaporated_g = 0 THEN 0.0 ELSE e.evaporated_g * m.voc_mass_fraction / 1000 END AS voc_kg,
         CASE WHEN e.evaporated_g = 0 THEN 0.0 ELSE e.evaporated_g * m.exempt_mass_fraction / 1000 END AS exempt_kg,
-        0.0 AS pm_kg,
-        0.0 AS pm_kg_low,
-        0.0 AS pm_kg_high,
-        0.0 AS not_split_solids_kg,
+        NULL AS pm_kg,
+        NULL AS pm_kg_low,
+        NULL AS pm_kg_high,
+        NULL AS not_split_solids_kg,
         m.voc_mass_fraction IS NOT NULL AND m.exempt_mass_fraction IS NOT NULL AS complete,
         CASE WHEN m.voc_mass_fraction IS NULL THEN 'C' ELSE 'A' END AS grade,
         CASE WHEN m.voc_mass_fraction IS NULL OR m.exempt_mass_fraction IS NULL THEN 'the solvent has no VOC or exempt figure' END AS note
@@ -110,10 +110,10 @@ lines AS (
         u.mass_g / 1000 AS rts_kg,
         u.mass_g * m.voc_mass_fraction / 1000 AS voc_kg,
         u.mass_g * m.exempt_mass_fraction / 1000 AS exempt_kg,
-        0.0 AS pm_kg,
-        0.0 AS pm_kg_low,
-        0.0 AS pm_kg_high,
-        0.0 AS not_split_solids_kg,
+        NULL AS pm_kg,
+        NULL AS pm_kg_low,
+        NULL AS pm_kg_high,
+        NULL AS not_split_solids_kg,
         m.voc_mass_fraction IS NOT NULL AND m.exempt_mass_fraction IS NOT NULL AND m.density_g_per_ml IS NOT NULL AS complete,
         CASE WHEN m.voc_mass_fraction IS NULL THEN 'C' ELSE 'B' END AS grade,
         CASE
@@ -139,14 +139,14 @@ lines AS (
         line_no AS document_line,
         component_id,
         CASE WHEN why_not IS NULL THEN mass_g ELSE 0.0 END AS mass_g,
-        0.0 AS rts_l,
-        0.0 AS rts_kg,
+        NULL AS rts_l,
+        NULL AS rts_kg,
         0 - credit_g / 1000 AS voc_kg,
-        0.0 AS exempt_kg,
-        0.0 AS pm_kg,
-        0.0 AS pm_kg_low,
-        0.0 AS pm_kg_high,
-        0.0 AS not_split_solids_kg,
+        NULL AS exempt_kg,
+        NULL AS pm_kg,
+        NULL AS pm_kg_low,
+        NULL AS pm_kg_high,
+        NULL AS not_split_solids_kg,
         TRUE AS complete,
         'A' AS grade,
         why_not AS note
@@ -165,11 +165,11 @@ lines AS (
         NULL AS number,
         NULL AS document_line,
         NULL AS component_id,
-        0.0 AS mass_g,
-        0.0 AS rts_l,
-        0.0 AS rts_kg,
-        0.0 AS voc_kg,
-        0.0 AS exempt_kg,
+        NULL AS mass_g,
+        NULL AS rts_l,
+        NULL AS rts_kg,
+        NULL AS voc_kg,
+        NULL AS exempt_kg,
         o.pm_g / 1000 AS pm_kg,
         o.pm_g_low / 1000 AS pm_kg_low,
         o.pm_g_high / 1000 AS pm_kg_high,

@@ -1,6 +1,6 @@
 -- Usage and emissions of a month by category: the sum of emission_lines (kg, L). Figures add up what is known; where a part
 -- is not known, or a row of the month could not be read, complete is false and the figure a lower bound; null where nothing
--- is known. share_a, share_b, share_c: by mass gone (for waste: credited), by the evidence behind it.
+-- is known, 0 where there is nothing of the kind. share_a, share_b, share_c: by mass gone (for waste: credited), by the evidence behind it.
 -- pm_kg leaves out solids whose transfer is not known: not_split_solids_kg has them.
 WITH unreadable AS (
     SELECT p.shop_id, i.month
@@ -14,14 +14,14 @@ sums AS (
         shop_id,
         month,
         category,
-        sum(rts_l) AS rts_l,
-        sum(rts_kg) AS rts_kg,
-        sum(voc_kg) AS voc_kg,
-        sum(exempt_kg) AS exempt_kg,
-        sum(pm_kg) AS pm_kg,
-        sum(pm_kg_low) AS pm_kg_low,
-        sum(pm_kg_high) AS pm_kg_high,
-        sum(not_split_solids_kg) AS not_split_solids_kg,
+        CASE WHEN bool_or(kind IN ('cup', 'unscaled')) THEN sum(rts_l) ELSE 0.0 END AS rts_l,
+        CASE WHEN bool_or(kind IN ('cup', 'unscaled')) THEN sum(rts_kg) ELSE 0.0 END AS rts_kg,
+        CASE WHEN bool_or(kind <> 'overspray') THEN sum(voc_kg) ELSE 0.0 END AS voc_kg,
+        CASE WHEN bool_or(kind NOT IN ('overspray', 'waste')) THEN sum(exempt_kg) ELSE 0.0 END AS exempt_kg,
+        CASE WHEN bool_or(kind = 'overspray') THEN sum(pm_kg) ELSE 0.0 END AS pm_kg,
+        CASE WHEN bool_or(kind = 'overspray') THEN sum(pm_kg_low) ELSE 0.0 END AS pm_kg_low,
+        CASE WHEN bool_or(kind = 'overspray') THEN sum(pm_kg_high) ELSE 0.0 END AS pm_kg_high,
+        CASE WHEN bool_or(kind = 'overspray') THEN sum(not_split_solids_kg) ELSE 0.0 END AS not_split_solids_kg,
         bool_and(complete) AS complete,
         count(*) AS n_lines,
         sum(mass_g) AS mass_g,

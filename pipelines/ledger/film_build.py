@@ -14,10 +14,13 @@ from pipelines.ledger.film import Z95, expected_excess
 
 FACE = ["shop_id", "job_id", "panel_id", "face"]
 LAYER = [*FACE, "operation_no"]
+OPERATION = ["shop_id", "job_id", "operation_no"]
 PANEL_CV, PANEL_CV_LOW, PANEL_CV_HIGH = 0.10, 0.05, 0.25  # spread between panels of one operation where data are few
 BLEND_REL_SD = 0.10  # of a covered fraction below 1: it is written down by eye (our choice)
 INNER_RATIO, INNER_REL_SD = 0.6, 1 / 3  # film on inner faces and jambs over the outer film: .6 +- .2, common practice
 NARROWEST_REL_SE = 0.005  # no panel's mean is known better than a gauge's own repeatability
+UNKNOWN_CELL = 0.15  # relative sd of a transfer that the model gives no interval for
+SHARED_REL_U = 0.05  # what gauge gain, table of areas and densities share in all films (the default of shared_rel_u)
 POPULATION_CV = 0.08  # one technician's films of one product differ from job to job by at least this (our choice)
 POPULATION = 8  # films from which a population's middle and spread are taken
 FEW = 20  # sums read at marked places, from which the data themselves say how far a film lies from what transfer tells
@@ -72,115 +75,126 @@ def transfer_spread(layers: pl.DataFrame) -> float:
 
 
 def layer_films(
-    operation_films: pl.DataFrame, film_pieces: pl.DataFrame, sprayed: pl.DataFrame, operation_faces: pl.DataFrame
+    operation_films: pl.DataFrame,
+    film_pieces: pl.DataFrame,
+    sprayed: pl.DataFrame,
+    operation_faces: pl.DataFrame,
+    sprays: pl.DataFrame,
+    transfer_by_pair: pl.DataFrame,
 ) -> pl.DataFrame:
     """Film of each spray operation on each face: um, its standard error, and where it comes from. One row per LAYER.
 
     own_se_um is the part of the standard error that is this face's alone; the rest (a transfer known poorly for all of its
-    kind) moves every film of a population together.
+    kind, what gauge and table of areas share) moves every film of a population together.
 
     read           as it was read, where that layer alone was
-    from transfer  m: what landed, spread by covered area, inner faces at 0.6 of the outer; its variance v adds the spread
-                   between panels to that of one operation's transfer, is no smaller than transfer_spread finds it, and adds
-                   a leftover that was not weighed and a fraction covered that was written down by eye
+    from transfer  m: what landed, spread by covered area, inner faces at 0.6 of the outer. Its relative variance: own = one
+                   operation's chance + spread between panels, no smaller than transfer_spread finds it, + a leftover that was
+                   not weighed + a fraction covered written down by eye; shared = the cell's transfer + 5 % that all share
     shared         a reading D +- s over several layers: the normal law of films given their sum,
                    film_l = m_l + v_l (D - sum m) / (sum v + s^2), variance v_l - v_l^2 / (sum v + s^2)
     """
     cv = panel_spread(operation_films)
-    of_operation = ["shop_id", "job_id", "operation_no"]
+    key = [*OPERATION, "panel_id"]
     inner = pl.col("face") != "outer"
-    weight = pl.when(inner).then(INNER_RATIO).otherwise(1.0)
     landed = pl.col("source") == "from transfer"
-    unweighed = sprayed.group_by(of_operation).agg(
-        left2=(((pl.col("expected_gone_g") * pl.col("leftover_rel_sd").fill_null(0.0)) ** 2).sum()
-               / pl.col("expected_gone_g").sum() ** 2).fill_nan(0.0)
-    )  # fmt: skip
-    blends = operation_faces.select(*LAYER, blend2=(pl.col("covered_fraction") < 1).cast(pl.Float64) * BLEND_REL_SD**2)
-    films = (
-        operation_films.join(unweighed, on=of_operation, how="left")
-        .join(blends, on=LAYER, how="left")
-        .with_columns(loose2=pl.col("left2").fill_null(0.0) + pl.col("blend2").fill_null(0.0))
-    ).with_columns(
-        scale=pl.when(landed).then(
-            (pl.col("covered_m2").filter(landed).sum() / (pl.col("covered_m2") * weight).filter(landed).sum()).over(of_operation)
-            * weight
-        ).otherwise(1.0)
-    ).with_columns(
-        film_um=pl.col("film_um") * pl.col("scale"),
-        se_um=pl.when(landed)
-        .then(
-            pl.col("film_um") * pl.col("scale")
-            * ((pl.col("se_um") / pl.col("film_um")) ** 2 + cv**2 + pl.when(inner).then(INNER_REL_SD**2).otherwise(0.0)).sqrt()
-        )
-        .otherwise(pl.max_horizontal(pl.col("se_um"), NARROWEST_REL_SE * pl.col("film_um").abs())),
-    )  # fmt: skip
+    films = _what_transfer_tells(operation_films, sprayed, operation_faces, sprays, transfer_by_pair, cv)
     spread = (
         film_pieces.filter(pl.col("usable") & (pl.col("n_effective") > 1) & pl.col("sd_um").is_not_null())
         .unique(["piece", "source_id"], keep="first", maintain_order=True)
         .group_by("kind")
         .agg(s2=((pl.col("n_effective") - 1) * pl.col("sd_um") ** 2).sum() / (pl.col("n_effective") - 1).sum())
     )
-    key = [*of_operation, "panel_id"]
-    pieces = (
+    one = ["piece", "source_id"]
+    told = (
         film_pieces.filter(pl.col("usable") & ~pl.col("blend") & pl.col("mean_um").is_not_null())
         .join(spread, on="kind", how="left")
         .with_columns(
             s2=pl.col("extra_var_um2").fill_null(0.0) + pl.col("s2").fill_null(0.0) / pl.col("n_effective").clip(1.0)
         )
-        .select(*key, "piece", "source_id", "kind", sum_um="mean_um", s2="s2")
+        .select(*key, *one, "kind", sum_um="mean_um", s2="s2")
+        .join(films.filter(~inner).select(*key, "film_um", "own2", "loose2", "shared2", "source"), on=key, how="left")
+        .filter((pl.len().over(one) > 1) & landed.fill_null(False).all().over(one))
     )
-    outer = films.filter(pl.col("face") == "outer")
-    told = (
-        pieces.join(outer.select(*key, "film_um", "se_um", "loose2", "source"), on=key, how="left")
-        .with_columns(
-            n=pl.len().over("piece", "source_id"),
-            known=(pl.col("source") == "from transfer").fill_null(False).all().over("piece", "source_id"),
-        )
-        .filter((pl.col("n") > 1) & pl.col("known"))
-    )
-    tau = transfer_spread(told)
-    films = films.with_columns(
-        se_um=pl.when(landed)
-        .then(
-            (
-                pl.max_horizontal("se_um", tau * pl.col("film_um")) ** 2 + pl.col("loose2") * pl.col("film_um") ** 2
-            ).sqrt()
-        )
-        .otherwise("se_um")
-    )
+    tau2 = transfer_spread(told) ** 2
+    own2 = pl.max_horizontal("own2", tau2) + pl.col("loose2")
+    films = films.with_columns(own2=own2)
     layers = (
-        told.with_columns(
-            v=pl.max_horizontal("se_um", tau * pl.col("film_um")) ** 2 + pl.col("loose2") * pl.col("film_um") ** 2
+        told.with_columns(v=(own2 + pl.col("shared2")) * pl.col("film_um") ** 2)
+        .with_columns(
+            total_v=pl.col("v").sum().over(one) + pl.col("s2"),
+            miss=pl.col("sum_um") - pl.col("film_um").sum().over(one),
         )
         .with_columns(
-            total_v=pl.col("v").sum().over("piece", "source_id") + pl.col("s2"),
-            miss=pl.col("sum_um") - pl.col("film_um").sum().over("piece", "source_id"),
+            given_um=pl.col("film_um") + pl.col("v") * pl.col("miss") / pl.col("total_v"),
+            given_var=pl.col("v") - pl.col("v") ** 2 / pl.col("total_v"),
         )
-        .with_columns(
-            shared_um=pl.col("film_um") + pl.col("v") * pl.col("miss") / pl.col("total_v"),
-            shared_se=(pl.col("v") - pl.col("v") ** 2 / pl.col("total_v")).sqrt(),
-        )
-        .filter(pl.col("shared_um") > 0)
-        .sort(*key, "shared_se", "piece", "source_id")
+        .filter(pl.col("given_um") > 0)
+        .sort(*key, "given_var", *one)
         .unique(key, keep="first", maintain_order=True)
-        .select(*key, "shared_um", "shared_se", face=pl.lit("outer"))
-    )  # fmt: skip
+        .select(*key, "given_um", "given_var", face=pl.lit("outer"))
+    )
+    given = pl.col("given_um").is_not_null()
+    variance = pl.coalesce("given_var", (pl.col("own2") + pl.col("shared2")) * pl.col("film_um") ** 2)
     return (
         films.join(layers, on=[*key, "face"], how="left")
         .with_columns(
-            own_se_um=pl.when(pl.col("source") == "read")
-            .then("se_um")
-            .otherwise(
-                pl.min_horizontal(
-                    pl.coalesce("shared_se", "se_um"), (max(tau, cv) ** 2 + pl.col("loose2")).sqrt() * pl.col("film_um")
-                )
-            ),
-            film_um=pl.coalesce("shared_um", "film_um"),
-            se_um=pl.coalesce("shared_se", "se_um"),
-            source=pl.when(pl.col("shared_um").is_not_null()).then(pl.lit("shared")).otherwise("source"),
+            se_um=pl.when(landed).then(variance.sqrt()).otherwise("se_um"),
+            own_se_um=pl.when(landed)
+            .then((variance * pl.col("own2") / (pl.col("own2") + pl.col("shared2"))).sqrt())
+            .otherwise("se_um"),
+            film_um=pl.coalesce("given_um", "film_um"),
+            source=pl.when(given).then(pl.lit("shared")).when(pl.col("film_um").is_not_null()).then("source"),
         )
         .select(*LAYER, "film_um", "se_um", "own_se_um", "source")
         .sort(LAYER)
+    )
+
+
+def _what_transfer_tells(
+    operation_films: pl.DataFrame,
+    sprayed: pl.DataFrame,
+    operation_faces: pl.DataFrame,
+    sprays: pl.DataFrame,
+    transfer_by_pair: pl.DataFrame,
+    cv: float,
+) -> pl.DataFrame:
+    """operation_films with inner faces told apart and, where transfer alone tells, relative variances.
+
+    own2: one operation's chance and the spread cv between panels; loose2: leftover and fraction covered; shared2: the cell of
+    gun, technician and role, what all share, and the assumed ratio of inner faces. A cell without an interval: 15 %.
+    """
+    landed = pl.col("source") == "from transfer"
+    inner = pl.col("face") != "outer"
+    weight = pl.when(inner).then(INNER_RATIO).otherwise(1.0)
+    unweighed = sprayed.group_by(OPERATION).agg(
+        left2=((pl.col("expected_gone_g") * pl.col("leftover_rel_sd").fill_null(0.0)) ** 2).sum()
+        / pl.col("expected_gone_g").sum() ** 2
+    )
+    blends = operation_faces.select(*LAYER, blend2=(pl.col("covered_fraction") < 1).cast(pl.Float64) * BLEND_REL_SD**2)
+    pair = ["shop_id", "gun_id", "technician_id", "role"]
+    cells = transfer_by_pair.filter((pl.col("low") > 0) & (pl.col("high") > pl.col("low"))).select(
+        *pair, cell2=((pl.col("high") / pl.col("low")).log() / (2 * Z95)) ** 2
+    )
+    covered = pl.col("covered_m2").filter(landed).sum() / (pl.col("covered_m2") * weight).filter(landed).sum()
+    return (
+        operation_films.join(unweighed, on=OPERATION, how="left")
+        .join(blends, on=LAYER, how="left")
+        .join(sprays.select(*OPERATION, *pair[1:]), on=OPERATION, how="left")
+        .join(cells, on=pair, how="left")
+        # a cup that the flush loss used up tells nothing of a film
+        .with_columns(film_um=pl.when(landed & (pl.col("film_um") <= 0)).then(None).otherwise("film_um"))
+        .with_columns(
+            rel2=(pl.col("se_um") / pl.col("film_um")) ** 2,
+            cell2=pl.col("cell2").fill_null(UNKNOWN_CELL**2),
+            loose2=pl.col("left2").fill_nan(0.0).fill_null(0.0) + pl.col("blend2").fill_null(0.0),
+            film_um=pl.col("film_um") * pl.when(landed).then(covered.over(OPERATION) * weight).otherwise(1.0),
+        )
+        .with_columns(
+            own2=(pl.col("rel2") - pl.col("cell2")).clip(lower_bound=0.0) + cv**2,
+            shared2=pl.col("cell2") + SHARED_REL_U**2 + pl.when(inner).then(INNER_REL_SD**2).otherwise(0.0),
+            se_um=pl.max_horizontal("se_um", NARROWEST_REL_SE * pl.col("film_um").abs()),
+        )
     )
 
 
@@ -220,7 +234,7 @@ def held_against_others(frame: pl.DataFrame) -> pl.DataFrame:
     own2 = pl.col("own_se_um") ** 2
     return (
         frame.with_columns(mu=mu, omega2=pl.max_horizontal(omega2, (POPULATION_CV * mu) ** 2))
-        .with_columns(w=pl.col("omega2") / (pl.col("omega2") + own2))
+        .with_columns(w=pl.when(pl.col("mu").is_not_null()).then(pl.col("omega2") / (pl.col("omega2") + own2)))
         .with_columns(
             held_um=pl.coalesce(pl.col("mu") + pl.col("w") * (pl.col("film_um") - pl.col("mu")), "film_um"),
             held_se=pl.coalesce(
@@ -239,6 +253,7 @@ def film_build(
     pours: pl.DataFrame,
     sprayed: pl.DataFrame,
     operation_faces: pl.DataFrame,
+    transfer_by_pair: pl.DataFrame,
 ) -> pl.DataFrame:
     """Each film that a data sheet's window speaks of: um with a 95 % interval, and the probability of lying outside.
 
@@ -247,22 +262,21 @@ def film_build(
     panel's mean, always so held; over_ml and under_ml = area x expected excess or lack of film with the spread between
     places added. Where nothing is known of the film, or the window, null.
     """
-    layers = layer_films(operation_films, film_pieces, sprayed, operation_faces)
-    operation = ["shop_id", "job_id", "operation_no"]
+    layers = layer_films(operation_films, film_pieces, sprayed, operation_faces, sprays, transfer_by_pair)
     colour = (
         cup_feeds.join(pours.filter(pl.col("colour_id").is_not_null()).select("shop_id", "mix_id", "colour_id"),
                        on=["shop_id", "mix_id"])
-        .group_by(operation).agg(pl.col("colour_id").min())
+        .group_by(OPERATION).agg(pl.col("colour_id").min())
     )  # fmt: skip
     members = (
         film_groups.select(*FACE, "product_id", "first_operation", "last_operation")
         .join(
-            sprays.select(*operation, "product_id", "technician_id", "gun_id", "role"),
+            sprays.select(*OPERATION, "product_id", "technician_id", "gun_id", "role"),
             on=["shop_id", "job_id", "product_id"],
         )
         .filter(pl.col("operation_no").is_between(pl.col("first_operation"), pl.col("last_operation")))
         .join(layers, on=LAYER)
-        .join(colour, on=operation, how="left")
+        .join(colour, on=OPERATION, how="left")
     )
     rank = pl.col("source").replace_strict(
         {"read": 0, "shared": 1, "from transfer": 2}, default=3, return_dtype=pl.Int64
@@ -288,7 +302,7 @@ def film_build(
     frame = (
         film_groups.join(sums, on=group, how="left")
         .with_columns(
-            film_um=pl.when(sanded).then("film_um").otherwise(pl.coalesce("split_um", "film_um")),
+            film_um=pl.when(sanded).then("film_um").otherwise("split_um"),
             se_um=pl.when(sanded).then("se_um").otherwise(pl.coalesce("split_se", "se_um")),
             own_se_um=pl.when(sanded).then("se_um").otherwise(pl.coalesce("split_own", "se_um")),
             source=pl.when(sanded & pl.col("film_um").is_not_null()).then(pl.lit("read")).otherwise("source"),

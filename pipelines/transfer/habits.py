@@ -87,18 +87,22 @@ def leftover_habits_of_hands(seen: pl.DataFrame, settings: Mapping[str, Any] | N
         joined = pl.concat_str([pl.col(c).cast(pl.String) for c in columns], separator="\t", ignore_nulls=False)
         return seen.select(joined.fill_null("")).to_series().to_numpy().astype(str)
 
-    ones = np.ones(seen.height)
-    fit = Fitted(
-        [
-            Term("role", level("role"), prior=(0.15, 0.15)),
-            Term("size", level("size"), prior=(0.0, 0.1)),
-            Term("least", np.where(seen["least"].to_numpy(), "least", ""), prior=(0.0, 0.3)),
-            Term("product", level("product_id"), scale=SCALE["product"]),
-            Term("place", level("shop_id", "role"), scale=SCALE["place"], local=True),
-            Term("technician", level("technician_id"), scale=SCALE["technician"], local=True),
-        ],
-        seen["share"].to_numpy(), 0 * ones, ones, SCALE["event"],
-    )  # fmt: skip
+    terms = [
+        Term("role", level("role"), prior=(0.15, 0.15)),
+        Term("size", level("size"), prior=(0.0, 0.1)),
+        Term("least", np.where(seen["least"].to_numpy(), "least", ""), prior=(0.0, 0.3)),
+        Term("product", level("product_id"), scale=SCALE["product"]),
+        Term("place", level("shop_id", "role"), scale=SCALE["place"], local=True),
+        Term("technician", level("technician_id"), scale=SCALE["technician"], local=True),
+    ]
+    y, ones = seen["share"].to_numpy(), np.ones(seen.height)
+    fit = Fitted(terms, y, 0 * ones, ones, SCALE["event"])
+    # who leaves much also leaves unevenly: each hand's own spread, drawn towards the common one as by 10 cups
+    code = np.unique(level("technician_id"), return_inverse=True)[1]
+    left2 = (y - fit.design @ fit.fit.best.theta) ** 2
+    common = float(left2.mean())
+    own = (np.bincount(code, left2) + 10 * common) / (np.bincount(code) + 10)
+    fit = Fitted(terms, y, 0 * ones, (own / common)[code] if common > 0 else ones, SCALE["event"], like=fit)
     people = seen.group_by("technician_id").agg(
         n=pl.len().cast(pl.Int64), shop_id=pl.col("shop_id").mode().min()
     ).sort("technician_id")  # fmt: skip

@@ -35,11 +35,18 @@ def _rule(info: ColumnInfo) -> str:
 
 
 def _table(name: str) -> list[str]:
-    lines = [f"**{name}**: {door.schema(name).description}", "", "| column | type | unit | meaning | rule |", "|---|---|---|---|---|"]
+    lines = [
+        f"**{name}**: {door.schema(name).description}",
+        "",
+        "| column | type | unit | meaning | rule |",
+        "|---|---|---|---|---|",
+    ]
     for info in door.columns(name):
         mark = " K" if info.key else ""
         optional = " o" if not info.required else ""
-        lines.append(f"| {info.name}{mark}{optional} | {info.kind} | {info.unit} | {info.description} | {_rule(info)} |")
+        lines.append(
+            f"| {info.name}{mark}{optional} | {info.kind} | {info.unit} | {info.description} | {_rule(info)} |"
+        )
     return [*lines, ""]
 
 

@@ -699,6 +699,86 @@ compliance_multistage = table(
     over=flag("Above the limit", nullable=True),
 )
 
+compliance_training = table(
+    "compliance_training",
+    "Who must be trained, who is, and until when",
+    shop_id=_SHOP,
+    technician_id=text("The technician", key=True),
+    rule=text("The training rule", key=True),
+    label=text("Its name"),
+    hired_on=day("Hired", nullable=True),
+    left_on=day("Left", nullable=True),
+    due_by=day("Last day for the first training", nullable=True),
+    first_completed_on=day("First full training", nullable=True),
+    latest_completed_on=day("Latest full training", nullable=True),
+    valid_until=day("Last day on which it counts", nullable=True),
+    certificate_ref=text("The certificate of the latest", nullable=True),
+    status=choice("On the last day of the shop's records", "trained", "due", "overdue", "expired", "missing", "left"),
+    missing=text("Evidence that is not in the registers", nullable=True),
+    as_of=day("Last day of the shop's records", nullable=True),
+    source=text("Where the rule stands"),
+)
+
+compliance_booths = table(
+    "compliance_booths",
+    "What booth filters hold back, and whether a paper shows it",
+    shop_id=_SHOP,
+    booth_id=text("The booth", key=True),
+    from_on=day("First day of this version; 0001-01-01: from ever", key=True),
+    until_on=day("First day of the next version", nullable=True),
+    filter_capture=fraction("Part of the overspray held back", nullable=True),
+    filter_capture_needed=fraction("What the rule asks for"),
+    evidence_ref=text("The paper", nullable=True),
+    status=choice("Against the rule", "holds", "below", "missing"),
+    missing=text("Evidence that is not in the registers", nullable=True),
+    source=text("Where the rule stands"),
+)
+
+compliance_guns = table(
+    "compliance_guns",
+    "Which guns qualify under the shop rules, and why; cups at the 3.0 fl oz line",
+    shop_id=_SHOP,
+    gun_id=text("The gun", key=True),
+    atomising=text("How it breaks the fluid up"),
+    qualifies=choice("review: an equivalent needs its papers", "yes", "review", "no"),
+    why=text("Why"),
+    cup_ml=number("Size of its cup", "mL", nullable=True),
+    cup=choice("Against the 3.0 fl oz line", "outside", "review", "review: refilled", "inside", "missing"),
+    n_refilled=integer("Operations that sprayed more than its small cup holds"),
+    in_service_on=day("In service since", nullable=True),
+    retired_on=day("Retired", nullable=True),
+)
+
+compliance_retention = table(
+    "compliance_retention",
+    "How long each kind of record must be kept; the longest rule wins",
+    shop_id=_SHOP,
+    record=text("Kind of record", key=True),
+    years=integer("Years", "a"),
+    keep_since=day("Records from this day on must still be there at the end of the shop's records", nullable=True),
+    n_rules=integer("Rules that speak of it"),
+    note=text("What to know of it", nullable=True),
+    source=text("Where it stands"),
+)
+
+compliance_solvent = table(
+    "compliance_solvent",
+    "Organic solvent of a calendar year by the EU's definitions: in, out, kept",
+    shop_id=_SHOP,
+    year=integer("Calendar year", "a", key=True),
+    pours_kg=number("In component pours", "kg", nullable=True),
+    cleaning_issued_kg=number("Handed out for cleaning", "kg", nullable=True),
+    unscaled_kg=number("In unscaled use", "kg", nullable=True),
+    input_kg=number("Sum of the three", "kg", nullable=True),
+    came_back_kg=number("Came back from cleaning, net of the flush in it", "kg", nullable=True),
+    consumed_kg=number("Input less what came back: the year's consumption", "kg", nullable=True),
+    emitted_kg=number("Emitted, waste credit not taken off", "kg", nullable=True),
+    kept_change_kg=number("More kept in cups at the end than at the start", "kg", nullable=True),
+    waste_kg=number("In documented waste", "kg", nullable=True),
+    emitted_less_waste_kg=number("Emitted less documented waste", "kg", nullable=True),
+    complete=flag("Nothing in it was unreadable or without a figure"),
+)
+
 compliance_metals = table(
     "compliance_metals",
     "Target metals of 40 CFR 63 subpart HHHHHH in cups, against their thresholds",
@@ -855,6 +935,7 @@ PUBLISHED: dict[str, pa.DataFrameSchema] = {
         film_build, film_by_technician, edge_bias, panel_heat, technique_power, gun_fit, gun_cover, gun_drift,
         gun_service_contrasts, emissions_monthly, emission_lines, hap_monthly, hap_lines, hap_63_3941,
         rolling_12_months, permit_headroom, voc_content, compliance_average, compliance_multistage, compliance_metals,
+        compliance_training, compliance_booths, compliance_guns, compliance_retention, compliance_solvent,
         stock_reconciliation, mix_guide, mix_backtest, savings, savings_basis, job_costs, practice_cards, cautions,
     )
 }  # fmt: skip

@@ -1,0 +1,108 @@
+-- Who must be trained, who is, and until when, by the training rules of the home shop's jurisdiction (40 CFR 63.11173(f), (g)
+-- in the US; diisocyanates in the EU). as_of is the last day of the shop's records: no clock decides.
+--   due_by       hired_on + within_days, not before the rule applies       valid_until   latest full training + valid_years;
+--                one of 29 February runs out on 28 February (our choice, the earlier day); the day itself still counts
+-- A painter's training is full only where hands-on and classroom are both entered. What is not in the registers is listed in
+-- missing and never assumed. status: trained, expired, due (not yet, in time), overdue, missing (cannot be told), left.
+WITH rules AS (
+    SELECT
+        t.technician_id,
+        t.shop_id,
+        t.hired_on,
+        t.left_on,
+        p.last_on AS as_of,
+        r.rule,
+        r.label,
+        r.within_days,
+        r.valid_years,
+        r.applies_from,
+        r.source
+    FROM technicians AS t
+    INNER JOIN emission_places AS p ON p.shop_id = t.shop_id
+    INNER JOIN training_rules AS r ON r.jurisdiction = p.jurisdiction
+),
+judged AS (
+    SELECT
+        u.technician_id,
+        u.rule,
+        g.completed_on,
+        g.certificate_ref,
+        u.rule <> 'painter_training' OR (coalesce(g.hands_on, FALSE) AND coalesce(g.classroom, FALSE)) AS whole
+    FROM rules AS u
+    INNER JOIN trainings AS g ON g.technician_id = u.technician_id
+    WHERE u.as_of IS NULL OR g.completed_on <= u.as_of
+),
+done AS (
+    SELECT
+        technician_id,
+        rule,
+        min(CASE WHEN whole THEN completed_on END) AS first_completed_on,
+        max(CASE WHEN whole THEN completed_on END) AS latest_completed_on,
+        bool_or(NOT whole) AS some_in_part
+    FROM judged
+    GROUP BY technician_id, rule
+),
+proofs AS (
+    SELECT j.technician_id, j.rule, max(j.certificate_ref) AS certificate_ref
+    FROM judged AS j
+    INNER JOIN done AS d
+        ON d.technician_id = j.technician_id AND d.rule = j.rule AND d.latest_completed_on = j.completed_on
+    WHERE j.whole
+    GROUP BY j.technician_id, j.rule
+),
+dated AS (
+    SELECT
+        u.*,
+        d.first_completed_on,
+        d.latest_completed_on,
+        coalesce(d.some_in_part, FALSE) AS some_in_part,
+        p.certificate_ref,
+        greatest(u.hired_on + CAST(u.within_days AS INTEGER), coalesce(u.applies_from, DATE '0001-01-01')) AS due_by,
+        make_date(
+            CAST(year(d.latest_completed_on) + u.valid_years AS INTEGER),
+            CAST(month(d.latest_completed_on) AS INTEGER),
+            CAST(
+                CASE
+                    WHEN month(d.latest_completed_on) = 2 THEN least(28, day(d.latest_completed_on))
+                    ELSE day(d.latest_completed_on)
+                END AS INTEGER
+            )
+        ) AS valid_until
+    FROM rules AS u
+    LEFT JOIN done AS d ON d.technician_id = u.technician_id AND d.rule = u.rule
+    LEFT JOIN proofs AS p ON p.technician_id = u.technician_id AND p.rule = u.rule
+)
+SELECT
+    shop_id,
+    technician_id,
+    rule,
+    label,
+    hired_on,
+    left_on,
+    CASE WHEN hired_on IS NOT NULL THEN due_by END AS due_by,
+    first_completed_on,
+    latest_completed_on,
+    valid_until,
+    certificate_ref,
+    CASE
+        WHEN left_on < as_of THEN 'left'
+        WHEN latest_completed_on IS NOT NULL AND valid_until < as_of THEN 'expired'
+        WHEN latest_completed_on IS NOT NULL THEN 'trained'
+        WHEN hired_on IS NULL THEN 'missing'
+        WHEN as_of <= due_by THEN 'due'
+        ELSE 'overdue'
+    END AS status,
+    nullif(
+        concat_ws(
+            '; ',
+            CASE WHEN hired_on IS NULL THEN 'day of hiring' END,
+            CASE WHEN latest_completed_on IS NULL AND some_in_part THEN 'hands-on or classroom part' END,
+            CASE WHEN latest_completed_on IS NULL AND NOT some_in_part THEN 'training' END,
+            CASE WHEN latest_completed_on IS NOT NULL AND certificate_ref IS NULL THEN 'certificate of the latest training' END
+        ),
+        ''
+    ) AS missing,
+    as_of,
+    source
+FROM dated
+ORDER BY shop_id, technician_id, rule

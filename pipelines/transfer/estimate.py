@@ -70,13 +70,27 @@ def _direct(
 
 def _sprayed_unknown(records: pl.DataFrame, prepared: pl.DataFrame) -> pl.DataFrame:
     """Usable records of which some layer's sprayed solids, or the landed solids, are not a number to work with."""
-    layers = prepared.group_by(tables.RECORD).agg(ok=(pl.col("sprayed").is_finite() & (pl.col("sprayed") > 0)).all())
-    return (
-        records.filter("usable")
-        .join(layers, on=tables.RECORD, how="left")
-        .filter(~(pl.col("ok").fill_null(False) & pl.col("landed_solids_ml").is_finite().fill_null(False)))
-        .select(*tables.RECORD, why=pl.lit("what was sprayed or what landed is not known"))
-    )
+    fine = pl.col("sprayed").is_finite() & (pl.col("sprayed") > 0) & pl.col("own_var").is_finite()
+    bad = prepared.filter(~fine.fill_null(False)).select(tables.RECORD)
+    usable = records.filter("usable")
+    measured = pl.all_horizontal(
+        pl.col("landed_solids_ml").is_finite(),
+        pl.col("read_var_ml2").fill_null(0.0).is_finite(),
+        pl.col("area_rel_var").fill_null(0.0).is_finite(),
+    ).fill_null(False)
+    found = [
+        usable.filter(~measured).select(tables.RECORD),
+        usable.select(tables.RECORD).join(bad, on=tables.RECORD, how="semi"),
+    ]
+    if _runs(prepared) != records.height:  # some record has no layer at all
+        found.append(usable.select(tables.RECORD).join(prepared.select(tables.RECORD), on=tables.RECORD, how="anti"))
+    return pl.concat(found).unique().with_columns(why=pl.lit("what was sprayed or what landed is not known"))
+
+
+def _runs(layers: pl.DataFrame) -> int:
+    """How many records the layers, sorted by record, belong to."""
+    changed = pl.any_horizontal(pl.col(name) != pl.col(name).shift(1) for name in tables.RECORD)
+    return int(layers.select(changed.fill_null(True).sum()).item()) if layers.height else 0
 
 
 def _set_aside(built: design.Design, fitted: iterate.Joint) -> pl.DataFrame:

@@ -181,39 +181,29 @@ class Frame:
         _, self.example, symbol = np.unique(symbols.data, return_index=True, return_inverse=True)
         kinds = len(self.example)
         counts = np.diff(symbols.indptr)
-        total = int((counts * (counts + 1) // 2).sum())
-        at, of, kind = np.empty(total, np.int32), np.empty(total, np.int32), np.empty(total, np.int32)
-        end = 0
+        # by signature, so that each signature's products stand together: nothing need be sorted
+        starts = np.concatenate([[0], np.cumsum(counts * (counts + 1) // 2)])
+        at = np.empty(starts[-1], np.int32)
+        self.kind = np.empty(starts[-1], np.int16 if kinds**2 < 2**15 else np.int32)
         for k in np.unique(counts[counts > 0]):
             i, j = np.triu_indices(k)
             rows = np.flatnonzero(counts == k)
-            for part in np.array_split(rows, max(1, len(rows) * len(i) // 2_000_000)):
+            for part in np.array_split(rows, max(1, len(rows) * len(i) // 1_000_000)):
                 take = symbols.indptr[part][:, None] + np.arange(k)
+                here = starts[part][:, None] + np.arange(len(i))
                 column, number = symbols.indices[take], symbol[take]
-                here = slice(end, end + len(part) * len(i))
-                at[here] = self.layout.positions(column[:, i], column[:, j]).ravel()
-                of[here] = np.repeat(part.astype(np.int32), len(i))
-                kind[here] = (number[:, i] * kinds + number[:, j]).ravel()
-                end = here.stop
-        packed = sp.coo_matrix((kind, (at, of)), shape=(self.layout.cells, symbols.shape[0])).tocsr()
-        del at, of, kind
-        seen = np.zeros(kinds * kinds, bool)
-        seen[packed.data] = True
-        products = np.flatnonzero(seen)
-        number_of = np.zeros(kinds * kinds, np.int32 if len(products) > 2**15 else np.int16)
-        number_of[products] = np.arange(len(products))
-        self.kind = number_of[packed.data]
-        packed.data = np.zeros(0)
-        self.k = sp.csr_matrix((np.zeros(len(self.kind)), packed.indices, packed.indptr), shape=packed.shape)
-        self.left, self.right = products // kinds, products % kinds
+                at[here] = self.layout.positions(column[:, i], column[:, j])
+                self.kind[here] = number[:, i] * kinds + number[:, j]
+        index = np.int32 if starts[-1] < 2**31 else np.int64
+        shape = (self.layout.cells, symbols.shape[0])
+        self.k = sp.csc_matrix((np.zeros(len(at)), at, starts.astype(index)), shape=shape, copy=False)
 
-    def pairs(self, design: sp.csr_matrix) -> sp.csr_matrix:
+    def pairs(self, design: sp.csr_matrix) -> sp.csc_matrix:
         """K of a design with this pattern. It is written where the K before it stood: one pass at a time."""
         if not (np.array_equal(design.indptr, self.indptr) and np.array_equal(design.indices, self.indices)):
             raise ValueError("the design has another pattern than the frame")
         value = design.data[self.example]
-        products = value[self.left] * value[self.right]
-        np.take(products, self.kind, out=self.k.data)
+        np.take(np.outer(value, value).ravel(), self.kind, out=self.k.data)
         return self.k
 
 

@@ -15,6 +15,7 @@ from pipelines.workspace import Workspace, WorkspaceError
 
 if TYPE_CHECKING:
     import polars as pl
+    from dagster import DagsterInstance
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,17 +56,45 @@ def run(space: Workspace, again: bool = False, teller: runs.Teller | None = None
 def _materialize(current: runs.Run) -> None:
     """The whole graph in this process, with Dagster's records kept in the workspace."""
     import dagster as dg
+    from sqlalchemy import event
+    from sqlalchemy.engine import Engine
 
     from pipelines import definitions
 
-    home = workspace.prepare_dagster(current.space)
-    with dg.DagsterInstance.from_config(str(home)) as instance:
-        dg.materialize(
-            definitions.assets,
-            instance=instance,
-            resources={**definitions.resources, "run": current},
-            run_config={"loggers": {"console": {"config": {"log_level": "CRITICAL"}}}},
-        )
+    # Dagster commits each of its some hundred events to SQLite apart. Waiting for the disk every time costs more than
+    # the whole demo; the records are no results, and begin afresh where a power cut left them unreadable.
+    event.listen(Engine, "connect", _do_not_wait_for_the_disk)
+    try:
+        with _records(current.space) as instance:
+            dg.materialize(
+                definitions.assets,
+                instance=instance,
+                resources={"run": current},
+                run_config={"loggers": {"console": {"config": {"log_level": "CRITICAL"}}}},
+            )
+    finally:
+        event.remove(Engine, "connect", _do_not_wait_for_the_disk)
+
+
+def _do_not_wait_for_the_disk(connection: Any, _: Any) -> None:
+    if type(connection).__module__.startswith("sqlite3"):
+        connection.execute("PRAGMA synchronous = OFF")
+
+
+def _records(space: Workspace) -> DagsterInstance:
+    """Dagster's records of this workspace; new ones where those that are there cannot be read."""
+    import dagster as dg
+    from sqlalchemy.exc import DatabaseError
+
+    try:
+        instance = dg.DagsterInstance.from_config(str(workspace.prepare_dagster(space)))
+        instance.get_runs(limit=1)
+        return instance
+    except DatabaseError as error:
+        if workspace.is_refusal(error):
+            raise
+        workspace.set_dagster_aside(space)
+        return dg.DagsterInstance.from_config(str(workspace.prepare_dagster(space)))
 
 
 @dataclass(frozen=True, slots=True)

@@ -340,7 +340,7 @@ def template() -> str:
         "",
     ]
     for name, model in sections().items():
-        out += ["", f"[{name}]"] + _comment(model.__doc__ or "")
+        out += ["", f"[{name}]", *_comment(model.__doc__ or "")]
         for key, field in model.model_fields.items():
             unit = unit_of(model, key)
             shown = f" In {unit}." if unit not in ("", "1") else (" A ratio: 0.05 is 5 %." if unit == "1" else "")

@@ -551,6 +551,14 @@ def prepare_dagster(space: Workspace) -> Path:
     return space.dagster_home
 
 
+def set_dagster_aside(space: Workspace) -> None:
+    """Move Dagster's unreadable records out of the way; those of an earlier time go."""
+    aside = space.dagster_home.with_name("dagster-unreadable")
+    with _told(f"write in {space.state}"):
+        shutil.rmtree(aside, ignore_errors=True)
+        os.replace(space.dagster_home, aside)
+
+
 def _flush(full: Path) -> None:
     """Have the system bring a file or folder to the disk, so that a power cut cannot leave a renamed, empty file."""
     with contextlib.suppress(OSError):

@@ -1,5 +1,7 @@
 """Intake as assets: every event table, every register, and what became of each file and row."""
 
+from collections.abc import Iterator
+
 import dagster as dg
 
 from pipelines import run as runs
@@ -10,11 +12,11 @@ NAMES = [*events.EVENTS, *registers.REGISTERS, "intake_files", "refused_rows", "
 
 
 @dg.multi_asset(
-    outs={name: dg.AssetOut(group_name="intake", kinds={"polars"}, **tables.describe(name)) for name in NAMES},
-    check_specs=tables.specs(NAMES),
+    specs=[tables.spec(name, "intake", "polars") for name in NAMES],
+    check_specs=tables.check_specs(NAMES),
     required_resource_keys={"run"},
 )
-def intake(context: dg.AssetExecutionContext) -> tables.Events:
+def intake(context: dg.AssetExecutionContext) -> Iterator[dg.MaterializeResult]:
     """Read the inbox and the registers: typed rows on one side, refused rows with their reasons on the other."""
     run: runs.Run = context.resources.run
     with run.timed("intake"):
@@ -27,7 +29,7 @@ def intake(context: dg.AssetExecutionContext) -> tables.Events:
         f" {files['superseded'].sum():,} superseded",
     )
     for name in NAMES:
-        yield from tables.events(name, frames[name], run, output=name)
+        yield tables.put(run, name, frames[name])
 
 
 ASSETS = [intake]

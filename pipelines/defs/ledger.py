@@ -21,19 +21,15 @@ def _says(name: str) -> str:
 
 
 def _asset(name: str) -> dg.AssetsDefinition:
-    upstream = sorted(runner.upstream(name))
-
-    @dg.asset(
+    @dg.multi_asset(
         name=name,
-        ins={table: dg.AssetIn(key=table) for table in upstream},
-        group_name="ledger",
-        kinds={"duckdb"},
-        check_specs=tables.specs([name]),
+        specs=[tables.spec(name, "ledger", "duckdb", deps=runner.upstream(name), otherwise=_says(name))],
+        check_specs=tables.check_specs([name]),
         required_resource_keys={"run"},
-        **tables.describe(name, _says(name)),
     )
-    def statement(context: dg.AssetExecutionContext, **given: pl.DataFrame) -> tables.Events:
+    def statement(context: dg.AssetExecutionContext) -> dg.MaterializeResult:
         run: Run = context.resources.run
+        given = tables.get(run, runner.upstream(name))
         stage, members = ("film", BEFORE_TRANSFER) if name in BEFORE_TRANSFER else ("ledger", AFTER_TRANSFER)
         left = members - {name, *run.tables}
         run.teller.progress(f"{stage}: {name}", len(members) - len(left), len(members))
@@ -42,7 +38,7 @@ def _asset(name: str) -> dg.AssetsDefinition:
         run.tables[name] = frame
         if not left:
             run.tell(stage, FINDINGS[stage](run.tables))
-        yield from tables.events(name, frame, run)
+        return tables.put(run, name, frame)
 
     return statement
 
@@ -61,7 +57,7 @@ def _film(tables: Mapping[str, pl.DataFrame]) -> str:
     records = tables["records"]
     return (
         f"{tables['mixes'].height:,} cups, {tables['film_increments'].height:,} film increments,"
-        f" {records.height:,} records, {records['usable'].sum():,} of them closed"
+        f" {records.height:,} records, {records['usable'].sum():,} of them usable"
     )
 
 

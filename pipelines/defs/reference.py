@@ -1,5 +1,7 @@
 """Reference tables as assets: facts of law and nature that ship with the project, each row with its source."""
 
+from collections.abc import Iterator
+
 import dagster as dg
 
 from pipelines import run as runs
@@ -11,15 +13,15 @@ NAMES = list(reference.REFERENCE)
 
 @dg.multi_asset(
     name="reference",
-    outs={name: dg.AssetOut(group_name="reference", kinds={"csv"}, **tables.describe(name)) for name in NAMES},
-    check_specs=tables.specs(NAMES),
+    specs=[tables.spec(name, "reference", "csv") for name in NAMES],
+    check_specs=tables.check_specs(NAMES),
     required_resource_keys={"run"},
 )
-def shipped(context: dg.AssetExecutionContext) -> tables.Events:
+def shipped(context: dg.AssetExecutionContext) -> Iterator[dg.MaterializeResult]:
     """Read the tables beside seed_data's code."""
     run: runs.Run = context.resources.run
     for name in NAMES:
-        yield from tables.events(name, runs.reference_table(name), run, output=name)
+        yield tables.put(run, name, runs.reference_table(name))
 
 
 ASSETS = [shipped]

@@ -1,30 +1,29 @@
 """What readers get: pages, spreadsheets, one database file; and the step that puts the finished set in force."""
 
 import dagster as dg
-import polars as pl
 
 from pipelines import run as runs
 from pipelines import workspace
 from pipelines.defs import intake, ledger, tables, transfer
 from schemas import registers
 
-MADE = [*intake.NAMES, *ledger.NAMES, *transfer.NAMES]
+MADE = [*intake.NAMES, *ledger.NAMES, *transfer.MADE]
 PUBLISHED = [name for name in MADE if name in tables.PUBLISHED]
 SHOWN = [*PUBLISHED, *registers.REGISTERS]
 
 
 @dg.asset(
-    ins={name: dg.AssetIn(key=name) for name in SHOWN},
+    deps=SHOWN,
     group_name="reports",
     kinds={"html"},
     required_resource_keys={"run"},
-    io_manager_key="nothing",
 )
-def site(context: dg.AssetExecutionContext, **given: pl.DataFrame) -> dg.MaterializeResult:
+def site(context: dg.AssetExecutionContext) -> dg.MaterializeResult:
     """The pages, from published tables and registers alone."""
     from reports.site import build
 
     run: runs.Run = context.resources.run
+    given = tables.get(run, SHOWN)
     with run.timed("pages"):
         pages = build(given, run.settings.model_dump())
         for path, content in sorted(pages.items()):
@@ -35,16 +34,15 @@ def site(context: dg.AssetExecutionContext, **given: pl.DataFrame) -> dg.Materia
 
 
 @dg.asset(
-    ins={name: dg.AssetIn(key=name) for name in PUBLISHED},
-    deps=[site],
+    deps=[site, *PUBLISHED],
     group_name="reports",
     kinds={"duckdb"},
     required_resource_keys={"run"},
-    io_manager_key="nothing",
 )
-def out(context: dg.AssetExecutionContext, **given: pl.DataFrame) -> dg.MaterializeResult:
+def out(context: dg.AssetExecutionContext) -> dg.MaterializeResult:
     """Spreadsheets of every published table and of the refused rows, filmledger.duckdb, and the swap."""
     run: runs.Run = context.resources.run
+    given = tables.get(run, PUBLISHED)
     with run.timed("results"):
         for name, frame in given.items():
             workspace.write_csv(run.space, f"handouts/{name}.csv", frame)

@@ -5,7 +5,7 @@ Not here: what any table holds or how it comes about.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import Any
 
 import dagster as dg
@@ -19,32 +19,18 @@ from schemas import door, published
 PUBLISHED = frozenset(published.PUBLISHED)
 
 
-class Store(dg.IOManager):
-    """Keeps each table of a run in memory for the next asset and as parquet in the set being built.
+def get(run: Run, names: Iterable[str]) -> dict[str, pl.DataFrame]:
+    """Tables by name: as this run made them, else as the last finished run left them.
 
-    An asset run by itself finds what stands upstream of it as the last finished run left it.
+    Raises WorkspaceError where an asset is run by itself and what stands upstream of it was never made.
     """
-
-    def handle_output(self, context: dg.OutputContext, obj: pl.DataFrame) -> None:
-        run: Run = context.resources.run
-        name = context.asset_key.path[-1]
-        run.tables[name] = obj
-        workspace.write_table(run.space, name, obj, published=name in PUBLISHED)
-
-    def load_input(self, context: dg.InputContext) -> pl.DataFrame:
-        run: Run = context.resources.run
-        name = context.asset_key.path[-1]
+    for name in names:
         if name not in run.tables:
             found = workspace.read_table(run.space, name)
             if found is None:
-                raise workspace.WorkspaceError(f"Table {name} is not there yet. Run it, or the whole graph, first.")
+                raise workspace.WorkspaceError(f"Table {name} is not there yet. Run the whole graph first.")
             run.tables[name] = found
-        return run.tables[name]
-
-
-@dg.io_manager(required_resource_keys={"run"})
-def store(_: dg.InitResourceContext) -> Store:
-    return Store()
+    return {name: run.tables[name] for name in names}
 
 
 def known(name: str) -> bool:
@@ -75,24 +61,32 @@ def column_schema(name: str) -> dg.TableSchema:
     )
 
 
-def describe(name: str, otherwise: str = "") -> dict[str, Any]:
-    """What is known of a table before it is made, as asset arguments. `otherwise` describes one without a schema."""
-    if not known(name):
-        return {"description": otherwise}
-    return {"description": door.schema(name).description, "metadata": {"dagster/column_schema": column_schema(name)}}
+def spec(name: str, group: str, kind: str, deps: Iterable[str] = (), otherwise: str = "") -> dg.AssetSpec:
+    """What is known of a table before it is made. `otherwise` describes one without a schema."""
+    metadata = {"dagster/column_schema": column_schema(name)} if known(name) else {}
+    return dg.AssetSpec(
+        name,
+        deps=sorted(deps),
+        description=door.schema(name).description if known(name) else otherwise,
+        metadata=metadata,
+        group_name=group,
+        kinds={kind},
+    )
 
 
-Events = Iterator[dg.Output[pl.DataFrame] | dg.AssetCheckResult]
-
-
-def events(name: str, frame: pl.DataFrame, run: Run, output: str = "result") -> Events:
-    """One finished table with its row count, then the outcome of each of its checks."""
+def put(run: Run, name: str, frame: pl.DataFrame) -> dg.MaterializeResult:
+    """Take in one finished table, on disk and for the assets that read it; tell its row count and its checks."""
+    run.tables[name] = frame
+    workspace.write_table(run.space, name, frame, published=name in PUBLISHED)
     told: dict[str, Any] = {"dagster/row_count": frame.height}
     if not known(name):
         told["dagster/column_schema"] = dg.TableSchema(
             columns=[dg.TableColumn(column, str(dtype)) for column, dtype in frame.schema.items()]
         )
-    yield dg.Output(frame, output_name=output, metadata=told)
+    return dg.MaterializeResult(asset_key=name, metadata=told, check_results=list(_outcomes(run, name, frame)))
+
+
+def _outcomes(run: Run, name: str, frame: pl.DataFrame) -> Iterator[dg.AssetCheckResult]:
     for check in checks.of(name):
         passed, found = check.test(frame, run.settings)
         yield dg.AssetCheckResult(
@@ -100,7 +94,7 @@ def events(name: str, frame: pl.DataFrame, run: Run, output: str = "result") -> 
         )
 
 
-def specs(names: list[str]) -> list[dg.AssetCheckSpec]:
+def check_specs(names: Iterable[str]) -> list[dg.AssetCheckSpec]:
     """The checks that stand on these tables, for the asset that makes them."""
     return [
         dg.AssetCheckSpec(check.name, asset=name, description=check.description, blocking=check.blocking)

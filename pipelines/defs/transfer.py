@@ -1,12 +1,15 @@
-"""Transfer efficiency as assets: records in, every table of the model out."""
+"""Transfer efficiency and what follows from it as assets: records in, every table of model and decisions out."""
+
+from collections.abc import Iterator
 
 import dagster as dg
-import polars as pl
 
 from pipelines.defs import tables
 from pipelines.run import Run
+from pipelines.transfer import decisions
 from pipelines.transfer.estimate import estimate
 
+READS = ("records", "record_layers")
 NAMES = [
     "transfer_by_pair",
     "transfer_by_gun",
@@ -16,27 +19,50 @@ NAMES = [
     "technician_effects",
     "operation_te",
     "screened_records",
+    "record_budgets",
 ]
 
 
 @dg.multi_asset(
-    outs={name: dg.AssetOut(group_name="transfer", kinds={"scipy"}, **tables.describe(name)) for name in NAMES},
-    ins={"records": dg.AssetIn(key="records"), "record_layers": dg.AssetIn(key="record_layers")},
-    check_specs=tables.specs(NAMES),
+    specs=[tables.spec(name, "transfer", "scipy", deps=READS) for name in NAMES],
+    check_specs=tables.check_specs(NAMES),
     required_resource_keys={"run"},
 )
-def transfer(context: dg.AssetExecutionContext, records: pl.DataFrame, record_layers: pl.DataFrame) -> tables.Events:
+def transfer(context: dg.AssetExecutionContext) -> Iterator[dg.MaterializeResult]:
     """Estimate transfer efficiency per gun and technician from the closed records."""
     run: Run = context.resources.run
+    given = tables.get(run, READS)
+    run.teller.progress("transfer: estimating", 0, 1)
     with run.timed("transfer"):
-        found = estimate(records, record_layers, run.settings.flat())
-    usable = int(records["usable"].sum())
+        found = estimate(**given, settings=run.settings.flat())
+    usable = int(given["records"]["usable"].sum())
     cells = found["transfer_by_pair"]
     run.tell(
         "transfer", f"{usable:,} usable records, {cells['estimate'].count():,} of {cells.height:,} pairs estimated"
     )
     for name in NAMES:
-        yield from tables.events(name, found[name], run, output=name)
+        yield tables.put(run, name, found[name])
 
 
-ASSETS = [transfer]
+@dg.multi_asset(
+    specs=[tables.spec(name, "decisions", "scipy", deps=decisions.NEEDS) for name in decisions.GIVES],
+    check_specs=tables.check_specs(decisions.GIVES),
+    required_resource_keys={"run"},
+)
+def decide(context: dg.AssetExecutionContext) -> Iterator[dg.MaterializeResult]:
+    """What somebody can do about it: film, technique, guns, how much to mix, what would save most."""
+    run: Run = context.resources.run
+    given = tables.get(run, decisions.NEEDS)
+    run.teller.progress("decisions", 0, 1)
+    with run.timed("decisions"):
+        found = decisions.decide(given, run.settings.flat())
+    run.tell(
+        "decisions",
+        f"{found['practice_cards'].height:,} practice cards, {found['mix_guide'].height:,} lines of the mix guide",
+    )
+    for name in decisions.GIVES:
+        yield tables.put(run, name, found[name])
+
+
+MADE = [*NAMES, *decisions.GIVES]
+ASSETS = [transfer, decide]

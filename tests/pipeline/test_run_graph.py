@@ -4,7 +4,7 @@ import dagster as dg
 import polars as pl
 import pytest
 
-from pipelines import definitions, workspace
+from pipelines import conductor, definitions, workspace
 from pipelines.defs import automation, checks, ledger, reports
 from pipelines.ledger import runner
 from pipelines.settings import Settings
@@ -151,3 +151,12 @@ def test_dagster_keeps_its_records_in_the_workspace_and_sends_nothing(tmp_path):
     assert home.is_relative_to(space.root)
     with dg.DagsterInstance.from_config(str(home)) as instance:
         assert instance.telemetry_enabled is False
+
+
+def test_records_of_dagster_that_cannot_be_read_are_set_aside(tmp_path):
+    space, _ = workspace.init(tmp_path / "shop", "")
+    conductor._records(space).dispose()
+    (space.dagster_home / "history" / "runs.db").write_bytes(b"cut short by a power cut" * 500)
+    with conductor._records(space) as instance:
+        assert instance.get_runs() == []
+    assert (space.state / "dagster-unreadable" / "history" / "runs.db").is_file()

@@ -56,7 +56,7 @@ def test_a_folder_that_is_no_workspace_is_told_with_the_way_to_make_one(tmp_path
     monkeypatch.chdir(tmp_path)
     with pytest.raises(WorkspaceError, match="filmledger init"):
         workspace.find()
-    with pytest.raises(WorkspaceError, match="neither filmledger.toml nor inbox/"):
+    with pytest.raises(WorkspaceError, match=r"neither filmledger\.toml nor inbox/"):
         workspace.find(tmp_path)
     with pytest.raises(WorkspaceError, match="is not a folder"):
         workspace.find(tmp_path / "nowhere")

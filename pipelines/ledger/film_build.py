@@ -23,6 +23,7 @@ UNKNOWN_CELL = 0.15  # relative sd of a transfer that the model gives no interva
 SHARED_REL_U = 0.05  # what gauge gain, table of areas and densities share in all films (the default of shared_rel_u)
 POPULATION_CV = 0.08  # one technician's films of one product differ from job to job by at least this (our choice)
 POPULATION = 8  # films from which a population's middle and spread are taken
+GAPS, GAP = 0.02, 0.5  # one film in fifty misses a cup or a reading and is then off by about half (our choice)
 FEW = 20  # sums read at marked places, from which the data themselves say how far a film lies from what transfer tells
 
 
@@ -205,8 +206,9 @@ def held_against_others(frame: pl.DataFrame) -> pl.DataFrame:
     estimate film +- s of its own and +- c shared by all of the population, what is known is mu + w (film - mu) with variance
     w s^2 + c^2, w = omega^2 / (omega^2 + s^2). mu is the population's median (a technician's with 8 films or more, else the
     shop's), omega^2 its spread (68.3 % of the deviations lie within, squared) less the mean s^2, both of the sharper half,
-    at least (8 % of mu)^2. Fewer than 8 films in the shop, or an inner face (whose ratio to the outer is assumed): the film
-    as it is.
+    at least (8 % of mu)^2. One film in fifty misses a cup or a reading: a film so far out that this is the likelier reason
+    counts as little as that makes likely (mixture of the two laws, by its mean and variance). Fewer than 8 films in the
+    shop, or an inner face (whose ratio to the outer is assumed): the film as it is.
     """
     wide = ["shop_id", "product_id"]
     known = frame.filter(pl.col("film_um").is_not_null() & (pl.col("own_se_um") > 0) & (pl.col("face") == "outer"))
@@ -231,14 +233,33 @@ def held_against_others(frame: pl.DataFrame) -> pl.DataFrame:
     hand = pl.col("mu_hand").is_not_null() & pl.col("technician_id").is_not_null()
     mu = pl.when(pl.col("face") == "outer").then(pl.when(hand).then("mu_hand").otherwise("mu_shop"))
     omega2 = pl.when(hand).then("omega2_hand").otherwise("omega2_shop")
-    own2 = pl.col("own_se_um") ** 2
+    own2, miss2 = pl.col("own_se_um") ** 2, (pl.col("film_um") - pl.col("mu")) ** 2
+    sound2 = pl.col("omega2") + own2  # of a film with nothing missing about the population's middle
+    poor2 = sound2 + (GAP * pl.col("mu")) ** 2
+    odds = (
+        GAPS
+        / (1 - GAPS)
+        * (sound2 / poor2).sqrt()
+        * (miss2 / 2 * (1 / sound2 - 1 / poor2)).clip(upper_bound=500.0).exp()
+    )
+    held = pl.col("mu") + pl.col("w") * (pl.col("film_um") - pl.col("mu"))
     return (
         frame.with_columns(mu=mu, omega2=pl.max_horizontal(omega2, (POPULATION_CV * mu) ** 2))
-        .with_columns(w=pl.when(pl.col("mu").is_not_null()).then(pl.col("omega2") / (pl.col("omega2") + own2)))
         .with_columns(
-            held_um=pl.coalesce(pl.col("mu") + pl.col("w") * (pl.col("film_um") - pl.col("mu")), "film_um"),
+            w=pl.when(pl.col("mu").is_not_null()).then(pl.col("omega2") / (pl.col("omega2") + own2)),
+            sound=1 / (1 + odds),
+        )
+        .with_columns(held=held)
+        .with_columns(
+            held_um=pl.coalesce(pl.col("mu") + pl.col("sound") * (pl.col("held") - pl.col("mu")), "film_um"),
             held_se=pl.coalesce(
-                (pl.col("w") * own2 + (pl.col("se_um") ** 2 - own2).clip(lower_bound=0.0)).sqrt(), "se_um"
+                (
+                    pl.col("sound") * pl.col("w") * own2
+                    + (1 - pl.col("sound")) * pl.col("omega2")
+                    + pl.col("sound") * (1 - pl.col("sound")) * (pl.col("held") - pl.col("mu")) ** 2
+                    + (pl.col("se_um") ** 2 - own2).clip(lower_bound=0.0)
+                ).sqrt(),
+                "se_um",
             ),
         )
     )

@@ -34,6 +34,7 @@ DRAWS = 2000
 SEED = 41
 YEAR = 365.25
 WINDOW_MONTHS = 12
+SOLIDS_REL_U = 0.01  # relative standard uncertainty of stated solids and densities, shared by all films (our choice)
 LEAST_SHARE = 0.02  # of the shop's sprayed material: whoever sprays less is no yardstick for others
 BASIS = {
     "leftover": "every hand leaves no more of a cup than the shop's better half does for the same role and size of mix",
@@ -353,6 +354,24 @@ def effect_rows(joint: Joint, technicians: list[str], guns: list[tuple[str, str]
     return mixed.Rows.of(joint.layout, matrix)
 
 
+def role_uncertainty(joint: Joint) -> dict[tuple[str, str], float]:
+    """Standard error of the mean log TE of a shop's operations of a role: what moves all of a role's films together."""
+    d = joint.design
+    keys = d.row_keys.with_columns(row=pl.int_range(pl.len(), dtype=pl.Int64))
+    cells = keys.select("shop_id", "role").unique().sort("shop_id", "role").with_row_index("cell")
+    keys = keys.join(cells, on=["shop_id", "role"], maintain_order="left")
+    times = keys["times"].to_numpy().astype(float)
+    code = keys["cell"].cast(pl.Int64).to_numpy()
+    weight = times / np.bincount(code, times)[code]
+    weighed = sp.diags(np.array([kind != "unweighed" for kind, _ in d.names], float))
+    mean = sp.csr_matrix((weight, (code, keys["row"].to_numpy())), shape=(cells.height, d.rows.shape[0]))
+    variance = joint.posterior.variance(mixed.Rows.of(joint.layout, sp.csr_matrix(mean @ d.rows @ weighed)))
+    return {
+        (s, r): math.sqrt(max(v, 0.0))
+        for (s, r), v in zip(cells.select("shop_id", "role").iter_rows(), variance.tolist(), strict=True)
+    }
+
+
 def over_factors(film_build: pl.DataFrame, shop_id: str, roles: list[str], gain_u: float, te_u: Mapping[str, float],
                  draws: int, rng: np.random.Generator) -> np.ndarray:  # fmt: skip
     """Draws (draws, roles sorted) of what multiplies a shop's over-build by role.
@@ -401,12 +420,10 @@ def savings(
     retired = set(guns.filter(pl.col("retired_on").is_not_null())["gun_id"].to_list())
     prices = guns.select("shop_id", "price").drop_nulls()
     records = tables["records"]
-    gain_u = float(records.filter("usable")["gain_rel_u"].mean() or 0.0) if records.height else 0.0
-    role_u = {
-        (s, r): math.log(h / low) / 3.92
-        for s, r, low, h in tables["transfer_by_role"].select("shop_id", "role", "low", "high").drop_nulls().iter_rows()
-        if low > 0 and h > low
-    }
+    # what all films share besides: volume solids and densities as the sheets state them
+    gauge_u = float(records.filter("usable")["gain_rel_u"].mean() or 0.0) if records.height else 0.0
+    gain_u = math.hypot(gauge_u, SOLIDS_REL_U)
+    role_u = role_uncertainty(joint) if joint is not None else {}
     rows: list[dict[str, Any]] = []
     basis: list[dict[str, Any]] = []
     for shop, year, poured in shops(tables, habits):

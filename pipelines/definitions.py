@@ -5,4 +5,6 @@ import dagster as dg
 from pipelines.defs import automation, intake, ledger, reference, reports, transfer
 
 assets = [*reference.ASSETS, *intake.ASSETS, *ledger.ASSETS, *transfer.ASSETS, *reports.ASSETS]
-defs = dg.Definitions(assets, resources={"run": automation.run}, executor=dg.in_process_executor, **automation.TRIGGERS)
+resources = {"run": automation.run}
+schedules, sensors = [automation.daily], [automation.inbox]
+defs = dg.Definitions(assets, schedules, sensors, resources=resources, executor=dg.in_process_executor)

@@ -55,6 +55,3 @@ def run(context: dg.InitResourceContext) -> Iterator[runs.Run]:
     """One run over the workspace, lock and all; the command line hands in its own."""
     with runs.begin(_space(), _Log(context)) as current:
         yield current
-
-
-TRIGGERS = {"jobs": [everything], "schedules": [daily], "sensors": [inbox]}

@@ -1,0 +1,276 @@
+"""Hand-outs of invented shops: their figures are the tables', nobody is named, and what is missing is said."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import re
+import shutil
+import subprocess
+from datetime import date
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import emission_oracle
+import openpyxl
+import polars as pl
+import pytest
+from test_emissions_oracle import frames
+
+from pipelines.ledger import runner
+from pipelines.settings import Settings
+from reports import handouts
+
+SETTINGS = Settings().flat()
+STEPS = [name for name in handouts.TABLES if name in runner.steps()]
+
+
+def made(rows: dict[str, list[dict[str, Any]]]) -> dict[str, pl.DataFrame]:
+    found = frames(rows)
+    needed = set(STEPS)
+    for name in reversed(runner.order()):
+        if name in needed:
+            needed |= runner.upstream(name) & set(runner.steps())
+    for name in runner.order():
+        if name in needed:
+            found[name] = runner.run_statement(name, found, SETTINGS)
+    return found
+
+
+@cache
+def tables() -> dict[str, pl.DataFrame]:
+    rows = emission_oracle.shops(7, cups=40)
+    rows["technicians"] = [
+        {"technician_id": "hand-77", "shop_id": shop, "label": "Petra Muster", "hired_on": date(2020, 1, 1)}
+        for shop in ("north",)
+    ] + [{"technician_id": "hand-78", "shop_id": "south", "label": "Pavel Muster", "hired_on": date(2020, 1, 1)}]
+    rows["trainings"] = [
+        {
+            "technician_id": "hand-77",
+            "completed_on": date(2022, 5, 1),
+            "hands_on": True,
+            "classroom": True,
+            "certificate_ref": "cert-x",
+        }
+    ]
+    rows["booths"] = [{"booth_id": "b", "shop_id": "north", "filter_capture": 0.98, "evidence_ref": "=HYPERLINK(1)"}]
+    rows["deviations"] = [
+        {
+            "shop_id": "north",
+            "deviation_no": "1",
+            "from_on": date(2025, 2, 3),
+            "rule": "+booth",
+            "nature": "-filter torn",
+            "action": "@changed",
+        }
+    ]
+    return made(rows)
+
+
+@cache
+def of(text: str) -> handouts.Handout:
+    return handouts.build(tables(), SETTINGS, handouts.period(text))
+
+
+def sheet(handout: handouts.Handout, key: str) -> list[dict[str, Any]]:
+    found = next(s for s in handout.sheets if s.key == key)
+    return [dict(zip(map(str, found.heads), row, strict=True)) for row in found.rows]
+
+
+@pytest.mark.parametrize(
+    ("text", "first", "last"),
+    [
+        ("2025-03", "2025-03", "2025-03"),
+        ("2025-Q1", "2025-01", "2025-03"),
+        ("2025-q4", "2025-10", "2025-12"),
+        (" 2025 ", "2025-01", "2025-12"),
+    ],
+)
+def test_period_is_a_month_a_quarter_or_a_year(text: str, first: str, last: str) -> None:
+    found = handouts.period(text)
+    assert (found.first, found.last) == (first, last)
+
+
+@pytest.mark.parametrize("text", ["", "2025-13", "2025-00", "2025-Q5", "25", "March", "2025-3", "2025-03-01"])
+def test_what_is_no_period_is_told_what_to_write(text: str) -> None:
+    with pytest.raises(handouts.PeriodError, match="write a month"):
+        handouts.period(text)
+
+
+def test_rolling_ends_with_the_latest_month() -> None:
+    found = handouts.rolling(tables())
+    last = tables()["emissions_monthly"]["month"].max()
+    assert (found.last, len(found.months)) == (last, 12)
+    with pytest.raises(handouts.PeriodError, match="no month with a record"):
+        handouts.rolling({})
+
+
+def test_workbook_totals_are_those_of_the_tables() -> None:
+    book = openpyxl.load_workbook(io.BytesIO(handouts.xlsx(of("2025-Q1"))))
+    page = book["emissions_monthly"]
+    rows = [[cell.value for cell in row] for row in page.iter_rows()]
+    top = next(n for n, row in enumerate(rows) if row[0] == "shop")
+    columns = {name: n for n, name in enumerate(rows[top]) if name}
+    body = rows[top + 1 :]
+    expected = tables()["emissions_monthly"].filter(pl.col("month").is_between(pl.lit("2025-01"), pl.lit("2025-03")))
+    assert len(body) == expected.height > 50
+    for head, column, factor in (
+        ("VOC [kg]", "voc_kg", 1.0),
+        ("VOC [lb]", "voc_kg", 1 / 0.45359237),
+        ("ready to spray [L]", "rts_l", 1.0),
+        ("ready to spray [US gal]", "rts_l", 1 / 3.785411784),
+        ("exempt [kg]", "exempt_kg", 1.0),
+    ):
+        ours = sum(row[columns[head]] or 0 for row in body)
+        assert ours == pytest.approx(expected[column].sum() * factor, rel=1e-12), head
+    by_category = sum(row["VOC [kg]"] or 0 for row in sheet(of("2025-Q1"), "by_category"))
+    assert by_category == pytest.approx(expected["voc_kg"].sum(), rel=1e-12)
+    lines = sum(row["VOC [kg]"] or 0 for row in sheet(of("2025-Q1"), "emission_lines"))
+    assert lines == pytest.approx(expected["voc_kg"].sum(), rel=1e-9)
+
+
+def test_csv_holds_the_same_as_the_workbook() -> None:
+    found = next(s for s in of("2025-Q1").sheets if s.key == "hap_monthly")
+    rows = list(csv.reader(io.StringIO(handouts.csv_of(found).decode("utf-8-sig"))))
+    assert rows[0] == [str(head) for head in found.heads]
+    assert len(rows) == len(found.rows) + 1
+    assert sum(float(row[4]) for row in rows[1:]) == pytest.approx(sum(row[4] for row in found.rows))
+
+
+def test_the_same_figures_give_the_same_bytes() -> None:
+    again = handouts.build(tables(), SETTINGS, handouts.period("2025-Q1"))
+    assert handouts.files(again) == handouts.files(of("2025-Q1"))
+
+
+def test_nobody_is_named() -> None:
+    for text in ("2025", "2025-Q1"):
+        files = handouts.files(of(text))
+        book = openpyxl.load_workbook(io.BytesIO(files[f"{text}/environmental_record_{text}.xlsx"]))
+        said = [str(c.value) for page in book for row in page.iter_rows() for c in row if c.value is not None]
+        said += [content.decode("utf-8-sig") for name, content in files.items() if not name.endswith(".xlsx")]
+        for word in ("hand-77", "hand-78", "Muster", "cert-x"):
+            assert not any(word in one for one in said), word
+    (row,) = [r for r in sheet(of("2025-Q1"), "training") if r["shop"] == "north"]
+    assert (row["people"], row["trained"], row["next one ends on"]) == (1, 1, date(2027, 5, 1))
+
+
+def test_no_cell_starts_a_formula() -> None:
+    files = handouts.files(of("2025-Q1"))
+    book = openpyxl.load_workbook(io.BytesIO(files["2025-Q1/environmental_record_2025-Q1.xlsx"]))
+    for page in book:
+        for row in page.iter_rows():
+            for cell in row:
+                assert cell.data_type != "f"
+                assert not (isinstance(cell.value, str) and cell.value[:1] in "=+-@"), cell.value
+    assert sheet(of("2025-Q1"), "deviations")[0]["nature"] == "-filter torn"
+    for name, content in files.items():
+        if name.endswith(".csv"):
+            for row in csv.reader(io.StringIO(content.decode("utf-8-sig"))):
+                for cell in row:
+                    assert cell[:1] not in ("=", "+", "@") and not re.match(r"-[^\d]", cell), (name, cell)
+
+
+def test_every_unit_stands_in_a_heading_in_metric_and_us() -> None:
+    heads = [str(head) for s in of("2025").sheets for head in s.heads]
+    for metric, us in (("[kg]", "[lb]"), ("[L]", "[US gal]"), ("[g/L]", "[lb/US gal]"), ("[g]", "[oz]")):
+        assert sum(metric in h for h in heads) == sum(us in h for h in heads) > 0
+
+
+def test_sections_follow_each_shops_jurisdiction() -> None:
+    def shops_on(key: str) -> set[str]:
+        return {row["shop"] for row in sheet(of("2025"), key)}
+
+    assert shops_on("hap_monthly") == {"north", "west"}
+    assert shops_on("compliance_solvent") == {"south"}
+    assert shops_on("compliance_average") == {"quay"}
+    assert shops_on("diisocyanates") == {"south"}
+    only = handouts.build(tables(), SETTINGS, handouts.period("2025"), shops=["south"])
+    keys = {s.key for s in only.sheets}
+    assert not keys & {
+        "hap_monthly",
+        "hap_63_3941",
+        "target_metals",
+        "compliance_booths",
+        "compliance_guns",
+        "training",
+    }
+
+
+def missing(handout: handouts.Handout) -> list[str]:
+    return [f"{row['shop']} {row['month']}: {row['what']}" for row in sheet(handout, "missing")]
+
+
+def test_what_is_missing_has_a_line_of_its_own() -> None:
+    said = missing(of("2025"))
+    assert any(one.startswith("west") and "No jurisdiction" in one for one in said)
+    assert any("No category in product_categories for: odd" in one for one in said)
+    assert any("a component has no VOC or exempt figure: m" in one for one in said)
+    assert any("no density" in one for one in said)
+    assert any(one.startswith("north 2025-12") and "No record in this month" in one for one in said)
+    assert any("The records end on 2025-" in one for one in said)
+
+
+def test_a_period_without_records_says_so() -> None:
+    handout = of("2031-05")
+    assert "north 2031-05: No record in this period." in missing(handout)
+    assert handouts.files(handout)
+
+
+def test_an_unknown_shop_is_named_with_those_that_there_are() -> None:
+    with pytest.raises(handouts.PeriodError, match="known here: north, quay, south, west"):
+        handouts.build(tables(), SETTINGS, handouts.period("2025"), shops=["nirgends"])
+
+
+def test_a_second_handout_tells_what_has_changed() -> None:
+    first = of("2025-Q1")
+    same = handouts.build(tables(), SETTINGS, handouts.period("2025-Q1"), before=handouts.record(first))
+    assert sheet(same, "changes")[0]["figure or register row"] == "nothing"
+    rows = emission_oracle.shops(7, cups=40)
+    rows["components"] = [
+        {**row, "voc_mass_fraction": 0.15, "water_mass_fraction": 0.65} if row["component_id"] == "aqua" else row
+        for row in rows["components"]
+    ]
+    after = handouts.build(made(rows), SETTINGS, handouts.period("2025-Q1"), before=handouts.record(first))
+    said = {row["figure or register row"]: row for row in sheet(after, "changes")}
+    was = said["components | aqua | from ever | voc_mass_fraction"]
+    assert (was["what"], was["before"], was["now"]) == ("changed", 0.12, 0.15)
+    assert any(key.startswith("emissions_monthly") and key.endswith("voc_kg") for key in said)
+    assert not any(key.startswith("sheet") for key in said)
+    assert json.loads(handouts.record(first))["period"] == "2025-Q1"
+
+
+def test_the_page_prints_and_asks_nothing_of_a_network() -> None:
+    text = handouts.page(of("2025-Q1")).decode()
+    assert "@page" in text and "default-src 'none'" in text
+    assert not re.search(r"(src|href)=\"(?!data:)", text) and "<script" not in text
+    assert "Prepared by" in text and "Reviewed by" in text
+    assert "What every figure was added from" not in re.sub(r"Sheets:.*", "", text)
+
+
+def test_the_workbook_opens_in_an_office_program(tmp_path: Path) -> None:
+    """Headless conversion where LibreOffice is at hand; the zip and its parts are looked at in any case."""
+    content = handouts.xlsx(of("2025-03"))
+    book = openpyxl.load_workbook(io.BytesIO(content))
+    assert book.sheetnames[0] == "summary" and book.sheetnames[-1] == "sources"
+    office = shutil.which("soffice") or shutil.which("libreoffice")
+    if office is None:
+        return
+    (tmp_path / "record.xlsx").write_bytes(content)
+    subprocess.run(
+        [
+            office,
+            f"-env:UserInstallation=file://{tmp_path}/profile",
+            "--headless",
+            "--convert-to",
+            "csv",
+            "--outdir",
+            tmp_path,
+            tmp_path / "record.xlsx",
+        ],
+        check=True,
+        capture_output=True,
+        timeout=120,
+    )
+    assert "Environmental record 2025-03" in (tmp_path / "record.csv").read_text()

@@ -15,7 +15,7 @@ from scipy.special import ndtr
 
 from pipelines.transfer import flags
 from pipelines.transfer.options import Z95
-from pipelines.transfer.terms import Fitted, Term
+from pipelines.transfer.terms import Fitted, Term, by_themselves
 
 CELL = ["shop_id", "technician_id", "role"]
 COLOURED = ("base", "mid_coat")  # their film follows the colour's hiding
@@ -148,7 +148,8 @@ def film_by_technician(
     prob = ndtr((eta - np.log1p(material)) / se)
     enough = cells["n"].to_numpy() >= FEW
     colours = ~coloured | (cells["n_colours"].to_numpy() >= COLOURS_NEEDED)
-    separable = vif <= MAX_VIF
+    alone = by_themselves(_text(ops, "technician_id"), _text(ops, "gun_id"))
+    separable = (vif <= MAX_VIF) & ~cells["technician_id"].is_in(list(alone)).to_numpy()
     flagged = flags.flag(prob, separable & colours & enough & fitted.fit.converged, share)
     guns = [", ".join(g) for g in cells["guns"].to_list()]
     why = [

@@ -22,7 +22,7 @@ from scipy import optimize, special, stats
 from scipy.special import ndtr
 
 from pipelines.transfer import flags
-from pipelines.transfer.terms import Fitted, Term
+from pipelines.transfer.terms import Fitted, Term, by_themselves
 
 PANEL = ["shop_id", "job_id", "panel_id", "from_operation", "to_operation"]
 HAND = ["shop_id", "technician_id", "role"]
@@ -214,7 +214,8 @@ def tilt_of_hands(each: pl.DataFrame, settings: Mapping[str, Any]) -> pl.DataFra
     _, own_var = fitted.predict(fitted.rows(own))
     se = np.sqrt(var)
     prob = ndtr((-material - mean) / se) + ndtr((mean - material) / se)
-    apart = vif <= MAX_VIF
+    alone = by_themselves(level["technician_id"], level["gun_id"])
+    apart = (vif <= MAX_VIF) & ~people["technician_id"].is_in(list(alone)).to_numpy()
     flagged = flags.flag(prob, apart & (people["n"].to_numpy() >= FEW) & fitted.fit.converged, share)
     return people.select(
         "technician_id",

@@ -205,6 +205,20 @@ class Fitted:
         return out
 
 
+def by_themselves(one: NDArray[np.str_], other: NDArray[np.str_]) -> set[str]:
+    """Levels of `one` whose every partner in `other` has no partner but them: no data tell such a level from its partners.
+
+    Shrinkage can make such a level look well known (its VIF small), so it is asked of the rows themselves. "" is nobody.
+    """
+    partners: dict[str, set[str]] = {}
+    back: dict[str, set[str]] = {}
+    for a, b in {(str(a), str(b)) for a, b in zip(one.tolist(), other.tolist(), strict=True)}:
+        if a and b:
+            partners.setdefault(a, set()).add(b)
+            back.setdefault(b, set()).add(a)
+    return {a for a, found in partners.items() if all(back[b] == {a} for b in found)}
+
+
 def _signatures(codes: Ints, values: list[Floats]) -> tuple[Ints, Ints]:
     """An order that brings equal design rows together, and where each run begins."""
     keys = [codes[:, k] for k in range(codes.shape[1])] + values

@@ -110,7 +110,7 @@ def draw_cups(
 ) -> tuple[pl.DataFrame, dict[str, float]]:
     """Weighed cups as habits.cups gives them, and the true effect of each technician on the share left over."""
     n = shops * hands
-    true = np.abs(effects(rng, n, kind, 0.12, 0.05)) if kind == "few" else effects(rng, n, kind, 0.12, 0.05)
+    true = np.abs(effects(rng, n, kind, 0.18, 0.05)) if kind == "few" else effects(rng, n, kind, 0.18, 0.05)
     who = np.repeat(np.arange(n), rng.poisson(cups, n) + 8)
     m = len(who)
     size = rng.integers(0, 5, m)

@@ -1,0 +1,131 @@
+"""Films, tilts and leftovers of people: who may be flagged, who may not, and whether the figures are true.
+
+Truth is drawn (invented). The long runs behind the same bars: tests/bench/decisions.py.
+"""
+
+import numpy as np
+import polars as pl
+import pytest
+from scipy.special import ndtr
+
+from pipelines.transfer import cards, flags, habits, technique
+
+
+def share_wrong(drawn, what: str, kind: str, seeds: int, seed: int) -> tuple[int, int]:
+    rng = np.random.default_rng(seed)
+    pairs = [drawn.flags_of(rng, what, kind) for _ in range(seeds)]
+    return sum(p[0] for p in pairs), sum(p[1] for p in pairs)
+
+
+@pytest.mark.parametrize("what", ["tilt", "leftover", "film"])
+def test_planted_habits_are_found_and_few_flags_are_wrong(drawn, what):
+    flagged, wrong = share_wrong(drawn, what, "few", 5, 21)
+    assert flagged >= 10
+    assert wrong <= 0.06 * flagged
+
+
+@pytest.mark.parametrize("what", ["tilt", "leftover", "film"])
+def test_nobody_is_flagged_where_all_true_effects_are_zero(drawn, what):
+    assert share_wrong(drawn, what, "zero", 5, 22)[0] == 0
+
+
+def test_stated_probabilities_of_a_mean_outside_the_window_are_observed(drawn):
+    rng = np.random.default_rng(23)
+    pairs = []
+    for _ in range(4):
+        films, truth = drawn.draw_films(rng, "normal")
+        table = drawn.films_of(films).join(truth, on=["technician_id", "role"])
+        pairs += [(p, float(t > 1)) for p, t in table.select("prob_mean_over", "truth").iter_rows()]
+        pairs += [(p, float(t < 0.6)) for p, t in table.select("prob_mean_under", "truth").iter_rows()]
+    stated, observed = np.array(pairs).T
+    assert stated.mean() == pytest.approx(observed.mean(), abs=0.02)
+    middle = (stated > 0.1) & (stated < 0.9)
+    assert stated[middle].mean() == pytest.approx(observed[middle].mean(), abs=0.12)  # some 100 of them
+    assert observed[stated > 0.95].mean() > 0.9
+    assert observed[stated < 0.05].mean() < 0.02
+
+
+def test_the_next_job_is_less_sure_than_the_mean(drawn):
+    films, truth = drawn.draw_films(np.random.default_rng(24), "normal")
+    table = drawn.films_of(films).join(truth, on=["technician_id", "role"])
+    true_next = ndtr(np.log(table["truth"].to_numpy()) / table["next_sd"].to_numpy())
+    assert np.abs(table["prob_next_over"].to_numpy() - true_next).mean() < 0.07
+    far = table.filter(pl.col("prob_mean_over") > 0.99)
+    assert (far["prob_next_over"] <= far["prob_mean_over"]).all()
+
+
+def test_base_with_two_colours_is_not_flagged_and_says_why(drawn):
+    films, _ = drawn.draw_films(np.random.default_rng(25), "zero")
+    thick = films.with_columns(
+        found_um=pl.when((pl.col("role") == "base") & (pl.col("technician_id") == "t001"))
+        .then(2 * pl.col("found_um"))
+        .otherwise("found_um"),
+    )
+    even = pl.col("colour_id").str.slice(1).cast(pl.Int64, strict=False) % 2 == 0
+    few = thick.with_columns(
+        colour_id=pl.when(pl.col("technician_id") == "t001").then(
+            pl.when(even).then(pl.lit("c1")).otherwise(pl.lit("c2"))
+        ).otherwise("colour_id")
+    )  # fmt: skip
+    who = (pl.col("technician_id") == "t001") & (pl.col("role") == "base")
+    assert drawn.films_of(thick).filter(who)["flagged"].item()
+    row = drawn.films_of(few).filter(who).row(0, named=True)
+    assert row["n_colours"] == 2 and not row["flagged"] and "3 colours" in row["why_not_flagged"]
+
+
+def test_who_always_has_the_same_gun_alone_is_not_flagged_for_film_and_the_gun_is_named(drawn):
+    """Everybody keeps to a gun of their own and guns differ: what is seen may be the gun's."""
+    rng = np.random.default_rng(26)
+    films, _ = drawn.draw_films(rng, "few")
+    guns = films["technician_id"].str.replace("t", "g")
+    gain = dict(zip(sorted(set(guns)), rng.normal(0, 0.25, len(set(guns))), strict=True))
+    films = films.with_columns(
+        gun_id=guns, found_um=pl.col("found_um") * guns.replace_strict(gain, return_dtype=pl.Float64).exp()
+    )
+    table = drawn.films_of(films)
+    apart = table["separable"]
+    assert not table.filter(~apart)["flagged"].any()
+    assert (~apart).sum() > 0
+    assert table.filter(~apart)["with_whom"].str.starts_with("g").all()
+
+
+def test_a_tilt_of_the_gun_is_not_the_hands(drawn):
+    frame, _ = drawn.draw_tilts(np.random.default_rng(27), "zero")
+    # one gun of the first shop sprays heavy at the top, whoever holds it
+    frame = frame.with_columns(tilt=pl.col("tilt") + pl.when(pl.col("gun_id") == "g001").then(0.12).otherwise(0.0))
+    found = technique.tilt_of_hands(frame, {})
+    assert not found["flagged"].any()
+
+
+def test_reliability_grows_with_records_and_nobody_is_ordered_below_the_line(drawn):
+    rng = np.random.default_rng(28)
+    few, _ = drawn.draw_tilts(rng, "normal", panels=2)
+    few = few.with_columns(n=pl.int_range(pl.len()).over("technician_id")).filter(pl.col("n") < 2)
+    many, _ = drawn.draw_tilts(rng, "normal", panels=60)
+    low, high = (technique.tilt_of_hands(f, {})["reliability"].mean() for f in (few, many))
+    assert low < cards.RANK_RELIABILITY < high
+
+
+def test_small_mixes_do_not_make_a_hand_wasteful(drawn):
+    """One technician gets the small mixes alone; small mixes leave more in the cup for everybody."""
+    rng = np.random.default_rng(29)
+    frame, _ = drawn.draw_cups(rng, "zero", cups=80)
+    small = pl.col("technician_id") == "t000"
+    frame = frame.with_columns(size=pl.when(small).then(pl.lit("0")).otherwise("size"))
+    frame = frame.with_columns(
+        share=pl.when(pl.col("size") == "0").then((pl.col("share") + 0.15).clip(0, 0.9)).otherwise("share")
+    )
+    people = habits.leftover_habits_of_hands(frame).people
+    assert not people["flagged"].any()
+
+
+def test_the_longest_list_within_the_share_is_flagged_by_hand():
+    """P = .99, .98, .96, .80, .30: mean(1 - P) of the first k = .01, .015, .0233, .0675: three, not four."""
+    out = flags.flag(np.array([0.30, 0.96, 0.99, 0.80, 0.98]), np.ones(5, bool), 0.05)
+    assert out.tolist() == [False, True, True, False, True]
+    assert flags.flag(np.array([0.99, 0.98]), np.array([False, True]), 0.05).tolist() == [False, True]
+
+
+def test_no_read_film_says_nothing(drawn):
+    films, _ = drawn.draw_films(np.random.default_rng(30), "zero")
+    assert drawn.films_of(films.with_columns(source=pl.lit("from transfer"))).height == 0

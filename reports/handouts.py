@@ -21,6 +21,7 @@ from typing import Any
 
 import polars as pl
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup, escape
 
 from reports import wording
 from schemas import door
@@ -995,16 +996,17 @@ def xlsx(handout: Handout) -> bytes:
     return out.getvalue()
 
 
+def _breakable(text: str) -> Markup:
+    """A line may break after each underscore of a name."""
+    return Markup("_<wbr>").join(escape(part) for part in text.split("_"))
+
+
 @cache
 def _template() -> Any:
-    folder = Path(__file__).parent / "templates"
-    return Environment(
-        loader=FileSystemLoader(folder),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    ).get_template("handout.html")
+    loader = FileSystemLoader(Path(__file__).parent / "templates")
+    found = Environment(loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    found.filters["breakable"] = _breakable
+    return found.get_template("handout.html")
 
 
 def page(handout: Handout) -> bytes:

@@ -181,12 +181,16 @@ def build(records: pl.DataFrame, prepared: pl.DataFrame) -> Design:
         .select(cell)
         .with_columns(times=pl.Series(np.bincount(layer_row_all, minlength=len(first_layer)), dtype=pl.Int64))
     )
-    keyed = prepared.select(*RECORD, "sprayed", "own_var", "role").with_columns(layer_row=pl.Series(layer_row_all))
-    records = records.sort(RECORD).with_columns(number=pl.int_range(pl.len(), dtype=pl.Int64))
-    used = keyed.join(records.select(*RECORD, "number"), on=RECORD, how="inner", maintain_order="left")
-    number = used["number"].to_numpy()
-    layer_row = used["layer_row"].to_numpy()
-    role, _ = _codes(used["role"])
+    records = records.sort(RECORD)
+    changed = pl.any_horizontal(pl.col(name) != pl.col(name).shift(1) for name in RECORD).fill_null(True)
+    first_of_run = prepared.select(changed).to_series().to_numpy()  # layers of one record stand together
+    runs = prepared.filter(pl.Series(first_of_run)).select(RECORD)
+    numbered = records.select(RECORD).with_row_index("number")
+    number = runs.join(numbered, on=RECORD, how="left", maintain_order="left")["number"].cast(pl.Int64).fill_null(-1)
+    number = number.to_numpy()[np.cumsum(first_of_run) - 1]
+    used = number >= 0
+    number, layer_row = number[used], layer_row_all[used]
+    role = _codes(prepared["role"])[0][used]
     count = np.bincount(number, minlength=records.height)
     start = np.concatenate([[0], np.cumsum(count)[:-1]]).astype(np.int64)
     position = np.arange(len(number)) - start[number]
@@ -222,8 +226,8 @@ def build(records: pl.DataFrame, prepared: pl.DataFrame) -> Design:
         grade=records["grade"].fill_null("B").to_numpy().astype(object)[order],
         start=start,
         record=number,
-        sprayed=used["sprayed"].to_numpy()[layer_order],
-        own_var=used["own_var"].to_numpy()[layer_order],
+        sprayed=prepared["sprayed"].to_numpy()[used][layer_order],
+        own_var=prepared["own_var"].to_numpy()[used][layer_order],
         layer_row=layer_row,
         group=group,
         in_group=np.bincount(run_id)[run_id] if len(run_id) else run_id,

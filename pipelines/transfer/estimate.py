@@ -27,7 +27,7 @@ def estimate(
     settings       flat settings of the workspace (material_effect, false_flag_share, shared_rel_u), or nothing
 
     Returns transfer_by_pair, transfer_by_gun, transfer_by_technician, transfer_by_role, gun_effects, technician_effects,
-    operation_te, screened_records, record_budgets. Every table stands, if need be with no rows. Ratios are pure numbers.
+    operation_te, screened_records, record_budgets, transfer_model. Every table stands, if need be with no rows. Ratios are pure numbers.
     """
     options = Options.read(settings)
     records, layers = _typed(records, record_layers)
@@ -52,9 +52,10 @@ def estimate(
         out[table] = tables.shaped(said.effects(table), (who,), tables.EFFECT_COLUMNS)
     budget = event.budgets(kept, prepared)
     cells = said.operations(prepared, out["transfer_by_pair"])
-    out["operation_te"] = tables.operation_te(cells, joint.own_records(budget, kept, cells))
+    out["operation_te"] = tables.operation_te(cells, budget)
     out["screened_records"] = _screened([unknown, aside])
     out["record_budgets"] = budget
+    out["transfer_model"] = said.model()
     return out
 
 
@@ -65,6 +66,7 @@ def _direct(
     out = tables.direct_tables(records.filter("usable"), layers, options)
     out["operation_te"] = _from_direct_cells(layers, out["transfer_by_pair"])
     out["record_budgets"] = event.budgets(records.filter("usable"), prepared)
+    out["transfer_model"] = pl.DataFrame(schema=tables.MODEL_COLUMNS)
     return out
 
 
@@ -134,5 +136,4 @@ def _from_direct_cells(layers: pl.DataFrame, by_pair: pl.DataFrame) -> pl.DataFr
         *cell, "grade", te="estimate", te_low="low", te_high="high", source=pl.lit("direct cells")
     )
     cells = layers.select(*tables.OPERATION, *cell[1:]).join(said, on=cell, how="left", maintain_order="left")
-    none = pl.DataFrame(schema=tables.OPERATION_TE_COLUMNS).drop("grade", "source")
-    return tables.operation_te(cells, none)
+    return tables.operation_te(cells.with_columns(log_u=pl.lit(0.0)), event.no_budgets())

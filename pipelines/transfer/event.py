@@ -26,7 +26,7 @@ ROUND_U = (
 
 BUDGET_COLUMNS = (
     *RECORD, "op_job_id", "operation_no", "te", "low", "high", "rel_u", "how", "film_rel_u", "area_rel_u", "solids_rel_u",
-    "leftover_rel_u", "gauge_rel_u",
+    "leftover_rel_u", "gauge_rel_u", "grade",
 )  # fmt: skip
 
 
@@ -71,6 +71,13 @@ def passes_clause_8(
     return (np.abs(gum[0] - drawn[0]) <= place / 2) & (np.abs(gum[1] - drawn[1]) <= place / 2)
 
 
+def no_budgets() -> pl.DataFrame:
+    texts = ("shop_id", "job_id", "op_job_id", "how", "grade")
+    whole = ("record_no", "operation_no")
+    dtype = {c: pl.String if c in texts else pl.Int64 if c in whole else pl.Float64 for c in BUDGET_COLUMNS}
+    return pl.DataFrame(schema=dtype)
+
+
 def _rounded(rel_u: pl.Expr) -> pl.Expr:
     return (rel_u.clip(0, 0.5) / ROUND_U).round() * ROUND_U
 
@@ -78,11 +85,16 @@ def _rounded(rel_u: pl.Expr) -> pl.Expr:
 def budgets(records: pl.DataFrame, prepared: pl.DataFrame) -> pl.DataFrame:
     """One row per usable record of a single operation: its TE, 95 % interval, how, and each part's relative uncertainty.
 
-    records   usable records; prepared: layers from design.prepare_layers. Columns: BUDGET_COLUMNS.
+    records   usable records; prepared: layers from design.prepare_layers, sorted by record. Columns: BUDGET_COLUMNS.
     """
-    alone = prepared.filter(pl.len().over(RECORD) == 1)
+    same_before = pl.all_horizontal(pl.col(name) == pl.col(name).shift(1) for name in RECORD).fill_null(False)
+    same_after = pl.all_horizontal(pl.col(name) == pl.col(name).shift(-1) for name in RECORD).fill_null(False)
+    alone = prepared.filter(~same_before & ~same_after).select(
+        *RECORD, "op_job_id", "operation_no", "sprayed", "sprayed_rel_u", "unweighed", "mean", "sd"
+    )
     frame = (
-        records.join(alone, on=RECORD)
+        records.select(*RECORD, "landed_solids_ml", "read_var_ml2", "area_rel_var", "gain_rel_u", "grade")
+        .join(alone, on=RECORD)
         .filter((pl.col("landed_solids_ml") > 0) & (pl.col("sprayed") > 0))
         .with_columns(
             te=pl.col("landed_solids_ml") / pl.col("sprayed"),

@@ -27,6 +27,7 @@ from pipelines.transfer.mixed import Floats, Ints
 CLIP = 1.5  # a relative residual beyond this is taken as this: one gross error must not steer a pass
 MAX_PASSES = 15
 TOLERANCE = 1e-5  # largest change of any layer's log TE between passes
+ROUGH = 0.02  # the same before the first screening
 SCREEN_Z = 4.0
 SCREEN_ABOVE_ONE = 3.0
 PSEUDO_RECORDS = 2.0  # a role set's mean split leans on the roles' typical films until it has a few records of its own
@@ -132,21 +133,21 @@ def subset(d: Design, keep: Ints) -> Design:
 
 
 def passes(
-    design: Design, frame: mixed.Frame, on: NDArray[np.bool_], theta: Floats, log_sd: Floats, cold: bool
+    design: Design, frame: mixed.Frame, on: NDArray[np.bool_], theta: Floats, log_sd: Floats, rough: bool
 ) -> tuple[mixed.Model, Linear, mixed.Fit, int, bool]:
     """Linearise and solve until nothing moves. Returns the last model, linearisation, fit, passes made, whether settled.
 
-    The first two passes from a cold start are soon overtaken and are not polished.
+    rough: near enough to see which records lie far off; the passes after that are the ones that count.
     """
     prior = mixed.Prior(design.scale)
     for number in range(1, MAX_PASSES + 1):
         linear = linearise(design, theta, on)
         data = mixed.Data(linear.y, linear.v, linear.h, design.signature, on.astype(float))
         model = mixed.Model(linear.design, design.unknowns, data, frame)
-        fitted = mixed.fit(model, log_sd, prior, tolerance=1e-2 if cold and number < 3 else 1e-6)
+        fitted = mixed.fit(model, log_sd, prior, tolerance=1e-2 if rough else 1e-6)
         moved = float(np.abs(design.rows @ (fitted.best.theta - theta)).max(initial=0.0))
         theta, log_sd = fitted.best.theta, fitted.best.log_sd
-        if moved < TOLERANCE and not (cold and number < 3):
+        if moved < (ROUGH if rough else TOLERANCE):
             return model, linear, fitted, number, fitted.converged
     return model, linear, fitted, MAX_PASSES, False
 
@@ -163,7 +164,7 @@ def solve(design: Design, known_log_sd: Floats | None = None) -> Joint:
     frame = frame_of(design)
     z = np.full(design.n, np.nan)
     on = ~above_one(design)
-    for turn in range(4):
+    for turn in range(5):
         if known_log_sd is None:
             model, linear, fitted, number, converged = passes(design, frame, on, theta, log_sd, turn == 0)
         else:
@@ -172,7 +173,7 @@ def solve(design: Design, known_log_sd: Floats | None = None) -> Joint:
         miss = (design.landed - linear.predicted) / linear.predicted
         z = np.where(on, miss / np.sqrt(linear.v + linear.h * np.exp(2 * log_sd[-1])), z)
         far = on & (np.abs(z) > SCREEN_Z)
-        if not far.any():
+        if turn and not far.any():
             break
         on &= ~far
     points = [fitted.best] if known_log_sd is not None else mixed.sigma_points(model, fitted, mixed.Prior(design.scale))

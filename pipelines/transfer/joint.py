@@ -5,6 +5,8 @@ Here belong statements; how the model is fitted stands in iterate.py. A figure t
 
 from __future__ import annotations
 
+from functools import cached_property
+
 import numpy as np
 import polars as pl
 import scipy.sparse as sp
@@ -26,6 +28,7 @@ WIDE = 0.15  # standard error of log TE from which a cell that shares its record
 MAX_VIF = 3.0
 NARROW_ENOUGH = 0.10  # relative half width that the advice aims at
 ADVICE_STEPS = (3, 5, 10, 20, 40, 80)
+UNWEIGHED_Z = 3.0  # from here the offset of cups not weighed back is a finding of its own
 NEVER = 5  # so many unweighed cups in a row and none weighed is a habit, not chance
 
 
@@ -188,18 +191,29 @@ class Statements:
         out[some] = (np.exp(eta - Z95 * se) * (1 - left))[some]
         return out
 
-    def counts(self, code: Ints, n: int) -> tuple[Ints, Ints]:
-        """Records each cell takes part in, and those among them that touch one pair and role only."""
+    @cached_property
+    def layers_of_signatures(self) -> tuple[Ints, Ints, Floats]:
+        """Signature, layer row and share of each layer of the first record of every signature: all its records are alike."""
         d = self.d
         first = d.signature[d.signature_of_record[d.record]] == d.record
-        signature, row = d.signature_of_record[d.record][first], d.layer_row[first]
-        records = np.bincount(d.signature_of_record)
+        share = self.joint.linear.mean_share[d.group] / d.in_group
+        return d.signature_of_record[d.record][first], d.layer_row[first], share[first]
+
+    @cached_property
+    def signature_records(self) -> tuple[Ints, NDArray[np.bool_]]:
+        """Records of each signature, and whether all its layers are of one pair and role."""
+        signature, row, _ = self.layers_of_signatures
         pair = self.groups(CELL)[1][row]
-        lowest, highest = np.full(len(records), 2**62), np.full(len(records), -1)
-        np.minimum.at(lowest, signature, pair)
-        np.maximum.at(highest, signature, pair)
-        alone = lowest == highest
-        once = np.unique((signature * (n + 1) + code[row])[code[row] >= 0])
+        start = np.flatnonzero(np.diff(signature, prepend=-1))
+        alone = np.minimum.reduceat(pair, start) == np.maximum.reduceat(pair, start)
+        return np.bincount(self.d.signature_of_record), alone
+
+    def counts(self, code: Ints, n: int) -> tuple[Ints, Ints]:
+        """Records each cell takes part in, and those among them that touch one pair and role only."""
+        signature, row, _ = self.layers_of_signatures
+        records, alone = self.signature_records
+        key = (signature * (n + 1) + code[row])[code[row] >= 0]
+        once = np.unique(key)
         of, cell = once // (n + 1), once % (n + 1)
         return (
             np.bincount(cell, records[of], minlength=n).astype(np.int64),
@@ -210,10 +224,8 @@ class Statements:
 
     def shared(self, code: Ints) -> pl.DataFrame:
         """Which cells share records: combination, cell, share (sums to 1 in a combination), records. In layer order."""
-        d, linear = self.d, self.joint.linear
-        first = d.signature[d.signature_of_record[d.record]] == d.record
-        signature, cell = d.signature_of_record[d.record][first], code[d.layer_row][first]
-        share = (linear.mean_share[d.group] / d.in_group)[first]
+        signature, row, share = self.layers_of_signatures
+        cell = code[row]
         start = np.flatnonzero(np.diff(signature, prepend=-1))
         position = np.arange(len(signature)) - start[signature]
         combination = np.zeros(len(start), np.int64)
@@ -222,7 +234,7 @@ class Statements:
             here[signature[position == place]] = cell[position == place] + 2
             combination, _ = combine(combination, here)
         _, example = np.unique(combination, return_index=True)  # the layers of one signature stand for its combination
-        records = np.bincount(combination, np.bincount(d.signature_of_record))
+        records = np.bincount(combination, self.signature_records[0])
         of = signature[np.isin(signature, example)]
         frame = pl.DataFrame({
             "combination": combination[of], "cell": cell[np.isin(signature, example)],
@@ -471,15 +483,33 @@ class Statements:
         )  # fmt: skip
         return pl.concat([prepared.select(tables.OPERATION), by_row[self.d.row_of_layer]], how="horizontal")
 
+    # --- the model itself ---------------------------------------------------------------------------------------------
 
-def own_records(budget: pl.DataFrame, records: pl.DataFrame, cells: pl.DataFrame) -> pl.DataFrame:
-    """Operations whose own grade A record is sharper than what the model says of one event: te, te_low, te_high."""
-    grade_a = records.filter(pl.col("grade") == "A").select(tables.RECORD)
-    return (
-        budget.join(grade_a, on=tables.RECORD, how="semi")
-        .filter((pl.col("te") > 0) & (pl.col("te") < 1))
-        .join(cells.select(*tables.OPERATION, "log_u"), on=tables.OPERATION, how="left")
-        .filter(pl.col("rel_u") < pl.col("log_u"))
-        .select(*tables.OPERATION, te="te", te_low="low", te_high=pl.col("high").clip(upper_bound=1.0))
-        .unique(tables.OPERATION, keep="first", maintain_order=True)
-    )
+    def model(self) -> pl.DataFrame:
+        """What the model found besides guns and hands: term, level, value, low, high, note. For the method page.
+
+        Multipliers of TE for what the work does (1 = no difference from the first class), for leftovers not weighed, and
+        per role the TE at the first class of everything; standard deviations of log TE under "spread".
+        """
+        fixed = np.flatnonzero(self.d.unknowns.component < 0)
+        pick = sp.csr_matrix((np.ones(len(fixed)), (np.arange(len(fixed)), fixed)), shape=(len(fixed), len(self.kind)))
+        rows = self._rows(pick)
+        mean, se = self.posterior.mean(rows), np.sqrt(self.posterior.variance(rows))
+        out = []
+        for i, m, s in zip(fixed.tolist(), mean.tolist(), se.tolist(), strict=True):
+            term, level = self.d.names[i]
+            note = None
+            if term == "unweighed" and abs(m) > UNWEIGHED_Z * s:
+                more = "more" if m < 0 else "less"
+                note = f"cups that are not weighed back hold {more} than those that are: weigh them too"
+            out.append((term, level, float(np.exp(m)), float(np.exp(m - Z95 * s)), float(np.exp(m + Z95 * s)), note))
+        log_sd = np.array([p.log_sd for p in self.posterior.points])
+        present = sorted(set(self.d.unknowns.component[self.d.unknowns.component >= 0].tolist()))
+        kinds = [str(self.kind[np.flatnonzero(self.d.unknowns.component == k)[0]]) for k in present] + ["event"]
+        for kind, value, spread in zip(kinds, self.posterior.sd(), log_sd.std(axis=0), strict=True):
+            best = float(log_sd[:, kinds.index(kind)].mean())
+            ends = float(np.exp(best - Z95 * spread)), float(np.exp(best + Z95 * spread))
+            out.append(("spread", kind, float(value), *ends, None))
+        settled = "settled" if self.joint.converged else "did not settle"
+        out.append(("passes", settled, float(self.joint.passes), None, None, None))
+        return pl.DataFrame(out, schema=tables.MODEL_COLUMNS, orient="row")

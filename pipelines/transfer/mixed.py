@@ -203,7 +203,10 @@ class Frame:
         if not (np.array_equal(design.indptr, self.indptr) and np.array_equal(design.indices, self.indices)):
             raise ValueError("the design has another pattern than the frame")
         value = design.data[self.example]
-        np.take(np.outer(value, value).ravel(), self.kind, out=self.k.data)
+        products = np.outer(value, value).ravel()
+        for start in range(0, len(self.kind), 1 << 18):  # in slices that stay in the cache
+            here = slice(start, start + (1 << 18))
+            self.k.data[here] = products[self.kind[here]]
         return self.k
 
 

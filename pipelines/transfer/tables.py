@@ -45,6 +45,11 @@ SCREENED_COLUMNS: dict[str, pl.DataType] = {
     "why": pl.String(),
 }  # fmt: skip
 
+MODEL_COLUMNS: dict[str, pl.DataType] = {
+    "term": pl.String(), "level": pl.String(), "value": pl.Float64(), "low": pl.Float64(), "high": pl.Float64(),
+    "note": pl.String(),
+}  # fmt: skip
+
 NO_FILM = "no closed record yet: read the film of every panel before and after one operation, and weigh the cup back"
 TOO_FEW = "two more records of this pair alone, with the cup weighed back, would give an interval"
 
@@ -107,17 +112,26 @@ def direct_tables(records: pl.DataFrame, layers: pl.DataFrame, options: Options)
     return out
 
 
-def operation_te(cells: pl.DataFrame, own: pl.DataFrame) -> pl.DataFrame:
+def operation_te(cells: pl.DataFrame, budget: pl.DataFrame) -> pl.DataFrame:
     """The transfer efficiency that the ledger takes for each spray operation, one row each.
 
-    cells  shop_id, op_job_id, operation_no, te, te_low, te_high, grade, source: what the cell says, for every operation
-    own    the same without grade and source: operations with a grade A record of their own that is sharper than that
+    cells   shop_id, op_job_id, operation_no, te, te_low, te_high, log_u, grade, source: what the cell says of one event,
+            for every operation (log_u its standard uncertainty on the log scale)
+    budget  event.budgets: an operation's own record is taken where it is grade A, 0 < TE < 1 and it is sharper
     """
-    mine = own.with_columns(grade=pl.lit("A"), source=pl.lit("own"))
-    values = ["te", "te_low", "te_high", "grade", "source"]
-    frame = cells.join(mine, on=OPERATION, how="left", suffix="_own", maintain_order="left")
-    has = pl.col("te_own").is_not_null()
-    frame = frame.select(*OPERATION, *(pl.when(has).then(f"{v}_own").otherwise(v).alias(v) for v in values))
-    if frame.select(pl.struct(OPERATION).is_duplicated().any()).item():  # in a weighed target's record and in another
-        frame = frame.unique(OPERATION, keep="first", maintain_order=True)
-    return frame.select(pl.col(name).cast(dtype) for name, dtype in OPERATION_TE_COLUMNS.items()).sort(OPERATION)
+    own = budget.filter((pl.col("grade") == "A") & (pl.col("te") > 0) & (pl.col("te") < 1)).select(
+        *OPERATION, "rel_u", own="te", own_low="low", own_high=pl.col("high").clip(upper_bound=1.0)
+    )
+    frame = cells.join(own, on=OPERATION, how="left", maintain_order="left")
+    sharper = (pl.col("rel_u") < pl.col("log_u")).fill_null(False)
+    frame = frame.select(
+        *OPERATION,
+        te=pl.when(sharper).then("own").otherwise("te"),
+        te_low=pl.when(sharper).then("own_low").otherwise("te_low"),
+        te_high=pl.when(sharper).then("own_high").otherwise("te_high"),
+        grade=pl.when(sharper).then(pl.lit("A")).otherwise("grade"),
+        source=pl.when(sharper).then(pl.lit("own")).otherwise("source"),
+    ).sort(OPERATION, maintain_order=True)
+    # an operation of a weighed target may stand in a second record: the first is kept
+    again = pl.all_horizontal(pl.col(name) == pl.col(name).shift(1) for name in OPERATION).fill_null(False)
+    return frame.filter(~again).select(pl.col(name).cast(dtype) for name, dtype in OPERATION_TE_COLUMNS.items())

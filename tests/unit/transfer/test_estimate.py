@@ -50,6 +50,22 @@ def test_every_table_keeps_its_contract(found):
     conforms(found)
 
 
+def test_the_model_s_own_terms_are_told_with_their_intervals(found):
+    told = found["transfer_model"]
+    work = told.filter(pl.col("term").is_in(["area_class", "blended", "plastic", "unweighed", "role", "spread"]))
+    assert work.select(((pl.col("low") < pl.col("value")) & (pl.col("value") < pl.col("high"))).all()).item()
+    blended = told.filter(pl.col("term") == "blended").row(0, named=True)
+    assert blended["low"] < np.exp(simulate.Truth().blended_effect) < blended["high"]
+    assert set(told.filter(pl.col("term") == "spread")["level"]) == {
+        "product",
+        "shop",
+        "gun",
+        "technician",
+        "pair",
+        "event",
+    }
+
+
 def test_every_spray_operation_has_one_figure_between_its_ends(network, found):
     te = found["operation_te"]
     assert te.height == network.layers.select("shop_id", "op_job_id", "operation_no").n_unique()

@@ -27,7 +27,8 @@ def estimate(
     settings       flat settings of the workspace (material_effect, false_flag_share, shared_rel_u), or nothing
 
     Returns transfer_by_pair, transfer_by_gun, transfer_by_technician, transfer_by_role, gun_effects, technician_effects,
-    operation_te, screened_records, record_budgets, transfer_model. Every table stands, if need be with no rows. Ratios are pure numbers.
+    operation_te, screened_records, record_budgets, transfer_model. Every table stands, if need be with no rows. Ratios are
+    pure numbers. Columns of a key that name no gun or technician may be null in record_layers: such layers inform the rest.
     """
     options = Options.read(settings)
     records, layers = _typed(records, record_layers)

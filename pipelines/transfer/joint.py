@@ -495,7 +495,7 @@ class Statements:
         pick = sp.csr_matrix((np.ones(len(fixed)), (np.arange(len(fixed)), fixed)), shape=(len(fixed), len(self.kind)))
         rows = self._rows(pick)
         mean, se = self.posterior.mean(rows), np.sqrt(self.posterior.variance(rows))
-        out = []
+        out: list[tuple[str, str, float, float | None, float | None, str | None]] = []
         for i, m, s in zip(fixed.tolist(), mean.tolist(), se.tolist(), strict=True):
             term, level = self.d.names[i]
             note = None

@@ -101,10 +101,10 @@ def film_by_technician(
 ) -> pl.DataFrame:
     """Per shop, technician and role: mean film over the window's greatest, and the probabilities of lying outside.
 
-    P(mean over) = Phi(eta / sqrt(PEV)), P(next job over) = Phi(eta / sqrt(PEV + se^2 + what gun and colour add)); the same
-    against the window's least. A technician is flagged where the mean is shown to lie above by more than 5 % (setting
-    over_build_material), over all with an expected share of wrong flags of 5 %, and only where it can be told apart from
-    the gun (VIF <= 3), and base or mid coat was read in 3 colours or more.
+    P(mean over) = Phi(eta / sqrt(PEV)), P(next job over) = Phi((eta - j/2) / sqrt(PEV + j)) with j = se^2 + what gun and
+    colour add; the same against the window's least. A technician is flagged where the mean is shown to lie above by more
+    than 5 % (setting over_build_material), over all with an expected share of wrong flags of 5 %, and only where it can be
+    told apart from the gun (VIF <= 3, a gun shared with somebody), and base or mid coat was read in 3 colours or more.
     """
     settings = settings or {}
     material = float(settings.get("over_build_material", MATERIAL_OVER))
@@ -140,9 +140,9 @@ def film_by_technician(
     _, hand_var = fitted.predict(fitted.rows(hands))
     reliability = np.clip(1 - hand_var / (fitted.sd("technician") ** 2 + fitted.sd("hand") ** 2), 0, 1)
     coloured = cells["role"].is_in(list(COLOURED)).to_numpy()
-    next_sd = np.sqrt(
-        var + fitted.event_sd**2 + fitted.sd("gun") ** 2 + np.where(coloured, fitted.sd("colour") ** 2, 0.0)
-    )
+    # what one job adds to the mean: chance, the gun at hand, the colour. Film is log-normal, so its median lies below its mean
+    job = fitted.event_sd**2 + fitted.sd("gun") ** 2 + np.where(coloured, fitted.sd("colour") ** 2, 0.0)
+    next_sd, middle = np.sqrt(var + job), eta - job / 2
     se = np.sqrt(var)
     low = np.log(cells["window_low"].cast(pl.Float64).fill_null(np.nan).to_numpy())
     prob = ndtr((eta - np.log1p(material)) / se)
@@ -168,9 +168,9 @@ def film_by_technician(
         low=column(np.exp(eta - Z95 * se)),
         high=column(np.exp(eta + Z95 * se)),
         prob_mean_over=column(ndtr(eta / se)),
-        prob_next_over=column(ndtr(eta / next_sd)),
+        prob_next_over=column(ndtr(middle / next_sd)),
         prob_mean_under=column(ndtr((low - eta) / se)),
-        prob_next_under=column(ndtr((low - eta) / next_sd)),
+        prob_next_under=column(ndtr((low - middle) / next_sd)),
         prob_material=column(prob),
         reliability=column(reliability),
         vif=column(vif),

@@ -71,6 +71,9 @@ class Fitted:
                 at = place[t.name] >= 0
                 home[place[t.name][at]] = block_of_row[at]
             columns += [(int(home[k]), i, k, number) for k in range(count)]
+        sizes = np.bincount([b for b, *_ in columns if b >= 0], minlength=1)
+        if sizes.max() < 2:  # the solver's blocks of one unknown tell no covariances: such levels join the border
+            columns = [(-1, *rest) for _, *rest in columns]
         columns.sort()
         self.column = {(ordered[i].name, self.levels[ordered[i].name][k]): c for c, (_, i, k, _) in enumerate(columns)}
         lookup = {t.name: np.array([self.column[(t.name, x)] for x in self.levels[t.name]], int) for t in ordered}

@@ -97,11 +97,10 @@ def draw_films(
                 schema_overrides={"colour_id": pl.String},
             )
         )
-        truth.append(
-            pl.DataFrame(
-                {"technician_id": [f"t{i:03d}" for i in range(n)], "role": [role] * n, "truth": 0.85 * np.exp(habit)}
-            ).with_columns(next_sd=pl.lit(np.sqrt(0.08**2 + (0.12**2 if role == "base" else 0))))
-        )
+        next_sd = np.hypot(0.08, 0.12 if role == "base" else 0.0)
+        mean = 0.85 * np.exp(habit + next_sd**2 / 2)
+        who_all = [f"t{i:03d}" for i in range(n)]
+        truth.append(pl.DataFrame({"technician_id": who_all, "role": role, "truth": mean, "next_sd": next_sd}))
     return pl.concat(rows), pl.concat(truth)
 
 
@@ -208,7 +207,8 @@ def bench_drift(seeds: int) -> None:
         rings = first_alarms(rng, 500, 400, shift=loss / sd, at=150)
         after = rings[rings >= 150] - 150
         print(
-            f"drift: -{loss:.0%} at record sd {sd}: found {np.mean(rings >= 150):.2f}, median {np.median(after):.0f} records later"
+            f"drift: -{loss:.0%} at record sd {sd}: found {np.mean(rings >= 150):.2f}, "
+            f"median {np.median(after):.0f} records later"
         )
     daily = []
     for _ in range(seeds):

@@ -63,7 +63,8 @@ def direct_records(records: pl.DataFrame, layers: pl.DataFrame) -> pl.DataFrame:
 def direct_cells(records: pl.DataFrame, layers: pl.DataFrame, by: tuple[str, ...] = CELL) -> pl.DataFrame:
     """Ratio of sums and Fieller limits per cell: columns of `by`, estimate, low, high, n, grade. Sorted by `by`."""
     rows = []
-    for cell, group in direct_records(records, layers).sort(by).group_by(by, maintain_order=True):
+    named = pl.all_horizontal(pl.col(name).is_not_null() for name in by)
+    for cell, group in direct_records(records, layers).filter(named).sort(by).group_by(by, maintain_order=True):
         ratio, low, high = fieller(group["landed"].to_numpy(), group["sprayed"].to_numpy())
         share_a = float(np.mean(group["grade"].to_numpy() == "A"))
         rows.append((*cell, ratio, max(low, 0.0), high, group.height, "A" if share_a >= 0.5 else "B"))

@@ -25,7 +25,7 @@ from pipelines.transfer.design import Design
 from pipelines.transfer.mixed import Floats, Ints
 
 CLIP = 1.5  # a relative residual beyond this is taken as this: one gross error must not steer a pass
-MAX_PASSES = 15
+MAX_PASSES = 25
 TOLERANCE = 1e-5  # largest change of any layer's log TE between passes
 ROUGH = 0.02  # the same before the first screening
 SCREEN_Z = 4.0
@@ -139,16 +139,18 @@ def passes(
 
     rough: near enough to see which records lie far off; the passes after that are the ones that count.
     """
-    prior = mixed.Prior(design.scale)
+    prior, last = mixed.Prior(design.scale), np.inf
     for number in range(1, MAX_PASSES + 1):
         linear = linearise(design, theta, on)
         data = mixed.Data(linear.y, linear.v, linear.h, design.signature, on.astype(float))
         model = mixed.Model(linear.design, design.unknowns, data, frame)
         fitted = mixed.fit(model, log_sd, prior, tolerance=1e-2 if rough else 1e-6)
         moved = float(np.abs(design.rows @ (fitted.best.theta - theta)).max(initial=0.0))
-        theta, log_sd = fitted.best.theta, fitted.best.log_sd
         if moved < (ROUGH if rough else TOLERANCE):
             return model, linear, fitted, number, fitted.converged
+        # where the passes do not draw nearer to each other they swing about the answer: go half the way
+        step = 0.5 if moved > 0.7 * last else 1.0
+        theta, log_sd, last = theta + step * (fitted.best.theta - theta), fitted.best.log_sd, moved
     return model, linear, fitted, MAX_PASSES, False
 
 

@@ -70,6 +70,7 @@ def usable_keys(records: pl.DataFrame) -> pl.DataFrame:
 
 def cells_seen(records: pl.DataFrame, layers: pl.DataFrame, by: tuple[str, ...]) -> pl.DataFrame:
     """Every cell that sprayed: columns of `by`, n (usable records it takes part in), n_direct (those it has to itself)."""
+    layers = layers.filter(pl.all_horizontal(pl.col(name).is_not_null() for name in by))
     alone = pl.struct(*[c for c in CELL if c != "shop_id"]).n_unique().over(RECORD) == 1
     seen = layers.with_columns(alone=alone).join(
         usable_keys(records).with_columns(used=pl.lit(True)), on=RECORD, how="left"

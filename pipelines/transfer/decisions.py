@@ -34,6 +34,8 @@ def decide(tables: Mapping[str, pl.DataFrame], settings: Mapping[str, Any] | Non
     if missing:
         raise KeyError(f"decisions need the tables {', '.join(missing)}")
     settings = dict(settings or {})
+    # sorted, so that the order of rows can move nothing
+    tables = {name: tables[name].sort(door.keys(name), nulls_last=True) for name in NEEDS}
     out: dict[str, pl.DataFrame] = {}
 
     film = film_model.film_by_technician(tables["film_build"], tables["material_ledger"], tables["mixes"], settings)

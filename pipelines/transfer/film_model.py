@@ -46,7 +46,7 @@ def operations(film_build: pl.DataFrame) -> pl.DataFrame:
         .with_columns(weight=weight)
         .group_by("shop_id", "job_id", "operation_no", "product_id", "role", "technician_id")
         .agg(
-            pl.col("gun_id", "colour_id", "film_min_um", "film_max_um", "grade").first(),
+            pl.col("gun_id", "colour_id", "film_min_um", "film_max_um", "grade").min(),
             film_um=(pl.col("found_um") * pl.col("weight")).sum() / pl.col("weight").sum(),
             var_um2=1 / pl.col("weight").sum(),
         )

@@ -2,7 +2,7 @@
 
     advised mL = area (m2) x mL per m2 at the role's quantile + flush loss (mL), rounded up to the least that can be mixed
 
-Here belongs the model of use, the guide made from it, the trial of the guide on the past, and the answer at the scale. What a
+Here belongs the model of use, the guide made from it and its trial on the past; the answer at the scale is advice.py. What a
 quantile costs in leftovers stands in the back-test, so that a shop can choose (setting mix_quantile).
 """
 
@@ -17,11 +17,10 @@ import numpy as np
 import polars as pl
 from scipy import stats
 
+from pipelines.transfer.advice import AREA_CLASSES
 from pipelines.transfer.terms import Fitted, Term
 
 OPERATION = ["shop_id", "job_id", "operation_no"]
-AREA_CLASSES = ("under_0.5", "0.5_to_1.5", "1.5_to_4", "over_4")
-AREA_LIMITS = (0.5, 1.5, 4.0)
 PRIMERS = ("wash_primer", "adhesion_promoter", "epoxy", "sprayable_filler", "surfacer", "sealer")
 QUANTILE_PRIMER, QUANTILE_FINISH = 0.90, 0.98
 # Half-normal scales of the sd of log use per m2 (our choice).
@@ -323,118 +322,3 @@ def mix_backtest(tried: pl.DataFrame) -> pl.DataFrame:
         high=pl.Series(np.clip(centre + half, 0, 1)),
         stated=pl.col("stated").clip(0.0, 1.0),
     )
-
-
-# --- at the scale -------------------------------------------------------------------------------------------------------
-
-
-class MixError(ValueError):
-    """The guide has no answer; the message says why and what to do."""
-
-
-@dataclass(frozen=True)
-class Advice:
-    """What to mix for one operation. All volumes mL ready to spray; cautions come with it."""
-
-    mix_ml: float
-    usual_ml: float
-    mid_window_ml: float | None
-    flush_ml: float
-    least_ml: float | None
-    quantile: float
-    area_class: str
-    n: int
-    n_product: int
-    shop_id: str
-    notes: tuple[str, ...]
-
-
-def area_class_of(area_m2: float) -> str:
-    """The class of a sprayed area: area x covered fraction, m2."""
-    return AREA_CLASSES[sum(area_m2 >= limit for limit in AREA_LIMITS)]
-
-
-def advise(
-    mix_guide: pl.DataFrame, product: str, gun: str, area_m2: float, coats: int | None = None, shop: str | None = None
-) -> Advice:
-    """The amount to mix of a product with a gun for an area, from the published table mix_guide.
-
-    coats: where given, the amount is scaled from the coats that the figures stand for. shop: needed only where a gun has
-    worked in several. Raises MixError naming what is not known and what there is instead.
-    """
-    if not (math.isfinite(area_m2) and area_m2 > 0):
-        raise MixError(
-            f"The area must be above 0 m2, not {area_m2:g}: area of the panels x the fraction that is covered."
-        )
-    if area_m2 > 60:
-        raise MixError(f"{area_m2:g} m2 is more than any vehicle has. Is it in square feet? 1 m2 = 10.76 sq ft.")
-    if coats is not None and coats < 1:
-        raise MixError(f"Coats must be 1 or more, not {coats}.")
-    if not mix_guide.height:
-        raise MixError(
-            "There is no guide yet: it needs 8 operations of a product with weighed-back cups. Weigh back what is left over."
-        )
-    mine = mix_guide if shop is None else mix_guide.filter(pl.col("shop_id") == shop)
-    if shop is not None and not mine.height:
-        raise MixError(f"No shop {shop!r} in the guide. There are: {_names(mix_guide, 'shop_id')}.")
-    of_product = mine.filter(pl.col("product_id") == product)
-    if not of_product.height:
-        raise MixError(
-            f"The guide does not know the product {product!r}{_close(product, mine, 'product_id')}. It knows: "
-            f"{_names(mine, 'product_id')}. A product needs 8 operations with weighed-back cups."
-        )
-    rows = of_product.filter(pl.col("gun_id") == gun)
-    if not rows.height:
-        raise MixError(
-            f"{product} was never sprayed with the gun {gun!r}{_close(gun, of_product, 'gun_id')}. Guns that sprayed it: "
-            f"{_names(of_product, 'gun_id')}."
-        )
-    shops = rows["shop_id"].unique().sort().to_list()
-    if len(shops) > 1:
-        raise MixError(f"The gun {gun} sprayed {product} in {', '.join(shops)}: say which with --shop.")
-    name = area_class_of(area_m2)
-    row = rows.filter(pl.col("area_class") == name).row(0, named=True)
-    factor, notes = 1.0, []
-    if coats is not None and row["coats"]:
-        factor = coats / row["coats"]
-        if abs(factor - 1) > 0.1:
-            notes.append(f"Scaled to {coats} coats; the figures stand for {row['coats']:.1f}.")
-        if row["coats_max"] and coats > row["coats_max"]:
-            notes.append(f"The data sheet allows at most {row['coats_max']} coats: it comes first.")
-    if row["n"] == 0:
-        notes.append("No job of this size with this gun yet: reckoned from its other jobs and other guns.")
-    if row["role"] in ("clear", "single_stage", "surfacer", "sealer", "epoxy", "sprayable_filler"):
-        notes.append(
-            "If it takes a hardener it may hold isocyanates: supplied air or the protection that the data sheet names, gloves,"
-            " booth air on."
-        )
-    least = row["min_mix_ml"]
-    need = area_m2 * row["advised_ml_per_m2"] * factor + row["flush_ml"]
-    mix = max(need, least or 0.0)
-    if least and need < least:
-        notes.append(f"Less would do, but the data sheet's least mix is {least:g} mL.")
-    mid = row["mid_window_ml_per_m2"]
-    return Advice(
-        mix_ml=float(math.ceil(mix)),
-        usual_ml=area_m2 * row["as_sprayed_ml_per_m2"] * factor + row["flush_ml"],
-        mid_window_ml=None if mid is None else area_m2 * mid + row["flush_ml"],
-        flush_ml=row["flush_ml"],
-        least_ml=least,
-        quantile=row["quantile"],
-        area_class=name,
-        n=row["n"],
-        n_product=row["n_product"] or 0,
-        shop_id=row["shop_id"],
-        notes=tuple(notes),
-    )
-
-
-def _names(frame: pl.DataFrame, column: str) -> str:
-    return ", ".join(frame[column].unique().sort().to_list())
-
-
-def _close(name: str, frame: pl.DataFrame, column: str) -> str:
-    import difflib
-
-    found = difflib.get_close_matches(name, frame[column].unique().sort().to_list(), n=1)
-    return f" (did you mean {found[0]}?)" if found else ""

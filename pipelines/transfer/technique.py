@@ -91,7 +91,7 @@ def panels(gained: pl.DataFrame) -> pl.DataFrame:
     lack is the squared departure of the centre row from the line through top and bottom, weighted to one degree of freedom;
     within the squared departures inside rows, on places - 3. Both over mean^2.
     """
-    rows = gained.group_by(*PANEL, *HAND[1:], "gun_id", "row").agg(
+    rows = gained.group_by(*PANEL, *HAND[1:], "gun_id", "row", maintain_order=True).agg(
         pl.col("um").mean(),
         inside=((pl.col("um") - pl.col("um").mean()) ** 2).sum(),
         n=pl.len(),
@@ -103,7 +103,7 @@ def panels(gained: pl.DataFrame) -> pl.DataFrame:
     }
     middle = (of[1][0] + of[3][0]) / 2 - of[2][0]
     return (
-        rows.group_by(*PANEL, *HAND[1:], "gun_id")
+        rows.group_by(*PANEL, *HAND[1:], "gun_id", maintain_order=True)
         .agg(
             tilt=(of[1][0] - of[3][0]) / pl.col("mean_um").first(),
             edge=middle / pl.col("mean_um").first(),

@@ -7,7 +7,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipelines.transfer import mixing
+from pipelines.transfer import advice, mixing
 
 
 def drawn_uses(rng: np.random.Generator, n: int = 1500) -> pl.DataFrame:
@@ -23,7 +23,7 @@ def drawn_uses(rng: np.random.Generator, n: int = 1500) -> pl.DataFrame:
         - 0.05 * np.digitize(area, [0.5, 1.5, 4])
     )
     log_use = log_use + 0.15 * (rng.gamma(4, 1, n) - 4) / 2
-    names = np.array(mixing.AREA_CLASSES)[np.digitize(area, [0.5, 1.5, 4])]
+    names = np.array(advice.AREA_CLASSES)[np.digitize(area, [0.5, 1.5, 4])]
     return pl.DataFrame(
         {
             "shop_id": np.where(gun < 3, "a", "b"), "product_id": role, "role": role, "gun_id": [f"g{g}" for g in gun],
@@ -84,12 +84,12 @@ def guide_row(**more: Any) -> dict[str, Any]:
 
 
 def guide(*rows: dict[str, Any]) -> pl.DataFrame:
-    base = [guide_row(area_class=a) for a in mixing.AREA_CLASSES]
+    base = [guide_row(area_class=a) for a in advice.AREA_CLASSES]
     return pl.DataFrame([*base, *rows])
 
 
 def test_the_answer_by_hand():
-    a = mixing.advise(guide(), "clear_hs", "g1", 2.3)
+    a = advice.advise(guide(), "clear_hs", "g1", 2.3)
     assert a.mix_ml == math.ceil(2.3 * 250 + 7) == 582
     assert a.usual_ml == pytest.approx(2.3 * 180 + 7) and a.mid_window_ml == pytest.approx(2.3 * 200 + 7)
     assert (a.area_class, a.quantile) == ("1.5_to_4", 0.98)
@@ -97,13 +97,13 @@ def test_the_answer_by_hand():
 
 
 def test_coats_scale_the_film_and_not_the_flush_and_the_sheet_is_heeded():
-    a = mixing.advise(guide(), "clear_hs", "g1", 2.0, coats=3)
+    a = advice.advise(guide(), "clear_hs", "g1", 2.0, coats=3)
     assert a.mix_ml == math.ceil(2.0 * 250 * 1.5 + 7)
     assert any("at most 2 coats" in note for note in a.notes)
 
 
 def test_a_small_area_is_mixed_at_the_sheets_least():
-    a = mixing.advise(guide(), "clear_hs", "g1", 0.2)
+    a = advice.advise(guide(), "clear_hs", "g1", 0.2)
     assert a.mix_ml == 100 and any("least mix" in note for note in a.notes)
 
 
@@ -111,7 +111,7 @@ def test_a_small_area_is_mixed_at_the_sheets_least():
     ("area", "name"), [(0.49, "under_0.5"), (0.5, "0.5_to_1.5"), (1.5, "1.5_to_4"), (4.0, "over_4")]
 )
 def test_classes_begin_at_their_lower_limit(area: float, name: str):
-    assert mixing.area_class_of(area) == name
+    assert advice.area_class_of(area) == name
 
 
 @pytest.mark.parametrize(
@@ -127,17 +127,17 @@ def test_classes_begin_at_their_lower_limit(area: float, name: str):
     ],
 )
 def test_questions_without_an_answer_say_what_there_is(asked: tuple[Any, ...], words: str):
-    with pytest.raises(mixing.MixError, match=words):
-        mixing.advise(guide(), *asked)
+    with pytest.raises(advice.MixError, match=words):
+        advice.advise(guide(), *asked)
 
 
 def test_a_gun_of_two_shops_needs_the_shop():
-    two = guide(*(guide_row(shop_id="other", area_class=a) for a in mixing.AREA_CLASSES))
-    with pytest.raises(mixing.MixError, match="say which with --shop"):
-        mixing.advise(two, "clear_hs", "g1", 2.0)
-    assert mixing.advise(two, "clear_hs", "g1", 2.0, shop="other").shop_id == "other"
+    two = guide(*(guide_row(shop_id="other", area_class=a) for a in advice.AREA_CLASSES))
+    with pytest.raises(advice.MixError, match="say which with --shop"):
+        advice.advise(two, "clear_hs", "g1", 2.0)
+    assert advice.advise(two, "clear_hs", "g1", 2.0, shop="other").shop_id == "other"
 
 
 def test_no_guide_says_what_to_weigh():
-    with pytest.raises(mixing.MixError, match="Weigh back"):
-        mixing.advise(guide().clear(), "clear_hs", "g1", 2.0)
+    with pytest.raises(advice.MixError, match="Weigh back"):
+        advice.advise(guide().clear(), "clear_hs", "g1", 2.0)

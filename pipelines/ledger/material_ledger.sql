@@ -36,6 +36,7 @@ operation_rows AS (
         ) AS part_g,
         c.complete AND c.leftover_thought_of AS splittable,
         s.flush_g,
+        s.share_known,
         o.role,
         o.gun_id,
         o.technician_id,
@@ -84,6 +85,7 @@ parts AS (
         gun_id,
         technician_id,
         coalesce(redone, FALSE) AS rework,
+        share_known,
         part_g AS poured_g,
         0.0 AS leftover_g,
         flush_loss_g,
@@ -114,6 +116,7 @@ parts AS (
         NULL AS gun_id,
         NULL AS technician_id,
         FALSE AS rework,
+        TRUE AS share_known,
         c.kept_g - coalesce(o.part_g, 0) AS poured_g,
         c.left_g AS leftover_g,
         0.0 AS flush_loss_g,
@@ -192,7 +195,7 @@ SELECT
         WHEN c.grade IS NULL OR NOT c.complete THEN 'C'
         WHEN w.why_not_split IS NOT NULL THEN 'C'
         WHEN w.job_id IS NULL THEN CASE WHEN c.leftover_known THEN c.grade ELSE 'B' END
-        WHEN NOT c.leftover_known THEN greatest('B', coalesce(w.te_grade, 'B'))
+        WHEN NOT c.leftover_known OR NOT w.share_known THEN greatest('B', coalesce(w.te_grade, 'B'))
         ELSE greatest(c.grade, coalesce(w.te_grade, 'C'))
     END AS grade,
     c.month,

@@ -65,6 +65,17 @@ weighed_layers AS (
         ON w.shop_id = l.shop_id AND w.job_id = l.op_job_id AND w.operation_no = l.operation_no AND w.whole
     GROUP BY l.shop_id, l.job_id, l.record_no
 ),
+refused_film AS (
+    -- Panels that were read, and whose readings were refused: nobody should be told that they were not measured.
+    SELECT
+        e.equation,
+        array_to_string(list_sort(list(DISTINCT concat('readings of ', i.panel_id, ' were refused'))), '; ') AS reason
+    FROM equations AS e
+    INNER JOIN operation_faces AS f ON f.shop_id = e.shop_id AND f.job_id = e.job_id AND f.operation_no = e.operation_no
+    INNER JOIN incomplete AS i
+        ON i.what = 'panel_stage' AND i.shop_id = f.shop_id AND i.job_id = f.job_id AND i.panel_id = f.panel_id
+    GROUP BY e.equation
+),
 film AS (
     SELECT
         l.*,
@@ -78,13 +89,14 @@ film AS (
         coalesce(f.n_measured, 0) AS n_measured,
         coalesce(f.paired, FALSE) AS paired,
         concat_ws('; ',
-            CASE WHEN coalesce(f.n_measured, 0) = 0 THEN 'no film' ELSE nullif(f.reasons, '') END,
+            CASE WHEN coalesce(f.n_measured, 0) = 0 THEN concat_ws(': ', 'no film', z.reason) ELSE nullif(f.reasons, '') END,
             nullif(l.troubles, ''),
             CASE WHEN l.least_faces = 0 THEN 'an operation of it names no panel' END,
             CASE WHEN x.any_weighed THEN 'an operation of it was weighed on targets' END
         ) AS reasons
     FROM layers AS l
     LEFT JOIN faces AS f ON f.equation = l.equation
+    LEFT JOIN refused_film AS z ON z.equation = l.equation
     LEFT JOIN weighed_layers AS x ON x.shop_id = l.shop_id AND x.job_id = l.job_id AND x.record_no = l.record_no
     WHERE NOT (x.any_weighed IS NOT NULL AND l.n_layers = 1)
 ),

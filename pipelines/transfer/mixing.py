@@ -279,7 +279,9 @@ def backtest(tables: Mapping[str, pl.DataFrame], settings: Mapping[str, Any] | N
             pl.col("gun_id").is_in(known_guns)
         )
         if now.height:
-            out.append(predict(guide, now, q))
+            cell = ["shop_id", "product_id", "role", "gun_id", "area_class"]
+            told = predict(guide, now.select(cell).unique().sort(cell), q)
+            out.append(now.join(told, on=cell, how="left", maintain_order="left"))
     if not out:
         return pl.DataFrame()
     return (

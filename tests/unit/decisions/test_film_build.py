@@ -1,0 +1,181 @@
+"""Film against its window, by hand: sums split, inner faces, films held against their like."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+import polars as pl
+import pytest
+from scipy.special import ndtr
+
+from pipelines.ledger import film_build as fb
+from schemas import door
+
+U2 = fb.PANEL_CV**2  # spread between panels where data are few
+SHARED2 = fb.SHARED_REL_U**2
+
+
+def frame(table: str, *rows: dict[str, Any]) -> pl.DataFrame:
+    empty = door.empty(table)
+    given = pl.DataFrame(list(rows), schema={k: v for k, v in empty.schema.items() if any(k in r for r in rows)})
+    return pl.concat([empty, given], how="diagonal")
+
+
+def film(
+    operation: int,
+    um: float,
+    rel_se: float = 0.1,
+    panel: str = "door",
+    face: str = "outer",
+    source: str = "from transfer",
+) -> dict[str, Any]:
+    return {
+        "shop_id": "s", "job_id": "j", "operation_no": operation, "panel_id": panel, "face": face,
+        "covered_m2": 1.0, "film_um": um, "se_um": rel_se * um, "within_um": 0.13 * um, "source": source, "grade": "B",
+    }  # fmt: skip
+
+
+def piece(operation: int, um: float, sd: float, n: float = 9.0) -> dict[str, Any]:
+    return {
+        "shop_id": "s", "job_id": "j", "panel_id": "door", "source_id": "door", "from_operation": 0, "to_operation": 2,
+        "operation_no": operation, "piece": "s/j/door/0", "mean_um": um, "sd_um": sd, "n_effective": n,
+        "kind": "base+clear/paired", "blend": False, "extra_var_um2": 0.0, "usable": True, "source": "own", "grade": "A",
+    }  # fmt: skip
+
+
+def layers(films: list[dict[str, Any]], pieces: list[dict[str, Any]]) -> pl.DataFrame:
+    numbers = sorted({f["operation_no"] for f in films})
+    sprays = [
+        {
+            "shop_id": "s",
+            "job_id": "j",
+            "operation_no": k,
+            "gun_id": "g",
+            "technician_id": "t",
+            "product_id": f"p{k}",
+            "role": "clear",
+        }
+        for k in numbers
+    ]
+    cell = {
+        "shop_id": "s",
+        "gun_id": "g",
+        "technician_id": "t",
+        "role": "clear",
+        "low": 0.5,
+        "high": 0.5 * math.exp(2 * 1.96 * 0.06),
+    }
+    faces = [
+        {k: f[k] for k in ("shop_id", "job_id", "operation_no", "panel_id", "face")} | {"covered_fraction": 1.0}
+        for f in films
+    ]
+    return fb.layer_films(
+        frame("operation_films", *films), frame("film_pieces", *pieces), door.empty("sprayed"), frame("operation_faces", *faces),
+        frame("sprays", *sprays), frame("transfer_by_pair", cell),
+    )  # fmt: skip
+
+
+def test_a_reading_over_two_layers_is_split_by_what_is_least_known():
+    """m = (20, 60), relative variances own .1^2 - .06^2 + cv^2 and shared .06^2 + .05^2 each; D = 90 with s = 6/3 = 2."""
+    found = layers([film(1, 20.0), film(2, 60.0)], [piece(1, 90.0, 6.0), piece(2, 90.0, 6.0)]).sort("operation_no")
+    rel2 = (0.1**2 - 0.06**2) + U2 + 0.06**2 + SHARED2
+    v = rel2 * np.array([400.0, 3600.0])
+    total = v.sum() + 4.0
+    assert found["source"].to_list() == ["shared", "shared"]
+    assert found["film_um"].to_numpy() == pytest.approx(np.array([20.0, 60.0]) + v * 10 / total)
+    assert found["se_um"].to_numpy() == pytest.approx(np.sqrt(v - v**2 / total))
+    assert (found["own_se_um"] < found["se_um"]).all()
+
+
+def test_a_film_that_was_read_alone_stands_as_it_was_read():
+    row = layers([film(1, 33.0, 0.02, source="read")], []).row(0, named=True)
+    assert (row["film_um"], row["source"]) == (33.0, "read") and row["se_um"] == pytest.approx(0.66)
+
+
+def test_inner_faces_carry_six_tenths_of_the_outer_and_are_less_sure():
+    found = layers([film(1, 40.0), film(1, 40.0, face="inner")], [])
+    by = {r["face"]: r for r in found.iter_rows(named=True)}
+    assert by["inner"]["film_um"] == pytest.approx(0.6 * by["outer"]["film_um"])
+    assert by["outer"]["film_um"] + by["inner"]["film_um"] == pytest.approx(80.0)  # what landed is kept
+    assert by["inner"]["se_um"] / by["inner"]["film_um"] > by["outer"]["se_um"] / by["outer"]["film_um"]
+
+
+def test_a_cup_that_the_flush_used_up_tells_no_film():
+    assert layers([film(1, 0.0)], []).row(0, named=True)["film_um"] is None
+
+
+def like(films: np.ndarray, own: float) -> pl.DataFrame:
+    n = len(films)
+    return fb.held_against_others(
+        pl.DataFrame(
+            {
+                "shop_id": "s", "product_id": "p", "technician_id": "t", "face": ["outer"] * n, "film_um": films,
+                "se_um": np.full(n, own), "own_se_um": np.full(n, own),
+            }
+        )
+    )  # fmt: skip
+
+
+def test_a_film_found_far_out_is_drawn_towards_its_like_and_true_films_are_covered():
+    rng = np.random.default_rng(1)
+    true = rng.normal(50, 5, 3000)
+    held = like(true + rng.normal(0, 6, 3000), 6.0)
+    z = (held["held_um"].to_numpy() - true) / held["held_se"].to_numpy()
+    assert abs(z.mean()) < 0.15 and 0.8 < z.std() < 1.1  # a gap is thought possible: a little wide
+    stated = ndtr((held["held_um"].to_numpy() - 55) / held["held_se"].to_numpy())
+    assert stated.mean() == pytest.approx((true > 55).mean(), abs=0.03)
+    sure = stated > 0.7
+    assert sure.sum() > 10 and (true > 55)[sure].mean() > 0.65
+
+
+def test_half_a_film_is_first_taken_for_a_cup_that_is_missing():
+    rng = np.random.default_rng(2)
+    films = np.concatenate([rng.normal(50, 4, 100), [24.0]])
+    held = like(films, 3.0)
+    assert held["held_um"][-1] > 40 and held["held_se"][-1] > 3
+
+
+def test_few_films_stand_as_they_are():
+    held = like(np.array([50.0, 80.0]), 5.0)
+    assert held["held_um"].to_list() == [50.0, 80.0]
+
+
+def test_probabilities_and_amounts_of_one_panel_by_hand():
+    """Film 66 +- 3 against 45-60 on 2 m2: P(over) = Phi(2); over-build = area x unit loss with the spread between places."""
+    group = {
+        "shop_id": "s", "job_id": "j", "panel_id": "door", "face": "outer", "product_id": "p1", "first_operation": 1,
+        "last_operation": 1,
+        "covered_m2": 2.0, "film_as_applied_um": 66.0, "film_um": 66.0, "se_um": 3.0, "within_um": 4.0, "film_min_um": 45.0,
+        "film_max_um": 60.0, "film_basis": "as_applied", "grade": "A",
+    }  # fmt: skip
+    spray = {
+        "shop_id": "s",
+        "job_id": "j",
+        "operation_no": 1,
+        "gun_id": "g",
+        "technician_id": "t",
+        "product_id": "p1",
+        "role": "clear",
+    }
+    face = {
+        "shop_id": "s",
+        "job_id": "j",
+        "operation_no": 1,
+        "panel_id": "door",
+        "face": "outer",
+        "covered_fraction": 1.0,
+    }
+    row = fb.film_build(
+        frame("film_groups", group), frame("operation_films", film(1, 66.0, 3 / 66, source="read")), door.empty("film_pieces"),
+        frame("sprays", spray), door.empty("cup_feeds"), door.empty("pours"), door.empty("sprayed"),
+        frame("operation_faces", face),
+        door.empty("transfer_by_pair"),
+    ).row(0, named=True)  # fmt: skip
+    assert (row["film_um"], row["source"], row["grade"]) == (66.0, "read", "A")
+    assert row["prob_over"] == pytest.approx(ndtr(2.0)) and row["prob_under"] == pytest.approx(ndtr(-7.0))
+    assert (row["film_low"], row["film_high"]) == pytest.approx((66 - 1.96 * 3, 66 + 1.96 * 3))
+    s, gap = 5.0, 6.0
+    excess = s * np.exp(-0.5 * (gap / s) ** 2) / np.sqrt(2 * np.pi) + gap * ndtr(gap / s)
+    assert row["over_ml"] == pytest.approx(2.0 * excess)

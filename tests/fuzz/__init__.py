@@ -1,0 +1,1 @@
+"""Fuzzing of the readers: random bytes in, no crash, no lost row."""

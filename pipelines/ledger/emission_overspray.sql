@@ -1,6 +1,7 @@
 -- Particulate of each cup and operation, g: overspray solids x (1 - filter capture of the booth on that day), on the day of
 -- the operation. An upper figure, since floor and masking take part: where no booth or no capture is known nothing is held
--- back. The interval is that of the transfer efficiency. Solids whose way is not known are listed, not counted.
+-- back. The interval is that of the transfer efficiency. Solids whose way is not known are listed, not counted:
+-- their particulate is not known.
 WITH booth_versions AS (
     SELECT
         *,
@@ -21,9 +22,9 @@ SELECT
     o.booth_id,
     b.filter_capture,
     l.overspray_solids_g,
-    l.overspray_solids_g * (1 - coalesce(b.filter_capture, 0)) AS pm_g,
-    l.overspray_solids_g_low * (1 - coalesce(b.filter_capture, 0)) AS pm_g_low,
-    l.overspray_solids_g_high * (1 - coalesce(b.filter_capture, 0)) AS pm_g_high,
+    CASE WHEN l.te IS NOT NULL THEN l.overspray_solids_g * (1 - coalesce(b.filter_capture, 0)) END AS pm_g,
+    CASE WHEN l.te IS NOT NULL THEN l.overspray_solids_g_low * (1 - coalesce(b.filter_capture, 0)) END AS pm_g_low,
+    CASE WHEN l.te IS NOT NULL THEN l.overspray_solids_g_high * (1 - coalesce(b.filter_capture, 0)) END AS pm_g_high,
     l.not_split_solids_g,
     l.grade
 FROM material_ledger AS l

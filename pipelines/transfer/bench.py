@@ -36,7 +36,7 @@ def fit(net: simulate.Network, known_log_sd: np.ndarray | None = None) -> joint.
     known = None
     if known_log_sd is not None:
         present = sorted({design.RANDOM.index(k) for k, _ in built.names if k in design.RANDOM})
-        known = np.append(known_log_sd[present], known_log_sd[-1])
+        known = np.concatenate([known_log_sd[present], [0.0], known_log_sd[-1:]])
     return joint.Statements(iterate.solve(built, known), Options(), 0.02)
 
 

@@ -21,7 +21,7 @@ from scipy.sparse.csgraph import connected_components
 from pipelines.transfer.mixed import Floats, Ints, Unknowns
 
 RECORD = ["shop_id", "job_id", "record_no"]
-RANDOM = ("product", "shop", "gun", "technician", "pair")  # variance components in this order, the event last
+RANDOM = ("product", "shop", "gun", "technician", "pair")  # variance components in this order; then readings, event
 NOBODY = "\x00"  # stands for a gun, technician or product that an operation does not name
 
 # Half-normal scales of the priors on the standard deviations: what guns, hands and single events do to log TE. Product and
@@ -346,7 +346,8 @@ def _columns(layers: pl.DataFrame) -> tuple[list[tuple[str, str]], sp.csr_matrix
     blocks[blocks >= 0] = packed
     prior_array = np.array(prior, float).reshape(-1, 2)[order]
     unknowns = Unknowns(component_array, blocks, prior_array[:, 0], prior_array[:, 1], len(present))
-    scale = np.array([SD_SCALE[RANDOM[c]] for c in present] + [SD_SCALE["event"]])
+    # after the components: the factor on the stated spread of readings (nan: a factor, not an sd), then the event
+    scale = np.array([SD_SCALE[RANDOM[c]] for c in present] + [np.nan, SD_SCALE["event"]])
     return [names[i] for i in order], matrix, unknowns, scale, layer_row, first
 
 

@@ -30,15 +30,19 @@ TOLERANCE = 1e-5  # largest change of any layer's log TE between passes
 ROUGH = 0.02  # the same before the first screening
 SCREEN_Z = 4.0
 SCREEN_ABOVE_ONE = 3.0
-PSEUDO_RECORDS = 2.0  # a role set's mean split leans on the roles' typical films until it has a few records of its own
+PSEUDO_RECORDS = 10.0  # a role set's mean split leans on the roles' typical films until it has many of its own
 
 
 @dataclass(frozen=True)
 class Linear:
-    """One linearisation. Per record: predicted landed (mL), v and h of the residual's relative variance, working y."""
+    """One linearisation. Per record: predicted landed (mL), the parts of the residual's relative variance, working y.
+
+    v areas and what was sprayed, s the readings as stated (once fitted, v takes them in at their fitted size), h the event
+    """
 
     predicted: Floats
     v: Floats
+    s: Floats
     h: Floats
     y: Floats
     design: sp.csr_matrix
@@ -64,7 +68,7 @@ class Joint:
 def linearise(design: Design, theta: Floats, on: NDArray[np.bool_]) -> Linear:
     """Residuals and design rows at theta (estimation of sums: module docstring).
 
-    v = s2_read / Dhat^2 + area + sum w^2 u_V^2 ; h = sum w^2 ; w = own split V exp(eta) / Dhat (variances only)
+    v = area + sum w^2 u_V^2 ; s = s2_read / Dhat^2 ; h = sum w^2 ; w = own split V exp(eta) / Dhat (variances only)
     y = clip((D - Dhat) / Dhat) + a'theta ; a = sum over layers of mean split x design row
     """
     d = design
@@ -72,13 +76,15 @@ def linearise(design: Design, theta: Floats, on: NDArray[np.bool_]) -> Linear:
     landed = d.sprayed * np.exp(eta[d.layer_row])
     predicted = np.add.reduceat(landed, d.start) if d.n else np.zeros(0)
     share = landed / predicted[d.record]
-    v = d.read_var / predicted**2 + d.area_var + np.bincount(d.record, share**2 * d.own_var, minlength=d.n)
+    v = d.area_var + np.bincount(d.record, share**2 * d.own_var, minlength=d.n)
     h = np.bincount(d.record, share**2, minlength=d.n).astype(float)
 
     mean_share = mean_split(d, landed, share, on)
     rows = design_rows(d, mean_share)
     residual = np.clip((d.landed - predicted) / predicted, -CLIP, CLIP)
-    return Linear(predicted, v, h, residual + (rows @ theta)[d.signature_of_record], rows, mean_share)
+    return Linear(
+        predicted, v, d.read_var / predicted**2, h, residual + (rows @ theta)[d.signature_of_record], rows, mean_share
+    )
 
 
 def design_rows(d: Design, share_of_group: Floats) -> sp.csr_matrix:
@@ -102,7 +108,8 @@ def frame_of(d: Design) -> mixed.Frame:
 def mean_split(d: Design, landed: Floats, share: Floats, on: NDArray[np.bool_]) -> Floats:
     """Mean split per (role set, run of one role): sums to 1 over a role set.
 
-    Few records are helped by a typical split: the mean film volume of each role over all records, as if seen twice.
+    Few records are helped by a typical split, the mean film volume of each role over all records, as if seen ten times: the
+    mean of a handful would carry each one's own error back in.
     """
     groups, layer_on = len(d.role_of_group), on[d.record]
     in_set = np.bincount(d.set_of_group[d.group[d.start]], on, minlength=int(d.set_of_group.max(initial=0)) + 1)
@@ -142,7 +149,7 @@ def passes(
     prior, last = mixed.Prior(design.scale), np.inf
     for number in range(1, MAX_PASSES + 1):
         linear = linearise(design, theta, on)
-        data = mixed.Data(linear.y, linear.v, linear.h, design.signature, on.astype(float))
+        data = mixed.Data(linear.y, linear.v, linear.h, design.signature, on.astype(float), linear.s)
         model = mixed.Model(linear.design, design.unknowns, data, frame)
         fitted = mixed.fit(model, log_sd, prior, tolerance=1e-2 if rough else 1e-6)
         moved = float(np.abs(design.rows @ (fitted.best.theta - theta)).max(initial=0.0))
@@ -157,12 +164,12 @@ def passes(
 def solve(design: Design, known_log_sd: Floats | None = None) -> Joint:
     """Passes, screening, passes again until nothing more is set aside, then the variance components' uncertainty.
 
-    Set aside: |z| > 4 with z = (D - Dhat)/Dhat / sqrt(v + h se^2), or D/V above 1 by more than 3 of its own standard
+    Set aside: |z| > 4 with z = (D - Dhat)/Dhat / sqrt(v + s f^2 + h se^2), or D/V above 1 by more than 3 of its own standard
     uncertainties. No plain cut on the ratio: it trims noisy records from one side and biases what is left.
     known_log_sd: variance components that are known (for comparison with an oracle); nothing is then maximised.
     """
     theta = np.where(design.unknowns.component < 0, design.unknowns.prior_mean, 0.0)
-    log_sd = np.log(design.scale * 0.6)
+    log_sd = np.where(np.isnan(design.scale), 0.0, np.log(design.scale * 0.6))
     frame = frame_of(design)
     z = np.full(design.n, np.nan)
     on = ~above_one(design)
@@ -173,6 +180,7 @@ def solve(design: Design, known_log_sd: Floats | None = None) -> Joint:
             model, linear, fitted, number, converged = _known(design, frame, on, theta, known_log_sd)
         theta, log_sd = fitted.best.theta, fitted.best.log_sd
         miss = (design.landed - linear.predicted) / linear.predicted
+        linear = replace(linear, v=linear.v + linear.s * np.exp(2 * log_sd[-2]))
         z = np.where(on, miss / np.sqrt(linear.v + linear.h * np.exp(2 * log_sd[-1])), z)
         far = on & (np.abs(z) > SCREEN_Z)
         if turn and not far.any():
@@ -180,7 +188,8 @@ def solve(design: Design, known_log_sd: Floats | None = None) -> Joint:
         on &= ~far
     points = [fitted.best] if known_log_sd is not None else mixed.sigma_points(model, fitted, mixed.Prior(design.scale))
     kept = np.flatnonzero(on)
-    linear = replace(linear, predicted=linear.predicted[kept], v=linear.v[kept], h=linear.h[kept], y=linear.y[kept])
+    own = {name: getattr(linear, name)[kept] for name in ("predicted", "v", "s", "h", "y")}
+    linear = replace(linear, **own)
     return Joint(
         subset(design, kept), model.layout, linear, fitted, mixed.Integrated(points), number, converged, z, kept
     )
@@ -192,7 +201,7 @@ def _known(
     """The passes at given variance components."""
     for number in range(1, MAX_PASSES + 1):  # noqa: B007
         linear = linearise(design, theta, on)
-        data = mixed.Data(linear.y, linear.v, linear.h, design.signature, on.astype(float))
+        data = mixed.Data(linear.y, linear.v, linear.h, design.signature, on.astype(float), linear.s)
         model = mixed.Model(linear.design, design.unknowns, data, frame)
         solution = model.evaluate(log_sd)
         moved = float(np.abs(design.rows @ (solution.theta - theta)).max(initial=0.0))

@@ -489,7 +489,8 @@ class Statements:
         """What the model found besides guns and hands: term, level, value, low, high, note. For the method page.
 
         Multipliers of TE for what the work does (1 = no difference from the first class), for leftovers not weighed, and
-        per role the TE at the first class of everything; standard deviations of log TE under "spread".
+        per role the TE at the first class of everything; standard deviations of log TE under "spread", and there under
+        "readings" the factor by which readings scatter more than their stated spread.
         """
         fixed = np.flatnonzero(self.d.unknowns.component < 0)
         pick = sp.csr_matrix((np.ones(len(fixed)), (np.arange(len(fixed)), fixed)), shape=(len(fixed), len(self.kind)))
@@ -505,7 +506,10 @@ class Statements:
             out.append((term, level, float(np.exp(m)), float(np.exp(m - Z95 * s)), float(np.exp(m + Z95 * s)), note))
         log_sd = np.array([p.log_sd for p in self.posterior.points])
         present = sorted(set(self.d.unknowns.component[self.d.unknowns.component >= 0].tolist()))
-        kinds = [str(self.kind[np.flatnonzero(self.d.unknowns.component == k)[0]]) for k in present] + ["event"]
+        kinds = [str(self.kind[np.flatnonzero(self.d.unknowns.component == k)[0]]) for k in present] + [
+            "readings",
+            "event",
+        ]
         for kind, value, spread in zip(kinds, self.posterior.sd(), log_sd.std(axis=0), strict=True):
             best = float(log_sd[:, kinds.index(kind)].mean())
             ends = float(np.exp(best - Z95 * spread)), float(np.exp(best + Z95 * spread))

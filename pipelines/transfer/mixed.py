@@ -1,6 +1,6 @@
 """A linear mixed model with weights, solved by Henderson's equations, for many small blocks that share a border.
 
-    y_m = a_m' theta + e_m,   e_m ~ N(0, v_m + h_m se^2),   theta = (fixed, random),   u_k ~ N(0, sd_k^2)
+    y_m = a_m' theta + e_m,   e_m ~ N(0, v_m + s_m f^2 + h_m se^2),   theta = (fixed, random),   u_k ~ N(0, sd_k^2)
 
 Here belong the criterion, its gradient, the maximum, and predictions that carry the variance components' own uncertainty.
 Nothing here knows what a gun or a film is.
@@ -28,6 +28,7 @@ from scipy.optimize import minimize
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
+FACTOR_SPREAD = 0.5  # a stated standard deviation may well be wrong by a factor of 1.6, seldom by 2.7
 LOG_SD_BOUNDS = (-7.0, 1.0)  # sd of log TE between 0.1 % and a factor of e: outside lies no paint shop
 
 
@@ -58,13 +59,14 @@ class Unknowns:
 @dataclass(frozen=True)
 class Data:
     """Records sorted by signature: y, v, h per record; `start` the first record of each signature; `on` 1, or 0 for a
-    record that is set aside and has no weight."""
+    record that is set aside and has no weight. s, where given, is a stated variance that may be wrong by one factor f^2."""
 
     y: Floats
     v: Floats
     h: Floats
     start: Ints
     on: Floats
+    s: Floats | None = None
 
     def sums(self, per_record: Floats) -> Floats:
         """GROUP BY signature. Plain sums in record order, so that the same records give the same bits."""
@@ -75,9 +77,10 @@ class Data:
 # computed where the shop's records are. A test holds it against the arrays.
 SIGNATURE_SUMS_SQL = """
 SELECT signature,
-       sum(w) AS w, sum(w * y) AS wy, sum(h * w * w) AS hw2, sum(h * w * w * y) AS hw2y,
-       sum(h * w) AS hw, sum(w * y * y) AS wyy, sum(h * w * w * y * y) AS hw2yy, sum(-ln(w)) AS log_var
-FROM (SELECT signature, y, h, 1 / (v + h * $se2) AS w FROM residuals WHERE used)
+       sum(w) AS w, sum(w * y) AS wy, sum(w * y * y) AS wyy, sum(-ln(w)) AS log_var,
+       sum(h * w) AS hw, sum(h * w * w) AS hw2, sum(h * w * w * y) AS hw2y, sum(h * w * w * y * y) AS hw2yy,
+       sum(s * w) AS sw, sum(s * w * w) AS sw2, sum(s * w * w * y) AS sw2y, sum(s * w * w * y * y) AS sw2yy
+FROM (SELECT signature, y, h, s, 1 / (v + s * $f2 + h * $se2) AS w FROM residuals WHERE used)
 GROUP BY signature
 ORDER BY signature
 """
@@ -117,20 +120,20 @@ class Model:
         self.log_prior_sd2 = float(np.log(unknowns.prior_sd[informed] ** 2).sum())
 
     def evaluate(self, log_sd: Floats) -> Solution:
-        """-2 log REML and its gradient in log sd (components in order, residual se last).
+        """-2 log REML and its gradient in log sd (components in order, then f where the data have s, se last).
 
-        -2 log L = sum log(v + h se^2) + log|C| + sum_k q_k log sd_k^2 + sum W e^2 + |u|^2/sd^2 + (N - p) log 2 pi
-        C = A'WA + diag(1/prior_sd^2, 1/sd_k^2), W = 1/(v + h se^2), C theta = A'Wy (+ prior pull)
+        -2 log L = sum log V + log|C| + sum_k q_k log sd_k^2 + sum W e^2 + |u|^2/sd^2 + (N - p) log 2 pi
+        V = v + s f^2 + h se^2, W = 1/V, C = A'WA + diag(1/prior_sd^2, 1/sd_k^2), C theta = A'Wy (+ prior pull)
         Informed fixed effects count like random ones of known sd: they cost no degree of freedom.
         """
         d, x = self.data, self.unknowns
-        sd2 = np.exp(2 * log_sd)
-        se2 = sd2[-1]
-        var = d.v + d.h * se2
+        every_sd2 = np.exp(2 * log_sd)
+        sd2, free = every_sd2[: x.n_components], every_sd2[x.n_components :]
+        parts = [d.h] if d.s is None else [d.s, d.h]
+        var = d.v + sum(part * size for part, size in zip(parts, free, strict=True))
         w = d.on / var
-        hw = d.h * w
-        wy, hw2 = w * d.y, hw * w
-        s_w, s_wy, s_hw2 = d.sums(w), d.sums(wy), d.sums(hw2)
+        wy = w * d.y
+        s_w, s_wy = d.sums(w), d.sums(wy)
 
         random = x.component >= 0
         precision = self.fixed_precision.copy()
@@ -142,7 +145,7 @@ class Model:
         miss = np.where(random, theta, theta - np.where(np.isfinite(x.prior_sd), x.prior_mean, 0.0))
         squares = np.bincount(x.component[random], miss[random] ** 2, minlength=x.n_components)
         value = (
-            np.log(var) @ d.on + factor.log_det + (self.counts * np.log(sd2[:-1])).sum() + self.log_prior_sd2
+            np.log(var) @ d.on + factor.log_det + (self.counts * np.log(sd2)).sum() + self.log_prior_sd2
             + float(wy @ d.y) - 2 * s_wy @ fit + s_w @ fit**2 + precision @ miss**2
             + (d.on.sum() - self.n_flat) * np.log(2 * np.pi)
         )  # fmt: skip
@@ -150,19 +153,23 @@ class Model:
         inverse_diagonal = factor.inverse_diagonal()
         traces = np.bincount(x.component[random], inverse_diagonal[random], minlength=x.n_components)
         gradient = np.empty(len(log_sd))
-        gradient[:-1] = 2 * (self.counts - (traces + squares) / sd2[:-1])
-        # sum_m h W^2 lev = tr(C^-1 A'diag(hW^2)A). Where hW is one number (an ordinary mixed model) it needs no inverse
-        # off the diagonal: A'WA = C - diag(precision).
-        if hw.size and np.ptp(hw) == 0:
-            leverage = hw[0] * (x.size - inverse_diagonal @ precision)
-        else:
-            leverage = factor.trace_with(self.pairs @ s_hw2)
-        hw2y = hw2 * d.y
-        errors = hw2y @ d.y - 2 * d.sums(hw2y) @ fit + s_hw2 @ fit**2
-        gradient[-1] = 2 * se2 * (hw.sum() - leverage - errors)
-        # 2 q reliability^2 and 2 sum (share of the event in a record's variance)^2: the expected curvature of one sd alone
-        reliability = 1 - traces / np.maximum(self.counts, 1) / sd2[:-1]
-        information = np.append(2 * self.counts * reliability**2, 2 * (hw * se2) @ (hw * se2))
+        gradient[: x.n_components] = 2 * (self.counts - (traces + squares) / sd2)
+        # what a first step should look like: 2 q reliability^2, and 2 sum (share of a part in a record's variance)^2
+        information = np.empty(len(log_sd))
+        information[: x.n_components] = 2 * self.counts * (1 - traces / np.maximum(self.counts, 1) / sd2) ** 2
+        for k, (part, size) in enumerate(zip(parts, free, strict=True), start=x.n_components):
+            pw = part * w
+            pw2 = pw * w
+            s_pw2, pw2y = d.sums(pw2), pw2 * d.y
+            # sum_m p W^2 lev = tr(C^-1 A'diag(pW^2)A). Where pW is one number (an ordinary mixed model) it needs no inverse
+            # off the diagonal: A'WA = C - diag(precision).
+            if pw.size and np.ptp(pw) == 0:
+                leverage = pw[0] * (x.size - inverse_diagonal @ precision)
+            else:
+                leverage = factor.trace_with(self.pairs @ s_pw2)
+            errors = pw2y @ d.y - 2 * d.sums(pw2y) @ fit + s_pw2 @ fit**2
+            gradient[k] = 2 * size * (pw.sum() - leverage - errors)
+            information[k] = 2 * (pw * size) @ (pw * size)
         return Solution(log_sd, theta, factor, float(value), gradient, information)
 
 
@@ -422,16 +429,17 @@ class Rows:
 
 @dataclass(frozen=True)
 class Prior:
-    """Half-normal priors on the standard deviations, one scale per component and one for se; inf: none."""
+    """Half-normal priors on the standard deviations, one scale each; inf: none; nan: a factor, log f ~ N(0, FACTOR_SPREAD^2)."""
 
     scale: Floats
 
     def add(self, solution: Solution) -> tuple[float, Floats]:
         """-2 log posterior density over log sd: + sum sd^2/scale^2 - 2 sum log sd, and its gradient in log sd."""
-        has = np.isfinite(self.scale)
+        has, factor = np.isfinite(self.scale), np.isnan(self.scale)
         ratio = np.where(has, np.exp(2 * solution.log_sd) / np.where(has, self.scale, 1.0) ** 2, 0.0)
-        value = solution.value + ratio.sum() - 2 * solution.log_sd[has].sum()
-        return float(value), solution.gradient + 2 * ratio - 2 * has
+        away = np.where(factor, solution.log_sd / FACTOR_SPREAD**2, 0.0)
+        value = solution.value + ratio.sum() - 2 * solution.log_sd[has].sum() + away @ solution.log_sd
+        return float(value), solution.gradient + 2 * ratio - 2 * has + 2 * away
 
 
 @dataclass(frozen=True)

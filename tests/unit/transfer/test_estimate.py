@@ -56,14 +56,8 @@ def test_the_model_s_own_terms_are_told_with_their_intervals(found):
     assert work.select(((pl.col("low") < pl.col("value")) & (pl.col("value") < pl.col("high"))).all()).item()
     blended = told.filter(pl.col("term") == "blended").row(0, named=True)
     assert blended["low"] < np.exp(simulate.Truth().blended_effect) < blended["high"]
-    assert set(told.filter(pl.col("term") == "spread")["level"]) == {
-        "product",
-        "shop",
-        "gun",
-        "technician",
-        "pair",
-        "event",
-    }
+    levels = {"product", "shop", "gun", "technician", "pair", "readings", "event"}
+    assert set(told.filter(pl.col("term") == "spread")["level"]) == levels
 
 
 def test_every_spray_operation_has_one_figure_between_its_ends(network, found):

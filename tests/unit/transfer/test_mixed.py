@@ -23,12 +23,16 @@ def linear(built):
 def model_of(built, linear, unknowns=None, order=None):
     unknowns = unknowns or built.unknowns
     rows = linear.design if order is None else sp.csr_matrix(linear.design[:, order])
-    data = mixed.Data(linear.y, linear.v, linear.h, built.signature, np.ones(built.n))
+    data = mixed.Data(linear.y, linear.v, linear.h, built.signature, np.ones(built.n), linear.s)
     return mixed.Model(rows, unknowns, data)
 
 
 def log_sds(built):
-    return np.log(built.scale) - 0.4 + 0.1 * np.arange(len(built.scale))
+    return np.where(np.isnan(built.scale), 0.2, np.log(built.scale) - 0.4 + 0.1 * np.arange(len(built.scale)))
+
+
+def total(linear, x):
+    return linear.v + linear.s * np.exp(2 * x[-2]) + linear.h * np.exp(2 * x[-1])
 
 
 def test_the_gradient_is_that_of_finite_differences(built, linear):
@@ -43,9 +47,10 @@ def test_the_gradient_is_that_of_finite_differences(built, linear):
 def test_the_prior_has_the_gradient_of_its_own_value(built, linear):
     model, x, prior = model_of(built, linear), log_sds(built), mixed.Prior(built.scale)
     gradient = prior.add(model.evaluate(x))[1]
-    step = 1e-5 * (np.arange(len(x)) == 2)
-    slope = (prior.add(model.evaluate(x + step))[0] - prior.add(model.evaluate(x - step))[0]) / 2e-5
-    assert gradient[2] == pytest.approx(slope, rel=1e-6)
+    for i in range(len(x)):
+        step = 1e-5 * (np.arange(len(x)) == i)
+        slope = (prior.add(model.evaluate(x + step))[0] - prior.add(model.evaluate(x - step))[0]) / 2e-5
+        assert gradient[i] == pytest.approx(slope, rel=1e-6, abs=1e-5)
 
 
 def test_blocks_by_shop_give_what_one_dense_piece_gives(built, linear):
@@ -64,7 +69,7 @@ def test_signatures_give_what_the_records_one_by_one_give(built, linear):
     x = log_sds(built)
     compressed = model_of(built, linear).evaluate(x)
     every = sp.csr_matrix(linear.design[built.signature_of_record])
-    data = mixed.Data(linear.y, linear.v, linear.h, np.arange(built.n), np.ones(built.n))
+    data = mixed.Data(linear.y, linear.v, linear.h, np.arange(built.n), np.ones(built.n), linear.s)
     plain = mixed.Model(every, built.unknowns, data).evaluate(x)
     assert linear.design.shape[0] < built.n
     assert compressed.theta == pytest.approx(plain.theta, abs=1e-10)
@@ -78,7 +83,7 @@ def test_the_equations_are_henderson_s_written_out(built, linear):
     solved = model_of(built, linear).evaluate(x)
     a = linear.design[built.signature_of_record].toarray()
     u = built.unknowns
-    w = 1 / (linear.v + linear.h * np.exp(2 * x[-1]))
+    w = 1 / total(linear, x)
     precision = np.where(u.component < 0, 1 / u.prior_sd**2, 1 / np.exp(2 * np.append(x, 0)[u.component]))
     c = a.T @ (w[:, None] * a) + np.diag(precision)
     mean = np.where(u.component < 0, u.prior_mean, 0.0)
@@ -93,7 +98,7 @@ def test_minus_two_log_reml_is_the_density_of_the_data(built, linear):
     a = linear.design[built.signature_of_record].toarray()
     u = built.unknowns
     variance = np.where(u.component < 0, u.prior_sd**2, np.exp(2 * np.append(x, 0)[u.component]))
-    v = (a * variance) @ a.T + np.diag(linear.v + linear.h * np.exp(2 * x[-1]))
+    v = (a * variance) @ a.T + np.diag(total(linear, x))
     miss = linear.y - a @ np.where(u.component < 0, u.prior_mean, 0.0)
     expected = np.linalg.slogdet(v)[1] + miss @ np.linalg.solve(v, miss) + len(miss) * np.log(2 * np.pi)
     assert model_of(built, linear).evaluate(x).value == pytest.approx(expected, abs=1e-6)
@@ -103,7 +108,7 @@ def test_covariances_of_rows_are_those_of_the_inverse(built, linear):
     solved, model = model_of(built, linear).evaluate(log_sds(built)), model_of(built, linear)
     one = mixed.Rows.of(model.layout, built.rows[:6])
     other = mixed.Rows.of(model.layout, built.rows[-6:])
-    w = 1 / (linear.v + linear.h * np.exp(2 * log_sds(built)[-1]))
+    w = 1 / total(linear, log_sds(built))
     a, u = linear.design[built.signature_of_record].toarray(), built.unknowns
     sd2 = np.exp(2 * np.append(log_sds(built), 0))
     c = a.T @ (w[:, None] * a) + np.diag(np.where(u.component < 0, 1 / u.prior_sd**2, 1 / sd2[u.component]))
@@ -113,25 +118,27 @@ def test_covariances_of_rows_are_those_of_the_inverse(built, linear):
 
 
 def test_the_database_s_words_for_signature_sums_give_the_same_sums(built, linear):
-    se2 = 0.09**2
+    se2, f2 = 0.09**2, 1.3
     residuals = pl.DataFrame(
         {
             "signature": built.signature_of_record,
             "y": linear.y,
             "v": linear.v,
             "h": linear.h,
+            "s": linear.s,
             "used": np.ones(built.n, bool),
         }
     )
     with duckdb.connect() as db:
         db.register("residuals", residuals)
-        found = db.execute(mixed.SIGNATURE_SUMS_SQL, {"se2": se2}).fetchnumpy()
+        found = db.execute(mixed.SIGNATURE_SUMS_SQL, {"se2": se2, "f2": f2}).fetchnumpy()
     data = mixed.Data(linear.y, linear.v, linear.h, built.signature, np.ones(built.n))
-    w = 1 / (linear.v + linear.h * se2)
-    hw = linear.h * w
+    w = 1 / (linear.v + linear.s * f2 + linear.h * se2)
+    hw, sw = linear.h * w, linear.s * w
     for name, per_record in {
         "w": w, "wy": w * linear.y, "hw2": hw * w, "hw2y": hw * w * linear.y, "hw": hw, "wyy": w * linear.y**2,
-        "hw2yy": hw * w * linear.y**2, "log_var": -np.log(w),
+        "hw2yy": hw * w * linear.y**2, "log_var": -np.log(w), "sw": sw, "sw2": sw * w, "sw2y": sw * w * linear.y,
+        "sw2yy": sw * w * linear.y**2,
     }.items():  # fmt: skip
         assert found[name] == pytest.approx(data.sums(per_record), rel=1e-12), name
 
@@ -141,14 +148,30 @@ def test_a_record_set_aside_weighs_as_if_it_were_not_there(built, linear):
     x = log_sds(built)
     on = np.ones(built.n)
     on[5] = 0.0
-    data = mixed.Data(linear.y, linear.v, linear.h, built.signature, on)
+    data = mixed.Data(linear.y, linear.v, linear.h, built.signature, on, linear.s)
     without = mixed.Model(linear.design, built.unknowns, data).evaluate(x)
     rows = np.delete(np.arange(built.n), 5)
     every = sp.csr_matrix(linear.design[built.signature_of_record[rows]])
-    data = mixed.Data(linear.y[rows], linear.v[rows], linear.h[rows], np.arange(len(rows)), np.ones(len(rows)))
+    data = mixed.Data(
+        linear.y[rows], linear.v[rows], linear.h[rows], np.arange(len(rows)), np.ones(len(rows)), linear.s[rows]
+    )
     plain = mixed.Model(every, built.unknowns, data).evaluate(x)
     assert without.theta == pytest.approx(plain.theta, abs=1e-10)
     assert without.value == pytest.approx(plain.value, abs=1e-7)
+
+
+def test_a_stated_spread_that_is_wrong_by_a_factor_is_found_out():
+    """Readings stated at twice their true standard deviation: f comes out near one half, the event near its truth."""
+    rng = np.random.default_rng(8)
+    groups = np.repeat(np.arange(40), 25)
+    stated = rng.uniform(0.05, 0.4, 1000) ** 2
+    y = 0.1 * rng.standard_normal(40)[groups] + np.sqrt(stated / 4 + 0.08**2) * rng.standard_normal(1000)
+    plain, unknowns = mixed.ordinary(y, [groups.astype(str)])
+    ones = np.ones(1000)
+    model = mixed.Model(plain.design, unknowns, mixed.Data(y, np.zeros(1000), ones, np.arange(1000), ones, stated))
+    fitted = mixed.fit(model, np.log([0.1, 1.0, 0.1]), mixed.Prior(np.array([0.15, np.nan, 0.15])))
+    assert fitted.sd[1] == pytest.approx(0.5, rel=0.1)
+    assert fitted.sd[2] == pytest.approx(0.08, rel=0.15)
 
 
 def test_sigma_points_are_symmetric_about_the_best_fit_of_a_normal_posterior():

@@ -131,20 +131,22 @@ def draw_cups(
     return frame, {f"t{i:03d}": float(x) for i, x in enumerate(true)}
 
 
-def flags_of(rng: np.random.Generator, what: str, kind: str) -> tuple[int, int]:
-    """(flags, wrong flags) of one drawn workspace."""
+def flags_of(rng: np.random.Generator, what: str, kind: str) -> tuple[int, int, int]:
+    """(flags, wrong flags, effects that are truly of a material size) of one drawn workspace."""
+    if what == "film":
+        films, truth = draw_films(rng, kind)
+        table = films_of(films).filter("flagged").join(truth, on=["technician_id", "role"])
+        real = pl.col("truth") > 1 + film_model.MATERIAL_OVER
+        return table.height, table.filter(~real).height, truth.filter(real).height
     if what == "tilt":
         frame, true = draw_tilts(rng, kind)
         found = technique.tilt_of_hands(frame, {}).filter("flagged")["technician_id"].to_list()
-        return len(found), sum(abs(true[t]) <= technique.MATERIAL_TILT for t in found)
-    if what == "leftover":
+        real_ones = {t for t, x in true.items() if abs(x) > technique.MATERIAL_TILT}
+    else:
         frame, true = draw_cups(rng, kind)
-        people = habits.leftover_habits_of_hands(frame).people
-        found = people.filter("flagged")["technician_id"].to_list()
-        return len(found), sum(true[t] <= habits.MATERIAL_LEFTOVER for t in found)
-    films, truth = draw_films(rng, kind)
-    table = films_of(films).filter("flagged").join(truth, on=["technician_id", "role"])
-    return table.height, table.filter(pl.col("truth") <= 1 + film_model.MATERIAL_OVER).height
+        found = habits.leftover_habits_of_hands(frame).people.filter("flagged")["technician_id"].to_list()
+        real_ones = {t for t, x in true.items() if x > habits.MATERIAL_LEFTOVER}
+    return len(found), len(set(found) - real_ones), len(real_ones)
 
 
 EMPTY_LEDGER = pl.DataFrame(
@@ -166,10 +168,13 @@ def bench_flags(seeds: int) -> None:
     for what in ("tilt", "leftover", "film"):
         for kind in ("few", "normal", "heavy"):
             rng = np.random.default_rng([1, len(what), len(kind)])
-            pairs = [flags_of(rng, what, kind) for _ in range(seeds)]
-            flagged, wrong = (sum(p[i] for p in pairs) for i in (0, 1))
-            share = wrong / flagged if flagged else 0.0
-            print(f"flags, {what}, {kind}: {wrong} wrong of {flagged} = {share:.3f} (bar .06)", flush=True)
+            each = [flags_of(rng, what, kind) for _ in range(seeds)]
+            flagged, wrong, real = (sum(p[i] for p in each) for i in (0, 1, 2))
+            print(
+                f"flags, {what}, {kind}: {wrong} wrong of {flagged} = {wrong / max(flagged, 1):.3f} (bar .06); "
+                f"found {flagged - wrong} of {real} true ones = {(flagged - wrong) / max(real, 1):.2f}",
+                flush=True,
+            )
 
 
 def bench_zero(seeds: int) -> None:

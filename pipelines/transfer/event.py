@@ -24,6 +24,9 @@ ROUND_U = (
     0.002  # rounded to this before drawing (leftovers: mean to 1 %, sd to 0.5 %), so that equal records share a draw
 )
 
+MAX_REL_U = 0.5  # from here a normal quantity would often be below nothing: no interval is given
+VAGUE = "too uncertain for an interval"
+
 BUDGET_COLUMNS = (
     *RECORD, "op_job_id", "operation_no", "te", "low", "high", "rel_u", "how", "film_rel_u", "area_rel_u", "solids_rel_u",
     "leftover_rel_u", "gauge_rel_u", "grade",
@@ -32,7 +35,8 @@ BUDGET_COLUMNS = (
 
 def gum_interval(te: Floats, rel_u: Floats) -> tuple[Floats, Floats]:
     """TE exp(+- 1.96 u), u the relative standard uncertainty of the quotient: relative terms add in squares (JCGM 100, 5.1.6)."""
-    return te * np.exp(-Z95 * rel_u), te * np.exp(Z95 * rel_u)
+    spread = np.exp(Z95 * np.minimum(rel_u, 10.0))  # far beyond use, and still a number
+    return te / spread, te * spread
 
 
 def monte_carlo_factors(landed: float, solids: float, left_mean: float, left_sd: float) -> tuple[float, float]:
@@ -127,12 +131,13 @@ def budgets(records: pl.DataFrame, prepared: pl.DataFrame) -> pl.DataFrame:
     low, high = gum_interval(te, rel_u)
     drawn_low, drawn_high = te * frame["mc_low"].to_numpy(), te * frame["mc_high"].to_numpy()
     agree = passes_clause_8(te, rel_u, (low, high), (drawn_low, drawn_high))
+    vague = rel_u > MAX_REL_U
     gum = agree & ~frame["unweighed"].to_numpy()
     return (
         frame.with_columns(
-            low=pl.Series(np.where(gum, low, drawn_low)),
-            high=pl.Series(np.where(gum, high, drawn_high)),
-            how=pl.Series(np.where(gum, "propagation", "Monte Carlo"), dtype=pl.String),
+            low=pl.Series(np.where(vague, np.nan, np.where(gum, low, drawn_low))).fill_nan(None),
+            high=pl.Series(np.where(vague, np.nan, np.where(gum, high, drawn_high))).fill_nan(None),
+            how=pl.Series(np.where(vague, VAGUE, np.where(gum, "propagation", "Monte Carlo")), dtype=pl.String),
         )
         .select(BUDGET_COLUMNS)
         .sort(RECORD)

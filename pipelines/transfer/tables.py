@@ -120,9 +120,9 @@ def operation_te(cells: pl.DataFrame, budget: pl.DataFrame) -> pl.DataFrame:
             for every operation (log_u its standard uncertainty on the log scale)
     budget  event.budgets: an operation's own record is taken where it is grade A, 0 < TE < 1 and it is sharper
     """
-    own = budget.filter((pl.col("grade") == "A") & (pl.col("te") > 0) & (pl.col("te") < 1)).select(
-        *OPERATION, "rel_u", own="te", own_low="low", own_high=pl.col("high").clip(upper_bound=1.0)
-    )
+    own = budget.filter(
+        (pl.col("grade") == "A") & pl.col("low").is_not_null() & (pl.col("te") > 0) & (pl.col("te") < 1)
+    ).select(*OPERATION, "rel_u", own="te", own_low="low", own_high=pl.col("high").clip(upper_bound=1.0))
     frame = cells.join(own, on=OPERATION, how="left", maintain_order="left")
     sharper = (pl.col("rel_u") < pl.col("log_u")).fill_null(False)
     frame = frame.select(

@@ -59,6 +59,18 @@ def test_a_budget_adds_up_and_says_how_its_interval_was_found(network):
     unweighed = budget.filter(pl.col("leftover_rel_u") > 0)
     assert set(unweighed["how"]) == {"Monte Carlo"}
     assert "propagation" in set(budget["how"])
+
+
+def test_a_record_of_hardly_any_film_gets_no_interval(network):
+    prepared = design.prepare_layers(network.layers)
+    budget = event.budgets(network.records.with_columns(landed_solids_ml=pl.lit(1e-6)), prepared)
+    assert set(budget["how"]) == {event.VAGUE}
+    assert budget["high"].is_null().all()
+    assert budget["rel_u"].is_finite().all()
+
+
+def test_an_interval_of_one_record_holds_its_figure(network):
+    budget = event.budgets(network.records, design.prepare_layers(network.layers))
     assert budget.select(((pl.col("low") < pl.col("te")) & (pl.col("te") < pl.col("high"))).all()).item()
 
 

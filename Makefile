@@ -2,7 +2,7 @@
 
 SHELL := /bin/sh
 .DEFAULT_GOAL := help
-.PHONY: help demo test bench bench-direct check dagster lock browser clean
+.PHONY: help demo test fuzz kills bench bench-direct check dagster lock browser clean
 
 VENV := .venv
 BIN := $(VENV)/bin
@@ -16,6 +16,8 @@ FIND_PYTHON = for name in python3 python3.13 python3.12 python3.11 python3.14 py
 help:
 	@echo "make demo      build the invented shops, run the pipeline on them, say where the pages are"
 	@echo "make test      all tests"
+	@echo "make fuzz      ten minutes of random bytes into the readers"
+	@echo "make kills     stops 200 runs at random moments and looks at what readers see"
 	@echo "make check     lint and types"
 	@echo "make bench     time and memory of a run at 1 million pours, beside a bare read of the same files"
 	@echo "make bench-direct   how often the direct intervals hold the truth, over 100 invented businesses"
@@ -66,6 +68,14 @@ check: $(READY)
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy pipelines schemas reports seed_data
+
+# atheris steers the bytes by coverage; where it does not install, random changes of the seed corpus do.
+fuzz: $(READY)
+	@$(BIN)/python -c 'import atheris' 2>/dev/null || $(BIN)/python -m pip install --quiet --disable-pip-version-check atheris || true
+	nice -n 10 $(BIN)/python tests/fuzz/fuzz_readers.py --seconds 600
+
+kills: $(READY)
+	nice -n 10 $(BIN)/python tests/bench/kills.py --kills 200
 
 bench: $(READY)
 	$(BIN)/python tests/bench/whole_run.py

@@ -12,7 +12,10 @@ import time
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    import polars as pl
+
     from pipelines.conductor import Findings, Outcome
+    from pipelines.intake.infer import Open, Proposal
     from pipelines.workspace import Workspace
 
 FORESEEN = ("WorkspaceError", "SettingsError", "LayoutError")  # by name: their modules are not imported for --help
@@ -35,6 +38,12 @@ def parser() -> argparse.ArgumentParser:
     run.add_argument("--again", action="store_true", help="compute everything anew, even where nothing has changed")
     check = commands.add_parser("check", help="read the files and say what would be used and refused; publish nothing")
     check.add_argument("dir", metavar="DIR", nargs="?", help="the workspace (default: the one around this folder)")
+    check.add_argument("--show", metavar="FILE", help="print the first 20 rows of this file as they would be read")
+    layout = commands.add_parser("layout", help="look at an export and propose the layout that reads it")
+    layout.add_argument("file", metavar="FILE", help="the export")
+    layout.add_argument("dir", metavar="DIR", nargs="?", help="the workspace (default: the one around this folder)")
+    layout.add_argument("--ask", action="store_true", help="ask the open questions here in the terminal")
+    layout.add_argument("--write", action="store_true", help="write it into layouts/ once nothing needed is open")
     return top
 
 
@@ -45,7 +54,7 @@ def main(arguments: list[str] | None = None) -> int:
         os.environ.setdefault(name, "1")
     given = parser().parse_args(arguments)
     try:
-        return {"init": _init, "demo": _demo, "run": _run, "check": _check}[given.command](given)
+        return {"init": _init, "demo": _demo, "run": _run, "check": _check, "layout": _layout}[given.command](given)
     except KeyboardInterrupt:
         return _stop("Stopped. Nothing was replaced; the next run starts afresh.")
     except BrokenPipeError:
@@ -62,6 +71,11 @@ def _init(given: argparse.Namespace) -> int:
     from pipelines import settings, workspace
 
     space, made = workspace.init(given.dir, settings.template())
+    if "registers/" in made:
+        from pipelines.intake import starter
+
+        for name, text in starter.registers().items():
+            workspace.fill(space, f"registers/{name}", text.encode())
     print(
         f"{space.root}: made {', '.join(made)}." if made else f"{space.root} is a workspace already; nothing changed."
     )
@@ -109,10 +123,63 @@ def _run_on(space: Workspace, again: bool) -> int:
 def _check(given: argparse.Namespace) -> int:
     from pipelines import conductor, workspace
 
-    found = conductor.check(workspace.find(given.dir), _Screen())
+    found = conductor.check(workspace.find(given.dir), _Screen(), given.show)
     for line in _told(found):
         print(line)
+    _print_rows(found.shown)
     return REFUSED if found.refused else FINE
+
+
+def _layout(given: argparse.Namespace) -> int:
+    from pathlib import Path
+
+    from pipelines import conductor, workspace
+
+    space, path = workspace.find(given.dir), Path(given.file)
+    found = conductor.propose(space, path)
+    if given.ask:
+        for one in found.open:
+            found = _asked(found, one)
+    text = found.toml()
+    print(text)
+    for one in found.needed:
+        print(f"Open: {one.table}.{one.column}: {one.question}")
+    if found.needed:
+        print("Answer these with --ask, or in the layout by hand. Nothing was written.")
+        return REFUSED
+    for table, part in conductor.preview(found, path).tables.items():
+        lost = part.refused["item"].n_unique()
+        print(f"{table or 'rows that no table takes'}: {part.rows.height:,} rows would be read, {lost:,} refused")
+        _print_rows({table: part.rows.head(20)})
+        for line, reason in part.refused.select("line", "reason").head(5).iter_rows():
+            print(f"  line {line}: {reason}")
+    name = f"layouts/{workspace.file_name_of(path.stem)}.toml"
+    if not given.write:
+        print(f"Nothing was written; --write puts it into {name}.")
+    elif (space.root / name).exists():
+        raise workspace.WorkspaceError(f"{space.root / name} is there already; move it away or copy from above.")
+    else:
+        workspace.fill(space, name, text.encode())
+        print(f"Wrote {space.root / name}. Look at it, then: filmledger check")
+    return FINE
+
+
+def _asked(found: Proposal, one: Open) -> Proposal:
+    """One open question, answered in the terminal; an empty answer leaves it open."""
+    print(f"\n{one.table}.{one.column}: {one.question}")
+    for number, (toml, why) in enumerate(one.answers, start=1):
+        print(f"  {number}  {toml}    {why}")
+    print("  a number, a header in quotes, = and a constant, or nothing to leave it open")
+    answer = input("> ").strip() if sys.stdin else ""
+    if answer.isdecimal() and 1 <= int(answer) <= len(one.answers):
+        return found.answered(one.table, one.column, one.answers[int(answer) - 1][0])
+    import json
+
+    if answer.startswith("="):
+        return found.answered(one.table, one.column, f"{{ constant = {json.dumps(answer[1:].strip())} }}")
+    if len(answer) > 2 and answer[0] == answer[-1] == '"':
+        return found.answered(one.table, one.column, f"{{ column = {json.dumps(answer[1:-1])} }}")
+    return found
 
 
 # --- what is printed --------------------------------------------------------------------------------------------------
@@ -154,26 +221,52 @@ def _told(found: Findings) -> list[str]:
         lines.append(f"{row['file']}: {row['table']}{how}: {', '.join(parts)}")
         if row["message"]:
             lines.append(f"    {row['message']}")
-    reasons = found.reasons
-    if reasons.height:
-        import polars as pl
+    rows, used = int(found.files["rows_read"].sum()), int(found.files["accepted"].sum())
+    known = int(found.files["duplicate"].sum()) + int(found.files["superseded"].sum())
+    if rows:
+        share = 100 * (used + known) / rows
+        lines += [
+            "",
+            f"{used:,} of {rows:,} rows would be used, {known:,} stand in other files too: {share:.1f} % are good.",
+        ]
+    if found.reasons.height:
+        from pipelines.intake import advice
 
         lines += ["", "Reasons, commonest first:"]
-        kinds = (
-            reasons.with_columns(kind=pl.col("reason").str.replace_all(r"'[^']*'|\d[\d.,]*", "..."))
-            .group_by("table", "kind", maintain_order=True)
-            .agg(pl.len().alias("rows"), pl.col("reason", "file", "line", "raw").first())
-            .sort("rows", descending=True, maintain_order=True)
-        )
+        kinds = advice.kinds(found.reasons)
         for row in kinds.head(20).iter_rows(named=True):
             count = f"{row['rows']:,} row{'s' if row['rows'] > 1 else ''}"
             lines.append(f"  {count}, first {row['file']} line {row['line']}: {row['reason']}")
             lines.append(f"      {row['raw']}")
+            lines += [f"      To change: {row['change']}."] if row["change"] else []
         if kinds.height > 20:
             lines.append(f"  and {kinds.height - 20} more kinds; a run writes every one into out/refused.")
+    if found.gaps.height:
+        lines += ["", "What the registers lack, by the material that is hidden by it:"]
+        for row in found.gaps.head(20).iter_rows(named=True):
+            lines.append(f"  {row['hidden_g'] / 1000:10,.1f} kg  {row['register']} {row['id']}: {row['gap']}")
+        if found.gaps.height > 20:
+            lines.append(f"  and {found.gaps.height - 20} more")
     if not lines:
         lines.append("There are no files yet: put exports into inbox/ and the tables kept by hand into registers/.")
     return lines
+
+
+def _print_rows(tables: dict[str, pl.DataFrame]) -> None:
+    """Rows as they would be read, by table."""
+    import polars as pl
+
+    for table, rows in tables.items():
+        shown = [name for name in rows.columns if rows[name].null_count() < rows.height and "@" not in name]
+        print(f"\n{table}: the first {rows.height} rows as they would be read")
+        with pl.Config(
+            tbl_rows=20,
+            tbl_cols=-1,
+            tbl_width_chars=200,
+            tbl_hide_dataframe_shape=True,
+            tbl_formatting="ASCII_MARKDOWN",
+        ):
+            print(rows.select(shown))
 
 
 def _closing(space: Workspace, outcome: Outcome) -> str:

@@ -14,8 +14,13 @@ from pipelines import workspace
 from pipelines.workspace import Workspace, WorkspaceError
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     import polars as pl
     from dagster import DagsterInstance
+
+    from pipelines.intake.infer import Proposal
+    from pipelines.intake.read import FileRead
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,22 +104,70 @@ def _records(space: Workspace) -> DagsterInstance:
 
 @dataclass(frozen=True, slots=True)
 class Findings:
-    """What `check` found: intake_files, and refused_rows exploded to one row per reason."""
+    """What `check` found: intake_files, refused_rows exploded to one row per reason, what the registers lack (advice.py),
+    and the first rows of the file that was asked for, by table."""
 
     files: pl.DataFrame
     reasons: pl.DataFrame
+    gaps: pl.DataFrame
+    shown: dict[str, pl.DataFrame]
 
     @property
     def refused(self) -> bool:
         return bool(self.reasons.height or (self.files["state"] == "refused").any())
 
 
-def check(space: Workspace, teller: runs.Teller | None = None) -> Findings:
-    """Read everything as a run would and publish nothing. Files already read are taken from the store."""
+def check(space: Workspace, teller: runs.Teller | None = None, show: str | None = None) -> Findings:
+    """Read everything as a run would and publish nothing. Files already read are taken from the store. `show`: a file
+    whose first rows are wanted, by its path inside the workspace or the end of it."""
     import polars as pl
 
+    from pipelines.intake import advice
+
     found = runs.read_everything(runs.look(space, teller or runs.Silent()))
+    shown = {}
+    if show is not None:
+        names = [one for one in found.intake_files["file"].unique().sort() if one.endswith(show.removeprefix("./"))]
+        if len(names) != 1:
+            raise WorkspaceError(
+                f"{show} is {'no file' if not names else 'the end of several files'} of {space.root};"
+                " give its path below the workspace, such as inbox/scale.csv."
+            )
+        shown = advice.first_rows(found.tables, names[0])
     return Findings(
         found.intake_files,
         found.refused_rows.explode("reasons").select("file", "line", "table", pl.col("reasons").alias("reason"), "raw"),
+        advice.gaps(found.tables),
+        shown,
     )
+
+
+def propose(space: Workspace, path: Path) -> Proposal:
+    """What an export may be: a layout with evidence and open questions. Raises WorkspaceError: it cannot be opened, or
+    nothing in it is recognised."""
+    from pipelines.intake import infer
+    from pipelines.intake.files import FileRefused, Source
+
+    full = path.resolve()
+    inside = full.relative_to(space.root).as_posix() if full.is_relative_to(space.root) else f"inbox/{path.name}"
+    tables = runs.read_everything(runs.look(space, runs.Silent())).tables
+    ids = {
+        name: set(frame.select(f"{name.removesuffix('s')}_id").to_series())
+        for name, frame in tables.items()
+        if f"{name.removesuffix('s')}_id" in frame.columns and name not in ("pours", "readings", "draws")
+    }
+    try:
+        return infer.propose(Source(inside, full), ids)
+    except FileRefused as refusal:
+        raise WorkspaceError(f"{path}: {refusal}") from None
+    except OSError as error:
+        raise WorkspaceError(f"{path}: cannot be opened ({error.strerror}).") from error
+
+
+def preview(proposal: Proposal, path: Path) -> FileRead:
+    """The export as a proposed layout would read it. Raises LayoutError where the layout cannot be used yet."""
+    from pipelines.intake import layout, read
+    from pipelines.intake.files import Source
+
+    one = layout.parse("proposed.toml", proposal.toml())
+    return read.read_file(Source(f"inbox/{path.name}", path.resolve()), [one])

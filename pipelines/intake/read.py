@@ -285,9 +285,14 @@ def _below(grid: text.Grid, above: list[str], line: int) -> text.Grid:
 
 def _without_comments(data: bytes) -> bytes:
     """Lines of a register that begin with '# ' left blank, so that the others keep their numbers."""
-    if b"# " not in data:
+    if b"#" not in data:
         return data
-    return re.sub(rb"(?m)^#(?: [^\n]*)?$", b"", data)
+    out, quotes = [], 0
+    for line in data.split(b"\n"):
+        comment = quotes % 2 == 0 and (line == b"#" or line.startswith(b"# "))  # inside a quoted text it is text
+        out.append(b"" if comment else line)
+        quotes += 0 if comment else line.count(b'"')
+    return b"\n".join(out)
 
 
 @cache

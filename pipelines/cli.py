@@ -241,7 +241,7 @@ def _told(found: Findings) -> list[str]:
             lines += [f"      To change: {row['change']}."] if row["change"] else []
         if kinds.height > 20:
             lines.append(f"  and {kinds.height - 20} more kinds; a run writes every one into out/refused.")
-    if found.gaps.height:
+    if found.gaps is not None and found.gaps.height:
         lines += ["", "What the registers lack, by the material that is hidden by it:"]
         for row in found.gaps.head(20).iter_rows(named=True):
             lines.append(f"  {row['hidden_g'] / 1000:10,.1f} kg  {row['register']} {row['id']}: {row['gap']}")

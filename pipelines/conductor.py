@@ -6,7 +6,7 @@ for it. Not here: the graph (defs), what its assets share (run), printing (cli).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from pipelines import run as runs
@@ -109,8 +109,8 @@ class Findings:
 
     files: pl.DataFrame
     reasons: pl.DataFrame
-    gaps: pl.DataFrame
-    shown: dict[str, pl.DataFrame]
+    gaps: pl.DataFrame | None = None
+    shown: dict[str, pl.DataFrame] = field(default_factory=dict)
 
     @property
     def refused(self) -> bool:

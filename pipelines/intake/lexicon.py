@@ -13,7 +13,7 @@ HEADERS: dict[str, str] = {
     "poured_at": "poured at|weighed at|mixed at|mix time|mixed on|timestamp|date time|datetime|when|zeitpunkt|gemischt am|at"
     "|logged at",
     "product_id": "product|paint|finish|material mixed|produkt|lack|coating|product code|paint system|what was mixed",
-    "component_id": "component|ingredient|material|part|komponente|bestandteil|item|stoff|component code|tin|article",
+    "component_id": "component|ingredient|material|part|komponente|bestandteil|item|stoff|component code|tin|article|solvent|solvent code|cleaner",
     "from_mix_id": "from mix|from cup|aus becher|leftover of",
     "weighed_g": "weighed|net|net weight|weight|amount|mass|poured|menge|gewicht|netto|einwaage|actual|scale|reading|grams"
     "|gross|gross weight|total weight|brutto|display|anzeige|running total|cumulative|volume",

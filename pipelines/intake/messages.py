@@ -109,7 +109,6 @@ CATALOGUE = {
     " reading; write which one it followed",
     "stage_refused": "after_operation: cannot be told from taken_at, because a row of job '{job}' about its"
     " operations was refused",
-    "redo_nowhere": "redo_of: operation {found} of job '{job}' is not in operations{hint}",
     "witness_nowhere": "witness_of: no panel '{found}' on job '{job}'{hint}",
     "witness_self": "witness_of: a strip cannot stand for itself; give the strip an id of its own",
     "two_products": "the cup's pours name more than one product: {products}",

@@ -80,7 +80,7 @@ def _parts(archive: zipfile.ZipFile) -> dict[str, str]:
 _ROW = re.compile(rb"<(?:\w+:)?row\b[^>]*?\br=\"(\d+)\"")
 _COLUMN = re.compile(rb"\br=\"([A-Z]{1,3})\d+\"")
 _MERGED = re.compile(rb"<(?:\w+:)?mergeCell\b[^>]*?\bref=\"\$?([A-Z]{1,3})\$?(\d+):\$?([A-Z]{1,3})\$?(\d+)\"")
-_FILLED = re.compile(rb"<(?:\w+:)?c\b[^>]*?\br=\"([A-Z]{1,3})\d+\"[^>]*>\s*<(?:\w+:)?(?:v|is)>[^<]")
+_FILLED = re.compile(rb"<(?:\w+:)?c\b[^>]*?\br=\"([A-Z]{1,3})\d+\"[^>]*>\s*<(?:\w+:)?(?:v>[^<]|is>)")
 _ERROR = re.compile(rb"<(?:\w+:)?c\b[^>]*?\br=\"([A-Z]{1,3})(\d+)\"[^>]*?\bt=\"e\"[^>]*>(.*?)</(?:\w+:)?c>", re.DOTALL)
 _VALUE = re.compile(rb"<(?:\w+:)?v>([^<]*)<")
 _UNSAVED = re.compile(

@@ -1,0 +1,36 @@
+"""The short form of `make fuzz`: the seed corpus, seeded changes of it, and what hypothesis thinks of."""
+
+from __future__ import annotations
+
+import random
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from tests.fuzz.fuzz_readers import BITS, changed
+from tests.fuzz.target import FILES, HEADER, LAYOUTS, one, seeds
+
+
+@pytest.mark.parametrize("data", seeds(), ids=lambda d: f"kind {d[0]}, {len(d)} bytes")
+def test_the_seed_corpus_holds(data: bytes) -> None:
+    one(data)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_changed_seeds_hold(seed: int) -> None:
+    chance = random.Random(seed)
+    for _ in range(10):
+        one(changed(chance.choice(seeds()), chance))
+
+
+_pieces = st.lists(
+    st.sampled_from([*BITS, b"north", b"a", b"1", b"2025-03-03 08:00", b"clear_a", b"binder"]), max_size=40
+)
+
+
+@settings(max_examples=25, deadline=None)
+@given(_pieces, st.binary(max_size=20), st.sampled_from([0, 1, 3, 6, 7]))
+def test_any_body_below_a_good_header_holds(pieces: list[bytes], noise: bytes, kind: int) -> None:
+    assert kind < len(FILES) * len(LAYOUTS)
+    one(bytes([kind]) + HEADER.encode() + b"\n" + b"".join(pieces) + noise)

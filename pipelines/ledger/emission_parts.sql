@@ -38,30 +38,43 @@ parts AS (
         m.exempt_density_g_per_ml AS rho_x
     FROM cup_contents AS c
     INNER JOIN wholes AS w ON w.shop_id = c.shop_id AND w.mix_id = c.mix_id
-    INNER JOIN mixes AS u ON u.shop_id = c.shop_id AND u.mix_id = c.mix_id
     INNER JOIN emission_places AS p ON p.shop_id = c.shop_id
     LEFT JOIN emission_materials AS m
         ON m.jurisdiction = p.jurisdiction AND m.component_id = c.component_id AND m.on_date = c.on_date
     LEFT JOIN product_versions AS v
-        ON v.product_id = u.product_id
-        AND CAST(u.first_poured_at AS DATE) >= v.from_on
-        AND CAST(u.first_poured_at AS DATE) < v.until_on
+        ON v.product_id = c.product_id AND c.product_on >= v.from_on AND c.product_on < v.until_on
     WHERE w.mass_g > 0 AND c.mass_g <> 0
+),
+amounts AS (
+    SELECT
+        shop_id,
+        mix_id,
+        component_id,
+        on_date,
+        part,
+        CASE
+            WHEN basis = 'eu' THEN part * coalesce(voc_eu_mass_fraction, voc_mass_fraction, v + x)
+            ELSE part * coalesce(voc_mass_fraction, v)
+        END AS voc,
+        CASE WHEN basis = 'eu' THEN 0.0 ELSE part * coalesce(exempt_mass_fraction, x) END AS exempt,
+        CASE WHEN basis = 'eu' THEN part * coalesce(voc_eu_mass_fraction, voc_mass_fraction, v + x) ELSE part * v END AS content_voc,
+        part / rho AS ml,
+        part / rho - part * w / $water_density_g_per_ml
+        - CASE WHEN basis = 'eu' OR x = 0 THEN 0.0 ELSE part * x / rho_x END AS limited_ml
+    FROM parts
 )
+-- A component stands more than once in a cup when some of it came with a leftover poured in, or by another way of measuring.
 SELECT
     shop_id,
     mix_id,
     component_id,
     on_date,
-    part,
-    CASE
-        WHEN basis = 'eu' THEN part * coalesce(voc_eu_mass_fraction, voc_mass_fraction, v + x)
-        ELSE part * coalesce(voc_mass_fraction, v)
-    END AS voc,
-    CASE WHEN basis = 'eu' THEN 0.0 ELSE part * coalesce(exempt_mass_fraction, x) END AS exempt,
-    CASE WHEN basis = 'eu' THEN part * coalesce(voc_eu_mass_fraction, voc_mass_fraction, v + x) ELSE part * v END AS content_voc,
-    part / rho AS ml,
-    part / rho - part * w / $water_density_g_per_ml
-    - CASE WHEN basis = 'eu' OR x = 0 THEN 0.0 ELSE part * x / rho_x END AS limited_ml
-FROM parts
+    sum(part) AS part,
+    CASE WHEN count(voc) = count(*) THEN sum(voc) END AS voc,
+    CASE WHEN count(exempt) = count(*) THEN sum(exempt) END AS exempt,
+    CASE WHEN count(content_voc) = count(*) THEN sum(content_voc) END AS content_voc,
+    CASE WHEN count(ml) = count(*) THEN sum(ml) END AS ml,
+    CASE WHEN count(limited_ml) = count(*) THEN sum(limited_ml) END AS limited_ml
+FROM amounts
+GROUP BY shop_id, mix_id, component_id, on_date
 ORDER BY shop_id, mix_id, component_id, on_date

@@ -184,14 +184,12 @@ class Part:
 
     op: Op
     cup: Cup
-    share: float | None  # of what left the cup between two weigh-backs
+    share: float  # of what left the cup between two weigh-backs
     interval: int
     kind: str  # stated | single | rest | split
     clouded: bool = False  # an operation that could not be read drew from the same cup, nobody knows how much
     gone_g: float | None = None  # before the flush
-    gone_most_g: float = 0.0  # the same where nothing was left over
     flush_g: float | None = None
-    flush_most_g: float = 0.0
     sprayed_g: float | None = None  # wet
     sprayed_solids_g: float | None = None
     sprayed_solids_ml: float | None = None
@@ -259,9 +257,9 @@ class Ledger:
         self.guns = {r["gun_id"]: r for r in self.rows["guns"]}
 
         self.versions: dict[tuple[str, str], list[Row]] = defaultdict(list)
-        for table, key in (("products", "product_id"), ("components", "component_id")):
+        for table, name in (("products", "product_id"), ("components", "component_id")):
             for r in self.rows[table]:
-                self.versions[table, r[key]].append(r)
+                self.versions[table, r[name]].append(r)
 
     def valid(self, table: str, value: str | None, on: datetime) -> Row | None:
         """The version of a register's row valid on a day: the latest valid_from that is not after it."""
@@ -308,14 +306,14 @@ class Ledger:
         for cup in sorted(self.pours):
             self._cup(cup, ())
         for cup, mix in self.mixes.items():
-            weighings = self.weighings[cup]
+            weighings, gone = self.weighings[cup], self._gone(cup)
             mix.poured_on_g = sum(r["weighed_g"] for r in self.poured_on[cup])
             mix.leftover_known = bool(weighings)
             if weighings:
                 last = weighings[-1]
                 later = sum(r["weighed_g"] for r in self.poured_on[cup] if r["poured_at"] > last["weighed_at"])
                 mix.leftover_g = max(0.0, last["leftover_g"] - later)
-                if later > last["leftover_g"] + 1e-9 or min(self._gone(cup)[0]) < -1e-9:
+                if later > last["leftover_g"] + 1e-9 or min(gone or [0.0]) < -1e-9:
                     mix.complete = False  # more was taken out than was in it
 
     def _cup(self, cup: Cup, above: tuple[Cup, ...]) -> Mix | None:
@@ -404,24 +402,22 @@ class Ledger:
             nonlocal fell_back
             if own.get(name) is not None:
                 return own[name]
-            if fallback is not None:
-                fell_back = True
+            fell_back = True
             return fallback
 
         values = {
             "density": take("density_g_per_ml", sheet.get("rts_density_g_per_ml")),
             "solids": take("solids_mass_fraction", sheet.get("rts_solids_mass_fraction")),
             "solids_volume": take("solids_volume_fraction", sheet.get("rts_solids_volume_fraction")),
-            "voc": take(
-                "voc_mass_fraction",
-                ratio(ratio(sheet.get("rts_voc_g_per_l"), 1000.0), sheet.get("rts_density_g_per_ml")),
-            ),
             "water": take("water_mass_fraction", sheet.get("rts_water_mass_fraction")),
             "exempt": take("exempt_mass_fraction", sheet.get("rts_exempt_mass_fraction")),
             "price": own.get("price_per_kg"),
         }
         if own.get("solids_mass_fraction") == 0 and own.get("solids_volume_fraction") is None:
             values["solids_volume"] = 0.0
+        # the sheet's VOC is g per litre: it needs the component's own volume
+        by_volume = ratio(ratio(sheet.get("rts_voc_g_per_l"), 1000.0), values["density"])
+        values["voc"] = take("voc_mass_fraction", by_volume)
         eu = own.get("voc_eu_mass_fraction")
         values["voc_eu"] = eu if eu is not None else total([values["voc"], values["exempt"]])
         exempt = values["exempt"]
@@ -455,31 +451,20 @@ class Ledger:
                 return number
         return max(len(weighings) - 1, 0)
 
-    def _gone(self, cup: Cup) -> tuple[list[float] | list[None], list[float]]:
-        """What left a cup for guns in each interval between weigh-backs, g; and the most it can have been."""
-        mix = self.mixes[cup]
-        weighings = self.weighings[cup]
-        if not weighings:
-            return [None], [mix.poured_g - mix.poured_on_g]
-        gone: list[float | None] = []
-        previous: datetime | None = None
+    def _gone(self, cup: Cup) -> list[float] | None:
+        """What left a cup for guns in each interval between weigh-backs, g; None where nobody weighed it back."""
+        gone: list[float] = []
+        since = datetime.min
         held = 0.0
-        for number, weighing in enumerate(weighings):
-            last = number == len(weighings) - 1
-
-            def inside(
-                at: datetime, until: datetime, since: datetime | None = previous, open_end: bool = False
-            ) -> bool:
-                return (since is None or at > since) and (open_end or at <= until)
-
+        for weighing in self.weighings[cup]:
             until = weighing["weighed_at"]
             # gone = poured - leftover: a pour after the last weigh-back counts as gone
-            into = sum(r["weighed_g"] for r in self.pours[cup] if inside(r["poured_at"], until, previous, last))
-            onward = sum(r["weighed_g"] for r in self.poured_on[cup] if inside(r["poured_at"], until, previous))
+            upto = datetime.max if weighing is self.weighings[cup][-1] else until
+            into = sum(r["weighed_g"] for r in self.pours[cup] if since < r["poured_at"] <= upto)
+            onward = sum(r["weighed_g"] for r in self.poured_on[cup] if since < r["poured_at"] <= until)
             gone.append(held + into - onward - weighing["leftover_g"])
-            held = weighing["leftover_g"]
-            previous = until
-        return gone, [g if g is not None else 0.0 for g in gone]
+            held, since = weighing["leftover_g"], until
+        return gone or None
 
     def _derived(self, cup: Cup) -> list[Op]:
         """Operations that drew from a cup for which no draws are given."""
@@ -500,6 +485,10 @@ class Ledger:
             same = [m for c, m in self.mixes.items() if c[0] == cup[0] and m.product_id == mix.product_id]
             same = [m for m in same if any(r["job_id"] == job for r in self.pours[m.shop_id, m.mix_id])]
             later = [m.first_poured_at for m in same if m.first_poured_at > begun]
+            first = min(candidates, key=lambda pair: pair[1]["started_at"])[1]
+            if first["redo_of"] is not None and (cup[0], job, first["redo_of"]) not in self.ops:
+                # what it repeats could not be read: a cup poured before the repeat's own went there
+                later = [m.first_poured_at for m in same if m.first_poured_at > mix.first_poured_at]
             if later and any(op["redo_of"] is not None for _, op in candidates):
                 candidates = [(key, op) for key, op in candidates if op["started_at"] < min(later)]
             found |= {key for key, _ in candidates}
@@ -550,8 +539,17 @@ class Ledger:
     def _share_out(self, cup: Cup, interval: int, group: list[tuple[Op, float | None]], many: bool) -> list[Part]:
         given = sum(share for _, share in group if share is not None)
         missing = [op for op, share in group if share is None]
-        # Shares speak of the whole cup; where weigh-backs tell what left in between, all of it went to the draws there.
-        scale = 1 / given if many and not missing and given > 0 else 1.0
+        # Shares speak of all that left the cup. Where weigh-backs tell what left in between, all of that went to the
+        # draws there: to the stated ones alone where each states a share, else they take theirs of the whole cup.
+        scale = 1.0
+        if many and given > 0:
+            gone = self._gone(cup) or []
+            here, everywhere = gone[interval], sum(gone)
+            claim = 1.0
+            if missing:
+                claim = min(1.0, given * everywhere / here) if here else 0.0
+            scale = claim / given
+            given = claim
         rest = max(0.0, 1 - given)
         sizes = [self._split_weight(op) for op in missing]
         by_area = all(area is not None for area, _ in sizes)  # where one is not known: by coats alone
@@ -576,31 +574,28 @@ class Ledger:
         gone = {cup: self._gone(cup) for cup in self.mixes}
         by_op: dict[Op, list[Part]] = defaultdict(list)
         for part in self.parts:
-            known, most = gone[part.cup]
-            part.gone_g = times(known[part.interval], part.share)
-            part.gone_most_g = most[part.interval] * (part.share or 0.0)
+            known = gone[part.cup]
+            part.gone_g = None if known is None else part.share * known[part.interval]
             by_op[part.op].append(part)
         self.parts_of = by_op
         cups_of = {op: {p.cup for p in parts} for op, parts in by_op.items()}
         self.flushes: dict[Op, float] = {}
         by_gun: dict[str, list[tuple[datetime, Op]]] = defaultdict(list)
-        for key, op in self.ops.items():
-            if op["kind"] == "spray":
-                by_gun[op["gun_id"]].append((op["started_at"], key))
+        for key, row in self.ops.items():
+            if row["kind"] == "spray":
+                by_gun[row["gun_id"]].append((row["started_at"], key))
         for gun, turns in by_gun.items():
             turns.sort()
             loss = self.guns.get(gun, {}).get("flush_loss_g")
             loss = self.settings["flush_loss_g"] if loss is None else loss
-            for (_, key), following in zip(turns, [*turns[1:], None], strict=True):
-                shares_cup = following is not None and cups_of.get(key, set()) & cups_of.get(following[1], set())
-                self.flushes[key] = 0.0 if shares_cup else loss
-        for op, parts in by_op.items():
-            flush = self.flushes.get(op, 0.0)
+            for turn, (_, key) in enumerate(turns):
+                following = cups_of.get(turns[turn + 1][1], set()) if turn + 1 < len(turns) else set()
+                self.flushes[key] = 0.0 if cups_of.get(key, set()) & following else loss
+        for key, parts in by_op.items():
+            flush = self.flushes.get(key, 0.0)
             left = total(p.gone_g for p in parts)
-            most = sum(p.gone_most_g for p in parts)
             for p in parts:
                 mix = self.mixes[p.cup]
-                p.flush_most_g = min(flush, most) * p.gone_most_g / most if most > 0 else 0.0
                 if left is None or p.gone_g is None:
                     continue
                 p.flush_g = min(flush, left) * p.gone_g / left if left > 0 else 0.0
@@ -646,10 +641,7 @@ class Ledger:
         if reading["taken_at"] is not None:
             return reading["taken_at"]
         op = self.ops.get((reading["shop_id"], reading["job_id"], reading["after_operation"]))
-        if op is not None:
-            return op["ended_at"] or op["started_at"]
-        starts = [op["started_at"] for op in self.ops_of_job[reading["shop_id"], reading["job_id"]].values()]
-        return min(starts) if starts else None
+        return None if op is None else op["ended_at"] or op["started_at"]
 
     def _films(self, before: list[Row], after: list[Row]) -> dict[int, float]:
         """Film at each reading (by id of its row). One gauge at both stages: one fit, so that its offset cancels."""
@@ -780,7 +772,7 @@ class Ledger:
         """Increments as they enter equations: witness strips take their layers, the panel keeps the rest."""
         own: dict[Face, list[Piece]] = defaultdict(list)
         strips: dict[Face, dict[frozenset[int], list[Piece]]] = defaultdict(lambda: defaultdict(list))
-        for i in self.increments:
+        for i in sorted(self.increments, key=lambda i: (i.from_operation, i.to_operation, i.panel_id)):
             if not i.layers:
                 continue
             piece = Piece(frozenset(i.layers), i.mean_um, i.area_m2, i.usable, i.why_not, i.grade, i.blend)
@@ -790,10 +782,9 @@ class Ledger:
                 strips[i.shop_id, i.job_id, i.witness_of, "outer"][piece.layers].append(piece)
         for face, by_layers in strips.items():
             pieces = own[face]
-            for layers, found in sorted(by_layers.items(), key=lambda item: (len(item[0]), sorted(item[0]))):
-                strip = Piece(
-                    layers, mean(p.film_um for p in found), found[0].area_m2, True, [], found[0].grade, found[0].blend
-                )
+            for layers, found in by_layers.items():  # the earlier ones first
+                film, grade = mean(p.film_um for p in found), max(p.grade for p in found)
+                strip = Piece(layers, film, found[0].area_m2, True, [], grade, found[0].blend)
                 good = [p for p in pieces if p.usable]
                 if self._tiles(good, layers) is not None:
                     continue  # the panel's own readings win

@@ -58,6 +58,15 @@ COMPONENTS: list[Row] = [
         price_per_kg=60.0,
     ),
     dict(
+        component_id="toner_no_voc",
+        density_g_per_ml=1.2,
+        solids_mass_fraction=0.4,
+        solids_volume_fraction=0.3,
+        water_mass_fraction=0.0,
+        exempt_mass_fraction=0.0,
+        price_per_kg=55.0,
+    ),
+    dict(
         component_id="toner_water",
         density_g_per_ml=1.06,
         solids_mass_fraction=0.22,
@@ -87,6 +96,15 @@ COMPONENTS: list[Row] = [
         water_mass_fraction=0.0,
         exempt_mass_fraction=0.0,
         price_per_kg=45.0,
+    ),
+    dict(
+        component_id="hardener_no_q",
+        density_g_per_ml=1.05,
+        solids_mass_fraction=0.5,
+        voc_mass_fraction=0.5,
+        water_mass_fraction=0.0,
+        exempt_mass_fraction=0.0,
+        price_per_kg=41.0,
     ),
     dict(component_id="hardener_bare", solids_mass_fraction=0.6, price_per_kg=40.0),
     dict(
@@ -175,9 +193,10 @@ PRODUCTS: list[Row] = [
     dict(product_id="clearcoat", role="clear", coats_min=2, film_max_um=60.0, rts_density_g_per_ml=1.0),
     dict(product_id="etch", role="wash_primer", **RTS),
 ]
+GAUGES = ("fitted", "drifting", "one_shim", "narrow", "unchecked")
 RECIPES = {
     "primer": ["filler", "hardener", "thinner", "thinner_unknown"],
-    "basecoat": ["toner_gaps", "toner_water", "water", "thinner", "hardener_bare"],
+    "basecoat": ["toner_gaps", "toner_water", "toner_no_voc", "water", "thinner", "hardener_bare"],
     "clearcoat": ["varnish", "hardener", "thinner_exempt"],
     "etch": ["varnish", "thinner", "thinner_exempt", "brine"],
 }
@@ -233,7 +252,7 @@ def registers(shops: Iterable[str] = ("s1", "s2")) -> dict[str, list[Row]]:
             dict(gun_id="g3", shop_id="s1", atomising="conventional", flush_loss_g=30.0),
         ],
         "technicians": [dict(technician_id=t, shop_id="s1") for t in ("t1", "t2")],
-        "gauges": [dict(gauge_id=g, principle="dual") for g in ("fitted", "one_shim", "narrow", "unchecked")],
+        "gauges": [dict(gauge_id=g, principle="dual") for g in GAUGES],
         "panel_areas": AREAS,
     }
 
@@ -274,6 +293,10 @@ class Workspace:
             check("fitted", 3, shim, max(0.0, offset + gain * shim + self.rng.uniform(-1, 1)), no)
         for shim in (0.0, 250.0):  # long ago: does not count
             check("fitted", -200, shim, 1.5 * shim + 20)
+        for day in (-28, 33):  # one counts up to the third day, the other after it
+            offset, gain = self.rng.uniform(1, 9), self.rng.uniform(0.9, 1.1)
+            for shim in (0.0, 250.0):
+                check("drifting", day, shim, offset + gain * shim)
         check("one_shim", 2, 125.0, 140.0, 1)
         check("one_shim", 2, 125.0, 139.0, 2)
         check("narrow", 2, 100.0, 111.0)
@@ -298,7 +321,7 @@ class Workspace:
         unknown_substrate = {p for p in panels if self.chance(0.05)}
         for kind, detail in plan:
             no += rng.choice([1, 1, 1, 2])
-            at += timedelta(minutes=rng.uniform(60, 120))
+            at += timedelta(minutes=rng.uniform(60, 120), hours=14 if self.chance(0.08) else 0)
             op: Row = dict(
                 shop_id=shop,
                 job_id=job,
@@ -309,7 +332,7 @@ class Workspace:
             )
             chosen = [p for p in panels if self.chance(0.97 if self.calm else 0.85)] or panels[:1]
             sprayed: dict[str, float] = {}
-            if kind == "spray":
+            if kind == "spray" and detail is not None:
                 product = detail
                 op |= dict(
                     product_id=product,
@@ -395,16 +418,19 @@ class Workspace:
         self, shop: str, job: str, panel: str, stage: tuple[int, datetime, float], how: str, **more: Any
     ) -> None:
         no, at, film = stage
+        places: list[tuple[int | None, int | None]]
         if how == "grid":
-            places: list[tuple[int | None, int | None]] = [(r, c) for r in (1, 2, 3) for c in (1, 2, 3)]
+            places = [(r, c) for r in (1, 2, 3) for c in (1, 2, 3)]
         elif how == "four":
             places = [(1, 1), (1, 3), (3, 1), (3, 3)]
         elif how == "uneven":  # the same places, but one of them read twice at some stages
-            places = [(1, 1), (2, 2), (3, 3)] + [(2, 2)] * self.rng.randint(0, 2)
+            places = [(1, 1), (2, 2), (3, 3), *[(2, 2)] * self.rng.randint(0, 2)]
         elif how == "loose":
             places = [(None, None)] * self.rng.randint(1, 5)
         else:  # mixed: some stages marked, some not
-            places = self.rng.choice([[(1, 1), (2, 2), (3, 3)], [(None, None)] * 4])
+            places = [(1, 1), (2, 2), (3, 3)] if self.chance(0.5) else [(None, None)] * 4
+        if self.chance(0.04):  # one of them at a place nobody noted
+            places[-1] = (None, None)
         for number, (row, col) in enumerate(places, 1):
             value = min(2999.0, max(0.0, film + self.rng.gauss(0, 0.05 * film + 1)))
             self.rows["readings"].append(
@@ -417,8 +443,7 @@ class Workspace:
                     row=row,
                     col=col,
                     reading_um=value,
-                    taken_at=at + timedelta(minutes=1),
-                    **more,
+                    **({"taken_at": at + timedelta(minutes=1)} | more),
                 )
             )
 
@@ -430,26 +455,32 @@ class Workspace:
         for panel in panels:
             if self.chance(0.2) or (panel == "bumper" and self.chance(0.7)):
                 continue  # nobody reads it
-            gauge = rng.choice(["fitted", "fitted", "one_shim", "narrow", "unchecked", None])
+            gauges = [rng.choice([*GAUGES, "fitted", "drifting", None])] * (1 if self.chance(0.95) else 0) or [*GAUGES]
+            dated = self.chance(0.9)
             how = rng.choice(["grid", "grid", "four", "uneven", "loose", "mixed"])
             for stage in common if self.calm or self.chance(0.8) else stages:
                 if self.chance(0.01 if self.calm else 0.07):
                     continue
-                self._reading_rows(shop, job, panel, (stage[0], stage[1], stage[2][panel]), how, gauge_id=gauge)
+                taken = stage[1] + timedelta(minutes=1) if dated else None
+                more = dict(gauge_id=rng.choice(gauges), taken_at=taken)
+                self._reading_rows(shop, job, panel, (stage[0], stage[1], stage[2][panel]), how, **more)
 
     def _witnesses(
         self, shop: str, job: str, panels: list[str], stages: list[tuple[int, datetime, dict[str, float]]]
     ) -> None:
         for index in range(1, len(stages)):
             for panel in panels:
-                grown = stages[index][2][panel] - stages[index - 1][2][panel]
-                if grown <= 12 or not self.chance(0.15):
-                    continue
-                name = f"strip_{panel}_{stages[index][0]}"
-                more = dict(witness_of=panel, gauge_id=self.rng.choice(["fitted", None]))
-                how = self.rng.choice(["four", "loose"])
-                self._reading_rows(shop, job, name, (stages[index - 1][0], stages[index - 1][1], 3.0), how, **more)
-                self._reading_rows(shop, job, name, (stages[index][0], stages[index][1], 3.0 + grown), how, **more)
+                for letter in "ab":  # now and then two strips side by side
+                    since = stages[index - 1]
+                    until = stages[index]
+                    grown = until[2][panel] - since[2][panel]
+                    if grown <= 12 or not self.chance(0.15):
+                        continue
+                    name = f"strip_{panel}_{until[0]}{letter}"
+                    more = dict(witness_of=panel, gauge_id=self.rng.choice(["fitted", None]))
+                    how = self.rng.choice(["four", "loose"])
+                    self._reading_rows(shop, job, name, (since[0], since[1], 3.0), how, **more)
+                    self._reading_rows(shop, job, name, (until[0], until[1], 3.0 + grown), how, **more)
 
     def _target_job(self, shop: str, job: str, start: datetime) -> None:
         """A direct test on weighed targets."""
@@ -489,7 +520,11 @@ class Workspace:
         self.cup_no += 1
         mix = f"m{self.cup_no}"
         recipe = RECIPES[product]
-        wanted = [recipe[0], *rng.sample(recipe[1:], rng.randint(1, len(recipe) - 1))]
+        wanted = rng.sample(recipe[1:], rng.randint(1, len(recipe) - 1))
+        first = rng.choice(["toner_water", *recipe[:1]]) if product == "basecoat" else recipe[0]
+        wanted = [first, *(c for c in wanted if c != first)]
+        if not self.calm and product == "clearcoat" and self.chance(0.1):
+            wanted.append("hardener_no_q")
         poured: list[tuple[str, float, str | None]] = []
         for place, component in enumerate(wanted):
             grams = rng.uniform(120, 400) if place == 0 else rng.uniform(15, 90)
@@ -595,7 +630,7 @@ class Workspace:
             if self.chance(0.3):  # some of it goes on into a cup of its own before the last weigh-back
                 onward = left * 0.2
                 self._onward(shop, product, mix, onward, between + timedelta(seconds=30))
-                left -= onward
+                left = max(0.0, left - onward)
         left *= rng.choice([0.0, rng.uniform(0.05, 0.7)])
         self.rows["leftovers"].append(
             dict(
@@ -629,9 +664,7 @@ class Workspace:
         rng = self.rng
         if count == 1:
             return [rng.choice([None, None, None, 1.0, 0.9])]
-        if timed:
-            return [None] * count
-        way = rng.choice(["all", "all", "none", "some"])
+        way = rng.choice(["none", "none", "all", "some"] if timed else ["all", "all", "none", "some"])
         parts = [rng.uniform(0.2, 1) for _ in range(count)]
         scale = rng.choice([1.0, 1.0, 0.95]) / sum(parts)
         shares: list[float | None] = [p * scale for p in parts]
@@ -649,19 +682,20 @@ class Workspace:
         for number, op in enumerate(group):
             if number and op.get("redo_of") is None:
                 continue
-            start = op["started_at"] - timedelta(minutes=rng.uniform(5, 30))
-            mix, grams, _ = self._pour(shop, product, start, op["job_id"])
-            if self.chance(0.7):
-                self.rows["leftovers"].append(
-                    dict(
-                        shop_id=shop,
-                        mix_id=mix,
-                        weigh_no=1,
-                        leftover_g=grams * rng.uniform(0.05, 0.5),
-                        fate="kept",
-                        weighed_at=group[-1]["started_at"] + timedelta(minutes=45),
+            for _ in range(rng.choice([1, 1, 1, 2])):
+                start = op["started_at"] - timedelta(minutes=rng.uniform(5, 30))
+                mix, grams, _end = self._pour(shop, product, start, op["job_id"])
+                if self.chance(0.7):
+                    self.rows["leftovers"].append(
+                        dict(
+                            shop_id=shop,
+                            mix_id=mix,
+                            weigh_no=1,
+                            leftover_g=grams * rng.uniform(0.05, 0.5),
+                            fate="kept",
+                            weighed_at=group[-1]["started_at"] + timedelta(minutes=45),
+                        )
                     )
-                )
 
     # --- what could not be read ---
 
@@ -676,7 +710,7 @@ class Workspace:
         stages = sorted(
             {(r["job_id"], r["panel_id"], r["after_operation"]) for r in self.rows["readings"] if r["shop_id"] == shop}
         )
-        if self.chance(0.25):
+        if cups and self.chance(0.25):
             mark(what="cup", mix_id=rng.choice(cups))
         if self.chance(0.25):
             op = rng.choice(ops)

@@ -311,6 +311,8 @@ def _explained(error: Exception, given: argparse.Namespace) -> str:
 
     causes = [error]
     while (cause := causes[-1].__cause__ or causes[-1].__context__) and isinstance(cause, Exception):
+        if any(cause is one for one in causes):  # chains that bite their own tail exist: Dagster makes them
+            break
         causes.append(cause)
     for one in causes:
         if type(one).__name__ in FORESEEN:

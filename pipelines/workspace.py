@@ -223,6 +223,11 @@ def refusal(error: BaseException, action: str) -> WorkspaceError:
     text = str(error).lower()
     if code in (errno.ENOSPC, errno.EDQUOT) or "no space left" in text or "disk is full" in text:
         return WorkspaceError(f"Could not {action}: the disk is full. Make room and run again; nothing was replaced.")
+    if "disk i/o error" in text:  # SQLite's word where the disk fills up at the wrong moment
+        return WorkspaceError(
+            f"Could not {action}: the disk is full or does not take what is written. Make room and run again;"
+            " nothing was replaced."
+        )
     if code in (errno.EACCES, errno.EPERM, errno.EROFS) or "permission denied" in text or "read-only" in text:
         return WorkspaceError(
             f"Could not {action}: the folder may not be written ({error})."
@@ -235,7 +240,9 @@ def is_refusal(error: BaseException) -> bool:
     """Whether an error is a full disk or a folder that may not be written, whoever raised it."""
     if isinstance(error, OSError) and error.errno in _REFUSALS:
         return True
-    return any(sign in str(error).lower() for sign in ("no space left", "disk is full", "readonly database"))
+    return any(
+        sign in str(error).lower() for sign in ("no space left", "disk is full", "disk i/o error", "readonly database")
+    )
 
 
 def report_fault(directory: str | None, details: str) -> Path | None:

@@ -325,7 +325,7 @@ def _explained(error: Exception, given: argparse.Namespace) -> str:
     import traceback
 
     kept = workspace.report_fault(given.dir, "".join(traceback.format_exception(error)))
-    return f"This is a fault of the program, not of your files: {causes[-1]!r}. Nothing was replaced." + (
+    return f"This is a fault of the program, not of your files: {error!r}. Nothing was replaced." + (
         f" Please report it with {kept}." if kept else ""
     )
 

@@ -108,7 +108,7 @@ placed AS (
         AND (i.ends_at IS NULL OR f.started_at < i.ends_at)
 ),
 gone AS (
-    SELECT shop_id, mix_id, sum(gone_g) AS gone_g
+    SELECT shop_id, mix_id, sum(gone_g) AS gone_g, sum(CASE WHEN gone_g > 0 THEN gone_g ELSE 0 END) AS positive_gone_g
     FROM cup_intervals
     GROUP BY shop_id, mix_id
 ),
@@ -116,6 +116,7 @@ counted AS (
     SELECT
         p.*,
         g.gone_g AS cup_gone_g,
+        g.positive_gone_g,
         CASE WHEN p.n_weighings > 1 THEN i.gone_g ELSE g.gone_g END AS interval_gone_g,
         count(*) OVER in_interval AS n_here,
         count(p.stated_share) OVER in_interval AS n_stated_here,
@@ -162,7 +163,7 @@ sized AS (
         CASE WHEN interval_gone_g < 0 THEN 0.0 ELSE part * interval_gone_g END AS gone_g,
         CASE
             WHEN n_weighings <= 1 THEN part
-            WHEN cup_gone_g > 0 AND interval_gone_g > 0 THEN part * interval_gone_g / cup_gone_g
+            WHEN cup_gone_g > 0 AND interval_gone_g > 0 THEN part * interval_gone_g / positive_gone_g
             WHEN interval_no IS NOT NULL THEN 0.0
         END AS share
     FROM split

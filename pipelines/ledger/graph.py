@@ -61,7 +61,9 @@ def cup_contents(cup_pours: pl.DataFrame, pours: pl.DataFrame, incomplete: pl.Da
             break
         held = settled.filter(pl.col("mass_g") > 0).select("shop_id", from_mix_id="mix_id").unique()
         from_nothing = ready.join(held, on=["shop_id", "from_mix_id"], how="anti").select(*CUP).unique()
-        troubles.append(from_nothing.with_columns(trouble=pl.lit("holds the leftover of a cup of which nothing is known")))
+        troubles.append(
+            from_nothing.with_columns(trouble=pl.lit("holds the leftover of a cup of which nothing is known"))
+        )
         source_mass = settled.group_by(*CUP, maintain_order=True).agg(M=pl.col("mass_g").sum())
         brought = (
             ready.join(

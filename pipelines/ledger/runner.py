@@ -15,7 +15,7 @@ from typing import Any
 
 import polars as pl
 
-from pipelines.ledger import film, film_build, graph
+from pipelines.ledger import film, film_build, graph, pieces
 from schemas import door
 
 HERE = Path(__file__).parent
@@ -23,6 +23,7 @@ PYTHON_STEPS: dict[str, Callable[..., pl.DataFrame]] = {
     "cup_contents": graph.cup_contents,
     "equations": graph.equations,
     "film_build": film_build.film_build,
+    "film_pieces": pieces.film_pieces,
     "over_build": film.over_build,
 }
 
@@ -76,7 +77,7 @@ def comment(name: str) -> str:
 def upstream(name: str) -> frozenset[str]:
     """The tables that a step reads."""
     if name in PYTHON_STEPS:
-        return frozenset(inspect.signature(PYTHON_STEPS[name]).parameters)
+        return frozenset(inspect.signature(PYTHON_STEPS[name]).parameters) - {"settings"}
     return _parsed(name)[0]
 
 
@@ -96,10 +97,9 @@ def run_statement(name: str, tables: Mapping[str, pl.DataFrame], settings: Mappi
     if missing:
         raise LedgerError(f"{name}: needs the tables {', '.join(missing)}")
     if name in PYTHON_STEPS:
-        return _formed(
-            name,
-            PYTHON_STEPS[name](**{table: tables[table] for table in upstream(name)}),
-        )
+        step = PYTHON_STEPS[name]
+        chosen = {"settings": settings} if "settings" in inspect.signature(step).parameters else {}
+        return _formed(name, step(**{table: tables[table] for table in upstream(name)}, **chosen))
     import duckdb
 
     wanted = _parsed(name)[1]

@@ -782,7 +782,8 @@ class Ledger:
                 strips[i.shop_id, i.job_id, i.witness_of, "outer"][piece.layers].append(piece)
         for face, by_layers in strips.items():
             pieces = own[face]
-            for layers, found in by_layers.items():  # the earlier ones first
+            # those with most layers first, so that a shorter one inside a longer one leaves it a difference; then the earlier
+            for layers, found in sorted(by_layers.items(), key=lambda item: -len(item[0])):
                 film, grade = mean(p.film_um for p in found), max(p.grade for p in found)
                 strip = Piece(layers, film, found[0].area_m2, True, [], grade, found[0].blend)
                 good = [p for p in pieces if p.usable]

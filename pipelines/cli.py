@@ -44,6 +44,13 @@ def parser() -> argparse.ArgumentParser:
     layout.add_argument("dir", metavar="DIR", nargs="?", help="the workspace (default: the one around this folder)")
     layout.add_argument("--ask", action="store_true", help="ask the open questions here in the terminal")
     layout.add_argument("--write", action="store_true", help="write it into layouts/ once nothing needed is open")
+    mix = commands.add_parser("mix", help="say at the scale how much to mix, from the last run's guide")
+    mix.add_argument("product", metavar="PRODUCT", help="the product to be mixed")
+    mix.add_argument("dir", metavar="DIR", nargs="?", help="the workspace (default: the one around this folder)")
+    mix.add_argument("--gun", metavar="GUN", required=True, help="the gun it will be sprayed with")
+    mix.add_argument("--area", metavar="M2", type=float, required=True, help="area x covered fraction, m2")
+    mix.add_argument("--coats", metavar="N", type=int, help="coats, where they differ from the usual")
+    mix.add_argument("--shop", metavar="SHOP", help="the shop, where a gun has worked in several")
     return top
 
 
@@ -54,7 +61,7 @@ def main(arguments: list[str] | None = None) -> int:
         os.environ.setdefault(name, "1")
     given = parser().parse_args(arguments)
     try:
-        return {"init": _init, "demo": _demo, "run": _run, "check": _check, "layout": _layout}[given.command](given)
+        return COMMANDS[given.command](given)
     except KeyboardInterrupt:
         return _stop("Stopped. Nothing was replaced; the next run starts afresh.")
     except BrokenPipeError:
@@ -99,6 +106,33 @@ def _demo(given: argparse.Namespace) -> int:
         space = workspace.find(given.dir)
         print(f"{'demo':<9} {space.root} ({time.perf_counter() - began:.1f} s)", flush=True)
     return _run_on(space, again=False)
+
+
+def _mix(given: argparse.Namespace) -> int:
+    import polars as pl
+
+    from pipelines import workspace
+    from pipelines.transfer.advice import MixError, advise
+
+    space = workspace.find(given.dir)
+    guide = space.out / "tables" / "mix_guide.parquet"
+    if not guide.is_file():
+        return _stop(f"{space.root}: there is no guide yet; run: filmledger run {space.root}")
+    try:
+        told = advise(pl.read_parquet(guide), given.product, given.gun, given.area, given.coats, given.shop)
+    except MixError as error:
+        print(f"filmledger: {error}", file=sys.stderr)
+        return WRONG_USAGE
+    beside = f"usual here {told.usual_ml:,.0f} mL"
+    if told.mid_window_ml is not None:
+        beside += f", at the middle of the sheet's window {told.mid_window_ml:,.0f} mL"
+    often = 100 * told.quantile
+    print(
+        f"Mix {told.mix_ml:,.0f} mL (enough in {often:.0f} of 100 jobs like this; {beside}; {told.n} jobs behind it)."
+    )
+    for note in told.notes:
+        print(note)
+    return FINE
 
 
 def _run(given: argparse.Namespace) -> int:
@@ -335,6 +369,8 @@ def _stop(message: str) -> int:
     print(f"filmledger: {message}", file=sys.stderr)
     return COULD_NOT_RUN
 
+
+COMMANDS = {"init": _init, "demo": _demo, "run": _run, "check": _check, "layout": _layout, "mix": _mix}
 
 if __name__ == "__main__":
     sys.exit(main())

@@ -2,7 +2,7 @@
 
 SHELL := /bin/sh
 .DEFAULT_GOAL := help
-.PHONY: help demo test fuzz kills bench bench-direct check dagster lock browser clean
+.PHONY: help demo test pictures dictionary bench-transfer bench-decisions fuzz kills bench bench-direct check dagster lock browser clean
 
 VENV := .venv
 BIN := $(VENV)/bin
@@ -21,6 +21,9 @@ help:
 	@echo "make check     lint and types"
 	@echo "make bench     time and memory of a run at 1 million pours, beside a bare read of the same files"
 	@echo "make bench-direct   how often the direct intervals hold the truth, over 100 invented businesses"
+	@echo "make bench-transfer, make bench-decisions   the long simulations behind the model and the decisions"
+	@echo "make pictures  the README's pictures, of the demo's pages"
+	@echo "make dictionary   the data dictionary in DEVELOPERS.md, from the schemas"
 	@echo "make dagster   the graph of tables in a browser (WORKSPACE=folder, default demo_shop)"
 	@echo "make lock      pin the newest libraries in requirements.lock"
 
@@ -82,6 +85,18 @@ bench: $(READY)
 
 bench-direct: $(READY)
 	nice -n 10 $(BIN)/python tests/bench/direct_intervals.py
+
+bench-transfer: $(READY)
+	nice -n 10 $(BIN)/python tests/bench/transfer_model.py
+
+bench-decisions: $(READY)
+	nice -n 10 $(BIN)/python tests/bench/decisions.py
+
+pictures: demo browser
+	$(BIN)/python tests/browser/pictures.py demo_shop/out/site reports/pictures
+
+dictionary: $(READY)
+	$(BIN)/python -m schemas.dictionary < DEVELOPERS.md > DEVELOPERS.new && mv DEVELOPERS.new DEVELOPERS.md
 
 # Dagster's own pages over the same graph that `filmledger run` runs. Sensor and schedule are off until switched on there.
 dagster: $(READY)

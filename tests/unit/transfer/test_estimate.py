@@ -1,6 +1,6 @@
 """What the transfer tables say: cover, separability, fairness, fallbacks, screening, determinism.
 
-Truth is drawn by pipelines.transfer.simulate (invented). The long runs behind the same bars: pipelines.transfer.bench.
+Truth is drawn by pipelines.transfer.simulate (invented). The long runs behind the same bars: tests/bench/transfer_model.py.
 """
 
 import os

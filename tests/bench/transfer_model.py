@@ -1,6 +1,6 @@
 """The long simulations: is the transfer model as good as it must be? Run with `make bench-transfer`.
 
-    python -m pipelines.transfer.bench [--share 1.0] [--only cover,speed] [--seed 0]
+    .venv/bin/python tests/bench/transfer_model.py [--share 1.0] [--only cover,speed] [--seed 0]
 
 Prints one line per bar: what must hold, what was measured, ok or short. Truth is drawn by simulate.py (invented), so these
 figures are about the method, not about any shop. `--share 0.1` does a tenth of the simulations. Quick versions with a fixed
@@ -22,10 +22,14 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 
-from pipelines.transfer import design, iterate, joint, mixed, simulate
-from pipelines.transfer.direct import CELL, direct_cells
-from pipelines.transfer.options import Options
-from pipelines.transfer.simulate import Truth
+HOME = Path(__file__).resolve().parents[2]
+if str(HOME) not in sys.path:
+    sys.path.insert(0, str(HOME))
+
+from pipelines.transfer import design, iterate, joint, mixed, simulate  # noqa: E402
+from pipelines.transfer.direct import CELL, direct_cells  # noqa: E402
+from pipelines.transfer.options import Options  # noqa: E402
+from pipelines.transfer.simulate import Truth  # noqa: E402
 
 Line = tuple[str, str, bool]
 TABLE = "transfer_by_pair"
@@ -220,7 +224,7 @@ def statsmodels(seed: int, n: int) -> Iterator[Line]:
 
 
 def insteval(seed: int, n: int) -> Iterator[Line]:
-    path = Path(__file__).parents[2] / "tests" / "published" / "data" / "mixed_model" / "lme4_insteval.csv.gz"
+    path = HOME / "tests" / "published" / "data" / "mixed_model" / "lme4_insteval.csv.gz"
     frame = pl.read_csv(path)
     y = frame["y"].cast(pl.Float64).to_numpy()
     y = y - y.mean()
@@ -300,6 +304,6 @@ if __name__ == "__main__":
     if "OPENBLAS_NUM_THREADS" not in os.environ:  # read when numpy is loaded, which it is: start again with it set
         threads = {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1", "MKL_NUM_THREADS": "1"}
         os.execve(
-            sys.executable, [sys.executable, "-m", "pipelines.transfer.bench", *sys.argv[1:]], os.environ | threads
+            sys.executable, [sys.executable, __file__, *sys.argv[1:]], os.environ | threads
         )
     sys.exit(main())

@@ -303,7 +303,5 @@ def main() -> int:
 if __name__ == "__main__":
     if "OPENBLAS_NUM_THREADS" not in os.environ:  # read when numpy is loaded, which it is: start again with it set
         threads = {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1", "MKL_NUM_THREADS": "1"}
-        os.execve(
-            sys.executable, [sys.executable, __file__, *sys.argv[1:]], os.environ | threads
-        )
+        os.execve(sys.executable, [sys.executable, __file__, *sys.argv[1:]], os.environ | threads)
     sys.exit(main())

@@ -1,6 +1,6 @@
 """The README's pictures, taken of the demo's pages: `make pictures`.
 
-    python tests/browser/pictures.py demo_shop/out/site reports/pictures
+python tests/browser/pictures.py demo_shop/out/site reports/pictures
 """
 
 from __future__ import annotations

@@ -1,0 +1,45 @@
+"""`filmledger mix` answers from the published guide alone, and says plainly where it cannot."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from pipelines import cli, settings, workspace
+from schemas import door
+
+
+@pytest.fixture
+def shop(tmp_path: Path) -> Path:
+    workspace.init(tmp_path, settings.template())
+    row = {"shop_id": "north", "product_id": "clear_one", "gun_id": "g1", "area_class": "1.5_to_4", "role": "clear",
+           "as_sprayed_ml_per_m2": 150.0, "advised_ml_per_m2": 200.0, "mid_window_ml_per_m2": 160.0, "quantile": 0.98,
+           "flush_ml": 8.0, "n": 20, "n_product": 60, "coats": 2.0, "min_mix_ml": 50.0}  # fmt: skip
+    guide = pl.concat([door.empty("mix_guide"), pl.DataFrame([row])], how="diagonal")
+    tables = tmp_path / "out" / "tables"
+    tables.mkdir(parents=True)
+    guide.write_parquet(tables / "mix_guide.parquet")
+    return tmp_path
+
+
+def test_the_advised_amount_is_area_times_the_quantile_and_one_flush(
+    shop: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    code = cli.main(["mix", "clear_one", str(shop), "--gun", "g1", "--area", "2.0"])
+    said = capsys.readouterr().out
+    assert code == 0
+    assert said.startswith("Mix 408 mL (enough in 98 of 100 jobs like this; usual here 308 mL")
+    assert "20 jobs behind it" in said and "isocyanates" in said
+
+
+def test_an_unknown_product_is_named_with_its_nearest(shop: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert cli.main(["mix", "clear_on", str(shop), "--gun", "g1", "--area", "2.0"]) == 2
+    assert "did you mean clear_one?" in capsys.readouterr().err
+
+
+def test_without_a_run_it_says_what_to_do(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    workspace.init(tmp_path, settings.template())
+    assert cli.main(["mix", "clear_one", str(tmp_path), "--gun", "g1", "--area", "2.0"]) == 1
+    assert "filmledger run" in capsys.readouterr().err

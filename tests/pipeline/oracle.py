@@ -782,7 +782,7 @@ class Ledger:
                 strips[i.shop_id, i.job_id, i.witness_of, "outer"][piece.layers].append(piece)
         for face, by_layers in strips.items():
             pieces = own[face]
-            # those with most layers first, so that a shorter one inside a longer one leaves it a difference; then the earlier
+            # most layers first, so that a shorter one inside a longer one leaves it a difference; then the earlier
             for layers, found in sorted(by_layers.items(), key=lambda item: -len(item[0])):
                 film, grade = mean(p.film_um for p in found), max(p.grade for p in found)
                 strip = Piece(layers, film, found[0].area_m2, True, [], grade, found[0].blend)
@@ -979,6 +979,8 @@ class Ledger:
                 record.why_not.append("cup incomplete")
             if any(self.mixes[p.cup].solids_mass_fraction is None for p in parts):
                 record.why_not.append("no solids by mass")
+            if any(self.mixes[p.cup].solids_volume_fraction is None for p in parts):
+                record.why_not.append("no solids by volume")  # the ratio is of masses, but the model reckons in mL
             record.usable = not record.why_not
             weighed = all(p.gone_g is not None for p in parts)
             plain = all(p.kind in ("stated", "single") and self.mixes[p.cup].grade == "A" for p in parts)

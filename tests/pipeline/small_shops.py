@@ -470,8 +470,8 @@ class Workspace:
     ) -> None:
         for index in range(1, len(stages)):
             for panel in panels:
-                for letter in "ab":  # now and then two strips side by side
-                    since = stages[index - 1]
+                for letter in "ab":  # now and then two strips side by side, or one that stays for two steps
+                    since = stages[max(0, index - self.rng.choice([1, 1, 1, 2]))]
                     until = stages[index]
                     grown = until[2][panel] - since[2][panel]
                     if grown <= 12 or not self.chance(0.15):
@@ -523,7 +523,7 @@ class Workspace:
         wanted = rng.sample(recipe[1:], rng.randint(1, len(recipe) - 1))
         first = rng.choice(["toner_water", *recipe[:1]]) if product == "basecoat" else recipe[0]
         wanted = [first, *(c for c in wanted if c != first)]
-        if not self.calm and product == "clearcoat" and self.chance(0.1):
+        if not self.calm and self.chance(0.05):
             wanted.append("hardener_no_q")
         poured: list[tuple[str, float, str | None]] = []
         for place, component in enumerate(wanted):
@@ -592,7 +592,7 @@ class Workspace:
         older = [k for k in kept if k[3] < end and k[2] > 5]
         if older and self.chance(0.5):
             source = rng.choice(older)
-            part = source[2] * rng.uniform(0.2, 0.9)
+            part = source[2] * (rng.uniform(0.2, 0.9) if self.chance(0.97) else 1.3)
             kept[kept.index(source)] = (source[0], source[1], source[2] - part, source[3])
             number = 50
             for portion in [part] if self.chance(0.7) else [part + 2, -2.0]:
@@ -628,7 +628,7 @@ class Workspace:
             )
             number = 2
             if self.chance(0.3):  # some of it goes on into a cup of its own before the last weigh-back
-                onward = left * 0.2
+                onward = left * (0.2 if self.chance(0.9) else 1.2)
                 self._onward(shop, product, mix, onward, between + timedelta(seconds=30))
                 left = max(0.0, left - onward)
         left *= rng.choice([0.0, rng.uniform(0.05, 0.7)])

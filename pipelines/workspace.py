@@ -547,11 +547,22 @@ def manifest_in_force(space: Workspace) -> dict[str, Any] | None:
     return manifest
 
 
+# Steps print nothing of their own; capturing their output would start two helper processes a run, which a kill leaves behind.
+DAGSTER_SETTINGS = """\
+# Written by filmledger: nothing about its use leaves this machine.
+telemetry:
+  enabled: false
+compute_logs:
+  module: dagster._core.storage.noop_compute_log_manager
+  class: NoOpComputeLogManager
+"""
+
+
 def prepare_dagster(space: Workspace) -> Path:
     """Make Dagster's folder with its settings (no telemetry) and return it."""
     with _told(f"write in {space.dagster_home}"):
         space.dagster_home.mkdir(parents=True, exist_ok=True)
-        wanted = b"# Written by filmledger: nothing about its use leaves this machine.\ntelemetry:\n  enabled: false\n"
+        wanted = DAGSTER_SETTINGS.encode()
         target = space.dagster_home / "dagster.yaml"
         if not target.exists() or target.read_bytes() != wanted:
             _write_atomically(target, wanted)

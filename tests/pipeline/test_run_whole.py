@@ -3,11 +3,9 @@
 import hashlib
 import json
 import os
-import random
 import shutil
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import duckdb
@@ -100,11 +98,31 @@ def test_a_run_with_nothing_new_changes_no_byte_and_imports_nothing_heavy(finish
     assert contents(finished) == before
 
 
-def test_computing_everything_again_gives_the_same_bytes(copy):
-    before = contents(copy)
-    number = copy.snapshot()
-    outcome = conductor.run(copy, again=True)
-    assert outcome.new
+def own(space: Workspace) -> dict[str, tuple[int, bytes]]:
+    """The shop's own files, by time and content."""
+    files = [space.settings_file, *space.inbox.rglob("*"), *space.registers.rglob("*")]
+    return {str(path): (path.stat().st_mtime_ns, path.read_bytes()) for path in files if path.is_file()}
+
+
+def test_computing_everything_again_gives_the_same_bytes_and_touches_nothing_of_the_shop_s(copy):
+    before, number, files = contents(copy), copy.snapshot(), own(copy)
+    assert conductor.run(copy, again=True).new
+    assert copy.snapshot() != number
+    assert contents(copy) == before
+    assert own(copy) == files
+    assert sorted(os.listdir(copy.root)) == [".filmledger", "filmledger.toml", "inbox", "layouts", "out", "registers"]
+
+
+def test_the_job_that_dagster_starts_by_itself_gives_the_same_bytes_under_the_same_lock(copy, monkeypatch):
+    from pipelines.definitions import defs
+
+    before, number = contents(copy), copy.snapshot()
+    monkeypatch.setenv("FILMLEDGER_WORKSPACE", str(copy.root))
+    everything = defs.resolve_job_def("everything")
+    with workspace.lock(copy):
+        context = (copy.state / "lock").read_bytes()
+        assert everything.execute_in_process().success
+        assert (copy.state / "lock").read_bytes() == context
     assert copy.snapshot() != number
     assert contents(copy) == before
 
@@ -174,38 +192,3 @@ def test_a_file_that_changes_while_being_read_stops_the_run_before_anything_is_r
     with pytest.raises(WorkspaceError, match=r"inbox/jobs.csv changed while being read"):
         conductor.run(copy)
     assert contents(copy) == before
-
-
-def test_killed_at_any_moment_the_old_set_stays_and_the_next_run_ends_as_if_undisturbed(copy, tmp_path):
-    old = contents(copy)
-    undisturbed = tmp_path / "undisturbed"
-    shutil.copytree(copy.root, undisturbed, symlinks=True)
-    late = pl.read_csv(copy.inbox / "pours.csv", infer_schema=False).head(3).with_columns(mix_id=pl.lit("late"))
-    for root in (copy.root, undisturbed):
-        late.write_csv(root / "inbox" / "pours_late.csv")
-    began = time.monotonic()
-    conductor.run(Workspace(undisturbed))
-    whole = time.monotonic() - began
-    moments = random.Random(1)
-    for _ in range(3):
-        child = subprocess.Popen(
-            [sys.executable, "-m", "pipelines.cli", "run", str(copy.root)], stdout=subprocess.DEVNULL, cwd=HOME
-        )
-        time.sleep(moments.uniform(0.2, 0.9) * whole)
-        child.kill()
-        child.wait()
-        assert contents(copy) in (old, contents(Workspace(undisturbed)))
-    conductor.run(copy)
-    assert contents(copy) == contents(Workspace(undisturbed))
-    assert not copy.building.exists()
-
-
-def test_nothing_of_the_shop_s_own_is_touched_by_a_run(copy):
-    def own() -> dict[str, tuple[int, bytes]]:
-        files = [copy.settings_file, *copy.inbox.rglob("*"), *copy.registers.rglob("*")]
-        return {str(path): (path.stat().st_mtime_ns, path.read_bytes()) for path in files if path.is_file()}
-
-    before = own()
-    conductor.run(copy, again=True)
-    assert own() == before
-    assert sorted(os.listdir(copy.root)) == [".filmledger", "filmledger.toml", "inbox", "layouts", "out", "registers"]

@@ -173,6 +173,9 @@ class Model:
         return Solution(log_sd, theta, factor, float(value), gradient, information)
 
 
+MANY_KINDS = 2048  # of distinct numbers in a design: the table of their products then takes 32 MB
+
+
 class Frame:
     """K with (A'WA packed) = K @ (sum of W per signature): one row per kept product of columns, one column per signature.
 
@@ -191,7 +194,7 @@ class Frame:
         # by signature, so that each signature's products stand together: nothing need be sorted
         starts = np.concatenate([[0], np.cumsum(counts * (counts + 1) // 2)])
         at = np.empty(starts[-1], np.int32)
-        self.kind = np.empty(starts[-1], np.int16 if kinds**2 < 2**15 else np.int32)
+        self.kind = np.empty(starts[-1], np.int16 if kinds**2 < 2**15 else np.int32 if kinds**2 < 2**31 else np.int64)
         for k in np.unique(counts[counts > 0]):
             i, j = np.triu_indices(k)
             rows = np.flatnonzero(counts == k)
@@ -210,10 +213,16 @@ class Frame:
         if not (np.array_equal(design.indptr, self.indptr) and np.array_equal(design.indices, self.indices)):
             raise ValueError("the design has another pattern than the frame")
         value = design.data[self.example]
-        products = np.outer(value, value).ravel()
+        kinds = len(value)
+        # Few kinds: a table of all their products. A covariate that runs on (litres) gives a kind a row: no such table.
+        products = np.outer(value, value).ravel() if kinds <= MANY_KINDS else None
         for start in range(0, len(self.kind), 1 << 18):  # in slices that stay in the cache
             here = slice(start, start + (1 << 18))
-            self.k.data[here] = products[self.kind[here]]
+            if products is not None:
+                self.k.data[here] = products[self.kind[here]]
+            else:
+                one, other = np.divmod(self.kind[here], kinds)
+                self.k.data[here] = value[one] * value[other]
         return self.k
 
 

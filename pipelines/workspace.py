@@ -423,25 +423,22 @@ def begin(space: Workspace) -> None:
     with _told(f"write in {space.root}"):
         if space.building.exists():
             shutil.rmtree(space.building)
-        for folder in ("tables", "work"):
-            (space.building / folder).mkdir(parents=True)
+        (space.building / "tables").mkdir(parents=True)
 
 
-def write_table(space: Workspace, name: str, frame: pl.DataFrame, published: bool) -> None:
-    """Write one table of the set being built: published ones into tables/, the others beside them."""
-    target = space.building / ("tables" if published else "work") / f"{name}.parquet"
+def write_table(space: Workspace, name: str, frame: pl.DataFrame) -> None:
+    """Write one published table of the set being built, as parquet."""
+    target = space.building / "tables" / f"{name}.parquet"
     with _told(f"write {target}"):
-        frame.write_parquet(target, compression="zstd" if published else "lz4", compression_level=None)
+        frame.write_parquet(target, compression="zstd")
 
 
 def read_table(space: Workspace, name: str) -> pl.DataFrame | None:
-    """One table as the run in progress has it, else as the last finished one left it; None where neither has it."""
+    """One published table as the last finished run left it; None where it left none."""
     import polars as pl
 
-    for folder in (space.building / "tables", space.building / "work", space.out / "tables"):
-        if (folder / f"{name}.parquet").is_file():
-            return pl.read_parquet(folder / f"{name}.parquet")
-    return None
+    full = space.out / "tables" / f"{name}.parquet"
+    return pl.read_parquet(full) if full.is_file() else None
 
 
 def write_bytes(space: Workspace, relative: str, content: bytes) -> None:
@@ -505,7 +502,6 @@ def publish(space: Workspace, manifest: Mapping[str, Any]) -> Path:
     The set before stays for readers that are still in it; older ones go.
     """
     with _told(f"publish the results in {space.root}"):
-        shutil.rmtree(space.building / "work", ignore_errors=True)
         sizes = {
             full.relative_to(space.building).as_posix(): full.stat().st_size
             for full in sorted(space.building.rglob("*"))

@@ -20,15 +20,15 @@ PUBLISHED = frozenset(published.PUBLISHED)
 
 
 def get(run: Run, names: Iterable[str]) -> dict[str, pl.DataFrame]:
-    """Tables by name: as this run made them, else as the last finished run left them.
+    """Tables by name: as this run made them, else, where published, as the last finished run left them.
 
-    Raises WorkspaceError where an asset is run by itself and what stands upstream of it was never made.
+    Raises WorkspaceError where an asset is run by itself and what stands upstream of it is nowhere.
     """
     for name in names:
         if name not in run.tables:
             found = workspace.read_table(run.space, name)
             if found is None:
-                raise workspace.WorkspaceError(f"Table {name} is not there yet. Run the whole graph first.")
+                raise workspace.WorkspaceError(f"Table {name} is not there. Run the whole graph.")
             run.tables[name] = found
     return {name: run.tables[name] for name in names}
 
@@ -75,9 +75,10 @@ def spec(name: str, group: str, kind: str, deps: Iterable[str] = (), otherwise: 
 
 
 def put(run: Run, name: str, frame: pl.DataFrame) -> dg.MaterializeResult:
-    """Take in one finished table, on disk and for the assets that read it; tell its row count and its checks."""
+    """Take in one finished table, for the assets that read it and if published on disk; tell rows and checks."""
     run.tables[name] = frame
-    workspace.write_table(run.space, name, frame, published=name in PUBLISHED)
+    if name in PUBLISHED:
+        workspace.write_table(run.space, name, frame)
     told: dict[str, Any] = {"dagster/row_count": frame.height}
     if not known(name):
         told["dagster/column_schema"] = dg.TableSchema(

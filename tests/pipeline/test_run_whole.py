@@ -70,7 +70,6 @@ def test_a_run_leaves_tables_database_pages_and_hand_outs(finished):
         for name in names:
             assert connection.table(name).fetchall() == pl.read_parquet(folder / "tables" / f"{name}.parquet").rows()
     assert (folder / "site" / "index.html").is_file()
-    assert not (folder / "work").exists()
 
 
 def test_the_headline_is_what_the_ledger_says(finished):

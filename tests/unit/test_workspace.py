@@ -29,8 +29,7 @@ def finished_set(space: Workspace, number: int) -> None:
     """Publish a set whose every file carries `number`."""
     workspace.begin(space)
     for name in ("one", "two"):
-        workspace.write_table(space, name, pl.DataFrame({"number": [number]}), published=True)
-    workspace.write_table(space, "between", pl.DataFrame({"number": [number]}), published=False)
+        workspace.write_table(space, name, pl.DataFrame({"number": [number]}))
     workspace.write_bytes(space, "site/index.html", str(number).encode())
     workspace.build_database(space, ["one", "two"])
     workspace.publish(space, {"number": number})
@@ -156,7 +155,6 @@ def test_publishing_puts_a_whole_set_in_force_and_keeps_the_one_before(space):
     assert space.out.is_symlink()
     assert not Path(os.readlink(space.out)).is_absolute()
     assert workspace.manifest_in_force(space)["number"] == 3
-    assert not (space.out / "work").exists()
     with duckdb.connect(str(space.out / "filmledger.duckdb"), read_only=True) as connection:
         assert connection.sql("select number from two").fetchall() == [(3,)]
 
@@ -231,7 +229,7 @@ PUBLISH_FOR_EVER = textwrap.dedent(
         with workspace.lock(space):
             workspace.begin(space)
             for name in ("one", "two"):
-                workspace.write_table(space, name, pl.DataFrame({"number": [number]}), published=True)
+                workspace.write_table(space, name, pl.DataFrame({"number": [number]}))
             workspace.write_bytes(space, "site/index.html", str(number).encode())
             workspace.publish(space, {"number": number})
     """

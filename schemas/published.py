@@ -625,7 +625,9 @@ rolling_12_months = table(
     limit=number("The permit's limit", "by measure", nullable=True),
     share_of_limit=number("Total over limit", "1", nullable=True),
     month_total=number("The month alone", "by measure", nullable=True),
-    year_to_date=number("From 1 January to the end of the month; in December the calendar year", "by measure", nullable=True),
+    year_to_date=number(
+        "From 1 January to the end of the month; in December the calendar year", "by measure", nullable=True
+    ),
     complete=flag("No month of the window lacks anything; else the sum is a lower bound"),
 )
 
@@ -677,7 +679,9 @@ compliance_average = table(
     jurisdiction=text("The jurisdiction"),
     basis=text("The basis"),
     n_cups=integer("Cups behind it"),
-    limited_l=number("Volume it is divided by: less water, and less exempt compounds but on the EU's basis", "L", nullable=True),
+    limited_l=number(
+        "Volume it is divided by: less water, and less exempt compounds but on the EU's basis", "L", nullable=True
+    ),
     g_per_l=number("Average VOC content", "g/L", nullable=True),
     limit_g_per_l=number("The limit", "g/L", nullable=True),
     over=flag("Above the limit, where the jurisdiction judges the average", nullable=True),

@@ -137,7 +137,7 @@ def _checks(info: ColumnInfo) -> list[pa.Check]:
     return [check(*one) for one in conditions(info)]
 
 
-def table(name: str, description: str, rules: list[Rule] | None = None, **columns: ColumnInfo) -> pa.DataFrameSchema:
+def table(name: str, description: str, rules: list[Rule] | None = None, /, **columns: ColumnInfo) -> pa.DataFrameSchema:
     """One table: a pandera schema whose columns carry their ColumnInfo as metadata.
 
     `name` is the one word for the Dagster asset, the parquet file, the SQL file and this schema.

@@ -489,7 +489,9 @@ emission_parts = table(
     exempt=number("Exempt compounds in it, as reported", _PART_UNIT, nullable=True),
     content_voc=number("VOC in it, as limits on content see it", _PART_UNIT, nullable=True),
     ml=number("Its volume", "mL/g of cup", nullable=True),
-    limited_ml=number("That volume less water, and less exempt compounds but on the EU's basis", "mL/g of cup", nullable=True),
+    limited_ml=number(
+        "That volume less water, and less exempt compounds but on the EU's basis", "mL/g of cup", nullable=True
+    ),
 )
 
 emission_cups = table(
@@ -516,7 +518,9 @@ emission_cups = table(
     voc_mass_fraction=number("VOC by mass, as reported", "1", nullable=True),
     exempt_mass_fraction=number("Exempt compounds by mass, as reported", "1", nullable=True),
     content_voc_mass_fraction=number("VOC by mass, as limits on content see it", "1", nullable=True),
-    limited_ml_per_g=number("Volume less water, and less exempt compounds but on the EU's basis", "mL/g", nullable=True),
+    limited_ml_per_g=number(
+        "Volume less water, and less exempt compounds but on the EU's basis", "mL/g", nullable=True
+    ),
     complete=flag("Nothing about it was unreadable"),
     why_incomplete=text("What could not be read", nullable=True),
     leftover_known=flag("A weigh-back was read"),
@@ -528,9 +532,7 @@ emission_flows = table(
     "When what was in a cup counts as gone; kept: not yet",
     shop_id=_SHOP,
     mix_id=_CUP,
-    kind=choice(
-        "What shows it", "cup", "drawn", "weighed_back", "discarded", "unseen", "kept", key=True
-    ),
+    kind=choice("What shows it", "cup", "drawn", "weighed_back", "discarded", "unseen", "kept", key=True),
     on_date=day("The day; empty: still kept", key=True, nullable=True),
     month=text("Its month, YYYY-MM", nullable=True),
     mass_g=number("Mass", "g"),

@@ -46,7 +46,7 @@ def panel_spread(films: pl.DataFrame) -> float:
     )
     if some.height < 10:
         return PANEL_CV
-    variance = float((some["miss"] - some["noise"]).mean() or 0.0)
+    variance = float(some.select((pl.col("miss") - pl.col("noise")).mean()).item() or 0.0)
     return float(np.clip(np.sqrt(max(variance, 0.0)), PANEL_CV_LOW, PANEL_CV_HIGH))
 
 
@@ -70,8 +70,10 @@ def transfer_spread(layers: pl.DataFrame) -> float:
         return 0.0
     rho = (sums["sum_um"] / sums["m"] - 1).to_numpy()
     scale = 1.4826 * np.median(np.abs(rho - np.median(rho)))
-    reading = float((sums["s2"] / sums["m"] ** 2).median() or 0.0)
-    share = float((sums["squares"] / sums["m"] ** 2).median() or 1.0)
+    per_square = sums.select(
+        reading=(pl.col("s2") / pl.col("m") ** 2).median(), share=(pl.col("squares") / pl.col("m") ** 2).median()
+    )
+    reading, share = (float(value or other) for value, other in zip(per_square.row(0), (0.0, 1.0), strict=True))
     return float(np.sqrt(max(scale**2 - reading, 0.0) / share))
 
 

@@ -94,7 +94,7 @@ def film_pieces(
     )
     walked = _walked(own.join(beside, on=PANEL, how="semi"), strips)
     return (
-        pl.concat([plain, walked.select(plain.columns).cast(dict(plain.schema))])
+        pl.concat([plain, walked.select(plain.columns).cast({name: plain.schema[name] for name in plain.columns})])
         .with_columns(
             piece=pl.concat_str(
                 [*PANEL[:2], "source_id", pl.col("from_operation").cast(pl.String), "source"], separator="/"
@@ -111,8 +111,8 @@ def _walked(own: pl.DataFrame, strips: pl.DataFrame) -> pl.DataFrame:
     same: dict[tuple[str, ...], dict[frozenset[int], list[Piece]]] = {}
     for row in strips.sort("shop_id", "job_id", "from_operation", "to_operation", "panel_id").iter_rows(named=True):
         piece = replace(_piece(row | {"source": "strip"}), source="strip")
-        panel = (row["shop_id"], row["job_id"], row["stands_for"])
-        same.setdefault(panel, {}).setdefault(piece.layers, []).append(piece)
+        beside = (row["shop_id"], row["job_id"], row["stands_for"])
+        same.setdefault(beside, {}).setdefault(piece.layers, []).append(piece)
     for panel, by_layers in same.items():
         pieces = panels.setdefault(panel, [])
         for _, found in sorted(by_layers.items(), key=lambda item: -len(item[0])):  # stable: then the earlier ones

@@ -308,7 +308,7 @@ def wear(found: pl.DataFrame) -> tuple[Fitted, Floats] | None:
         return None
     period = found.select(pl.concat_str("gun_id", pl.col("since").cast(pl.String), separator="\t")).to_series()
     most = found.group_by("gun_id", "since").agg(pl.col("litres").max())["litres"]
-    typical = max(float(most.median() or 1.0), 1.0)
+    typical = max(float(np.median(most.to_numpy())), 1.0)
     level = period.to_numpy().astype(str)
     x = found["litres"].to_numpy() / typical
     fitted = Fitted(

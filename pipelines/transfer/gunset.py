@@ -7,6 +7,7 @@ enters, only the product's data sheet, the place's rule and the shop's own measu
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -145,7 +146,7 @@ def gun_cover(gun_fit: pl.DataFrame, transfer_by_gun: pl.DataFrame, guns: pl.Dat
         for purpose, low, high, members in tips_to_buy(needs):
             rows.append(_row(shop, "to_buy", f"tip {low:g}-{high:g} mm", purpose, low, high, sorted(members),
                              "no gun here has a tip that the data sheet and the place's rule both allow"))  # fmt: skip
-    schema = {"shop_id": pl.String, "part": pl.String, "item": pl.String, "purpose": pl.String, "tip_low_mm": pl.Float64,
+    schema: dict[str, Any] = {"shop_id": pl.String, "part": pl.String, "item": pl.String, "purpose": pl.String, "tip_low_mm": pl.Float64,
               "tip_high_mm": pl.Float64, "products": pl.List(pl.String), "why": pl.String}  # fmt: skip
     return pl.DataFrame(rows, schema=schema)
 

@@ -172,12 +172,11 @@ def years(mixes: pl.DataFrame) -> dict[str, Year]:
         "shop_id", day=pl.col("first_poured_at").dt.date()
     )
     for (shop,), part in poured.sort("shop_id", "day").group_by("shop_id", maintain_order=True):
-        last = part["day"].max()
+        last, begun = (day for day in part.select(pl.col("day").max(), begun=pl.col("day").min()).row(0))
         index = last.year * 12 + last.month - WINDOW_MONTHS
         first = dt.date(index // 12, index % 12 + 1, 1)
-        start = part.filter(pl.col("day") >= first)["day"].min()
+        start = part.filter(pl.col("day") >= first).select(pl.col("day").min()).item()
         # a shop that began before the window is reckoned from the window's first day
-        begun = part["day"].min()
         out[str(shop)] = Year(str(shop), first if begun < first else start, last)
     return out
 
@@ -421,7 +420,9 @@ def savings(
     prices = guns.select("shop_id", "price").drop_nulls()
     records = tables["records"]
     # what all films share besides: volume solids and densities as the sheets state them
-    gauge_u = float(records.filter("usable")["gain_rel_u"].mean() or 0.0) if records.height else 0.0
+    gauge_u = (
+        float(records.filter("usable").select(pl.col("gain_rel_u").mean()).item() or 0.0) if records.height else 0.0
+    )
     gain_u = math.hypot(gauge_u, SOLIDS_REL_U)
     role_u = role_uncertainty(joint) if joint is not None else {}
     rows: list[dict[str, Any]] = []
@@ -429,7 +430,7 @@ def savings(
     for shop, year, poured in shops(tables, habits):
         rng = np.random.default_rng([SEED, *(ord(c) for c in shop.shop_id)])
         mine = prices.filter(pl.col("shop_id") == shop.shop_id)["price"]
-        price = float(mine.median()) if mine.len() else None
+        price = float(np.median(mine.to_numpy())) if mine.len() else None
         jobs = tables["jobs"].filter(
             (pl.col("shop_id") == shop.shop_id) & (pl.col("opened_on") >= year.from_on)
         ).height if "opened_on" in tables["jobs"].columns else 0  # fmt: skip

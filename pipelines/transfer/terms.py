@@ -74,7 +74,7 @@ class Fitted:
             columns += [(int(home[k]), i, k, number) for k in range(count)]
         sizes = np.bincount([b for b, *_ in columns if b >= 0], minlength=1)
         if sizes.max() < 2:  # the solver's blocks of one unknown tell no covariances: such levels join the border
-            columns = [(-1, *rest) for _, *rest in columns]
+            columns = [(-1, term, level, number) for _, term, level, number in columns]
         columns.sort()
         self.column = {(ordered[i].name, self.levels[ordered[i].name][k]): c for c, (_, i, k, _) in enumerate(columns)}
         lookup = {t.name: np.array([self.column[(t.name, x)] for x in self.levels[t.name]], int) for t in ordered}
@@ -87,10 +87,10 @@ class Fitted:
 
         row, col, val = [], [], []
         for t in ordered:
-            at = np.flatnonzero(place[t.name] >= 0)
-            row.append(at)
-            col.append(lookup[t.name][place[t.name][at]])
-            val.append(np.ones(len(at)) if t.value is None else t.value[at])
+            there = np.flatnonzero(place[t.name] >= 0)
+            row.append(there)
+            col.append(lookup[t.name][place[t.name][there]])
+            val.append(np.ones(len(there)) if t.value is None else t.value[there])
         whole = sp.csr_matrix(
             (np.concatenate(val), (np.concatenate(row), np.concatenate(col))), shape=(n, len(columns))
         )
@@ -100,8 +100,8 @@ class Fitted:
         self.design = whole
         self.model = mixed.Model(whole[order[start]], self.unknowns, data)
         self.prior = mixed.Prior(np.array([*(t.scale for t in random), event_scale], float))
-        start = np.log(self.prior.scale * 0.6) if like is None else like.fit.best.log_sd
-        self.fit = mixed.fit(self.model, start, self.prior, tolerance=TOLERANCE)
+        first: Floats = np.log(self.prior.scale * 0.6) if like is None else like.fit.best.log_sd
+        self.fit: mixed.Fit = mixed.fit(self.model, first, self.prior, tolerance=TOLERANCE)
 
     @cached_property
     def posterior(self) -> mixed.Integrated:

@@ -1,6 +1,7 @@
 """The working tables: steps between the exports and the published tables.
 
-They are kept in the workspace beside the published tables, since every published figure is traced through them.
+They live as long as a run; what a reader needs of them to trace a figure is published beside it (emission_lines, film_increments,
+transfer_records). They are declared like all others, so that every step says what it hands on and in which unit.
 """
 
 from __future__ import annotations

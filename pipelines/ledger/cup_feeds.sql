@@ -180,14 +180,18 @@ SELECT
     CASE WHEN z.stated_share IS NULL AND z.n_missing > 1
         THEN concat_ws('/', z.shop_id, z.mix_id, CAST(z.interval_no AS VARCHAR))
     END AS shared_with,
-    CASE
-        WHEN z.in_unread_job THEN 'an operation of its job could not be read and may have drawn from its cup'
-        WHEN z.stated_share IS NULL AND z.n_missing > 1
-            THEN max(CASE WHEN z.stated_share IS NULL THEN z.odd END) OVER (PARTITION BY z.shop_id, z.mix_id, z.interval_no)
-        WHEN z.n_weighings > 1
-            -- An operation whose start is not known may have sprayed between any two weigh-backs.
-            THEN max(CASE WHEN z.interval_no IS NULL THEN z.odd END) OVER (PARTITION BY z.shop_id, z.mix_id)
-    END AS why_not
+    coalesce(
+        CASE WHEN z.in_unread_job THEN 'an operation of its job could not be read and may have drawn from its cup' END,
+        CASE
+            WHEN z.stated_share IS NULL AND z.n_missing > 1
+                THEN max(CASE WHEN z.stated_share IS NULL THEN z.odd END) OVER (PARTITION BY z.shop_id, z.mix_id, z.interval_no)
+        END,
+        -- An operation whose start is not known may have sprayed between any two weigh-backs.
+        CASE
+            WHEN z.n_weighings > 1
+                THEN max(CASE WHEN z.interval_no IS NULL THEN z.odd END) OVER (PARTITION BY z.shop_id, z.mix_id)
+        END
+    ) AS why_not
 FROM sized AS z
 INNER JOIN mixes AS m ON m.shop_id = z.shop_id AND m.mix_id = z.mix_id
 ORDER BY z.shop_id, z.mix_id, z.job_id, z.operation_no

@@ -196,7 +196,7 @@ class Pages(Section):
 
     units: Literal["metric", "us"] = setting("metric", "", "Units a page opens with; the reader may switch.")
     people: Literal["label", "id", "hidden"] = setting(
-        "label", "", "How technicians appear: by their label, by their id, or not at all."
+        "id", "", "How technicians appear: by their id, by their label, or not at all. Tell the people first."
     )
 
 

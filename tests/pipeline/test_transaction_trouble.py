@@ -56,7 +56,7 @@ def small_disk(finished: Workspace, tmp_path: Path) -> Iterator[Workspace]:
     disk = tmp_path / "disk"
     disk.mkdir()
     used = sum(p.lstat().st_size for p in finished.root.rglob("*") if p.is_file())
-    size = used + used // 2 + 3_000_000
+    size = 2 * used + 3_000_000  # once the filler is gone there is room for a second set of results
     done = subprocess.run(
         ["mount", "-t", "tmpfs", "-o", f"size={size}", "tmpfs", str(disk)], capture_output=True, check=False
     )

@@ -12,18 +12,30 @@ from typing import Any
 import polars as pl
 
 from reports import cube, wording
+from reports.audience import EVERYBODY, Audience, Veil
 from schemas import door
 
 
 class Book:
-    """`tables`: published tables and the registers shops, products, technicians, guns by name; `settings`: as the
-    workspace has them, in sections or flat.
+    """`tables`: published tables, the registers shops, products, technicians, guns and the reference table packs, by
+    name; `settings`: as the workspace has them, in sections or flat; `reader`: whom the site is for; `person`: the id of
+    the one technician whose own card it holds, where the reader is one.
     """
 
-    def __init__(self, tables: dict[str, pl.DataFrame], settings: dict[str, Any]) -> None:
+    def __init__(
+        self,
+        tables: dict[str, pl.DataFrame],
+        settings: dict[str, Any],
+        reader: Audience = EVERYBODY,
+        person: str | None = None,
+    ) -> None:
         self._tables = tables
         self._settings = settings
+        self.reader = reader
+        self.person = person
         self._read: dict[str, pl.DataFrame] = {}
+        everyone = reader.people == "all" and self.setting("people", "id") != "hidden"
+        self.veil = None if everyone else Veil(tables, person if reader.people == "own" else None)
 
     def computed(self, name: str) -> bool:
         """The pipeline made this table (it may be empty)."""
@@ -45,7 +57,7 @@ class Book:
                     (pl.col(i.name).cast(i.dtype) if i.name in have else pl.lit(None, dtype=i.dtype).alias(i.name))
                     for i in infos
                 ).sort(door.keys(name), nulls_last=True)
-            self._read[name] = frame
+            self._read[name] = self.veil.over(name, frame) if self.veil else frame
         return self._read[name]
 
     def setting(self, key: str, default: Any = None) -> Any:
@@ -81,8 +93,21 @@ class Book:
 
     @property
     def people(self) -> bool:
-        """Whether technicians appear at all (by their id; names stay in the register)."""
-        return self.setting("people", "id") != "hidden"
+        """Whether technicians appear at all."""
+        return self.veil is None or self.veil.own is not None
+
+    @cached_property
+    def people_names(self) -> dict[str, str]:
+        """technician_id -> how the pages call that person: by id, or by the register's label where the owner chose so."""
+        if self.setting("people", "id") != "label":
+            return {}
+        register = self.table("technicians").filter(pl.col("label").fill_null("") != "")
+        labels = dict(register.select("technician_id", "label").iter_rows())
+        twice = {label for label in labels.values() if list(labels.values()).count(label) > 1}
+        return {i: f"{label} ({i})" if label in twice else label for i, label in labels.items()}
+
+    def person_name(self, technician: str) -> str:
+        return self.people_names.get(technician, technician)
 
     @cached_property
     def shop_labels(self) -> dict[str, str]:
@@ -119,8 +144,30 @@ class Book:
         return {r["gun_id"]: r for r in self.table("guns").iter_rows(named=True)}
 
     @cached_property
+    def sections(self) -> dict[str, set[str]] | None:
+        """shop_id -> sections that its jurisdiction's pack shows; None where the packs were not handed over."""
+        packs = self.table("packs")
+        if not packs.height:
+            return None
+        of = {r["jurisdiction"]: set((r["sections"] or "").split("|")) for r in packs.iter_rows(named=True)}
+        own = dict(self.table("shops").select("shop_id", "jurisdiction").iter_rows())
+        return {shop: of.get(own.get(shop) or self.setting("jurisdiction", "us"), set()) for shop in self.shop_labels}
+
+    def shows(self, section: str, name: str) -> pl.DataFrame:
+        """A table's rows of the shops whose pack shows the section."""
+        frame = self.table(name)
+        if self.sections is None:
+            return frame
+        return frame.filter(pl.col("shop_id").is_in([s for s, shown in self.sections.items() if section in shown]))
+
+    @property
+    def apart(self) -> bool:
+        """So many shops that what a shop prints (its mixing table, its cards) gets a page of its own."""
+        return len(self.shop_labels) > 12
+
+    @cached_property
     def ledger(self) -> cube.Cube:
-        return cube.ledger_cube(self.table("material_ledger"))
+        return cube.ledger_cube(self.table("material_ledger"), most=cube.MOST_ROWS)
 
     @cached_property
     def emissions(self) -> cube.Cube:
@@ -129,25 +176,22 @@ class Book:
     @cached_property
     def transfer(self) -> dict[str, list[dict[str, Any]]]:
         rows = {by: cube.transfer_rows(by, self.table(name)) for by, name in cube.TRANSFER.items()}
-        if not self.people:
+        if self.veil:
             for row in rows["gun"]:
                 row["joined"] = row["joined"] and "the hand that holds it"
-            rows["technician"], rows["pair"] = [], []
+        for row in (*rows["technician"], *rows["pair"]):
+            row["name"] = " with ".join([self.person_name(row["who"]), *row["name"].split(" with ")[1:]])
         return rows
 
     @cached_property
     def months(self) -> list[str]:
         """Every month that the ledger or the emissions name, in order; months between are filled in."""
-        seen = {m for m in self.ledger.members["month"] if m != "unknown"} | set(self.emissions.members["month"])
-        if not seen:
-            return []
-        first, last = min(seen), max(seen)
-        year, month = int(first[:4]), int(first[5:7])
-        out = []
-        while (text := f"{year:04d}-{month:02d}") <= last:
-            out.append(text)
-            year, month = (year + 1, 1) if month == 12 else (year, month + 1)
-        return out
+        seen = {
+            m
+            for name in ("material_ledger", "emissions_monthly")
+            for m in self.table(name)["month"].drop_nulls().unique().to_list()
+        }
+        return cube.between(min(seen), max(seen)) if seen else []
 
     @cached_property
     def roles(self) -> list[str]:
@@ -183,8 +227,8 @@ class Book:
 
     def period_of(self, name: str) -> str:
         """The months of one cube, "ledger" or "emissions", in words (usage may go on after the last cup)."""
-        months = [m for m in getattr(self, name).members["month"] if m != "unknown"]
-        return wording.period_word(months[0], months[-1]) if months else wording.period_word(None, None)
+        periods = getattr(self, name).periods
+        return wording.period_word(periods[0], periods[-1]) if periods else wording.period_word(None, None)
 
 
 def _setting_text(value: Any) -> str:

@@ -41,6 +41,12 @@ class Cube:
         self.frame = frame.sort(dims)
         self.members: dict[str, list[str]] = {d: sorted(frame[d].unique().to_list()) for d in dims}
 
+    @property
+    def periods(self) -> list[str]:
+        """Its months (quarters, years) in order, those between filled in; what happened in no known month is left out."""
+        seen = [m for m in self.members["month"] if m != "unknown"]
+        return between(seen[0], seen[-1]) if seen else []
+
     def sums(self, where: dict[str, str] | None = None) -> Sums:
         """Every measure, summed over the rows that `where` (dimension -> member) keeps."""
         kept = self.frame
@@ -63,6 +69,7 @@ class Cube:
         }
         return {
             "members": self.members,
+            "periods": self.periods,
             "at": {d: s.to_list() for d, s in at.items()},
             "m": {m: [_short(v) for v in self.frame[m].to_list()] for m in self.measures},
         }
@@ -72,8 +79,34 @@ def _short(value: float) -> float | int:
     return int(value) if float(value).is_integer() else value
 
 
-def ledger_cube(ledger: pl.DataFrame, dim: str = "product_id") -> Cube:
-    """material_ledger summed to shop x month x `dim`.
+# Rows of the ledger's cube above which its months become quarters, then years: it travels with every site.
+MOST_ROWS = 12_000
+
+
+def between(first: str, last: str) -> list[str]:
+    """Every period from one to another: "2024-11" to "2025-01", "2024-Q4" to "2025-Q1", "2024" to "2026"."""
+    if len(first) == 4:
+        return [str(y) for y in range(int(first), int(last) + 1)]
+    quarters = "Q" in first
+    size, mark = (4, "Q") if quarters else (12, "")
+    digits = 1 if quarters else 2
+
+    def place(text: str) -> int:
+        return int(text[:4]) * size + int(text[-digits:]) - 1
+
+    return [f"{n // size}-{mark}{n % size + 1:0{digits}d}" for n in range(place(first), place(last) + 1)]
+
+
+def _period(grain: str) -> pl.Expr:
+    month = pl.col("month")
+    year = month.str.slice(0, 4)
+    quarter = pl.format("{}-Q{}", year, (month.str.slice(5, 2).cast(pl.Int64, strict=False) + 2) // 3)
+    coarse = {"month": month, "quarter": quarter, "year": year}[grain]
+    return pl.when(month != "unknown").then(coarse).otherwise(month).alias("month")
+
+
+def ledger_cube(ledger: pl.DataFrame, dim: str = "product_id", most: int | None = None) -> Cube:
+    """material_ledger summed to shop x month x `dim`; to quarters, or years, where that would be more than `most` rows.
 
     Measures, for each way of counting s in solids, voc (kg) and cost (money): `poured.s` and one per part of the
     ledger; `<part>.s.low` and `.high` for what landed or missed, added as if all errors went the same way (the widest
@@ -85,6 +118,11 @@ def ledger_cube(ledger: pl.DataFrame, dim: str = "product_id") -> Cube:
         pl.col(dim).fill_null("unknown"),
         _landing=pl.sum_horizontal([pl.col(f"{p}_solids_g").fill_null(0) for p in LANDING]),
     )
+    for grain in ("month", "quarter", "year"):
+        coarser = frame.with_columns(_period(grain))
+        if most is None or grain == "year" or coarser.select("shop_id", "month", dim).n_unique() <= most:
+            frame = coarser
+            break
     cups = (
         frame.unique(["shop_id", "mix_id"], keep="first", maintain_order=True)
         .group_by("shop_id", "month", dim)
@@ -144,8 +182,8 @@ TRANSFER = {
 
 
 def transfer_rows(by: str, frame: pl.DataFrame) -> list[dict[str, Any]]:
-    """Rows of a transfer table for figures and filters: shop, role, name (id or "technician with gun"), estimate, low,
-    high, n, grade, joined (the name it cannot be told apart from, or null)."""
+    """Rows of a transfer table for figures and filters: shop, role, who (the technician, "" for none), name (id or
+    "technician with gun"), estimate, low, high, n, grade, joined (the name it cannot be told apart from, or null)."""
     names = {"technician": ["technician_id"], "gun": ["gun_id"], "pair": ["technician_id", "gun_id"], "role": []}[by]
     rows = []
     for row in frame.sort(["role", "shop_id", *names]).iter_rows(named=True):
@@ -158,6 +196,7 @@ def transfer_rows(by: str, frame: pl.DataFrame) -> list[dict[str, Any]]:
             {
                 "shop": row["shop_id"],
                 "role": row["role"],
+                "who": own_name if by == "technician" else row["technician_id"] if by == "pair" else "",
                 "name": " with ".join(row[n] for n in names) if names else f"typical of {row['shop_id']}",
                 "v": _round(row[own]),
                 "lo": _round(row[ends[0]]),

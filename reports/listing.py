@@ -46,6 +46,8 @@ class Listing:
     by: str = ""
     of: int = 0  # rows there are in all, when only the first are shown
     source: str = ""  # the published table
+    role: str = ""  # the role whose rows are shown until the reader chooses one
+    css: str = ""
 
     @property
     def note(self) -> str:

@@ -7,6 +7,7 @@ this package's own templates and static files and the plotly package's script.
 from __future__ import annotations
 
 from functools import cache
+from itertools import groupby
 from pathlib import Path
 from typing import Any
 
@@ -15,11 +16,12 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from reports import cube, theme, wording
+from reports.audience import audience as reader_of
 from reports.book import Book
 from reports.figures.base import Figure, safe_json
 from reports.figures.strip import shares, strip
-from reports.pages import environment, guns, hands, intake, method, owner, start
-from reports.pages.base import Page, bound
+from reports.pages import bench, environment, guns, hands, intake, method, owner, start
+from reports.pages.base import Page, Part, bound
 
 PAGES: tuple[Page, ...] = (
     start.PAGE,
@@ -27,6 +29,7 @@ PAGES: tuple[Page, ...] = (
     environment.PAGE,
     hands.PAGE,
     guns.PAGE,
+    bench.PAGE,
     intake.PAGE,
     method.PAGE,
 )
@@ -40,20 +43,48 @@ CSP = (
 _HERE = Path(__file__).parent
 
 
-def build(tables: dict[str, pl.DataFrame], settings: dict[str, Any]) -> dict[str, bytes]:
+def build(
+    tables: dict[str, pl.DataFrame],
+    settings: dict[str, Any],
+    audience: str | None = None,
+    *,
+    person: str | None = None,
+) -> dict[str, bytes]:
     """All files of the site by relative path.
 
-    `tables`: published tables and the registers shops, products, technicians, guns, by name; any may be missing or
-    empty. `settings`: as in filmledger.toml, in sections or flat.
+    `tables`: published tables, the registers shops, products, technicians, guns and the reference table packs, by name;
+    any may be missing or empty. `settings`: as in filmledger.toml, in sections or flat. `audience`: None for everybody,
+    or owner, environment, trainer, painter: a site with only those pages and only that data. `person`: the technician_id
+    whose own card a painter's site holds; without it that site names nobody.
+
+    Raises ValueError where there is no such audience, or no such person in the tables.
     """
-    book = Book(tables, settings)
-    pages = [p for p in PAGES if book.people or p is not hands.PAGE]
-    files = {page.file: _page(page, pages, book) for page in pages}
+    reader = reader_of(audience)
+    if person is not None and reader.people != "own":
+        raise ValueError("A person goes with the painter's site only.")
+    book = Book(tables, settings, reader, person)
+    if person is not None and not _knows(tables, person):
+        raise ValueError(f"No technician {person!r} is known here.")
+    by_key = {p.key: p for p in PAGES}
+    pages = [by_key[k] for k in reader.pages if book.people or k != hands.PAGE.key]
+    at = {p.key: p.file if i else "index.html" for i, p in enumerate(pages)}
+    files: dict[str, bytes] = {}
+    for page in pages:
+        files[at[page.key]] = _page(page, pages, at, book)
+        for part in page.parts(book) if page.parts else ():
+            files[part.file] = _page(page, pages, at, book, part)
     files["cube.js"] = _cube(book)
+    if "emissions" in reader.cubes and book.emissions.frame.height:
+        files["emissions.js"] = _emissions(book)
     files["style.css"] = _style()
     files["site.js"] = (_HERE / "static" / "site.js").read_bytes()
-    files["plotly.min.js"] = _plotly()
+    if any(b"plotly.min.js" in content for name, content in files.items() if name.endswith(".html")):
+        files["plotly.min.js"] = _plotly()
     return dict(sorted(files.items()))
+
+
+def _knows(tables: dict[str, pl.DataFrame], person: str) -> bool:
+    return any((f["technician_id"] == person).any() for f in tables.values() if "technician_id" in f.columns)
 
 
 @cache
@@ -69,6 +100,10 @@ def _environment() -> Environment:
     env.globals.update(
         bound=bound,
         quantity=wording.quantity,
+        border=lambda m2: Markup('<span data-border="{0:g}" data-kind="area_m2">{0:g}{1}m²</span>').format(
+            m2, wording.THIN
+        ),
+        unit_header=wording.unit_header,
         number=lambda n: wording.plain(n or 0, 0),
         month_name=wording.month_word,
         role_name=wording.role_word,
@@ -77,31 +112,53 @@ def _environment() -> Environment:
         sees_of=cube.SEE_OF,
         csp=CSP,
     )
+    env.filters["groupby_kept"] = _grouped
     env.filters["capitalize_first"] = lambda text: text[:1].upper() + text[1:]
     return env
 
 
-def _page(page: Page, pages: list[Page], book: Book) -> bytes:
-    values = page.make(book)
+def _grouped(items: list[Any], name: str) -> list[list[Any]]:
+    """Runs of neighbours that have the same attribute."""
+    return [list(group) for _, group in groupby(items, key=lambda item: getattr(item, name))]
+
+
+def _page(page: Page, pages: list[Page], at: dict[str, str], book: Book, part: Part | None = None) -> bytes:
+    values = part.values if part else page.make(book)
     see = values.get("see", page.see)
     figures = [v for v in values.values() if isinstance(v, Figure)]
     whole = strip(shares(book.ledger.sums(), see)) if book.ledger.frame.height else Markup("")
-    filterable = bool(book.ledger.frame.height or book.emissions.frame.height or any(book.transfer.values()))
-    html = _environment().get_template(f"{page.key}.html").render(
-        {**values, "page": page, "pages": pages, "book": book, "see": see, "figures": figures, "whole": whole,
-         "filterable": filterable}
+    filters = () if part else tuple(f for f in page.filters if _can_filter(f, page, book))
+    html = _environment().get_template(f"{part.template if part else page.key}.html").render(
+        {**values, "page": page, "pages": pages, "at": at, "book": book, "see": see, "figures": figures, "whole": whole,
+         "on_offer": filters, "part": part, "month_filter": _month_filter(book, page)}
     )  # fmt: skip
     return html.encode()
 
 
+def _can_filter(name: str, page: Page, book: Book) -> bool:
+    """A filter that would change nothing is left out: one shop, one role, no cube to add up."""
+    cube_here = book.emissions if page.key == environment.PAGE.key else book.ledger
+    return {
+        "shop": len(book.shop_labels) > 1,
+        "period": len(_month_filter(book, page)) > 1,
+        "role": len(book.roles) > 1,
+        "see": cube_here.frame.height > 0,
+    }[name]
+
+
+def _month_filter(book: Book, page: Page) -> list[str]:
+    """The periods that the page's cube can tell apart."""
+    return book.emissions.periods if page.key == environment.PAGE.key else book.ledger.periods
+
+
 def _cube(book: Book) -> bytes:
     """What the script needs on every page, once: cubes, transfer rows, labels, units, colours, figure template."""
+    cubes = {"ledger": book.ledger.as_json()} if "ledger" in book.reader.cubes else {}
     whole = {
-        "cubes": {"ledger": book.ledger.as_json(), "emissions": book.emissions.as_json()},
-        "transfer": book.transfer,
+        "cubes": cubes,
+        "transfer": {by: book.transfer[by] if _drawn(by, book) else [] for by in ("role", "gun", "technician")},
         "roles": book.product_role,
         "shops": book.shop_labels,
-        "months": book.months,
         "units": {k: [u.metric, u.us, u.factor] for k, u in wording.UNITS.items()},
         "see": {k: [cube.SEE_WORD[k], cube.SEE_KIND[k], cube.SEE_OF[k]] for k in cube.SEES},
         "parts": [[p.key, p.word, p.leaves_at] for p in theme.PARTS],
@@ -111,6 +168,16 @@ def _cube(book: Book) -> bytes:
         "template": theme.template().to_plotly_json(),
     }
     return f"window.FILMLEDGER={safe_json(whole)};\n".encode()
+
+
+def _drawn(by: str, book: Book) -> bool:
+    """Whether a page of this site draws those rows."""
+    return {"role": True, "gun": "guns" in book.reader.pages, "technician": "hands" in book.reader.pages}[by]
+
+
+def _emissions(book: Book) -> bytes:
+    """The emissions cube, in a file of its own: one page alone adds it up."""
+    return f"window.FILMLEDGER.cubes.emissions={safe_json(book.emissions.as_json())};\n".encode()
 
 
 def _style() -> bytes:

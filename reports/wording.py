@@ -227,10 +227,14 @@ MONTHS = (
 
 
 def month_word(month: str | None) -> str:
-    """ "2025-03" -> "March 2025"."""
-    if not month or len(month) < 7 or not month[5:7].isdigit():
+    """ "2025-03" -> "March 2025", "2025-Q1" -> "quarter 1 of 2025", "2025" -> "2025"."""
+    if not month or not month[:4].isdigit():
         return UNKNOWN
-    return f"{MONTHS[int(month[5:7]) - 1]} {month[:4]}"
+    if len(month) == 4:
+        return month
+    if month[5:6] == "Q":
+        return f"quarter {month[6:]} of {month[:4]}"
+    return f"{MONTHS[int(month[5:7]) - 1]} {month[:4]}" if month[5:7].isdigit() else UNKNOWN
 
 
 def period_word(first: str | None, last: str | None) -> str:

@@ -7,7 +7,7 @@ that the reader's filter keeps.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 from markupsafe import Markup
@@ -22,10 +22,19 @@ from reports.theme import PARTS
 
 
 @dataclass(frozen=True, slots=True)
+class Part:
+    """A page below a page (one shop's sheet, where there are many shops): its file, template and template's values."""
+
+    file: str
+    template: str
+    values: dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
 class Page:
     """`key` names the file (key.html), the template and the entry of the navigation; `filters` which of shop, period,
     role, see apply here; `see` how the page counts until the reader chooses (solids, voc, cost); `make` returns the
-    template's values.
+    template's values; `parts` the pages below it.
     """
 
     key: str
@@ -34,7 +43,7 @@ class Page:
     filters: tuple[str, ...]
     make: Callable[[Book], dict[str, Any]]
     see: str = "solids"
-    figures: tuple[str, ...] = field(default=())
+    parts: Callable[[Book], list[Part]] | None = None
 
     @property
     def file(self) -> str:
@@ -235,6 +244,6 @@ def records_listing(book: Book, limit: int = 25) -> Listing:
 
 
 __all__ = [
-    "Figure", "Page", "bound", "default_role", "estimated", "grade_sentence", "interval_rows", "parts_listing",
+    "Figure", "Page", "Part", "bound", "default_role", "estimated", "grade_sentence", "interval_rows", "parts_listing",
     "records_listing", "see_unit", "strips", "transfer_listing",
 ]  # fmt: skip

@@ -15,6 +15,7 @@ from reports.figures.base import Figure
 from reports.figures.emissions import emissions, source_of
 from reports.figures.mini import share_of_limit
 from reports.listing import Column, Listing, Row, amount, of_table, text
+from reports.pages import record
 from reports.pages.base import Page
 from reports.theme import SOURCES
 
@@ -31,7 +32,7 @@ def make(book: Book) -> dict[str, Any]:
     cube = book.emissions
     if not cube.frame.height:
         return {"present": False}
-    months = book.months
+    months = cube.periods
     total = cube.sums()
     lacking = sorted({r["month"] for r in cube.frame.iter_rows(named=True) if r["incomplete"] > 0})
     frame = book.table("emissions_monthly")
@@ -78,11 +79,12 @@ def make(book: Book) -> dict[str, Any]:
         "by_category": _by_category(cube),
         "headroom": _headroom(book),
         "rolling": _rolling(book),
-        "hap_computed": book.computed("hap_monthly"),
+        "hap_computed": book.computed("hap_monthly")
+        and (book.sections is None or any("hap" in shown for shown in book.sections.values())),
         "hap": _hap(book),
         "hap_rows": of_table(
             "hap_monthly",
-            book.table("hap_monthly"),
+            book.shows("hap", "hap_monthly"),
             ["shop_id", "month", "substance", "cas", "kg", "kg_low", "kg_high", "kg_63_3941", "metal"],
             at=("shop", "month"),
         ),
@@ -90,6 +92,7 @@ def make(book: Book) -> dict[str, Any]:
         "over_rows": _over_rows(book),
         "stock": _stock(book),
         "n_stock": book.table("stock_reconciliation").height,
+        **record.make(book),
     }
 
 
@@ -225,9 +228,23 @@ def _headroom(book: Book) -> Listing | None:
     return Listing("Limits of the permits, and what stands against them", columns, rows)
 
 
+def _asked(book: Book, frame: pl.DataFrame) -> pl.DataFrame:
+    """Sums that the shop's pack asks for: pollutants where it shows them, the Union's solvent where it counts it."""
+    if book.sections is None:
+        return frame
+    of = {
+        section: [s for s, shown in book.sections.items() if section in shown]
+        for section in ("hap", "solvent_consumption")
+    }
+    return frame.filter(
+        (~pl.col("measure").str.starts_with("hap_kg") | pl.col("shop_id").is_in(of["hap"]))
+        & ((pl.col("measure") != "solvent_kg") | pl.col("shop_id").is_in(of["solvent_consumption"]))
+    )
+
+
 def _rolling(book: Book) -> Listing | None:
     """Twelve-month sums of every shop at its last month with pours."""
-    frame = book.table("rolling_12_months")
+    frame = _asked(book, book.table("rolling_12_months"))
     if not frame.height:
         return None
     last = (
@@ -266,7 +283,7 @@ def _rolling(book: Book) -> Listing | None:
 
 def _hap(book: Book) -> Listing | None:
     """Hazardous air pollutants by shop and substance over all months; metals stand apart."""
-    frame = book.table("hap_monthly")
+    frame = book.shows("hap", "hap_monthly")
     if not frame.height:
         return None
     summed = (
@@ -303,7 +320,7 @@ def _hap(book: Book) -> Listing | None:
 
 def _content(book: Book) -> Listing | None:
     """VOC content of cups against limits, by shop and category: how many, how many above."""
-    frame = book.table("voc_content")
+    frame = book.shows("voc_content", "voc_content")
     if not frame.height:
         return None
     summed = (
@@ -341,7 +358,7 @@ def _content(book: Book) -> Listing | None:
 
 
 def _over_rows(book: Book) -> Listing | None:
-    over = book.table("voc_content").filter(pl.col("over").fill_null(False))
+    over = book.shows("voc_content", "voc_content").filter(pl.col("over").fill_null(False))
     if not over.height:
         return None
     return of_table(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import polars as pl
@@ -15,6 +16,7 @@ from reports.figures.intervals import intervals
 from reports.figures.strip import shares, strip
 from reports.listing import Column, Listing, Row, of_table, text
 from reports.pages.base import Page, default_role, interval_rows, records_listing, transfer_listing
+from reports.pages.bench import cautions
 
 
 def make(book: Book) -> dict[str, Any]:
@@ -56,24 +58,251 @@ def make(book: Book) -> dict[str, Any]:
         "pairs": transfer_listing(book, "pair", "technician with gun")
         if book.people and book.transfer["pair"]
         else None,
-        "fit": of_table("gun_fit", misfits, ["shop_id", "gun_id", "product_id", "verdict", "why"], limit=60,
+        "fit": _fit(book, fit),
+        "fit_rows": of_table("gun_fit", misfits, ["shop_id", "gun_id", "product_id", "verdict", "why", "reads"], limit=60,
                         caption="Gun and product that do not go together", at=("shop",)) if fit.height else None,
         "nofit": _no_fitting_gun(book, fit),
         "n_misfits": misfits.height,
+        "n_pressure": int(_only_pressure(fit).sum()) if fit.height else 0,
         "n_fit": fit.height,
-        "drift": of_table("gun_drift", book.table("gun_drift"),
-                          ["gun_id", "since", "litres", "slope_per_litre", "low", "high", "changed_on", "alarm"],
-                          caption="Guns followed since their last service") if book.has("gun_drift") else None,
+        "cross": fit.filter(pl.col("cross_use").fill_null(False)).select("gun_id").unique().sort("gun_id")["gun_id"].to_list(),
+        "cover": _cover(book),
+        "drift": _drift(book),
+        "drift_said": _drift_words(book),
+        "service": _service(book),
+        "cautions": cautions(book, "gun_fit"),
     }  # fmt: skip
+
+
+_PARTS = {
+    "keep": "keep",
+    "spare": "spare: not needed to cover what is sprayed",
+    "idle": "idle: no operation in the data",
+    "to_buy": "to buy",
+}
+
+
+def _cover(book: Book) -> list[dict[str, Any]]:
+    """Shop by shop the smallest set of guns that covers its products, and what is missing: the buyer's answer."""
+    out: dict[str, dict[str, Any]] = {}
+    for r in book.table("gun_cover").sort("shop_id", "part", "item", "purpose").iter_rows(named=True):
+        shop = out.setdefault(
+            r["shop_id"], {"shop": r["shop_id"], "label": book.shop_labels.get(r["shop_id"], r["shop_id"]), "parts": {}}
+        )
+        tip = _tip(r["tip_low_mm"], r["tip_high_mm"])
+        shop["parts"].setdefault(r["part"], []).append(
+            {
+                "item": f"a gun for {_purpose(r['purpose'])}" if r["part"] == "to_buy" else r["item"],
+                "tip": tip,
+                "for": "" if r["part"] == "spare" else ", ".join(book.product_label(p) for p in r["products"] or []),
+                "why": r["why"] or "",
+            }
+        )
+    shown = []
+    for shop in out.values():
+        parts = shop["parts"]
+        keep, buy = len(parts.get("keep", [])), len(parts.get("to_buy", []))
+        guns = "one gun covers" if keep == 1 else f"{keep} guns cover"
+        shop["said"] = f"{guns} what is sprayed here" + (
+            "; nothing has to be bought" if not buy else f"; {buy} {'kind is' if buy == 1 else 'kinds are'} missing"
+        )
+        shop["parts"] = [(_PARTS[p], parts[p]) for p in ("to_buy", "keep", "spare", "idle") if p in parts]
+        shown.append(shop)
+    return shown
+
+
+def _purpose(purpose: str | None) -> str:
+    return {"primer": "primers", "finish": "finish"}.get(purpose or "", "any product")
+
+
+def _tip(low: float | None, high: float | None) -> Markup:
+    if low is None:
+        return Markup("")
+    if high is None or high == low:
+        return Markup("tip {}").format(wording.quantity(low, "length_mm"))
+    return Markup("tip {} to {}").format(
+        wording.quantity(low, "length_mm", bare=True), wording.quantity(high, "length_mm")
+    )
+
+
+_VERDICTS = {"fits": "fits", "misfit": "no", "not_allowed": "not allowed", "unknown": "ask"}
+
+
+def _fit(book: Book, fit: pl.DataFrame) -> list[dict[str, Any]]:
+    """A grid a shop, products down, guns across; left out where shops are so many that only the list of misfits helps."""
+    if not fit.height or book.apart:
+        return []
+    grids = []
+    for (shop,), rows in fit.group_by("shop_id", maintain_order=True):
+        guns = rows["gun_id"].unique().sort().to_list()
+        found = {(r["product_id"], r["gun_id"]): r for r in rows.iter_rows(named=True)}
+        grids.append(
+            {
+                "shop": shop,
+                "label": book.shop_labels.get(str(shop), str(shop)),
+                "guns": guns,
+                "rows": [
+                    (
+                        book.product_label(p),
+                        [
+                            (_cell(found[p, g]), found[p, g]["why"] or "", found[p, g]["verdict"])
+                            if (p, g) in found
+                            else ("", "", "")
+                            for g in guns
+                        ],
+                    )
+                    for p in rows["product_id"].unique().sort().to_list()
+                ],
+            }
+        )
+    return grids
+
+
+def _cell(row: dict[str, Any]) -> str:
+    """The verdict in a word, and which of tip and pressure is at fault."""
+    if row["verdict"] != "misfit":
+        return _VERDICTS.get(row["verdict"] or "unknown", "ask")
+    faults = [w for w, c in (("tip", "tip_fits"), ("pressure", "pressure_fits")) if row[c] is False]
+    return "less pressure" if faults == ["pressure"] else " and ".join(faults) or "no"
+
+
+def _shop_of(book: Book, gun: str) -> str:
+    return str(book.guns.get(gun, {}).get("shop_id") or "")
+
+
+def _latest(book: Book) -> list[dict[str, Any]]:
+    """Of every gun the time since its latest service."""
+    frame = book.table("gun_drift").sort("gun_id", "since").group_by("gun_id", maintain_order=True).last()
+    return frame.to_dicts()
+
+
+def _drift_words(book: Book) -> str:
+    """Which gun to look at first, by the ladder of words."""
+    rows = _latest(book)
+    if not rows:
+        return ""
+    shown = [r["gun_id"] for r in rows if wording.known(r["prob_wear"]) and r["prob_wear"] > 0.95]
+    likely = [r["gun_id"] for r in rows if wording.known(r["prob_wear"]) and 0.8 < r["prob_wear"] <= 0.95]
+    alarm = [r["gun_id"] for r in rows if r["alarm"]]
+    first = ": look there first" if not shown else ""
+    said = [f"transfer is shown to fall with use for {', '.join(shown)}: look there first" if shown else "",
+            f"{'likely also' if shown else 'transfer is likely to fall with use'} for {', '.join(likely)}{first}"
+            if likely else ""]  # fmt: skip
+    words = "; ".join(w for w in said if w)
+    words = f"Since the last service {words}" if words else (
+        "For no gun is it shown, or likely, that transfer has fallen with use since the last service"
+    )  # fmt: skip
+    return f"{words}.{' A sudden change is shown for ' + ', '.join(alarm) + '.' if alarm else ''}"
+
+
+def _percent(log_change: float | None) -> float | None:
+    return math.expm1(log_change) if wording.known(log_change) and log_change is not None else None
+
+
+def _drift(book: Book) -> Listing | None:
+    rows = _latest(book)
+    if not rows:
+        return None
+    columns = [
+        Column("gun"),
+        Column("since"),
+        Column("through it", wording.unit_header("volume_l"), number=True),
+        Column(
+            "change of transfer",
+            Markup('% per <span data-border="10" data-kind="volume_l">10{}L</span>').format(wording.THIN),
+            number=True,
+        ),
+        Column("wears with use"),
+        Column("next 5 % lost in", Markup("months, 95 % interval"), number=True),
+        Column("sudden change"),
+        Column("records", number=True),
+    ]
+    return Listing(
+        "Every gun since its last service",
+        columns,
+        [
+            Row(
+                [
+                    text(r["gun_id"]),
+                    text(str(r["since"])),
+                    wording.quantity(r["litres"], "volume_l", bare=True),
+                    wording.quantity(
+                        _percent(_times(r["slope_per_litre"])), "share", _percent(_times(r["low"])),
+                        _percent(_times(r["high"])), bare=True,
+                    ) if wording.known(r["slope_per_litre"]) else text("not enough jobs"),
+                    text(wording.ladder(r["prob_wear"]) if wording.known(r["prob_wear"]) else None),
+                    text(_months(r)),
+                    text(f"on {r['changed_on']}" if r["alarm"] else "none shown"),
+                    text(r["n"]),
+                ],
+                {"shop": _shop_of(book, r["gun_id"])},
+            )
+            for r in rows
+        ],
+    )  # fmt: skip
+
+
+def _times(per_litre: float | None) -> float | None:
+    return None if per_litre is None else 10 * per_litre
+
+
+def _months(row: dict[str, Any]) -> str | None:
+    low, high = row["months_low"], row["months_high"]
+    if not wording.known(row["months_to_loss"]):
+        return f"at least {wording.plain(low, 1)}" if wording.known(low) else None
+    if row["months_to_loss"] > 36:
+        return f"over 36, at least {wording.plain(low or 0.0, 1)}"
+    end = wording.plain(high, 1) if wording.known(high) else "no end"
+    return f"{wording.plain(row['months_to_loss'], 1)} ({wording.plain(low or 0.0, 1)} to {end})"
+
+
+def _service(book: Book) -> Listing | None:
+    frame = book.table("gun_service_contrasts")
+    if not frame.height:
+        return None
+    columns = [
+        Column("gun"),
+        Column("serviced on"),
+        Column("what was done"),
+        Column("transfer after over before", Markup("×, 95 % interval"), number=True),
+        Column("better after"),
+        Column("records before, after", number=True),
+    ]
+    rows = [
+        Row(
+            [
+                text(r["gun_id"]),
+                text(str(r["serviced_on"])),
+                text((r["work"] or "").replace("_", " ")),
+                wording.quantity(r["ratio"], "factor", r["low"], r["high"], bare=True),
+                text(wording.ladder(r["prob_better"]) if wording.known(r["prob_better"]) else None),
+                text(f"{r['n_before'] or 0}, {r['n_after'] or 0}"),
+            ],
+            {"shop": _shop_of(book, r["gun_id"])},
+        )
+        for r in frame.iter_rows(named=True)
+    ]
+    return Listing("Did a service help?", columns, rows)
+
+
+def _only_pressure(fit: pl.DataFrame) -> pl.Series:
+    """Pairs at fault by pressure alone, which a turn of the regulator puts right."""
+    return fit.select(
+        (pl.col("verdict") == "misfit")
+        & ~pl.col("pressure_fits").fill_null(True)
+        & pl.col("tip_fits").fill_null(True)
+        & pl.col("atomising_allowed").fill_null(True)
+    ).to_series()
 
 
 def _no_fitting_gun(book: Book, fit: pl.DataFrame) -> list[tuple[str, str]]:
     """(shop, its products that no gun there fits), shop by shop. Where a fit is unknown the gun gets the benefit of
-    the doubt.
+    the doubt; pressure can be set.
     """
     if not fit.height:
         return []
-    best = fit.group_by("shop_id", "product_id").agg(fits=pl.col("verdict").is_in(["fits", "unknown"]).any())
+    could = fit.with_columns(could=pl.col("verdict").is_in(["fits", "unknown"]) | _only_pressure(fit))
+    best = could.group_by("shop_id", "product_id").agg(fits=pl.col("could").any())
     out: dict[str, list[str]] = {}
     for row in best.filter(~pl.col("fits")).sort("shop_id", "product_id").iter_rows(named=True):
         out.setdefault(row["shop_id"], []).append(book.product_label(row["product_id"]))

@@ -16,7 +16,9 @@ from reports.book import Book
 from reports.figures.base import Figure
 from reports.figures.intervals import intervals
 from reports.figures.mini import mini
-from reports.pages.base import Page, default_role, interval_rows, records_listing, transfer_listing
+from reports.pages import panels
+from reports.pages.base import Page, Part, default_role, interval_rows, records_listing, transfer_listing
+from reports.pages.bench import cautions
 
 
 def make(book: Book) -> dict[str, Any]:
@@ -57,8 +59,48 @@ def make(book: Book) -> dict[str, Any]:
         "n_apart": len(apart),
         "records": sum(r["n"] for r in told),
         "grades": _grades(told),
-        "cards": cards(book),
+        "cards": [] if book.apart else cards(book),
+        "elsewhere": [(_file(i), book.shop_labels.get(s, s)) for i, s in enumerate(_shops(book), 1)]
+        if book.apart
+        else [],
+        "n_cards": book.table("practice_cards").height if book.computed("practice_cards") else None,
+        "film": panels.film_listing(book, role),
+        "film_said": panels.film_sentence(book),
+        "tilt": panels.tilt_listing(book, panels.most_read(book)),
+        "tilt_role": panels.most_read(book),
+        "maps": [] if book.apart else panels.maps(book),
+        "power": panels.power(book),
+        "cautions": cautions(book, "practice_cards"),
+        "own": book.reader.people == "own",
     }
+
+
+def _shops(book: Book) -> list[str]:
+    return sorted({r["shop"] for r in book.transfer["technician"]})
+
+
+def _file(number: int) -> str:
+    return f"hands_{number}.html"
+
+
+def parts(book: Book) -> list[Part]:
+    """The cards of each shop on a page of its own, where there are many shops."""
+    if not book.apart:
+        return []
+    out = []
+    every, drawn, said = cards(book), panels.maps(book), cautions(book, "practice_cards")
+    for i, shop in enumerate(_shops(book), 1):
+        label = book.shop_labels.get(shop, shop)
+        values = {
+            "title": label,
+            "question": f"What could we practise at {label}?",
+            "cards": [c for c in every if shop in c["shops"]],
+            "maps": [m for m in drawn if m["shop"] == shop],
+            "cautions": said,
+            "own": False,
+        }
+        out.append(Part(_file(i), "hands_cards", values))
+    return out
 
 
 def _grades(rows: list[dict[str, Any]]) -> str:
@@ -78,65 +120,114 @@ def _apart(row: dict[str, Any], shown: list[dict[str, Any]]) -> int:
     return -1 if row["hi"] < typical else (1 if row["lo"] > typical else 0)
 
 
+KIND_WORDS = {
+    "low_transfer": "Transfer",
+    "over_build": "Film above the window",
+    "tilt": "Film over the panel",
+    "leftover": "Left in the cup",
+}
+
+
 def cards(book: Book) -> list[dict[str, Any]]:
-    """A practice card each technician: seen, how sure, could be confused with, to practise, what would settle it."""
+    """A practice card each technician, in the order of ids: what was seen; of each flag how sure, could be confused with,
+    to practise, what would settle it. A card without a flag says so, and what its figures rest on.
+    """
     by_id: dict[str, list[dict[str, Any]]] = {}
     for row in book.transfer["technician"]:
-        by_id.setdefault(row["name"], []).append(row)
+        by_id.setdefault(row["who"], []).append(row)
+    flags: dict[str, list[dict[str, Any]]] = {}
+    for r in book.table("practice_cards").iter_rows(named=True):
+        flags.setdefault(r["technician_id"], []).append(r)
+        by_id.setdefault(r["technician_id"], [])
     effects = {r["technician_id"]: r for r in book.table("technician_effects").iter_rows(named=True)}
-    edges, film = book.table("edge_bias"), book.table("film_by_technician")
+    edges, film = _by_person(book.table("edge_bias")), _by_person(book.table("film_by_technician"))
+    maps: dict[str, list[dict[str, Any]]] = {}
+    for m in panels.maps(book):
+        maps.setdefault(m["who"], []).append(m)
     partners = _partners(book)
     advice = {
         (r["technician_id"], r["role"]): r["advice"] for r in book.table("transfer_by_technician").iter_rows(named=True)
     }
     out = []
-    for name, all_rows in sorted(by_id.items()):
-        lines = []
+    for number, (who, all_rows) in enumerate(sorted(by_id.items()), 1):
         rows = [r for r in all_rows if r["n"] > 0]
-        several = len({r["shop"] for r in rows}) > 1
-        below = above = False
-        for row in rows:
-            typical = [t for t in book.transfer["role"] if t["role"] == row["role"] and t["shop"] == row["shop"]]
-            side = _apart(row, [{**t, "typical": True} for t in typical])
-            below, above = below or side < 0, above or side > 0
-            against = (
-                f"; the shop's own is {wording.phrase(typical[0]['v'], 'share')}"
-                if typical and wording.known(typical[0]["v"])
-                else ""
-            )
-            lines.append(
-                {
-                    "role": wording.role_word(row["role"])
-                    + (f" at {book.shop_labels.get(row['shop'], row['shop'])}" if several else ""),
-                    "words": wording.standing(row["v"], row["lo"], row["hi"], row["n"], row["grade"]) + against,
-                    "mini": mini(
-                        row["v"], row["lo"], row["hi"], typical[0]["v"] if typical else None, joined=bool(row["joined"])
-                    ),
-                }
-            )
-        effect = effects.get(name)
-        mine = edges.filter(pl.col("technician_id") == name)
+        lines, below, above = _lines(book, rows, film.get(who, []))
+        shops = sorted({r["shop"] for r in all_rows} | {f["shop_id"] for f in flags.get(who, [])})
+        effect = effects.get(who)
+        mine = sorted(maps.get(who, []), key=lambda m: -m["n"])
         out.append(
             {
-                "name": name,
-                "shops": sorted({r["shop"] for r in all_rows}),
+                "id": f"card-{number}",
+                "name": book.person_name(who),
+                "shops": shops,
                 "without": sorted(
                     {wording.role_word(r["role"]) for r in all_rows} - {wording.role_word(r["role"]) for r in rows}
                 ),
                 "lines": lines,
+                "flags": [
+                    {
+                        "word": KIND_WORDS[f["kind"]]
+                        + (f", {wording.role_word(f['role'])}" if f["role"] != "all" else ""),
+                        **{
+                            k: f[k]
+                            for k in ("seen", "how_sure", "confused_with", "practise", "would_settle", "caution")
+                        },
+                        "p": wording.plain(f["prob"], 2) if wording.known(f["prob"]) else "",
+                    }
+                    for f in flags.get(who, [])
+                ],
                 "sure": _sure(effect, below, above, rows),
-                "confused": _confused(effect, rows, partners.get(name, [])),
-                "practise": _practise(effect, below, mine),
-                "settle": _settle(rows, [advice.get((name, r["role"])) for r in rows]),
-                "film": [
-                    _film_words(r)
-                    for r in film.filter(pl.col("technician_id") == name).iter_rows(named=True)
-                    if r["n"] > 1
-                ]
-                + [_edge_words(r) for r in mine.iter_rows(named=True) if r["n_panels"] > 1],
+                "confused": _confused(effect, rows, partners.get(who, [])),
+                "practise": _practise(effect, below, book.computed("practice_cards")),
+                "settle": _settle(rows, [advice.get((who, r["role"])) for r in rows]),
+                "edge": next((_edge_words(r) for r in edges.get(who, []) if mine and _same(r, mine[0])), ""),
+                "map": mine[0] if mine else None,
             }
         )
     return out
+
+
+def _by_person(frame: pl.DataFrame) -> dict[str, list[dict[str, Any]]]:
+    out: dict[str, list[dict[str, Any]]] = {}
+    for row in frame.iter_rows(named=True):
+        out.setdefault(row["technician_id"], []).append(row)
+    return out
+
+
+def _same(row: dict[str, Any], other: dict[str, Any]) -> bool:
+    return bool(row["role"] == other["role"] and row["shop_id"] == other["shop"])
+
+
+def _lines(
+    book: Book, rows: list[dict[str, Any]], film: list[dict[str, Any]]
+) -> tuple[list[dict[str, Any]], bool, bool]:
+    """A card's lines of transfer and film by role, and whether one lies wholly below or above the shop's own figure."""
+    lines = []
+    several = len({r["shop"] for r in rows}) > 1
+    below = above = False
+    of_film = {(f["shop_id"], f["role"]): _film_words(f) for f in film if f["n"] > 1}
+    for row in rows:
+        typical = [t for t in book.transfer["role"] if t["role"] == row["role"] and t["shop"] == row["shop"]]
+        side = _apart(row, [{**t, "typical": True} for t in typical])
+        below, above = below or side < 0, above or side > 0
+        against = (
+            f"; the shop's own is {wording.phrase(typical[0]['v'], 'share')}"
+            if typical and wording.known(typical[0]["v"])
+            else ""
+        )
+        lines.append(
+            {
+                "role": wording.role_word(row["role"])
+                + (f" at {book.shop_labels.get(row['shop'], row['shop'])}" if several else ""),
+                "words": wording.standing(row["v"], row["lo"], row["hi"], row["n"], row["grade"]) + against,
+                "mini": mini(
+                    row["v"], row["lo"], row["hi"], typical[0]["v"] if typical else None, joined=bool(row["joined"])
+                ),
+                "film": of_film.pop((row["shop"], row["role"]), ""),
+            }
+        )
+    lines += [{"role": wording.role_word(role), "words": "", "mini": "", "film": f} for (_, role), f in of_film.items()]
+    return lines, below, above
 
 
 def _partners(book: Book) -> dict[str, list[tuple[str, float]]]:
@@ -190,20 +281,14 @@ def _confused(effect: dict[str, Any] | None, rows: list[dict[str, Any]], guns: l
     return "The gun used and the mix of large panels and spot repairs."
 
 
-def _practise(effect: dict[str, Any] | None, below: bool, edges: pl.DataFrame) -> str:
-    words = []
-    if (effect is not None and effect["flagged"]) or (effect is None and below):
-        words.append(
+def _practise(effect: dict[str, Any] | None, below: bool, weighed: bool) -> str:
+    """Of a card without a flag. `weighed`: the decisions were reckoned and raised none."""
+    if (effect is not None and effect["flagged"]) or (effect is None and below and not weighed):
+        return (
             "If more jobs bear it out: distance, overlap and trigger at the panel's edge; one papered panel, "
             "weighed before and after, shows the difference the same hour."
         )
-    for row in edges.iter_rows(named=True):
-        if row["flagged"]:
-            words.append(
-                f"{wording.role_word(row['role']).capitalize()}: "
-                "keep the gun square to the panel over its whole height."
-            )
-    return " ".join(words) or "Nothing stands out."
+    return "Nothing stands out."
 
 
 def _settle(rows: list[dict[str, Any]], advice: list[str | None]) -> str:
@@ -221,23 +306,18 @@ def _settle(rows: list[dict[str, Any]], advice: list[str | None]) -> str:
 
 def _film_words(row: dict[str, Any]) -> str:
     film = wording.phrase(row["ratio"], "share", row["low"], row["high"])
-    said = f"{wording.role_word(row['role'])} film: on average {film} of the data sheet's greatest"
-    if wording.known(row["prob_mean_over"]):
-        said += f"; above it: {wording.ladder(row['prob_mean_over'])}"
-    if wording.known(row["prob_mean_under"]):
-        said += f"; below its least: {wording.ladder(row['prob_mean_under'])}"
+    lies = panels.against_window(row)
+    said = f"film {film} of the sheet's greatest" + (f"; {lies}" if lies else "")
     return f"{said}; {wording.jobs(row['n'], 'operation', 'operations')}"
 
 
 def _edge_words(row: dict[str, Any]) -> str:
     tilt = wording.phrase(row["tilt"], "share", row["tilt_low"], row["tilt_high"])
     edge = wording.phrase(row["edge"], "share", row["edge_low"], row["edge_high"])
-    return (
-        f"{wording.role_word(row['role'])}: top minus bottom {tilt}, edges minus centre {edge}, "
-        f"{wording.jobs(row['n_panels'], 'panel', 'panels')}"
-    )
+    return f"Top less bottom {tilt}, edges less centre {edge}."
 
 
 PAGE = Page(
-    "hands", "Hands", "How much of what each of us sprays lands, and what could we practise?", ("shop", "role"), make
-)
+    "hands", "Hands", "How much of what each of us sprays lands, and what could we practise?", ("shop", "role"), make,
+    parts=parts,
+)  # fmt: skip

@@ -7,7 +7,9 @@ from typing import Any
 from reports import wording
 from reports.book import Book
 from reports.cube import ledger_cube
+from reports.pages import savings
 from reports.pages.base import Page, estimated, grade_sentence, strips
+from reports.pages.bench import cautions
 from reports.pages.start import runs_figure
 
 
@@ -41,6 +43,9 @@ def make(book: Book) -> dict[str, Any]:
             see,
         ),
         "rework": ledger_cube(rework).sums() if rework.height else {},
+        "redo_labour": float(book.table("job_costs")["redo_labour_cost"].fill_null(0.0).sum() or 0.0),
+        **savings.make(book),
+        "cautions": cautions(book, "savings"),
     }
 
 

@@ -11,6 +11,7 @@ from reports.book import Book
 from reports.figures.base import Figure
 from reports.figures.runs import runs
 from reports.listing import of_table
+from reports.pages import bench, savings
 from reports.pages.base import Page, default_role, estimated, grade_sentence, parts_listing
 from reports.theme import PARTS
 
@@ -51,7 +52,8 @@ def make(book: Book) -> dict[str, Any]:
         "emission": _emission(book),
         "hands": _transfer(book, "technician", "technicians") if book.people else Markup(""),
         "guns": _guns(book),
-        "levers": _levers(book),
+        "levers": savings.best(book),
+        "bench": bench.sentence(book),
         "rows": book.rows,
         "incomplete": int((~book.table("mixes")["complete"].fill_null(True)).sum()),
         "cups": book.table("mixes").height,
@@ -61,7 +63,7 @@ def make(book: Book) -> dict[str, Any]:
 def _emission(book: Book) -> Markup:
     if not book.emissions.frame.height:
         return Markup("")
-    last = book.months[-12:]
+    last = book.emissions.periods[-12:]
     rows = [r for r in book.emissions.frame.iter_rows(named=True) if r["month"] in last]
     total = sum(r["voc"] for r in rows)
     lacking = len({r["month"] for r in rows if r["incomplete"] > 0})
@@ -102,35 +104,6 @@ def _guns(book: Book) -> Markup:
         "In {}, of {} guns with a figure {} lie wholly above 65 % of the solids landed, {} wholly below; for {} "
         "it is not shown."
     ).format(wording.role_word(role), len(told), above, below, len(told) - above - below)
-
-
-def _levers(book: Book) -> list[Markup]:
-    """The three largest levers over all shops, with their interval."""
-    import polars as pl
-
-    frame = book.table("savings")
-    if not frame.height:
-        return []
-    best = (
-        frame.group_by("lever")
-        .agg(pl.col("per_year_cost", "low", "high").sum())
-        .sort(["per_year_cost", "lever"], descending=[True, False])
-        .head(3)
-    )
-    words = {
-        "leftover": "mix closer to what is used",
-        "transfer": "bring every gun and hand up to the shop's better half",
-        "over_build": "stop at the film the data sheet asks for",
-        "rework": "fewer operations done twice",
-        "gun": "replace a gun",
-    }
-    return [
-        Markup("{}: {} a year").format(
-            words[r["lever"]],
-            wording.quantity(r["per_year_cost"], "cost", r["low"], r["high"], currency=book.currency),
-        )
-        for r in best.iter_rows(named=True)
-    ]
 
 
 PAGE = Page("index", "Start", "Where did the paint go?", ("shop", "period", "role", "see"), make)

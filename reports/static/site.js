@@ -88,6 +88,8 @@
     return phrase(row.v, "share", row.lo, row.hi) + ", " + n + ", " + (row.grade ? "grade " + row.grade : "no grade");
   }
   function monthWord(month) {
+    if (month.length === 4) return month;
+    if (month[5] === "Q") return "quarter " + month[6] + " of " + month.slice(0, 4);
     var names = ["January", "February", "March", "April", "May", "June", "July", "August", "September", "October",
       "November", "December"];
     return names[Number(month.slice(5, 7)) - 1] + " " + month.slice(0, 4);
@@ -148,6 +150,21 @@
       var d = el.dataset;
       el.textContent = phrase(num(d.v), d.u, num(d.lo), num(d.hi), "bare" in d);
     });
+    document.querySelectorAll("[data-border]").forEach(function (el) {
+      var v = Number(el.dataset.border), kind = el.dataset.kind, other = v / data.units[kind][2];
+      el.textContent = (units() === "us" ? plain(other, other < 5 ? 1 : 0) : String(v)) + THIN + unitWord(kind);
+    });
+    document.querySelectorAll("table.guide tbody tr").forEach(function (tr) {
+      tr.querySelectorAll("td").forEach(function (td, i) {  // four area classes and the middle per area, then volumes
+        if (td.dataset.q === undefined) return;
+        var say = function (v) {
+          var x = shown(Number(v), i < 5 ? "spread_ml_per_m2" : "volume_ml");
+          return plain(x, units() === "us" ? (x < 10 ? 2 : 1) : 0);
+        };
+        if (td.dataset.w) { td.firstChild.textContent = say(td.dataset.q); td.lastChild.textContent = " " + say(td.dataset.w); }
+        else td.textContent = say(td.dataset.q);
+      });
+    });
     document.querySelectorAll("[data-unit]").forEach(function (el) {
       var kind = el.dataset.unit === "*" ? data.see[see()][1] : el.dataset.unit;
       el.textContent = unitWord(kind) || "cost";
@@ -161,12 +178,13 @@
     });
   }
   function num(text) { return text === undefined ? null : Number(text); }
-  function months() {
-    return data.months.filter(function (m) { return (!state.from || m >= state.from) && (!state.to || m <= state.to); });
+  function periods(cube) {
+    return data.cubes[cube].periods.filter(function (m) { return (!state.from || m >= state.from) && (!state.to || m <= state.to); });
   }
   function when(within) {  // the months kept, of the cube spoken of (usage may go on after the last cup)
-    var has = within && data.cubes[within.dataset.cube].members.month;
-    var kept = months().filter(function (m) { return !has || has.indexOf(m) >= 0; });
+    var cube = within ? within.dataset.cube : data.cubes.ledger ? "ledger" : "emissions";
+    if (!data.cubes[cube]) return "all data";
+    var kept = periods(cube);
     if (!kept.length) return "in no month";
     var first = kept[0], last = kept[kept.length - 1];
     return first === last ? "in " + monthWord(first) : "from " + monthWord(first) + " to " + monthWord(last);
@@ -178,8 +196,8 @@
   }
   function strips() {
     document.querySelectorAll("svg[data-strip]").forEach(function (svg) {
-      var s = context(svg);
-      if (!s || !svg.closest("[data-cube]")) return;
+      var within = svg.closest("[data-cube]"), s = within && data.cubes[within.dataset.cube] && context(svg);
+      if (!s) return;
       var parts = shares(s), x = {}, at = 0, said = [];
       data.parts.forEach(function (p) {
         x[p[0]] = at;
@@ -201,12 +219,117 @@
       var s = context(tr.firstElementChild);
       tr.hidden = !s || s.rows === 0;
     });
-    document.querySelectorAll("tr[data-shop], tr[data-role], tr[data-month], article[data-shop]").forEach(function (el) {
-      var d = el.dataset;
+    document.querySelectorAll("tr[data-shop], tr[data-role], tr[data-month], [data-map], article[data-shop]").forEach(function (el) {
+      var d = el.dataset, within = d.role && el.closest("[data-role-default]");
+      var role = state.role || (within ? within.dataset.roleDefault : "");
       el.hidden = Boolean((state.shop && d.shop && d.shop.split(" ").indexOf(state.shop) < 0) ||
-        (state.role && d.role && d.role !== state.role) ||
+        (role && d.role && d.role !== role) ||
         (d.month && ((state.from && d.month < state.from) || (state.to && d.month > state.to))));
     });
+    document.querySelectorAll("[data-role-word]").forEach(function (el) {
+      el.textContent = (state.role || el.dataset.roleWord).replace(/_/g, " ");
+    });
+    document.querySelectorAll("[data-none]").forEach(function (el) {  // said where a choice leaves nothing
+      el.hidden = Boolean(el.parentNode.querySelector("[data-map]:not([hidden]), tbody tr:not([hidden])"));
+    });
+  }
+
+  // --- what if: proportions, as reports/pages/savings.py says ---
+  function years(value, low, high) {
+    if (!(value > 0)) return low === null ? "never, by the middle figure" : plain(low, 1) + " years at best, or never";
+    var ends = low === null ? "" : " (" + plain(low, 1) + " to " + (high === null ? "no end" : plain(high, 1)) + ")";
+    return plain(value, 1) + " years" + ends;
+  }
+  function whatIf() {
+    var form = document.querySelector("form.whatif"), made = document.getElementById("json-savings");
+    if (!form || !made) return;
+    var shops = JSON.parse(made.textContent).shops;
+    var kept = Object.keys(shops).filter(function (s) { return !state.shop || s === state.shop; });
+    var known = kept.every(function (s) { return shops[s].jobs; });
+    var jobs = kept.reduce(function (sum, s) { return sum + (shops[s].jobs || 0); }, 0) / 12;
+    var typed = form.elements.jobs, gun = form.elements.gun;
+    if (!typed.dataset.own) typed.value = known ? Math.round(10 * jobs) / 10 : "";
+    var more = typed.dataset.own && jobs > 0 && typed.value !== "" ? Math.max(0, Number(typed.value)) / jobs : 1;
+    var price = 1 + Number(form.elements.price.value || 0) / 100, at = {}, edges = [0];
+    var rows = Array.prototype.slice.call(document.querySelectorAll("table.savings tr[data-lever]"));
+    rows.forEach(function (tr) {
+      at[tr.dataset.lever] = [0, 1, 2].map(function (which) {
+        return [0, 1, 2].map(function (end) {
+          var out = null, broken = false;
+          kept.forEach(function (s) {
+            var l = shops[s].levers[tr.dataset.lever];
+            if (!l) return;
+            if (l[which][end] === null) broken = true;
+            out = (out || 0) + l[which][end];
+          });
+          return out === null || broken ? null : out * more * (which === 0 ? price : 1);
+        });
+      });
+      at[tr.dataset.lever][0].forEach(function (v) { if (v !== null) edges.push(v); });
+    });
+    var least = Math.min.apply(null, edges), most = Math.max.apply(null, edges);
+    var place = function (v) { return most > least ? 100 * Math.min(1, Math.max(0, (v - least) / (most - least))) : 0; };
+    rows.forEach(function (tr) {
+      var l = at[tr.dataset.lever], svg = tr.querySelector("svg");
+      tr.hidden = l[0][0] === null;
+      ["cost", "voc", "solids"].forEach(function (k, i) {
+        var el = tr.querySelector('[data-amount="' + k + '"] [data-u]');
+        if (!el || l[i][0] === null) return;
+        ["v", "lo", "hi"].forEach(function (n, end) { if (l[i][end] !== null) el.dataset[n] = l[i][end]; else delete el.dataset[n]; });
+        el.textContent = phrase(l[i][0], el.dataset.u, l[i][1], l[i][2], true);
+      });
+      if (svg && l[0][0] !== null) {
+        var low = place(l[0][1] === null ? l[0][0] : l[0][1]), high = place(l[0][2] === null ? l[0][0] : l[0][2]);
+        var band = svg.querySelector(".band"), zero = svg.querySelector(".typical");
+        band.setAttribute("x", low.toFixed(2) + "%");
+        band.setAttribute("width", Math.max(0, high - low).toFixed(2) + "%");
+        zero.setAttribute("x1", place(0).toFixed(2) + "%");
+        zero.setAttribute("x2", place(0).toFixed(2) + "%");
+        svg.querySelector(".mark").setAttribute("cx", place(l[0][0]).toFixed(2) + "%");
+      }
+      var paid = tr.querySelector(".payback"), own = tr.dataset.price === undefined ? null : Number(tr.dataset.price);
+      if (tr.dataset.shop && own !== null) {
+        if (gun && gun.value !== "") own = Number(gun.value);
+        var over = function (v) { return v !== null && v > 0 ? own / v : null; };
+        paid.textContent = years(over(l[0][0]), over(l[0][2]), over(l[0][1]));
+      }
+    });
+  }
+
+  // --- how much for one job: as reports/pages/bench.py says ---
+  var BORDERS = [0.5, 1.5, 4];
+  function reckon() {
+    var form = document.querySelector("form.reckoner");
+    if (!form) return;
+    var pick = form.elements.line, kept = pick.value, lines = {};
+    pick.textContent = "";
+    document.querySelectorAll("section.sheet:not([hidden])").forEach(function (section) {
+      section.querySelectorAll("tr[data-line]:not([hidden])").forEach(function (tr, i) {
+        var key = section.id + "|" + i, option = document.createElement("option");
+        option.value = key;
+        option.textContent = tr.dataset.line;
+        lines[key] = tr;
+        pick.appendChild(option);
+      });
+    });
+    if (lines[kept]) pick.value = kept;
+    form.onchange = form.oninput = say;
+    say();
+    function say() {
+      var tr = lines[pick.value], area = Number(form.elements.area.value), out = form.querySelector("output");
+      var rest = form.querySelector(".rest"), cells = tr && tr.querySelectorAll("td");
+      if (units() === "us") area *= data.units.area_m2[2];
+      var at = BORDERS.filter(function (b) { return area >= b; }).length;
+      if (!tr || !(area > 0) || !cells[at].dataset.q) { out.textContent = "\u2013"; rest.textContent = ""; return; }
+      var q = function (i) { return cells[i].dataset.q === undefined ? null : Number(cells[i].dataset.q); };
+      var need = area * q(at) + (q(5) || 0), usual = area * Number(cells[at].dataset.w) + (q(5) || 0);
+      var mix = Math.ceil(Math.max(need, q(6) || 0));
+      out.textContent = phrase(mix, "volume_ml");
+      rest.textContent = ". On average such a job took " + phrase(usual, "volume_ml") + " with the flush" +
+        (q(4) === null ? "" : "; the middle of the sheet's window would take " + phrase(area * q(4) + (q(5) || 0), "volume_ml")) +
+        (mix > Math.ceil(need) ? ". The sheet's least mix is " + phrase(q(6), "volume_ml") : "") + "." +
+        (cells[at].className ? " No such job with this gun yet." : "");
+    }
   }
 
   // --- figures: each function redraws what its Python twin (reports/figures) drew for all data ---
@@ -298,7 +421,7 @@
     },
     emissions: function (plot, spec, el) {
       var c = data.cubes.emissions, keep = memory.emissions || (memory.emissions = keeps("emissions"));
-      var kept = months(), at = {}, values = {}, lacking = kept.map(function () { return false; });
+      var kept = periods("emissions"), at = {}, values = {}, lacking = kept.map(function () { return false; });
       kept.forEach(function (m, i) { at[m] = i; });
       data.sources.forEach(function (s) { values[s] = kept.map(function () { return 0; }); });
       for (var i = 0; i < keep.length; i++) {
@@ -373,6 +496,8 @@
     numbers();
     strips();
     rows();
+    whatIf();
+    reckon();
     redraw();
     var status = document.querySelector("[data-status]");
     if (status) status.textContent = "Now shown: " + (state.shop ? data.shops[state.shop] || state.shop : "all shops") + ", " + when() + ".";
@@ -397,6 +522,29 @@
         });
         apply();
       });
+      form.addEventListener("submit", function (event) { event.preventDefault(); });
+    });
+    document.querySelectorAll("form.whatif").forEach(function (form) {
+      form.addEventListener("input", function (event) {
+        if (event.target.name === "jobs") event.target.dataset.own = "1";
+        whatIf();
+      });
+      form.addEventListener("reset", function () {
+        delete form.elements.jobs.dataset.own;
+        setTimeout(whatIf, 0);
+      });
+    });
+    document.querySelectorAll("button[data-print]").forEach(function (b) {
+      b.addEventListener("click", function () {
+        var one = document.getElementById(b.dataset.print);
+        one.classList.add("alone");
+        root.classList.add("one");
+        window.print();
+        root.classList.remove("one");
+        one.classList.remove("alone");
+      });
+    });
+    document.querySelectorAll("form.whatif, form.reckoner").forEach(function (form) {
       form.addEventListener("submit", function (event) { event.preventDefault(); });
     });
     document.querySelectorAll("[data-figure]").forEach(function (el) {

@@ -139,7 +139,7 @@ def test_choices_follow_to_the_next_page_and_show_all_takes_them_back(visit: Any
     tab.wait_for_selector("html[data-ready]", state="attached")
     assert tab.locator("select[name=shop]").input_value() == "east"
     assert tab.locator("select[name=units]").input_value() == "us"
-    tab.locator("button[type=reset]").click()
+    tab.locator(".filters button[type=reset]").click()
     assert "shop=" not in tab.url and "units=us" in tab.url
 
 

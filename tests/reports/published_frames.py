@@ -41,7 +41,7 @@ def months(n: int) -> list[str]:
 def make(n_months: int = 6, shops: int = 3, cups_a_month: int = 8, seed: int = 7) -> dict[str, pl.DataFrame]:
     """All tables that a first run publishes, and the registers that the pages use."""
     draw = random.Random(seed)
-    names = dict(list(SHOPS.items())[:shops])
+    names = dict(list(SHOPS.items())[:shops]) | {f"s{i:03d}": f"Shop {i}" for i in range(len(SHOPS) + 1, shops + 1)}
     guns = [(f"G{i:02d}", shop) for i, shop in enumerate([s for s in names for _ in range(3)], 1)]
     people = [(f"T{i:02d}", shop) for i, shop in enumerate([s for s in names for _ in range(3)], 1)]
     ledger, mixes, emissions, records = [], [], [], []
@@ -109,6 +109,7 @@ def make(n_months: int = 6, shops: int = 3, cups_a_month: int = 8, seed: int = 7
         "transfer_records": frame("transfer_records", records),
         **_transfer(draw, names, guns, people),
         **_intake(),
+        **decisions(random.Random(seed + 1), names, guns, people),
         "film_increments": door.empty("film_increments"),
     }
     return tables | registers(names, guns, people)
@@ -215,6 +216,122 @@ def _transfer(draw: random.Random, names: dict[str, str], guns: list, people: li
         "transfer_by_pair": frame("transfer_by_pair", by_pair),
         "transfer_by_role": frame("transfer_by_role", by_role),
     }
+
+
+def decisions(draw: random.Random, names: dict[str, str], guns: list, people: list) -> dict[str, pl.DataFrame]:
+    """What the decisions publish."""
+    classes = ("under_0.5", "0.5_to_1.5", "1.5_to_4", "over_4")
+    guide, cover, fit, film, edges, heat, cards = [], [], [], [], [], [], []
+    for shop in names:
+        local = [g for g, s in guns if s == shop]
+        for product, role in ROLES.items():
+            for i, gun in enumerate(local):
+                use = draw.uniform(120, 600)
+                for k, size in enumerate(classes):
+                    guide.append(
+                        {"shop_id": shop, "product_id": product, "gun_id": gun, "area_class": size, "role": role,
+                         "as_sprayed_ml_per_m2": use * (1.2 - 0.1 * k), "advised_ml_per_m2": use * 1.3 * (1.2 - 0.1 * k),
+                         "quantile": 0.9 if role in ("epoxy", "surfacer", "sealer") else 0.98, "flush_ml": 6.0,
+                         "mid_window_ml_per_m2": use * 0.8, "min_mix_ml": 50.0, "n": 3 * (k % 3), "n_product": 20, "coats": 2.0}
+                    )  # fmt: skip
+                fit.append(
+                    {"shop_id": shop, "product_id": product, "gun_id": gun, "role": role, "tip_fits": i != 2,
+                     "pressure_fits": i != 1, "atomising_allowed": True, "cup_rule": "above", "n_operations": 4,
+                     "verdict": ("fits", "misfit", "misfit")[i % 3], "why": ("", "inlet pressure", "the tip is too small")[i % 3]}
+                )  # fmt: skip
+        for i, gun in enumerate(local):
+            part = ("keep", "spare", "idle")[i % 3]
+            cover.append(
+                {"shop_id": shop, "part": part, "item": gun, "purpose": "finish", "tip_low_mm": 1.3, "tip_high_mm": 1.3,
+                 "products": ["p_base", "p_clear"], "why": "needed for these"}
+            )  # fmt: skip
+        cover.append(
+            {"shop_id": shop, "part": "to_buy", "item": "tip 1.6-1.8", "purpose": "primer", "tip_low_mm": 1.6,
+             "tip_high_mm": 1.8, "products": ["p_fill"], "why": "no gun here fits it"}
+        )  # fmt: skip
+        for person in [t for t, s in people if s == shop]:
+            for role in ("base", "clear", "surfacer"):
+                ratio = draw.uniform(0.6, 1.2)
+                over = 0.99 if ratio > 1.1 else 0.02
+                film.append(
+                    {"shop_id": shop, "technician_id": person, "role": role, "ratio": ratio, "low": ratio - 0.05,
+                     "high": ratio + 0.05, "window_low": 0.5, "n": 12, "n_read": 4, "prob_mean_over": over,
+                     "prob_mean_under": 0.001, "prob_next_over": 0.1, "prob_next_under": 0.01, "prob_material": over,
+                     "separable": True, "flagged": over > 0.9, "grade": "B"}
+                )  # fmt: skip
+                edges.append(
+                    {"shop_id": shop, "technician_id": person, "role": role, "tilt": 0.02, "tilt_low": -0.03,
+                     "tilt_high": 0.07, "edge": 0.05, "edge_low": 0.01, "edge_high": 0.09, "n_panels": 12,
+                     "n_technician": 36, "tilt_sees": 0.1, "edge_sees": 0.09, "prob_tilt": 0.01, "separable": True}
+                )  # fmt: skip
+                for at in range(9):
+                    value = draw.uniform(0.85, 1.15)
+                    heat.append(
+                        {"shop_id": shop, "technician_id": person, "role": role, "row": 1 + at // 3, "col": 1 + at % 3,
+                         "relative_film": value, "low": value - 0.06, "high": value + 0.06, "n_panels": 12}
+                    )  # fmt: skip
+            if person.endswith("1"):
+                cards.append(
+                    {"shop_id": shop, "technician_id": person, "kind": "over_build", "role": "clear", "n": 12,
+                     "seen": "Mean film 120 % of the sheet's greatest", "how_sure": "shown", "prob": 0.97,
+                     "confused_with": "little", "practise": "Count the coats against the sheet.",
+                     "would_settle": "Three more jobs with film read.", "caution": "Supplied air on practice panels too."}
+                )  # fmt: skip
+    levers = (("leftover", 300.0), ("transfer", 900.0), ("over_build", 200.0), ("rework", 150.0), ("gun", 400.0))
+    savings = [
+        {"shop_id": shop, "lever": lever, "position": i, "basis": "as reckoned", "per_year_cost": cost, "low": 0.5 * cost,
+         "high": 1.5 * cost, "per_year_voc_kg": cost / 100, "per_year_voc_kg_low": cost / 200,
+         "per_year_voc_kg_high": cost / 60, "per_year_solids_kg": cost / 50, "per_year_solids_kg_low": cost / 100,
+         "per_year_solids_kg_high": cost / 30}
+        | ({"item": next(g for g, s in guns if s == shop), "price": 500.0, "payback_years": 500 / cost,
+            "payback_low": 500 / (1.5 * cost), "payback_high": 500 / (0.5 * cost)} if lever == "gun" else {})
+        for shop in names
+        for i, (lever, cost) in enumerate(levers, 1)
+    ]  # fmt: skip
+    basis = [
+        {"shop_id": shop, "from_on": dt.date(2023, 1, 1), "to_on": dt.date(2023, 12, 31), "days": 365, "jobs_per_year": 240.0,
+         "cost_per_year": 9000.0, "voc_kg_per_year": 90.0, "solids_kg_per_year": 180.0, "gun_price": 500.0,
+         "cost_known_share": 1.0}
+        for shop in names
+    ]  # fmt: skip
+    drift = [
+        {"gun_id": g, "since": dt.date(2023, 6, 1), "until": dt.date(2023, 10, 1), "slope_per_litre": -0.002, "low": -0.004,
+         "high": 0.0005, "litres": 40.0, "n": 20, "alarm": g == "G01", "changed_on": dt.date(2023, 8, 1) if g == "G01" else None,
+         "prob_wear": 0.97 if g == "G01" else 0.5, "months_to_loss": 4.0, "months_low": 2.0}
+        for g, _ in guns
+    ]  # fmt: skip
+    return {
+        "mix_guide": frame("mix_guide", guide),
+        "mix_backtest": frame(
+            "mix_backtest",
+            [{"shop_id": s, "role": r, "n": 50, "n_short": 2, "share_short": 0.04, "low": 0.01, "high": 0.13, "stated": 0.05,
+              "leftover_l": 3.0, "leftover_advised_l": 5.0} for s in names for r in ("base", "clear")],
+        ),
+        "gun_fit": frame("gun_fit", fit),
+        "gun_cover": frame("gun_cover", cover),
+        "gun_drift": frame("gun_drift", drift),
+        "gun_service_contrasts": frame(
+            "gun_service_contrasts",
+            [{"gun_id": "G01", "serviced_on": dt.date(2023, 6, 1), "work": "rebuilt", "ratio": 1.06, "low": 0.98, "high": 1.15,
+              "prob_better": 0.93, "n_before": 12, "n_after": 14}],
+        ),
+        "film_by_technician": frame("film_by_technician", film),
+        "edge_bias": frame("edge_bias", edges),
+        "panel_heat": frame("panel_heat", heat),
+        "technique_power": frame(
+            "technique_power",
+            [{"measure": m, "difference": d, "spread": 0.14, "panels": n}
+             for m, f in (("tilt", 1.0), ("edge", 0.8)) for d, n in ((0.05, int(40 * f)), (0.1, int(12 * f)), (0.2, 5))],
+        ),
+        "practice_cards": frame("practice_cards", cards),
+        "savings": frame("savings", savings),
+        "savings_basis": frame("savings_basis", basis),
+        "cautions": frame(
+            "cautions",
+            [{"topic": "isocyanates", "beside": ["mix_guide", "practice_cards", "gun_fit", "savings"],
+              "says": "Hardeners may hold isocyanates.", "source": "the data sheet"}],
+        ),
+    }  # fmt: skip
 
 
 def _intake() -> dict[str, pl.DataFrame]:

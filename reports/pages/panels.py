@@ -176,7 +176,7 @@ def maps(book: Book) -> list[dict[str, Any]]:
 
 def power(book: Book) -> dict[str, Any]:
     """What a number of panels can show: spread between places, panels needed for 5, 10, 20 %."""
-    frame = book.table("technique_power")
+    frame = book.table("technique_power").filter(pl.col("panels").is_not_null() & pl.col("spread").is_not_null())
     if not frame.height:
         return {}
     of = {

@@ -861,7 +861,7 @@ class Ledger:
         sprayed: list[float | None] = []
         for key in keys:
             own = total(part.sprayed_solids_ml for part in self.parts_of.get(key, []))
-            if own is not None and own <= 0:
+            if own is not None and own <= 1e-9:
                 why.append(f"operation {key} sprayed nothing")
             if key in self.incomplete_ops:
                 why.append(f"operation {key} incomplete")

@@ -14,7 +14,7 @@ from typing import Any
 
 import polars as pl
 
-from reports.theme import PARTS
+from reports.theme import PARTS, SOURCES
 from schemas.registers import ROLES
 
 # measure of the ledger -> (suffix of its published columns, scale to the unit kept here, decimals kept)
@@ -152,22 +152,54 @@ def ledger_cube(ledger: pl.DataFrame, dim: str = "product_id", most: int | None 
     return Cube("ledger", ("shop_id", "month", dim), summed)
 
 
+MOST_EMISSIONS = 40_000
+
+
+def _by_source(emissions: pl.DataFrame) -> pl.DataFrame:
+    """emissions_monthly with the categories of coatings summed to one."""
+    apart = [key for key, *_ in SOURCES if key != "coating"]
+    kg = pl.col("rts_kg").fill_null(0.0)
+    return (
+        emissions.with_columns(
+            (pl.col(f"share_{g}").fill_null(0.0) * kg for g in "abc"),
+            category=pl.when(pl.col("category").is_in(apart)).then(pl.col("category")).otherwise(pl.lit("coating")),
+        )
+        .group_by("shop_id", "month", "category")
+        .agg(
+            pl.col("rts_l", "rts_kg", "voc_kg", "exempt_kg", "pm_kg", "pm_kg_low", "pm_kg_high", "share_a", "share_b",
+                   "share_c").sum(),
+            pl.col("complete").all(),
+        )
+        .with_columns(
+            pl.when(pl.col("rts_kg") > 0).then(pl.col(f"share_{g}") / pl.col("rts_kg")).otherwise(0.0).alias(f"share_{g}")
+            for g in "abc"
+        )
+    )  # fmt: skip
+
+
 def emissions_cube(emissions: pl.DataFrame) -> Cube:
     """emissions_monthly as it stands (already shop x month x category): rts_l, rts_kg, voc, exempt, pm with its
-    interval (kg), `incomplete`, the number of rows whose month lacks something, and the kg poured resting on grades
+    interval (kg), from MOST_EMISSIONS rows on with the categories of coatings together; `incomplete`, the number of rows whose month lacks something, and the kg poured resting on grades
     `a`, `b`, `c`.
     """
     names = {
         "rts_l": "rts_l", "rts_kg": "rts_kg", "voc_kg": "voc", "exempt_kg": "exempt",
         "pm_kg": "pm", "pm_kg_low": "pm.low", "pm_kg_high": "pm.high",
     }  # fmt: skip
-    measures = [pl.col(old).fill_null(0.0).round(4).alias(new) for old, new in names.items()]
+    decimals = 4
+    if emissions.height > MOST_EMISSIONS:
+        # so many rows travel at gram grain, the categories of coatings together
+        emissions, decimals = _by_source(emissions), 3
+    measures = [pl.col(old).fill_null(0.0).round(decimals).alias(new) for old, new in names.items()]
     frame = emissions.select(
         "shop_id",
         "month",
         "category",
         *measures,
-        *((pl.col(f"share_{g}").fill_null(0.0) * pl.col("rts_kg").fill_null(0.0)).round(4).alias(g) for g in "abc"),
+        *(
+            (pl.col(f"share_{g}").fill_null(0.0) * pl.col("rts_kg").fill_null(0.0)).round(decimals).alias(g)
+            for g in "abc"
+        ),
         incomplete=(~pl.col("complete").fill_null(False)).cast(pl.Float64),
     )
     return Cube("emissions", ("shop_id", "month", "category"), frame)

@@ -176,11 +176,18 @@ def default_role(rows: list[dict[str, Any]]) -> str:
     return max(sorted(total), key=lambda role: total[role]) if total else ""
 
 
-def interval_rows(book: Book, by: str, role: str, shop: str = "") -> list[dict[str, Any]]:
-    """Rows of one role for figures/intervals: per shop its own typical first, then members in the order of ids."""
+MOST_DRAWN = 80
+
+
+def interval_rows(book: Book, by: str, role: str, shop: str = "", *, every: bool = False) -> list[dict[str, Any]]:
+    """Rows of one role for figures/intervals: per shop its own typical first, then members in the order of ids; where
+    there are more than MOST_DRAWN members, the shops alone, until one is chosen (`every`: all the same).
+    """
     out: list[dict[str, Any]] = []
     typical = [r for r in book.transfer["role"] if r["role"] == role and shop in ("", r["shop"])]
     members = [r for r in book.transfer[by] if r["role"] == role and shop in ("", r["shop"])]
+    if len(members) > MOST_DRAWN and not shop and not every:
+        members = []
     for key in sorted({r["shop"] for r in typical} | {r["shop"] for r in members}):
         label = book.shop_labels.get(key, key)
         out += [{**r, "typical": True, "name": f"{label} as a whole"} for r in typical if r["shop"] == key]

@@ -20,6 +20,7 @@ from reports.pages.base import Page
 from reports.theme import SOURCES
 
 _CATEGORY = {
+    "coating": "coatings sprayed or thrown away",
     "cleaning": "cleaning",
     "surface_prep": "surface preparation",
     "unscaled": "used without a scale",

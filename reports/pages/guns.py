@@ -15,14 +15,14 @@ from reports.figures.base import Figure
 from reports.figures.intervals import intervals
 from reports.figures.strip import shares, strip
 from reports.listing import Column, Listing, Row, of_table, text
-from reports.pages.base import Page, default_role, interval_rows, records_listing, transfer_listing
+from reports.pages.base import MOST_DRAWN, Page, default_role, interval_rows, records_listing, transfer_listing
 from reports.pages.bench import cautions
 
 
 def make(book: Book) -> dict[str, Any]:
     rows = book.transfer["gun"]
     role = default_role(rows)
-    shown = interval_rows(book, "gun", role) if role else []
+    shown = interval_rows(book, "gun", role, every=True) if role else []
     members = [r for r in shown if not r["typical"]]
     told = [r for r in members if r["v"] is not None]
     figure = (
@@ -32,12 +32,12 @@ def make(book: Book) -> dict[str, Any]:
             finding=Markup(
                 "The dashed line stands at 65 %, what an efficient gun is commonly held to. It is no compliance test."
             ),
-            plot=intervals(shown, line_65=True),
+            plot=intervals(interval_rows(book, "gun", role), line_65=True),
             kind="intervals",
             how="transfer",
             data=transfer_listing(book, "gun", "gun"),
             behind=records_listing(book),
-            spec={"by": "gun", "role": role, "line65": True},
+            spec={"by": "gun", "role": role, "line65": True, "most": MOST_DRAWN},
         )
         if role
         else None
@@ -323,7 +323,7 @@ def _register(book: Book) -> Listing | None:
         Column("gun"),
         Column("what it is"),
         Column("tip", wording.unit_header("length_mm"), number=True),
-        Column("what went through it", Markup("strip of 100")),
+        *([] if book.apart else [Column("what went through it", Markup("strip of 100"))]),
         Column("poured", wording.unit_header("mass_kg"), number=True),
         Column("landed, the roles it has most records of", Markup("% of sprayed")),
     ]
@@ -343,7 +343,11 @@ def _register(book: Book) -> Listing | None:
                     text(name),
                     text(what or "not in the register"),
                     wording.quantity(row.get("tip_mm"), "length_mm", bare=True) if row.get("tip_mm") else text(None),
-                    Markup('<span class="cell-strip">{}</span>').format(strip(shares(sums) if sums else {})),
+                    *(
+                        []
+                        if book.apart
+                        else [Markup('<span class="cell-strip">{}</span>').format(strip(shares(sums) if sums else {}))]
+                    ),
                     wording.quantity(sums["poured.solids"], "mass_kg", bare=True) if sums else text(None),
                     Markup("<br>").join(words for _, words in sorted(figures[name])[:3])
                     if name in figures

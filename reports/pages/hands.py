@@ -17,7 +17,7 @@ from reports.figures.base import Figure
 from reports.figures.intervals import intervals
 from reports.figures.mini import mini
 from reports.pages import panels
-from reports.pages.base import Page, Part, default_role, interval_rows, records_listing, transfer_listing
+from reports.pages.base import MOST_DRAWN, Page, Part, default_role, interval_rows, records_listing, transfer_listing
 from reports.pages.bench import cautions
 
 
@@ -28,7 +28,7 @@ def make(book: Book) -> dict[str, Any]:
     role = default_role(rows)
     if not rows:
         return {"present": False, "hidden": False, "figure": None, "role": ""}
-    shown = interval_rows(book, "technician", role) if role else []
+    shown = interval_rows(book, "technician", role, every=True) if role else []
     told = [r for r in shown if not r["typical"] and r["v"] is not None]
     apart = [r for r in told if _apart(r, shown) != 0]
     figure = (
@@ -39,12 +39,12 @@ def make(book: Book) -> dict[str, Any]:
                 "The dot is the estimate, the band its 95 % interval; "
                 "a hollow dot is the joint figure of what cannot be told apart."
             ),
-            plot=intervals(shown),
+            plot=intervals(interval_rows(book, "technician", role)),
             kind="intervals",
             how="transfer",
             data=transfer_listing(book, "technician", "technician"),
             behind=records_listing(book),
-            spec={"by": "technician", "role": role},
+            spec={"by": "technician", "role": role, "most": MOST_DRAWN},
         )
         if role
         else None
@@ -72,7 +72,15 @@ def make(book: Book) -> dict[str, Any]:
         "power": panels.power(book),
         "cautions": cautions(book, "practice_cards"),
         "own": book.reader.people == "own",
+        "own_said": "; ".join(
+            f"{wording.standing(r['v'], r['lo'], r['hi'], r['n'], r['grade'])}{_against(r, shown)}" for r in told
+        ),
     }
+
+
+def _against(row: dict[str, Any], shown: list[dict[str, Any]]) -> str:
+    typical = next((r["v"] for r in shown if r["typical"] and r["shop"] == row["shop"]), None)
+    return f", where the shop's own is {wording.phrase(typical, 'share')}" if wording.known(typical) else ""
 
 
 def _shops(book: Book) -> list[str]:
@@ -84,18 +92,20 @@ def _file(number: int) -> str:
 
 
 def parts(book: Book) -> list[Part]:
-    """The cards of each shop on a page of its own, where there are many shops."""
+    """Where there are many shops, a page each: the cards that ask for practice, and film that is not shown to be in the
+    window. (Everybody's own card comes with a painter's site.)
+    """
     if not book.apart:
         return []
     out = []
-    every, drawn, said = cards(book), panels.maps(book), cautions(book, "practice_cards")
+    every, said = cards(book), cautions(book, "practice_cards")
     for i, shop in enumerate(_shops(book), 1):
         label = book.shop_labels.get(shop, shop)
         values = {
             "title": label,
             "question": f"What could we practise at {label}?",
-            "cards": [c for c in every if shop in c["shops"]],
-            "maps": [m for m in drawn if m["shop"] == shop],
+            "cards": [c for c in every if shop in c["shops"] and c["flags"]],
+            "film": panels.film_listing(book, "", shop),
             "cautions": said,
             "own": False,
         }

@@ -18,9 +18,14 @@ from reports.listing import Column, Listing, Row, text
 LEAST_PANELS = 3  # a map of fewer panels shows chance
 
 
-def film_listing(book: Book, role: str) -> Listing | None:
-    """Every technician's mean film of a role against the sheet's window."""
+def film_listing(book: Book, role: str, shop: str | None = None) -> Listing | None:
+    """Every technician's mean film against the sheet's window, `role` at first; of one shop only what is not shown to lie
+    in it.
+    """
     frame = book.table("film_by_technician").filter(pl.col("n") > 0)
+    if shop is not None:
+        inside = 1 - pl.col("prob_mean_over").fill_null(1.0) - pl.col("prob_mean_under").fill_null(0.0)
+        frame = frame.filter((pl.col("shop_id") == shop) & (inside <= 0.95))
     if not frame.height:
         return None
     columns = [
@@ -33,10 +38,13 @@ def film_listing(book: Book, role: str) -> Listing | None:
         Column("of them read", number=True),
         Column("grade"),
     ]
+    if shop is not None:
+        columns.insert(1, Column("role"))
     rows = [
         Row(
             [
                 _who(book, r, _film_remark(r)),
+                *([text(wording.role_word(r["role"]))] if shop is not None else []),
                 Markup('<span class="cell-strip open">{}</span>').format(
                     window(r["ratio"], r["low"], r["high"], r["window_low"])
                 ),

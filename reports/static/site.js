@@ -363,7 +363,8 @@
       var of = function (by) {
         return data.transfer[by].filter(function (r) { return r.role === role && (!state.shop || r.shop === state.shop); });
       };
-      var typical = of("role"), members = of(spec.by), seen = {};
+      var typical = of("role"), members = of(spec.by), seen = {}, many = members.length > spec.most && !state.shop;
+      if (many) members = [];
       typical.concat(members).forEach(function (r) { seen[r.shop] = 1; });
       Object.keys(seen).sort().forEach(function (shop) {
         typical.forEach(function (r) {
@@ -417,7 +418,7 @@
       }));
       plot.layout.height = 44 + row * Math.max(1, list.length) + 8;
       plot.layout.yaxis.range = [Math.max(1, list.length), narrow ? -0.25 : 0];
-      note.textContent = list.length ? "Shown: " + role.replace(/_/g, " ") + "." : "No figure for this choice; choose another role or shop.";
+      note.textContent = list.length ? "Shown: " + role.replace(/_/g, " ") + (many ? "; choose a shop to see more than its own figure." : ".") : "No figure for this choice; choose another role or shop.";
     },
     emissions: function (plot, spec, el) {
       var c = data.cubes.emissions, keep = memory.emissions || (memory.emissions = keeps("emissions"));
@@ -573,7 +574,14 @@
     window.addEventListener("hashchange", function () { state = read(); choose(); apply(); });
     apply();
     window.filmledgerPage = { figures: figures, sums: function (cube, dim) { return sums(cube, dim || ""); } };
-    root.dataset.ready = "";
+    root.dataset.awake = "";  // words, numbers, strips and choices work; figures follow
+    if (!root.dataset.plotly) { root.dataset.ready = ""; return; }
+    requestAnimationFrame(function () {
+      var script = document.createElement("script");
+      script.src = root.dataset.plotly;
+      script.onload = function () { redraw(); root.dataset.ready = ""; };
+      document.head.appendChild(script);
+    });
   }
   function choose() {  // the choices of the address into the selects; what is not on offer is dropped
     var fallback = { see: root.dataset.see, units: root.dataset.units };

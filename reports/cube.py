@@ -179,8 +179,8 @@ def _by_source(emissions: pl.DataFrame) -> pl.DataFrame:
 
 def emissions_cube(emissions: pl.DataFrame) -> Cube:
     """emissions_monthly as it stands (already shop x month x category): rts_l, rts_kg, voc, exempt, pm with its
-    interval (kg), from MOST_EMISSIONS rows on with the categories of coatings together; `incomplete`, the number of rows whose month lacks something, and the kg poured resting on grades
-    `a`, `b`, `c`.
+    interval (kg), `incomplete`, the number of rows whose month lacks something, and the kg poured resting on grades
+    `a`, `b`, `c`. From MOST_EMISSIONS rows on, the categories of coatings are summed to one.
     """
     names = {
         "rts_l": "rts_l", "rts_kg": "rts_kg", "voc_kg": "voc", "exempt_kg": "exempt",

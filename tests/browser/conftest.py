@@ -7,7 +7,6 @@ there.
 
 from __future__ import annotations
 
-import os
 import shutil
 import sys
 from collections.abc import Callable, Iterator
@@ -17,7 +16,7 @@ from typing import Any
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "reports"))
-from page_files import SETTINGS, written
+from page_files import SETTINGS, missing, written
 from published_frames import make
 
 from reports.site import build
@@ -27,12 +26,6 @@ ARGUMENTS = [
     "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
     "--disable-component-update", "--disable-sync",
 ]  # fmt: skip
-
-
-def missing(what: str) -> None:
-    if os.environ.get("CI", "").lower() in ("1", "true", "yes"):
-        pytest.fail(what)
-    pytest.skip(what)
 
 
 @pytest.fixture(scope="session")

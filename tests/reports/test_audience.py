@@ -56,7 +56,7 @@ def telling(tables):
 
 
 def everybody(tables) -> list[str]:
-    return tables["technicians"]["technician_id"].to_list() + ["Xaver", "Name"]
+    return [*tables["technicians"]["technician_id"].to_list(), "Xaver", "Name"]
 
 
 @pytest.mark.parametrize("audience", ["owner", "environment", "painter"])

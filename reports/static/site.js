@@ -396,8 +396,9 @@
       list.forEach(function (r) { longest = Math.max(longest, label(r).replace(/<[^>]*>/g, "").length); });
       var text = Math.min(640, Math.max(240, 8 * longest + 12));
       var narrow = printing || el.clientWidth < 980 || 8 * longest + 12 > 0.55 * el.clientWidth;
-      var row = printing ? 34 : narrow ? 54 : 34, base = printing ? 0.64 : narrow ? 0.56 : 0.5;
+      var row = printing ? 30 : narrow ? 54 : 34, base = printing ? 0.7 : narrow ? 0.56 : 0.5;
       plot.layout.margin.l = text;
+      if (printing) plot.data[0].line.width = 9;
       if (narrow) {
         plot.layout.margin.l = 4;
         plot.data.forEach(function (t) { t.y = t.y.map(function (y) { return y === null ? y : y + base - 0.5; }); });

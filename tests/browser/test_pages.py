@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import Any
 
@@ -10,6 +11,8 @@ import pytest
 from page_files import SETTINGS, written
 from published_frames import make
 
+from reports.book import Book
+from reports.pages.bench import job, lines
 from reports.site import PAGES, build
 from reports.wording import phrase, plain
 
@@ -250,3 +253,106 @@ def test_hostile_text_from_a_file_stays_text(visit: Any, tmp_path: Path) -> None
         tab = visit(folder, file)
         assert tab.locator("img").count() == 0
     assert tab.evaluate("document.scripts.length") < 8
+
+
+def _sheets(pdf: bytes) -> int:
+    """Pages of a PDF by its page tree."""
+    counts = [int(n) for n in re.findall(rb"/Count (\d+)", pdf)]
+    return max(counts)
+
+
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+@pytest.mark.parametrize(("file", "what"), [("hands.html", "article"), ("bench.html", ".sheet")])
+def test_a_practice_card_and_a_mixing_table_print_on_one_page(
+    visit: Any, site: Path, paper: str, file: str, what: str
+) -> None:
+    tab = visit(site, file)
+    tab.evaluate(
+        """what => {
+             let one = document.querySelector(what);
+             one.style.breakBefore = 'auto';
+             for (; one !== document.body; one = one.parentNode)
+               for (const other of one.parentNode.children) if (other !== one) other.style.display = 'none'; }""",
+        what,
+    )
+    assert _sheets(tab.pdf(format=paper)) == 1
+
+
+def test_printing_one_card_leaves_the_others_out(visit: Any, site: Path) -> None:
+    tab = visit(site, "hands.html")
+    tab.evaluate(
+        "window.print = () => { window.shown = [...document.querySelectorAll('article')].filter(e => e.matches('.alone')).length; }"
+    )
+    tab.locator("button[data-print]").nth(2).click()
+    assert tab.evaluate("shown") == 1
+    tab.evaluate(
+        "document.documentElement.classList.add('one'); document.querySelectorAll('article')[2].classList.add('alone')"
+    )
+    assert _sheets(tab.pdf(format="A4")) == 1
+
+
+def test_a_job_is_reckoned_at_the_bench_as_the_pages_rule_says(
+    visit: Any, site: Path, tables: dict[str, pl.DataFrame]
+) -> None:
+    tab = visit(site, "bench.html#shop=north")
+    book = Book(tables, SETTINGS)
+    line = lines(book, "north")[3]
+    tab.select_option("select[name=line]", label=f"{line.label} with {line.gun}")
+    for area in ("0.3", "2.35", "4"):
+        tab.fill("input[name=area]", area)
+        wanted = job(line, float(area))
+        assert tab.locator("output").inner_text() == phrase(wanted, "volume_ml")
+    tab.select_option("select[name=units]", "us")
+    tab.fill("input[name=area]", "10")
+    wanted = job(line, 10 * 0.3048**2)
+    assert wanted is not None
+    assert tab.locator("output").inner_text() == phrase(wanted, "volume_ml", system="us")
+
+
+def test_what_if_moves_savings_in_proportion_and_back(visit: Any, site: Path, tables: dict[str, pl.DataFrame]) -> None:
+    from playwright.sync_api import expect
+
+    tab = visit(site, "owner.html#shop=quay")
+    cost = "tr[data-lever=transfer] [data-amount=cost]"
+    assert tab.locator(cost).inner_text() == phrase(900, "cost", 450, 1350)
+    tab.fill("input[name=price]", "20")
+    tab.fill("input[name=jobs]", "40")  # twice the 20 a month of the basis
+    assert tab.locator(cost).inner_text() == phrase(2160, "cost", 1080, 3240)
+    assert tab.locator("tr[data-lever=transfer] [data-amount=voc]").inner_text() == phrase(
+        18, "mass_kg", 9, 30, bare=True
+    )
+    tab.fill("input[name=gun]", "960")
+    assert tab.locator("tr[data-lever='gun:quay'] .payback").inner_text() == "1.0 years (0.7 to 2.0)"
+    assert tab.locator("table.savings tbody tr:visible").count() == 5
+    tab.locator(".whatif button").click()
+    expect(tab.locator("input[name=jobs]")).to_have_value("20")
+    assert tab.locator(cost).inner_text() == phrase(900, "cost", 450, 1350)
+
+
+def test_film_and_maps_follow_the_role_that_is_chosen(visit: Any, site: Path) -> None:
+    tab = visit(site, "hands.html#shop=east&role=surfacer")
+    assert tab.locator("#panel [data-map]:visible").count() == 3
+    assert tab.locator("#film tbody tr:visible").count() == 3
+    assert "surfacer" in tab.locator("#film .prose").inner_text()
+
+
+def test_words_and_choices_work_before_the_figures_are_there(visit: Any, site: Path) -> None:
+    tab = visit(site, "index.html", ready=False)
+    tab.wait_for_selector("html[data-awake]", state="attached")
+    tab.select_option("select[name=shop]", "east")
+    tab.wait_for_selector("html[data-ready]", state="attached")
+    assert tab.evaluate("filmledgerPage.figures.runs.drawn !== undefined")
+
+
+def test_a_chain_of_shops_opens_with_the_shops_and_a_page_for_each(visit: Any, tmp_path: Path) -> None:
+    folder = written(tmp_path, build(make(n_months=2, shops=40, cups_a_month=3), SETTINGS))
+    tab = visit(folder, "hands.html")
+    labels = "filmledgerPage.figures.hands.drawn.layout.annotations.length"
+    assert tab.evaluate(labels) == 40
+    tab.select_option("select[name=shop]", "north")
+    assert tab.evaluate(labels) == 4
+    tab = visit(folder, "bench.html")
+    tab.locator(".columns a", has_text="Shop 40").click()
+    tab.wait_for_selector("html[data-ready]", state="attached")
+    assert tab.locator("h1").inner_text() == "How much should we mix at Shop 40?"
+    assert tab.locator("output").inner_text().endswith("mL")

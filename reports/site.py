@@ -127,7 +127,9 @@ def _page(page: Page, pages: list[Page], at: dict[str, str], book: Book, part: P
     see = values.get("see", page.see)
     figures = [v for v in values.values() if isinstance(v, Figure)]
     whole = strip(shares(book.ledger.sums(), see)) if book.ledger.frame.height else Markup("")
-    filters = () if part else tuple(f for f in page.filters if _can_filter(f, page, book))
+    filters = (
+        () if part or values.get("present") is False else tuple(f for f in page.filters if _can_filter(f, page, book))
+    )
     html = _environment().get_template(f"{part.template if part else page.key}.html").render(
         {**values, "page": page, "pages": pages, "at": at, "book": book, "see": see, "figures": figures, "whole": whole,
          "on_offer": filters, "part": part, "month_filter": _month_filter(book, page)}

@@ -176,11 +176,23 @@ def _latest(book: Book) -> list[dict[str, Any]]:
     return frame.to_dicts()
 
 
-def _drift_words(book: Book) -> str:
-    """Which gun to look at first, by the ladder of words."""
-    rows = _latest(book)
-    if not rows:
-        return ""
+def _drift_words(book: Book) -> list[tuple[str, str]]:
+    """(shop_id, which of its guns to look at first), by the ladder of words."""
+    by_shop: dict[str, list[dict[str, Any]]] = {}
+    for row in _latest(book):
+        by_shop.setdefault(_shop_of(book, row["gun_id"]), []).append(row)
+    if book.apart:
+        by_shop = {"": [r for rows in by_shop.values() for r in rows]}
+    several = len(by_shop) > 1
+    out = []
+    for shop, rows in sorted(by_shop.items()):
+        label = f"{book.shop_labels.get(shop, shop)}: " if several and shop else ""
+        said = _wear(rows)
+        out.append((shop, label + (said if label else said[:1].upper() + said[1:])))
+    return out
+
+
+def _wear(rows: list[dict[str, Any]]) -> str:
     shown = [r["gun_id"] for r in rows if wording.known(r["prob_wear"]) and r["prob_wear"] > 0.95]
     likely = [r["gun_id"] for r in rows if wording.known(r["prob_wear"]) and 0.8 < r["prob_wear"] <= 0.95]
     alarm = [r["gun_id"] for r in rows if r["alarm"]]
@@ -189,8 +201,8 @@ def _drift_words(book: Book) -> str:
             f"{'likely also' if shown else 'transfer is likely to fall with use'} for {', '.join(likely)}{first}"
             if likely else ""]  # fmt: skip
     words = "; ".join(w for w in said if w)
-    words = f"Since the last service {words}" if words else (
-        "For no gun is it shown, or likely, that transfer has fallen with use since the last service"
+    words = f"since the last service {words}" if words else (
+        "for no gun is it shown, or likely, that transfer has fallen with use since the last service"
     )  # fmt: skip
     return f"{words}.{' A sudden change is shown for ' + ', '.join(alarm) + '.' if alarm else ''}"
 
@@ -224,7 +236,7 @@ def _drift(book: Book) -> Listing | None:
             Row(
                 [
                     text(r["gun_id"]),
-                    text(str(r["since"])),
+                    _date(r["since"]),
                     wording.quantity(r["litres"], "volume_l", bare=True),
                     wording.quantity(
                         _percent(_times(r["slope_per_litre"])), "share", _percent(_times(r["low"])),
@@ -240,6 +252,10 @@ def _drift(book: Book) -> Listing | None:
             for r in rows
         ],
     )  # fmt: skip
+
+
+def _date(day: Any) -> Markup:
+    return Markup('<span class="day">{}</span>').format(day)
 
 
 def _times(per_litre: float | None) -> float | None:
@@ -272,7 +288,7 @@ def _service(book: Book) -> Listing | None:
         Row(
             [
                 text(r["gun_id"]),
-                text(str(r["serviced_on"])),
+                _date(r["serviced_on"]),
                 text((r["work"] or "").replace("_", " ")),
                 wording.quantity(r["ratio"], "factor", r["low"], r["high"], bare=True),
                 text(wording.ladder(r["prob_better"]) if wording.known(r["prob_better"]) else None),

@@ -325,7 +325,7 @@
       var need = area * q(at) + (q(5) || 0), usual = area * Number(cells[at].dataset.w) + (q(5) || 0);
       var mix = Math.ceil(Math.max(need, q(6) || 0));
       out.textContent = phrase(mix, "volume_ml");
-      rest.textContent = ". On average such a job took " + phrase(usual, "volume_ml") + " with the flush" +
+      rest.textContent = "On average such a job took " + phrase(usual, "volume_ml") + " with the flush" +
         (q(4) === null ? "" : "; the middle of the sheet's window would take " + phrase(area * q(4) + (q(5) || 0), "volume_ml")) +
         (mix > Math.ceil(need) ? ". The sheet's least mix is " + phrase(q(6), "volume_ml") : "") + "." +
         (cells[at].className ? " No such job with this gun yet." : "");

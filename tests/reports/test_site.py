@@ -8,10 +8,10 @@ from html.parser import HTMLParser
 
 import polars as pl
 import pytest
-from published_frames import frame
+from published_frames import frame, make
 
 from reports.book import Book
-from reports.cube import joined_words, ledger_cube
+from reports.cube import between, joined_words, ledger_cube
 from reports.figures.intervals import intervals
 from reports.figures.runs import geometry
 from reports.figures.strip import shares, strip
@@ -372,3 +372,84 @@ def test_what_cannot_be_told_apart_shows_the_joint_figure(tables) -> None:
     )
     joined = [r for r in Book({"transfer_by_gun": rows}, {}).transfer["gun"] if r["joined"]]
     assert joined and {(r["v"], r["lo"], r["hi"]) for r in joined} == {(0.5, 0.45, 0.55)}
+
+
+def test_where_every_file_was_refused_the_pages_say_so_and_what_to_do(tables) -> None:
+    files = tables["intake_files"].with_columns(
+        [pl.lit(0, pl.Int64).alias(c) for c in ("rows_read", "accepted", "refused", "duplicate", "superseded")],
+        state=pl.lit("refused"),
+        message=pl.lit("two layouts claim this file"),
+    )
+    site = pages(build({"intake_files": files}, SETTINGS))
+    start, intake = words(site["index.html"]), words(site["intake.html"])
+    assert "All 4 files that came in were refused" in start and "layouts/" in start
+    assert "all were refused as a whole" in intake and "two layouts claim this file" in intake
+
+
+def test_one_technician_is_compared_with_nobody(tables) -> None:
+    one = {
+        n: t.filter(pl.col("technician_id") == "T01") if n.startswith(("transfer_by_t", "transfer_by_p")) else t
+        for n, t in tables.items()
+    }
+    hands = words(pages(build(one, SETTINGS))["hands.html"])
+    assert "there is one technician" in hands and "nothing here compares people" in hands
+
+
+def test_sections_of_a_pack_that_no_shop_is_under_are_left_out(tables) -> None:
+    hap = frame(
+        "hap_monthly",
+        [{"shop_id": s, "month": "2023-05", "cas": "108-88-3", "substance": "Toluene", "kg": 1.0, "metal": False}
+         for s in ("east", "quay")],
+    )  # fmt: skip
+    shops = tables["shops"].with_columns(
+        jurisdiction=pl.when(pl.col("shop_id") == "east").then(pl.lit("here")).otherwise(pl.lit("there"))
+    )
+    packs = frame(
+        "packs",
+        [
+            {"jurisdiction": "here", "label": "Here", "basis": "regulatory", "averaging": "each_mix", "verify": False,
+             "sections": "voc_content|usage|hap", "note": "n", "source": "s", "read": "yes"},
+            {"jurisdiction": "there", "label": "There", "basis": "regulatory", "averaging": "each_mix", "verify": True,
+             "sections": "usage", "note": "n", "source": "s", "read": "memory"},
+        ],
+    )  # fmt: skip
+    page = pages(build(tables | {"hap_monthly": hap, "shops": shops, "packs": packs}, SETTINGS))["environment.html"]
+    section = page[page.index("Hazardous air pollutants</h2>") :].split("</section>")[0]
+    assert "Toluene" in section and 'data-shop="east"' in section and 'data-shop="quay"' not in section
+    assert "verify before use" in words(page)
+
+
+def test_a_big_chain_stays_within_its_size_and_its_sums(tables) -> None:
+    """Ten years and 200 shops: one shop's tables repeated, ids made their own."""
+    one = make(n_months=120, shops=1, cups_a_month=3)
+    shops = pl.DataFrame({"_s": [f"s{i:03d}" for i in range(200)]})
+    big = {}
+    for name, table in one.items():
+        columns = [c for c in ("gun_id", "technician_id") if c in table.columns]
+        if "shop_id" not in table.columns and not columns:
+            big[name] = table
+            continue
+        named = [pl.col("_s").alias("shop_id")] if "shop_id" in table.columns else []
+        named += [(pl.col("_s") + "-" + pl.col(c)).alias(c) for c in columns]
+        big[name] = table.join(shops, how="cross").with_columns(named).drop("_s")
+    site = build(big, SETTINGS)
+    assert sum(len(v) for v in site.values()) < 25e6
+    book = Book(big, SETTINGS)
+    assert book.ledger.frame.height <= 30_000 and book.ledger.periods == [str(y) for y in range(2023, 2034)]
+    assert book.ledger.sums()["poured.solids"] == pytest.approx(
+        big["material_ledger"]["poured_solids_g"].sum() / 1000, abs=5e-5 * book.ledger.frame.height
+    )
+    assert book.emissions.sums()["voc"] == pytest.approx(big["emissions_monthly"]["voc_kg"].sum(), rel=1e-4)
+    assert sum(r["cups"] for r in book.ledger.by("month").values()) == big["mixes"].height
+
+
+@pytest.mark.parametrize(
+    ("first", "last", "said"),
+    [
+        ("2024-11", "2025-02", ["2024-11", "2024-12", "2025-01", "2025-02"]),
+        ("2024-Q3", "2025-Q1", ["2024-Q3", "2024-Q4", "2025-Q1"]),
+        ("2024", "2026", ["2024", "2025", "2026"]),
+    ],
+)
+def test_periods_between_are_filled_in(first: str, last: str, said: list[str]) -> None:
+    assert between(first, last) == said

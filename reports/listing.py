@@ -48,6 +48,7 @@ class Listing:
     source: str = ""  # the published table
     role: str = ""  # the role whose rows are shown until the reader chooses one
     css: str = ""
+    sort: str = ""  # the cube's measure that the rows stand in order of, the largest first, whatever is filtered
 
     @property
     def note(self) -> str:

@@ -89,7 +89,9 @@ def bound(
     )
 
 
-def strips(book: Book, cube: Cube, dim: str, caption: str, head: str, labels: dict[str, str], see: str) -> Listing:
+def strips(
+    book: Book, cube: Cube, dim: str, caption: str, head: str, labels: dict[str, str], see: str, sort: str = ""
+) -> Listing:
     """One strip a member of `dim`: its name, the strip, what was poured, useful film and overspray of 100."""
     by = cube.by(dim)
     columns = [
@@ -118,7 +120,7 @@ def strips(book: Book, cube: Cube, dim: str, caption: str, head: str, labels: di
                 {"key": member},
             )
         )
-    return Listing(caption, columns, rows, by=dim)
+    return Listing(caption, columns, rows, by=dim, sort=sort)
 
 
 def see_unit(see: str, currency: str) -> Markup:

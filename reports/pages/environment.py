@@ -45,7 +45,8 @@ def make(book: Book) -> dict[str, Any]:
             "A triangle marks a month that lacks something: its column is a lower bound."
             if lacking
             else "No month lacks anything."
-        ),
+        )
+        + (" A click on a column shows its month alone." if len(months) > 1 else ""),
         plot=emissions(cube, months),
         kind="emissions",
         how="emissions",

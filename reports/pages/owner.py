@@ -41,6 +41,7 @@ def make(book: Book) -> dict[str, Any]:
             "product",
             {p: f"{book.product_label(p)} ({wording.role_word(book.product_role.get(p))})" for p in dearest},
             see,
+            sort="overspray.*",
         ),
         "rework": ledger_cube(rework).sums() if rework.height else {},
         "redo_labour": float(book.table("job_costs")["redo_labour_cost"].fill_null(0.0).sum() or 0.0),

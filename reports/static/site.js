@@ -219,6 +219,13 @@
       var s = context(tr.firstElementChild);
       tr.hidden = !s || s.rows === 0;
     });
+    document.querySelectorAll("table[data-sort]").forEach(function (table) {
+      var measure = table.dataset.sort.replace("*", see()), body = table.tBodies[0];
+      var value = function (tr) { return context(tr.firstElementChild)[measure]; };
+      Array.prototype.slice.call(body.rows).sort(function (a, b) {
+        return value(b) - value(a) || (a.dataset.key < b.dataset.key ? -1 : 1);
+      }).forEach(function (tr) { body.appendChild(tr); });
+    });
     document.querySelectorAll("tr[data-shop], tr[data-role], tr[data-month], [data-map], article[data-shop]").forEach(function (el) {
       var d = el.dataset, within = d.role && el.closest("[data-role-default]");
       var role = state.role || (within ? within.dataset.roleDefault : "");
@@ -536,6 +543,15 @@
         setTimeout(whatIf, 0);
       });
     });
+    document.querySelectorAll("a[data-jump]").forEach(function (a) {  // the address keeps the filters, so the jump is made here
+      a.addEventListener("click", function (event) {
+        var to = document.getElementById(a.getAttribute("href").slice(1));
+        event.preventDefault();
+        to.setAttribute("tabindex", "-1");
+        to.focus();
+        to.scrollIntoView();
+      });
+    });
     document.querySelectorAll("button[data-print]").forEach(function (b) {
       b.addEventListener("click", function () {
         var one = document.getElementById(b.dataset.print);
@@ -580,8 +596,18 @@
     requestAnimationFrame(function () {
       var script = document.createElement("script");
       script.src = root.dataset.plotly;
-      script.onload = function () { redraw(); root.dataset.ready = ""; };
+      script.onload = function () { redraw(); listen(); root.dataset.ready = ""; };
       document.head.appendChild(script);
+    });
+  }
+  function listen() {  // a month's column chooses that month alone, again all of them
+    var f = figures.emissions;
+    if (!f || !document.querySelector("select[name=from]")) return;
+    f.el.on("plotly_click", function (event) {
+      var month = String(event.points[0].x).slice(0, 7), alone = state.from === month && state.to === month;
+      set("from", alone ? "" : month);
+      set("to", alone ? "" : month);
+      apply();
     });
   }
   function choose() {  // the choices of the address into the selects; what is not on offer is dropped

@@ -356,3 +356,67 @@ def test_a_chain_of_shops_opens_with_the_shops_and_a_page_for_each(visit: Any, t
     tab.wait_for_selector("html[data-ready]", state="attached")
     assert tab.locator("h1").inner_text() == "How much should we mix at Shop 40?"
     assert tab.locator("output").inner_text().endswith("mL")
+
+
+# Five tasks of somebody who has not seen the pages, each from the start page in at most three clicks (a choice is a click).
+
+
+def test_task_the_dearest_product_in_overspray_of_one_shop(
+    visit: Any, site: Path, tables: dict[str, pl.DataFrame]
+) -> None:
+    tab = visit(site)
+    tab.locator("nav a", has_text="Material").click()
+    tab.wait_for_selector("html[data-ready]", state="attached")
+    tab.select_option("select[name=shop]", "quay")
+    dearest = (
+        tables["material_ledger"]
+        .filter(pl.col("shop_id") == "quay")
+        .group_by("product_id")
+        .agg(pl.col("overspray_cost").sum())
+        .sort("overspray_cost", descending=True)["product_id"][0]
+    )
+    first = tab.locator("table[data-by=product_id] tbody tr:visible").first
+    assert first.get_attribute("data-key") == dearest
+
+
+def test_task_who_needs_what_practice_and_how_sure(visit: Any, site: Path) -> None:
+    tab = visit(site)
+    tab.locator("a", has_text="Who trains the hands").click()
+    tab.wait_for_selector("html[data-ready]", state="attached")
+    tab.locator("a[data-jump]", has_text="T01").click()
+    assert tab.evaluate("document.activeElement.id") == "card-1"
+    card = tab.locator("#card-1").inner_text()
+    assert "Count the coats against the sheet." in card and "shown (P 0.97)" in card
+
+
+def test_task_which_gun_to_service(visit: Any, site: Path) -> None:
+    tab = visit(site)
+    tab.locator("a", has_text="Who keeps the guns").click()
+    assert "shown to fall with use for G01: look there first" in tab.locator("#service").inner_text()
+
+
+def test_task_one_months_voc_of_one_shop_ready_to_print(
+    visit: Any, site: Path, tables: dict[str, pl.DataFrame]
+) -> None:
+    tab = visit(site)
+    tab.locator("a", has_text="Who reports it").click()
+    tab.wait_for_selector("html[data-ready]", state="attached")
+    tab.select_option("select[name=shop]", "quay")
+    column = tab.locator("#plot-emissions .bars .point").nth(2)
+    box = column.bounding_box()
+    tab.mouse.click(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+    month = tab.locator("select[name=from]").input_value()
+    assert month == tab.locator("select[name=to]").input_value() != ""
+    kept = tables["emissions_monthly"].filter((pl.col("shop_id") == "quay") & (pl.col("month") == month))
+    assert phrase(kept["voc_kg"].sum(), "mass_kg") in tab.locator(".finding").inner_text()
+
+
+def test_task_which_product_has_no_fitting_gun(visit: Any, tmp_path: Path) -> None:
+    tables = make()
+    tables["gun_fit"] = tables["gun_fit"].with_columns(
+        tip_fits=pl.col("product_id") != "p_fill",
+        verdict=pl.when(pl.col("product_id") == "p_fill").then(pl.lit("misfit")).otherwise(pl.lit("fits")),
+    )
+    tab = visit(written(tmp_path, build(tables, SETTINGS)))
+    tab.locator("a", has_text="Who keeps the guns").click()
+    assert "Hillside: no gun fits Grade surfacer." in tab.locator("#fit").inner_text()

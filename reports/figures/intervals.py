@@ -17,7 +17,7 @@ from reports.wording import standing
 
 ROW = 34  # px a row, wide; on narrow screens the words stand above the band and a row takes NARROW_ROW (site.js)
 HEAD = 44
-CHARACTER = 8  # px a character of the words takes, on the wide side
+CHARACTER = 8.4  # px a character of the words takes, on the wide side
 
 
 def words_width(rows: list[dict[str, Any]]) -> int:

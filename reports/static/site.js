@@ -401,8 +401,8 @@
         return first + (!fits ? "<br>" : first === name ? "  " : " ") + words;
       };
       list.forEach(function (r) { longest = Math.max(longest, label(r).replace(/<[^>]*>/g, "").length); });
-      var text = Math.min(640, Math.max(240, 8 * longest + 12));
-      var narrow = printing || el.clientWidth < 980 || 8 * longest + 12 > 0.55 * el.clientWidth;
+      var text = Math.min(640, Math.max(240, 8.4 * longest + 12));
+      var narrow = printing || el.clientWidth < 980 || 8.4 * longest + 12 > 0.55 * el.clientWidth;
       var row = printing ? 30 : narrow ? 54 : 34, base = printing ? 0.7 : narrow ? 0.56 : 0.5;
       plot.layout.margin.l = text;
       if (printing) plot.data[0].line.width = 9;

@@ -17,14 +17,14 @@ QUIET = ["--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-backgroun
 
 
 def take(site: Path, into: Path) -> None:
-    """One PNG a page, 1180 x 900, in light colours. SystemExit where there is no Chromium or a picture is too large."""
+    """One PNG a page, 1280 x 960, in light colours. SystemExit where there is no Chromium or a picture is too large."""
     found = next((p for n in ("chromium", "chromium-browser", "google-chrome") if (p := shutil.which(n))), None)
     if found is None:
         raise SystemExit("No Chromium on this machine: install the system package `chromium` to take pictures.")
     into.mkdir(parents=True, exist_ok=True)
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=found, args=QUIET)
-        page = browser.new_page(viewport={"width": 1180, "height": 900}, color_scheme="light", reduced_motion="reduce")
+        page = browser.new_page(viewport={"width": 1280, "height": 960}, color_scheme="light", reduced_motion="reduce")
         for name, file in PAGES.items():
             page.goto((site / file).resolve().as_uri())
             page.wait_for_selector("html[data-ready]", state="attached", timeout=20_000)

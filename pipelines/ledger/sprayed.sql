@@ -72,7 +72,12 @@ flushed AS (
 paid AS (
     SELECT
         *,
-        CASE WHEN base_total_g > 0 THEN least(operation_flush_g, base_total_g) * base_g / base_total_g ELSE 0.0 END AS flush_g,
+        -- Where the flush takes all that was left, each cup pays just what it gave: no residue of rounding passes as sprayed.
+        CASE
+            WHEN base_total_g <= 0 THEN 0.0
+            WHEN operation_flush_g >= base_total_g THEN base_g
+            ELSE operation_flush_g * base_g / base_total_g
+        END AS flush_g,
         CASE WHEN base_total_g > 0 THEN operation_flush_sd_g * base_g / base_total_g ELSE 0.0 END AS flush_sd_g
     FROM flushed
 )

@@ -54,7 +54,7 @@ feeds AS (
         h.leftover_share,
         h.leftover_share_sd,
         coalesce(f.gone_g, f.offered_g * (1 - h.leftover_share)) AS expected_gone_g,
-        CASE WHEN m.complete THEN coalesce(f.gone_g, f.offered_g * (1 - h.leftover_share), f.offered_g) ELSE 0.0 END AS base_g
+        CASE WHEN m.complete THEN coalesce(f.gone_g, f.offered_g * (1 - h.leftover_share), f.offered_g, 0.0) ELSE 0.0 END AS base_g
     FROM cup_feeds AS f
     INNER JOIN mixes AS m ON m.shop_id = f.shop_id AND m.mix_id = f.mix_id
     LEFT JOIN sprays AS s ON s.shop_id = f.shop_id AND s.job_id = f.job_id AND s.operation_no = f.operation_no

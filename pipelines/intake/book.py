@@ -3,14 +3,24 @@
 Plain holders without rules: merge.py, stages.py and cross.py decide, and write it down here.
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import polars as pl
 
+from pipelines.intake.messages import listed, shown
 from schemas import door
 
 ACCEPTED, REFUSED, DUPLICATE, SUPERSEDED = "accepted", "refused", "duplicate", "superseded"
 REASONS = {"@i": pl.Int64, "column": pl.String, "reason": pl.String}
+#: where several sheets of a workbook feed one table, a row of the n-th sheet (from 0) carries the line n * SHEET + row
+SHEET = 1 << 40
+
+
+def lines_told(lines: Iterable[int], sheets: tuple[str, ...]) -> str:
+    """Lines as they stand in messages: '2, 5', or "2 of sheet 'March', 5 of sheet 'April'"."""
+    told = sorted(set(lines))
+    return listed([f"{n % SHEET} of sheet '{shown(sheets[n // SHEET], 40)}'" if sheets else str(n) for n in told], 12)
 
 
 class Warnings:

@@ -11,8 +11,8 @@ be missing, and nothing gets smaller by being unreadable.
 
 import polars as pl
 
-from pipelines.intake.book import ACCEPTED, SUPERSEDED, Book, Warnings
-from pipelines.intake.messages import listed, say
+from pipelines.intake.book import ACCEPTED, SUPERSEDED, Book, Warnings, lines_told
+from pipelines.intake.messages import say
 from pipelines.intake.read import FileRead
 
 #: table -> the date of a row, and the unit that is there or not
@@ -51,7 +51,7 @@ def without_deleted(
                 continue
             blind = _blind(books[table], table, rank)
             if blind.len():
-                warnings.add(rank, table, say("not_deleted", span=span, lines=listed(blind.unique().sort(), 12)))
+                warnings.add(rank, table, say("not_deleted", span=span, lines=lines_told(blind, reads[rank].sheets)))
                 continue
             gone = _gone(books[table], table, rank, span)
             if gone.is_empty():

@@ -94,6 +94,7 @@ class File(_Part):
 
     header_line   the line of the header, or "find": the first line that holds every column the layout needs
     skip          rows that are no data
+    sheet         spreadsheets: the sheet's name, or a pattern such as "20*" for all sheets that fit
     merged        spreadsheets: "refuse" rows inside merged cells, or "repeat" a cell merged over rows for each of them
     century       first of the hundred years that a year of two digits falls into (1970: 70-99 are 19.., 00-69 are 20..)
     complete_for  "days" or "months": the export is the whole record of its shops from its first to its last day (or of

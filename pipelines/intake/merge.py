@@ -20,7 +20,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from pipelines.intake import cross, deleted, stages
-from pipelines.intake.book import ACCEPTED, DUPLICATE, REFUSED, SUPERSEDED, Book, Warnings
+from pipelines.intake.book import ACCEPTED, DUPLICATE, REFUSED, SHEET, SUPERSEDED, Book, Warnings, lines_told
 from pipelines.intake.files import natural_order
 from pipelines.intake.layout import TABLES
 from pipelines.intake.messages import KEY_CONFLICT, LITERAL, say
@@ -46,8 +46,8 @@ RawOf = Callable[[str, list[int]], dict[int, str]]
 class Intake:
     """Everything that was taken in.
 
-    tables        every event table and register (empty ones too): the contract's columns, then file, line; sorted by
-    key intake_files  what became of every row of every file; refused_rows, incomplete: as the schemas say
+    tables        every event table and register (empty ones too): the contract's columns, then file, line; sorted by key
+    intake_files  what became of every row of every file; refused_rows, incomplete: as the schemas say
     """
 
     tables: dict[str, pl.DataFrame]
@@ -187,22 +187,22 @@ def _in_force(table: str, book: Book, files: Files) -> Book:
     rows = _stated(rows, states)
     book = book.with_state(rows.drop("@when", strict=False))
     if conflicts.height:
-        book = book.refuse(_conflict_reasons(book.rows, conflicts["@i"], key))
+        book = book.refuse(_conflict_reasons(book.rows, conflicts["@i"], key, files))
     return _between_files(table, book, full_key, content, files)
 
 
-def _conflict_reasons(rows: pl.DataFrame, ids: pl.Series, key: list[str]) -> pl.DataFrame:
+def _conflict_reasons(rows: pl.DataFrame, ids: pl.Series, key: list[str], files: Files) -> pl.DataFrame:
     lost = rows.filter(pl.col("@i").is_in(ids.implode()))
     told = (
-        lost.sort("line")
-        .group_by("@f", *key, maintain_order=True)
-        .agg("@i", pl.col("line").unique().sort().cast(pl.String).head(12).str.join(", ").alias("@lines"))
+        lost.sort("line").group_by("@f", *key, maintain_order=True).agg("@i", pl.col("line").unique().alias("@lines"))
     )
     words = [
         say(
-            "conflict", key=", ".join(f"{k} {v}" for k, v in zip(key, cells, strict=True) if v is not None), lines=lines
+            "conflict",
+            key=", ".join(f"{k} {v}" for k, v in zip(key, cells, strict=True) if v is not None),
+            lines=lines_told(lines, files.reads[rank].sheets),
         )
-        for *cells, lines in told.select(*key, "@lines").iter_rows()
+        for *cells, rank, lines in told.select(*key, "@f", "@lines").iter_rows()
     ]
     column = pl.lit(None, pl.String).alias("column")
     detail = told.select("@i", column, pl.Series("reason", words, dtype=pl.String)).explode("@i")
@@ -407,66 +407,75 @@ def _folded(
 
 
 def _told(books: dict[str, Book], files: Files, warnings: Warnings, raw_of: RawOf | None) -> Intake:
-    names = pl.DataFrame(
-        {"@f": range(len(files.reads)), "file": [r.file for r in files.reads]},
-        schema={"@f": pl.Int64, "file": pl.String},
-    )
     tables = {}
     for table, book in books.items():
         columns = [c.name for c in door.columns(table)]
         tables[table] = (
-            book.current()
-            .join(names, on="@f", how="left", maintain_order="left")
+            _placed(book.current(), files)
             .select(*columns, "file", "line")
             .sort([*door.keys(table), "file", "line"], nulls_last=True)
         )
     return Intake(
         tables,
         _intake_files(books, files, warnings),
-        _refused_rows(books, files, names, raw_of),
-        _incomplete(books, names),
+        _refused_rows(books, files, raw_of),
+        _incomplete(books, files),
     )
 
 
+def _label(read: FileRead, sheet: int) -> str:
+    """How a file, or one of several sheets that feed one table, is called."""
+    return f"{read.file}, sheet '{read.sheets[sheet]}'" if read.sheets else read.file
+
+
+def _placed(rows: pl.DataFrame, files: Files) -> pl.DataFrame:
+    """With `file`, the name of the file (and sheet), for @f; `line` is that of the sheet then."""
+    labels = [(rank, n, _label(r, n)) for rank, r in enumerate(files.reads) for n in range(max(1, len(r.sheets)))]
+    names = pl.DataFrame(labels, schema={"@f": pl.Int64, "@sheet": pl.Int64, "file": pl.String}, orient="row")
+    rows = rows.with_columns((pl.col("line") // SHEET).alias("@sheet"), pl.col("line") % SHEET)
+    return rows.join(names, on=["@f", "@sheet"], how="left", maintain_order="left")
+
+
 def _intake_files(books: dict[str, Book], files: Files, warnings: Warnings) -> pl.DataFrame:
-    counts: dict[tuple[int, str], dict[str, int]] = {}
+    counts: dict[tuple[int, str, int], dict[str, int]] = {}
+    sheet = (pl.col("line") // SHEET).alias("@sheet")
+    unread = [(table, book.refused.filter(pl.col("item").is_not_null())) for table, book in books.items()]
+    for rank, read in enumerate(files.reads):
+        if NOWHERE in read.tables:
+            unread.append((NOWHERE, read.tables[NOWHERE].refused.with_columns(pl.lit(rank, pl.Int64).alias("@f"))))
     for table, book in books.items():
-        for rank, state, n in book.rows.group_by("@f", "@state").len().iter_rows():
-            counts.setdefault((rank, table), {})[state] = n
-        items = book.refused.filter(pl.col("item").is_not_null()).group_by("@f").agg(pl.col("item").n_unique())
-        for rank, n in items.iter_rows():
-            states = counts.setdefault((rank, table), {})
+        for rank, at, state, n in book.rows.group_by("@f", sheet, "@state").len().iter_rows():
+            counts.setdefault((rank, table, at), {})[state] = n
+    for table, rows in unread:
+        for rank, at, n in rows.group_by("@f", sheet).agg(pl.col("item").n_unique()).iter_rows():
+            states = counts.setdefault((rank, table, at), {})
             states[REFUSED] = states.get(REFUSED, 0) + n
+    none = dict.fromkeys((ACCEPTED, REFUSED, DUPLICATE, SUPERSEDED), 0)
     out: list[dict[str, object]] = []
     for rank, read in enumerate(files.reads):
         for table in read.tables or [NOWHERE]:
-            states = counts.get((rank, table), {})
-            if table == NOWHERE and table in read.tables:
-                states = {REFUSED: read.tables[NOWHERE].refused["item"].n_unique()}
             said = [*([read.message] if read.message else []), *warnings.of(rank, table)]
-            row: dict[str, object] = {
-                "file": read.file,
-                "table": table or None,
-                "sha256": read.sha256 or None,
-                "layout": read.layout,
-                "state": read.state,
-                "message": "; ".join(said) or None,
-                "rows_read": sum(states.values()),
-            }
-            out.append(row | {s: states.get(s, 0) for s in (ACCEPTED, REFUSED, DUPLICATE, SUPERSEDED)})
+            fed = [n for n in range(len(read.sheets)) if (rank, table, n) in counts]
+            for at in fed or [0]:
+                states = none | counts.get((rank, table, at), {})
+                row: dict[str, object] = {
+                    "file": _label(read, at),
+                    "table": table or None,
+                    "sha256": read.sha256 or None,
+                    "layout": read.layout,
+                    "state": read.state,
+                    "message": "; ".join(said) or None,
+                    "rows_read": sum(states.values()),
+                }
+                out.append(row | states)
         if read.refused_parts:  # sheets that could not be used stand as a row of their own
-            parts = "; ".join(read.refused_parts)
-            nowhere = [row for row in out if row["file"] == read.file and row["table"] is None]
-            if nowhere:
-                nowhere[0] |= {"state": "refused", "message": f"{parts}; {nowhere[0]['message']}"}
-            else:
-                part: dict[str, object] = {"file": read.file, "table": None, "sha256": read.sha256}
-                part |= {"layout": read.layout, "state": "refused", "message": parts}
-                out.append(part | dict.fromkeys(("rows_read", ACCEPTED, REFUSED, DUPLICATE, SUPERSEDED), 0))
+            part: dict[str, object] = {"file": read.file, "table": None, "sha256": read.sha256, "layout": read.layout}
+            part |= {"state": "refused", "message": "; ".join(read.refused_parts), "rows_read": 0}
+            out.append(part | none)
     return door.conform("intake_files", pl.DataFrame(out, schema=door.empty("intake_files").schema))
 
 
-def _refused_rows(books: dict[str, Book], files: Files, names: pl.DataFrame, raw_of: RawOf | None) -> pl.DataFrame:
+def _refused_rows(books: dict[str, Book], files: Files, raw_of: RawOf | None) -> pl.DataFrame:
     parts = [
         book.refused.select("@f", "line", pl.lit(table, pl.String).alias("table"), "column", "reason", "raw")
         for table, book in books.items()
@@ -491,19 +500,21 @@ def _refused_rows(books: dict[str, Book], files: Files, names: pl.DataFrame, raw
         .sort("@f", "line", "table", "column", ~pl.col("reason").str.contains(LITERAL), "reason", nulls_last=True)
         .group_by("@f", "line", "table", maintain_order=True)
         .agg(pl.col("reason").unique(maintain_order=True).alias("reasons"), pl.col("raw").drop_nulls().first())
-        .join(names, on="@f", how="left", maintain_order="left")
     )
     if raw_of is not None:
-        wanted = rows.filter(pl.col("raw").is_null()).group_by("file").agg("line")
-        found = [(file, line, raw) for file, lines in wanted.iter_rows() for line, raw in raw_of(file, lines).items()]
-        more = pl.DataFrame(
-            found, schema={"file": pl.String, "line": pl.Int64, "@raw": pl.String}, orient="row"
-        ).unique(["file", "line"])
-        rows = rows.join(more, on=["file", "line"], how="left").with_columns(pl.coalesce("raw", "@raw").alias("raw"))
-    return door.conform("refused_rows", rows)
+        wanted = rows.filter(pl.col("raw").is_null()).group_by("@f").agg("line")
+        found = [
+            (rank, line, raw)
+            for rank, lines in wanted.iter_rows()
+            for line, raw in raw_of(files.reads[rank].file, lines).items()
+        ]
+        more = pl.DataFrame(found, schema={"@f": pl.Int64, "line": pl.Int64, "@raw": pl.String}, orient="row")
+        rows = rows.join(more.unique(["@f", "line"]), on=["@f", "line"], how="left")
+        rows = rows.with_columns(pl.coalesce("raw", "@raw").alias("raw"))
+    return door.conform("refused_rows", _placed(rows, files))
 
 
-def _incomplete(books: dict[str, Book], names: pl.DataFrame) -> pl.DataFrame:
+def _incomplete(books: dict[str, Book], files: Files) -> pl.DataFrame:
     """What refused rows leave incomplete: the cup, the operation, the stage of a panel, or the month."""
     parts = []
     for table, book in books.items():
@@ -526,7 +537,7 @@ def _incomplete(books: dict[str, Book], names: pl.DataFrame) -> pl.DataFrame:
     parts += cross.two_products(books["pours"])
     if not parts:
         return door.empty("incomplete")
-    both = pl.concat(parts, how="diagonal").join(names, on="@f", how="left", maintain_order="left")
+    both = _placed(pl.concat(parts, how="diagonal"), files)
     blank = door.empty("incomplete")
     frame = pl.concat([blank, both.select(c for c in blank.columns if c in both.columns)], how="diagonal")
     return door.conform("incomplete", frame.unique()).sort(blank.columns, nulls_last=True)

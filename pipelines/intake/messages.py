@@ -39,7 +39,6 @@ CATALOGUE = {
     "xlsx_trouble": "cell {cell} holds {found}; correct it in the spreadsheet and save it again",
     "xlsx_merged": "the row lies inside the merged cells {cells}, whose value stands in their first cell alone; unmerge"
     " them, or say merged = \"repeat\" in a layout if it holds for every row",
-    "xlsx_same_table": "sheets {one} and {other} both hold {table}; put them into one sheet, or into files of their own",
     "xlsx_layouts_differ": "layouts {names} read sheets of one workbook and differ in mode, complete_for, exported_at or"
     " time_zone; give them the same, or put the sheets into files of their own",
     "sheets_unread": "sheets that no layout reads: {sheets}",

@@ -6,6 +6,7 @@ so in one word, so that a file is never read twice. What needs other files (late
 """
 
 import dataclasses
+import fnmatch
 import hashlib
 import json
 import re
@@ -20,6 +21,7 @@ from typing import Any, Literal
 import polars as pl
 
 from pipelines.intake import cast, claim, layout, shape, text, xlsx
+from pipelines.intake.book import SHEET
 from pipelines.intake.files import ENDINGS, FileRefused, Source, unpacked
 from pipelines.intake.messages import NO_TABLE, listed, say, shown
 from schemas import door
@@ -58,7 +60,8 @@ class TableRead:
 @dataclass(frozen=True)
 class FileRead:
     """One file as read. `message` is why it was refused, or its warnings; `tables` is empty for a refused file.
-    `refused_parts`: sheets of a workbook that could not be used, while others could."""
+    `refused_parts`: sheets of a workbook that could not be used, while others could. `sheets`: where several sheets feed
+    one table, the names of all that were read; lines are those of book.SHEET then."""
 
     file: str
     sha256: str
@@ -71,6 +74,7 @@ class FileRead:
     time_zone: str | None = None
     complete_for: Literal["days", "months"] | None = None
     refused_parts: tuple[str, ...] = ()
+    sheets: tuple[str, ...] = ()
 
 
 @cache
@@ -160,6 +164,20 @@ class _Opened:
         if name not in self._sheets:
             self._sheets[name] = text.xlsx_cells(self.data, name)
         return self._sheets[name]
+
+    def expanded(self, layouts: Iterable[layout.Layout]) -> list[layout.Layout]:
+        """The layouts, one whose `sheet` is a pattern (such as "20*") once for each sheet that holds something and
+        fits."""
+        out = []
+        for one in layouts:
+            pattern = one.file.sheet
+            if self.kind != ".xlsx" or pattern is None or pattern in self.names:
+                out.append(one)
+                continue
+            fits = [n for n in self.filled_sheets() if fnmatch.fnmatchcase(n, pattern)]
+            files = [one.file.model_copy(update={"sheet": name}) for name in fits]
+            out += [one.model_copy(update={"file": file}) for file in files] if fits else [one]
+        return out
 
     def sheet_of(self, file: layout.File) -> str | None:
         """The sheet a layout reads: the one it names, else the only one that holds something."""
@@ -370,31 +388,42 @@ def _read_workbook(source: Source, opened: _Opened, near: list[str]) -> FileRead
 
 
 def _one_workbook(reads: list[FileRead], sheets: list[str], note: list[str]) -> FileRead:
-    """The sheets of a workbook as one file. Raises FileRefused: two feed one table, so that a line would not say which
-    is meant, or their layouts differ in what holds for a whole file."""
-    homes: dict[str, str] = {}
-    tables: dict[str, TableRead] = {}
-    for one, sheet in zip(reads, sheets, strict=True):
-        for table, part in one.tables.items():
-            if table in homes:
-                told = table or NO_TABLE
-                raise FileRefused(say("xlsx_same_table", one=homes[table], other=sheet, table=told))
-            homes[table], tables[table] = sheet, part
+    """The sheets of a workbook as one file; where two feed one table, lines say which sheet (book.SHEET). Raises
+    FileRefused: their layouts differ in what holds for a whole file."""
     if len({(x.exported_at, x.mode, x.time_zone, x.complete_for) for x in reads}) > 1:
         raise FileRefused(say("xlsx_layouts_differ", names=listed(x.layout or "" for x in reads)))
-    homed = [f"{s} ({', '.join(x.tables)})" for x, s in zip(reads, sheets, strict=True)]
-    sheets_told = [say("sheets_read", sheets=listed(homed))]
-    said = dict.fromkeys([*(sheets_told if len(reads) > 1 else []), *(x.message for x in reads if x.message), *note])
+    homes = [table for one in reads for table in one.tables]
+    shared = len(set(homes)) < len(homes)
+    tables: dict[str, TableRead] = {}
+    for number, one in enumerate(reads):
+        for table, part in one.tables.items():
+            part = _on_sheet(part, number) if shared else part
+            tables[table] = _joined(tables[table], part) if table in tables else part
+    several = len(reads) > 1
+    homed = [f"{s} ({', '.join(t or NO_TABLE for t in x.tables)})" for x, s in zip(reads, sheets, strict=True)]
+    said = [say("sheets_read", sheets=listed(homed))] if several else []
+    for one, sheet in zip(reads, sheets, strict=True):
+        if one.message:
+            said.append(say("part", sheet=sheet, why=one.message) if several else one.message)
     layouts = " + ".join(dict.fromkeys(x.layout for x in reads if x.layout)) or None
-    return dataclasses.replace(reads[0], layout=layouts, message="; ".join(said) or None, tables=tables)
+    return dataclasses.replace(
+        reads[0],
+        layout=layouts,
+        message="; ".join([*said, *note]) or None,
+        tables=tables,
+        sheets=tuple(sheets) if shared else (),
+    )
+
+
+def _on_sheet(part: TableRead, number: int) -> TableRead:
+    line = (pl.col("line") + number * SHEET).alias("line")
+    return TableRead(part.rows.with_columns(line), part.refused.with_columns(line))
 
 
 def _claims(opened: _Opened, layouts: list[layout.Layout]) -> tuple[list[layout.Layout], list[str]]:
     """The layouts that claim the file, and what kept those back whose match_name fits."""
     claims, near = [], []
-    for one in layouts:
-        if not one.fits_name(opened.source.below):
-            continue
+    for one in opened.expanded(x for x in layouts if x.fits_name(opened.source.below)):
         named = one.file.match_name is not None
         if opened.kind == ".xlsx" and one.file.sheet is not None and one.file.sheet not in opened.names:
             if named:
@@ -681,21 +710,23 @@ def raw_lines(read: FileRead, source: Source, layouts: list[layout.Layout], line
         if source.sha256 != read.sha256:
             return {}
         opened = _Opened(source, Options(max_file_mb=1e9))
-        by = {x.name: x for x in layouts}
-        named = [by[name] for name in (read.layout or "").split(" + ") if name in by]
-        grids: list[text.Grid | None] = [opened.grid_of(one) for one in named]
+        named = [x for x in _claims(opened, layouts)[0] if x.name in (read.layout or "").split(" + ")]
+        grids: list[tuple[str | None, text.Grid | None]]
+        grids = [(opened.sheet_of(x.file) if opened.kind == ".xlsx" else None, opened.grid_of(x)) for x in named]
         if not named and opened.kind == ".xlsx":
-            grids = [opened.plain_sheet(name) for name in opened.filled_sheets()]
+            grids = [(name, opened.plain_sheet(name)) for name in opened.filled_sheets()]
         elif not named:
-            grids = [opened.plain()]
+            grids = [(None, opened.plain())]
     except (FileRefused, OSError):
         return {}
     found: dict[int, list[str]] = {}
-    for grid in grids:
-        if grid is not None:
-            rows = grid.rows.filter(pl.col("line").is_in(lines))
-            for line, raw in zip(rows["line"].to_list(), grid.origin.raw(rows).to_list(), strict=True):
-                found.setdefault(line, []).append(raw)
+    for sheet, grid in grids:
+        if grid is None or (read.sheets and sheet not in read.sheets):
+            continue
+        shift = read.sheets.index(str(sheet)) * SHEET if read.sheets else 0
+        rows = grid.rows.filter((pl.col("line") + shift).is_in(lines))
+        for line, raw in zip(rows["line"].to_list(), grid.origin.raw(rows).to_list(), strict=True):
+            found.setdefault(line + shift, []).append(raw)
     return {line: " | ".join(raws) for line, raws in found.items()}
 
 
@@ -715,6 +746,7 @@ def packed(read: FileRead) -> tuple[dict[str, Any], dict[str, pl.DataFrame]]:
         "time_zone": read.time_zone,
         "complete_for": read.complete_for,
         "refused_parts": list(read.refused_parts),
+        "sheets": list(read.sheets),
         "tables": list(read.tables),
     }
     frames = {}
@@ -740,4 +772,5 @@ def unpack(meta: dict[str, Any], frames: dict[str, pl.DataFrame], file: str | No
         meta["time_zone"],
         meta["complete_for"],
         tuple(meta["refused_parts"]),
+        tuple(meta["sheets"]),
     )

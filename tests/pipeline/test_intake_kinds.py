@@ -213,11 +213,46 @@ def test_sheets_of_one_workbook_feed_their_tables_and_others_are_named(write: An
     assert books.filter(state="refused")["message"].item().startswith("sheet 'Notes'")
 
 
+MONTHS: Sheets = {
+    "March": [["Scale log"], HEADER, ROWS[0], [*ROWS[1][:6], "x"]],
+    "April": [
+        HEADER,
+        ["north", "b", *ROWS[0][2:]],
+        ROWS[1],
+        [*ROWS[0][:6], 11.5],
+        ["north", "c", 1, ROWS[0][3], "clear_a", "bindr", 3],
+    ],
+    "Notes": [["call", "Ada"]],
+}
+
+
 @both
-def test_two_sheets_of_one_table_are_refused_since_a_line_would_not_say_which(write: Any) -> None:
-    taken = take_in({"inbox/a.xlsx": write({"March": [HEADER, *ROWS], "April": [HEADER, *ROWS]})})
-    assert "March and April both hold pours" in message(taken, "inbox/a.xlsx")
-    assert taken.tables["pours"].is_empty()
+@pytest.mark.parametrize(
+    "rules", [{}, {"a.toml": rule('sheet = "[MA]*"\nheader_line = "find"')}], ids=["canonical", "layout"]
+)
+def test_two_sheets_feed_one_table_and_lines_say_which(write: Any, rules: dict[str, str]) -> None:
+    name = "inbox/x.xlsx" if rules else "inbox/log.xlsx"
+    taken = take_in({name: write(MONTHS)}, rules)
+    march, april = f"{name}, sheet 'March'", f"{name}, sheet 'April'"
+    assert [(m, f, n) for m, f, n in taken.tables["pours"].select("mix_id", "file", "line").iter_rows()] == [
+        ("a", april, 3), ("b", april, 2),
+    ]  # fmt: skip
+    books = {f: (read, used, lost) for f, read, used, lost in
+             taken.intake_files.filter(table="pours").select("file", "rows_read", "accepted", "refused").iter_rows()}  # fmt: skip
+    assert books == {march: (2, 0, 2), april: (4, 2, 2)}
+    found = reasons(taken, march) | {10 + n: r for n, r in reasons(taken, april).items()}
+    assert set(found) == {3, 4, 14, 15}
+    assert found[3][0] == found[14][0] == "key conflict"
+    assert "lines 3 of sheet 'March', 4 of sheet 'April'" in found[3][1], "one file: neither sheet is the later one"
+    assert "'x' is not a number" in found[4][0] and "did you mean 'binder'?" in found[15][0]
+    assert "sheet 'March': the header was found on line 2" in message(taken, march) or rules
+    assert "Notes" in "; ".join(taken.intake_files["message"].drop_nulls())
+
+
+def test_sheets_that_feed_one_table_survive_the_store() -> None:
+    read = read_file(Source("inbox/log.xlsx", content=by_openpyxl(MONTHS)), [])
+    meta, frames = packed(read)
+    assert unpack(meta, frames).sheets == read.sheets == ("March", "April")
 
 
 def test_layouts_for_different_sheets_read_one_workbook_together() -> None:

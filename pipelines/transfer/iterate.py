@@ -27,7 +27,10 @@ from pipelines.transfer.mixed import Floats, Ints
 CLIP = 1.5  # a relative residual beyond this is taken as this: one gross error must not steer a pass
 MAX_PASSES = 25
 TOLERANCE = 1e-5  # largest change of any layer's log TE between passes
-ROUGH = 0.02  # the same before the first screening
+ROUGH = 0.02  # the same before the first screening; log sd likewise
+SETTLED = (
+    1e-4  # of log sd where it is known best, the event's: theta moves by far less (n records tell it to 1/sqrt(2 n))
+)
 SCREEN_Z = 4.0
 SCREEN_ABOVE_ONE = 3.0
 PSEUDO_RECORDS = 10.0  # a role set's mean split leans on the roles' typical films until it has many of its own
@@ -65,7 +68,7 @@ class Joint:
     kept: Ints
 
 
-def linearise(design: Design, theta: Floats, on: NDArray[np.bool_]) -> Linear:
+def linearise(design: Design, theta: Floats, on: NDArray[np.bool_], frame: mixed.Frame | None = None) -> Linear:
     """Residuals and design rows at theta (estimation of sums: module docstring).
 
     v = area + sum w^2 u_V^2 ; s = s2_read / Dhat^2 ; h = sum w^2 ; w = own split V exp(eta) / Dhat (variances only)
@@ -80,19 +83,23 @@ def linearise(design: Design, theta: Floats, on: NDArray[np.bool_]) -> Linear:
     h = np.bincount(d.record, share**2, minlength=d.n).astype(float)
 
     mean_share = mean_split(d, landed, share, on)
-    rows = design_rows(d, mean_share)
+    rows = frame.design(design_rows(d, mean_share, frame.example_row)) if frame else design_rows(d, mean_share)
     residual = np.clip((d.landed - predicted) / predicted, -CLIP, CLIP)
     return Linear(
         predicted, v, d.read_var / predicted**2, h, residual + (rows @ theta)[d.signature_of_record], rows, mean_share
     )
 
 
-def design_rows(d: Design, share_of_group: Floats) -> sp.csr_matrix:
-    """One design row per signature: its layers' rows, each times its group's share (evenly split inside a group)."""
-    one = d.signature[d.signature_of_record][d.record] == d.record  # layers of the first record of each signature
-    share = share_of_group[d.group[one]] / d.in_group[one]
+def design_rows(d: Design, share_of_group: Floats, signatures: Ints | None = None) -> sp.csr_matrix:
+    """One design row per signature (all, or those named): its layers' rows, each times its group's share (evenly split
+    inside a group). The layers are those of the signature's first record."""
+    first = d.signature if signatures is None else d.signature[signatures]
+    count = np.append(d.start, len(d.record))[first + 1] - d.start[first]
+    begin = np.cumsum(count) - count
+    layer = np.repeat(d.start[first] - begin, count) + np.arange(int(count.sum()))
+    share = share_of_group[d.group[layer]] / d.in_group[layer]
     spread = sp.csr_matrix(
-        (share, (d.signature_of_record[d.record[one]], d.layer_row[one])), shape=(len(d.signature), d.rows.shape[0])
+        (share, d.layer_row[layer], np.append(begin, len(layer))), shape=(len(first), d.rows.shape[0])
     )
     rows = sp.csr_matrix(spread @ d.rows)
     rows.sort_indices()
@@ -148,10 +155,12 @@ def passes(
     """
     prior, last = mixed.Prior(design.scale), np.inf
     for number in range(1, MAX_PASSES + 1):
-        linear = linearise(design, theta, on)
+        linear = linearise(design, theta, on, frame)
         data = mixed.Data(linear.y, linear.v, linear.h, design.signature, on.astype(float), linear.s)
         model = mixed.Model(linear.design, design.unknowns, data, frame)
-        fitted = mixed.fit(model, log_sd, prior, tolerance=1e-2 if rough else 1e-6)
+        # the first look is from the priors' means: no spread is worth fitting to that
+        known_to = np.inf if rough and number == 1 else ROUGH if rough else SETTLED
+        fitted = mixed.fit(model, log_sd, prior, tolerance=max(1e-6, design.n * known_to**2))
         moved = float(np.abs(design.rows @ (fitted.best.theta - theta)).max(initial=0.0))
         if moved < (ROUGH if rough else TOLERANCE):
             return model, linear, fitted, number, fitted.converged
@@ -200,7 +209,7 @@ def _known(
 ) -> tuple[mixed.Model, Linear, mixed.Fit, int, bool]:
     """The passes at given variance components."""
     for number in range(1, MAX_PASSES + 1):  # noqa: B007
-        linear = linearise(design, theta, on)
+        linear = linearise(design, theta, on, frame)
         data = mixed.Data(linear.y, linear.v, linear.h, design.signature, on.astype(float), linear.s)
         model = mixed.Model(linear.design, design.unknowns, data, frame)
         solution = model.evaluate(log_sd)

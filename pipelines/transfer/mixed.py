@@ -17,6 +17,7 @@ Thompson 1971, Biometrika 58, 545 (REML); Julier and Uhlmann 2004, Proc. IEEE 92
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -109,7 +110,6 @@ class Model:
         self.frame = frame or Frame(self.design, unknowns)
         self.layout = self.frame.layout
         self.pairs = self.frame.pairs(self.design)
-        self.design_t = self.design.T.tocsr()
         q = unknowns.n_components
         self.counts = np.array([(unknowns.component == k).sum() for k in range(q)], dtype=float)
         fixed = unknowns.component < 0
@@ -139,7 +139,7 @@ class Model:
         precision = self.fixed_precision.copy()
         precision[random] = 1.0 / sd2[x.component[random]]
         factor = self.layout.factor(self.pairs @ s_w, precision)
-        theta = factor.solve(self.design_t @ s_wy + self.prior_pull)
+        theta = factor.solve(self.design.T @ s_wy + self.prior_pull)
         fit = self.design @ theta
 
         miss = np.where(random, theta, theta - np.where(np.isfinite(x.prior_sd), x.prior_mean, 0.0))
@@ -157,6 +157,7 @@ class Model:
         # what a first step should look like: 2 q reliability^2, and 2 sum (share of a part in a record's variance)^2
         information = np.empty(len(log_sd))
         information[: x.n_components] = 2 * self.counts * (1 - traces / np.maximum(self.counts, 1) / sd2) ** 2
+        leverages: Floats | None = None
         for k, (part, size) in enumerate(zip(parts, free, strict=True), start=x.n_components):
             pw = part * w
             pw2 = pw * w
@@ -166,7 +167,9 @@ class Model:
             if pw.size and np.ptp(pw) == 0:
                 leverage = pw[0] * (x.size - inverse_diagonal @ precision)
             else:
-                leverage = factor.trace_with(self.pairs @ s_pw2)
+                if leverages is None:  # a'C^-1 a per signature
+                    leverages = self.pairs.T @ factor.packed_inverse()
+                leverage = s_pw2 @ leverages
             errors = pw2y @ d.y - 2 * d.sums(pw2y) @ fit + s_pw2 @ fit**2
             gradient[k] = 2 * size * (pw.sum() - leverage - errors)
             information[k] = 2 * (pw * size) @ (pw * size)
@@ -190,6 +193,8 @@ class Frame:
         self.indices, self.indptr = symbols.indices, symbols.indptr
         _, self.example, symbol = np.unique(symbols.data, return_index=True, return_inverse=True)
         kinds = len(self.example)
+        self.symbol = symbol.astype(np.int16 if kinds < 2**15 else np.int32)
+        self.example_row = np.searchsorted(symbols.indptr, self.example, side="right") - 1
         counts = np.diff(symbols.indptr)
         # by signature, so that each signature's products stand together: nothing need be sorted
         starts = np.concatenate([[0], np.cumsum(counts * (counts + 1) // 2)])
@@ -208,9 +213,16 @@ class Frame:
         shape = (self.layout.cells, symbols.shape[0])
         self.k = sp.csc_matrix((np.zeros(len(at)), at, starts.astype(index)), shape=shape, copy=False)
 
+    def design(self, examples: sp.csr_matrix) -> sp.csr_matrix:
+        """A design of this pattern from its rows `example_row` alone, in that order."""
+        value = np.asarray(examples[np.arange(len(self.example)), self.indices[self.example]]).ravel()
+        shape = (len(self.indptr) - 1, examples.shape[1])
+        return sp.csr_matrix((value[self.symbol], self.indices, self.indptr), shape=shape, copy=False)
+
     def pairs(self, design: sp.csr_matrix) -> sp.csc_matrix:
         """K of a design with this pattern. It is written where the K before it stood: one pass at a time."""
-        if not (np.array_equal(design.indptr, self.indptr) and np.array_equal(design.indices, self.indices)):
+        same = design.indices is self.indices or np.array_equal(design.indices, self.indices)
+        if not (same and np.array_equal(design.indptr, self.indptr)):
             raise ValueError("the design has another pattern than the frame")
         value = design.data[self.example]
         kinds = len(value)
@@ -332,15 +344,14 @@ class _Blocks:
         blocks = np.einsum("sii->si", self.block_inverse) + np.einsum("sqb,sqb->sq", self.xs, self.x)
         return self.layout.join(self.schur_inverse.diagonal(), blocks)
 
-    def trace_with(self, packed: Floats) -> float:
-        """tr(C^-1 F) for F packed like A'WA, upper triangles only."""
-        border, cross, blocks = self.layout.unpack(packed)
+    def packed_inverse(self) -> Floats:
+        """C^-1 packed like A'WA, all but the diagonal twice: its product with F packed likewise is tr(C^-1 F)."""
+        border = 2 * self.schur_inverse
+        border[np.diag_indices_from(border)] /= 2
         inside = self.block_inverse + self.xs @ np.swapaxes(self.x, 1, 2)
-        return float(
-            2 * np.vdot(self.schur_inverse, border) - self.schur_inverse.diagonal() @ border.diagonal()
-            - 2 * np.vdot(self.xs, cross)
-            + 2 * np.vdot(inside, blocks) - np.einsum("sii,sii->", inside, blocks)
-        )  # fmt: skip
+        inside *= 2
+        np.einsum("sii->si", inside)[...] /= 2
+        return np.concatenate([border.ravel(), (-2 * self.xs).ravel(), inside.ravel()])
 
     def covariance(self, one: Rows, other: Rows) -> Floats:
         """l1'C^-1 l2 row by row: g1'S^-1 g2 + [same block] l1_s'D_s^-1 l2_s, with g = l_b - X_s'l_s."""
@@ -357,6 +368,11 @@ class _Blocks:
         for block, at in rows.by_block():
             out[at] -= rows.inside[at] @ self.x[block]
         return out
+
+    def inverse(self) -> tuple[Floats, Floats, Floats]:
+        """C^-1 but for what lies between two blocks: border x border, block x border, block x block, padding included."""
+        xs = self.x @ self.schur_inverse
+        return self.schur_inverse, -xs, self.block_inverse + xs @ np.swapaxes(self.x, 1, 2)
 
     def block_covariance(self, block: int) -> tuple[Floats, Floats]:
         """(C^-1)_ss and (C^-1)_sb of one block, padding included."""
@@ -393,14 +409,12 @@ class _Diagonal(_Blocks):
             spread[start : start + 256] = np.asarray(part.multiply(part @ self.schur_inverse).sum(axis=1)).ravel()
         return self.layout.join(self.schur_inverse.diagonal(), (1 / self.d + spread)[:, None])
 
-    def trace_with(self, packed: Floats) -> float:
-        border, cross, blocks = self.layout.unpack(packed)
+    def packed_inverse(self) -> Floats:
+        border = 2 * self.schur_inverse
+        border[np.diag_indices_from(border)] /= 2
         xs = self.scaled @ self.schur_inverse
         inside = 1 / self.d + np.asarray(self.scaled.multiply(xs).sum(axis=1)).ravel()
-        return float(
-            2 * np.vdot(self.schur_inverse, border) - self.schur_inverse.diagonal() @ border.diagonal()
-            - 2 * np.vdot(xs, cross[:, 0, :]) + inside @ blocks[:, 0, 0]
-        )  # fmt: skip
+        return np.concatenate([border.ravel(), (-2 * xs).ravel(), inside])
 
 
 @dataclass(frozen=True)
@@ -471,7 +485,8 @@ def fit(
 ) -> Fit:
     """Maximise REML (or the posterior of the variance components) over log sd by L-BFGS-B with the analytic gradient.
 
-    tolerance: stop when a step gains less than this in -2 log likelihood (two like this are worlds apart from 1).
+    tolerance: stop when a step gains less than this in -2 log likelihood (two like this are worlds apart from 1), or when
+    the slope promises no more: in steps of `unit` a gain is half the slope's square.
     """
     first = model.evaluate(np.clip(start, *bounds))
     seen, best_value = [first], [np.inf]
@@ -487,10 +502,12 @@ def fit(
             seen[0], best_value[0] = solution, value
         return value, gradient * unit
 
+    # a spread that is nothing is approached on an ever flatter slope: only a prior keeps the slope from misleading
+    slope = float(np.sqrt(tolerance)) if prior else 1e-7
     limits = list(zip(bounds[0] / unit, bounds[1] / unit, strict=True))
     found = minimize(
         objective, first.log_sd / unit, jac=True, method="L-BFGS-B", bounds=limits,
-        options={"ftol": tolerance / max(abs(first.value), 1.0), "gtol": 1e-7, "maxiter": 200, "maxls": 40},
+        options={"ftol": tolerance / max(abs(first.value), 1.0), "gtol": slope, "maxiter": 200, "maxls": 40},
     )  # fmt: skip
     # a line search that can get no lower (status 2) has reached the floor of the arithmetic, not failed
     return Fit(seen[0], bool(found.success or found.status == 2), int(found.nfev))
@@ -533,12 +550,31 @@ class Integrated:
     def mean(self, rows: Rows) -> Floats:
         return rows.matrix @ self.theta()
 
+    @cached_property
+    def inverse(self) -> tuple[Floats, Floats, Floats]:
+        """Mean of C^-1 over the points: border x border, block x border, block x block. What it misses, block x other block,
+        no row of a design touches."""
+        parts = [p.factor.inverse() for p in self.points]
+        border, cross, inside = (sum(part) / len(parts) for part in zip(*parts, strict=True))
+        return border, cross, inside
+
     def covariance(self, one: Rows, other: Rows) -> Floats:
-        """Covariance of one's and other's prediction errors, row by row."""
-        a = np.array([one.matrix @ p.theta for p in self.points])
-        b = a if other is one else np.array([other.matrix @ p.theta for p in self.points])
-        inner = np.mean([p.factor.covariance(one, other) for p in self.points], axis=0)
-        return inner + ((a - a.mean(axis=0)) * (b - b.mean(axis=0))).mean(axis=0)
+        """Covariance of one's and other's prediction errors, row by row: mean of l1'C^-1 l2, and how both means move."""
+        apart = (one.block != other.block) & (one.block >= 0) & (other.block >= 0)
+        if apart.any():
+            raise ValueError("the covariance of rows in two blocks is not kept")
+        border, cross, inside = self.inverse
+        out = np.einsum("nb,nb->n", one.border @ border, other.border)
+        for block, at in one.by_block():
+            out[at] += np.einsum("nb,nb->n", one.inside[at] @ cross[block], other.border[at])
+            out[at] += np.einsum("np,np->n", one.inside[at] @ inside[block], other.inside[at])
+        for block, at in other.by_block():
+            out[at] += np.einsum("nb,nb->n", other.inside[at] @ cross[block], one.border[at])
+        moves = np.array([p.theta for p in self.points]).T
+        moves -= moves.mean(axis=1, keepdims=True)
+        a = one.matrix @ moves
+        b = a if other is one else other.matrix @ moves
+        return out + (a * b).mean(axis=1)
 
     def variance(self, rows: Rows) -> Floats:
         return self.covariance(rows, rows)

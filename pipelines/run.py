@@ -218,6 +218,7 @@ def headline(tables: Mapping[str, pl.DataFrame]) -> dict[str, Any]:
     import polars as pl
 
     files, ledger = tables["intake_files"], tables["material_ledger"]
+    months = tables["emissions_monthly"].filter(~pl.col("complete"))["month"]
     sums = ledger.select(pl.col(pl.Float64).sum()).row(0, named=True)
     poured = sums["poured_solids_g"]
     landed = sums["useful_solids_g"] + sums["over_build_solids_g"]
@@ -233,4 +234,5 @@ def headline(tables: Mapping[str, pl.DataFrame]) -> dict[str, Any]:
         "rows_read": int(files["rows_read"].sum()),
         "refused_rows": int(files["refused"].sum()),
         "refused_files": files.filter(pl.col("state") == "refused").height,
+        "incomplete_months": months.n_unique(),
     }

@@ -536,7 +536,8 @@ emissions_monthly = table(
     complete=flag("Nothing in it was unreadable or without a figure; else the figures are lower bounds"),
     **_shares(),
     not_split_solids_kg=number("Solids whose transfer is not known: not in pm_kg", "kg", nullable=True),
-    n_lines=integer("Rows of emission_lines behind it"),
+    n_lines=integer("Rows of emission_lines behind it; 0: nothing of the month could be read"),
+    n_refused=integer("Rows of the month that were refused, the same on each of its rows"),
 )
 
 emission_lines = table(

@@ -577,9 +577,9 @@ emission_overspray = table(
     "Particulate of each cup and operation",
     shop_id=_SHOP,
     mix_id=_CUP,
-    job_id=_JOB,
-    operation_no=_OPERATION,
-    on_date=day("Day of the operation"),
+    job_id=text("The job; empty: no operation took it", key=True, nullable=True),
+    operation_no=integer("The operation; empty: no operation took it", key=True, nullable=True),
+    on_date=day("Day of the operation, else of the cup's first pour"),
     month=text("Its month, YYYY-MM"),
     booth_id=text("The booth", nullable=True),
     filter_capture=fraction("What its filter held back that day", nullable=True),
@@ -589,6 +589,16 @@ emission_overspray = table(
     pm_g_high=number("Upper end of the 95 % interval", "g", nullable=True),
     not_split_solids_g=number("Solids whose transfer is not known", "g", nullable=True),
     grade=_GRADE,
+    why_not_split=text("Why a part's way is not known", nullable=True),
+)
+
+emission_gaps = table(
+    "emission_gaps",
+    "Rows of a month that were refused",
+    shop_id=_SHOP,
+    month=text("Month, YYYY-MM", key=True),
+    n_refused=integer("How many"),
+    unread=flag("Some stand for material of which nothing is in any figure"),
 )
 
 hap_blend_matches = table(
@@ -641,6 +651,6 @@ WORKING: dict[str, pa.DataFrameSchema] = {
         leftover_habits, sprayed, gauge_fits, stage_positions, panel_work, increment_layers, film_pieces, equations,
         record_faces, record_layers, records, operation_te, operation_films, film_groups, over_build,
         emission_places, emission_materials, emission_parts, emission_cups, emission_flows, emission_cleaning,
-        emission_waste, emission_overspray, hap_blend_matches, hap_species, hap_uses,
+        emission_waste, emission_overspray, emission_gaps, hap_blend_matches, hap_species, hap_uses,
     )
 }  # fmt: skip

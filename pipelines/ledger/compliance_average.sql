@@ -11,7 +11,7 @@ WITH cups AS (
         c.averaging,
         c.basis,
         c.own_poured_g,
-        c.complete,
+        c.complete AND NOT coalesce(u.unread, FALSE) AS complete,
         c.content_voc_mass_fraction * c.own_poured_g AS voc_g,
         c.limited_ml_per_g * c.own_poured_g AS limited_ml,
         row_number() OVER (
@@ -20,6 +20,7 @@ WITH cups AS (
         c.limit_g_per_l,
         c.limit_source
     FROM emission_cups AS c
+    LEFT JOIN emission_gaps AS u ON u.shop_id = c.shop_id AND u.month = c.month
     WHERE c.category IS NOT NULL
 )
 SELECT

@@ -36,6 +36,12 @@ lines AS (
     FROM emission_lines AS l
     INNER JOIN emission_places AS w ON w.shop_id = l.shop_id AND w.basis = 'eu'
     GROUP BY l.shop_id, substr(l.month, 1, 4)
+),
+unread AS (
+    SELECT shop_id, substr(month, 1, 4) AS year
+    FROM emission_gaps
+    WHERE unread
+    GROUP BY shop_id, substr(month, 1, 4)
 )
 SELECT
     l.shop_id,
@@ -50,8 +56,9 @@ SELECT
     coalesce(p.kg, 0) - l.cups_kg AS kept_change_kg,
     l.waste_kg,
     l.cups_kg + l.cleaning_kg + l.unscaled_kg - l.waste_kg AS emitted_less_waste_kg,
-    l.complete
+    l.complete AND u.year IS NULL AS complete
 FROM lines AS l
 LEFT JOIN pours_in AS p ON p.shop_id = l.shop_id AND p.year = l.year
 LEFT JOIN cleanings AS c ON c.shop_id = l.shop_id AND c.year = l.year
+LEFT JOIN unread AS u ON u.shop_id = l.shop_id AND u.year = l.year
 ORDER BY l.shop_id, year

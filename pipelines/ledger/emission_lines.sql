@@ -174,9 +174,12 @@ lines AS (
         o.pm_g_low / 1000 AS pm_kg_low,
         o.pm_g_high / 1000 AS pm_kg_high,
         o.not_split_solids_g / 1000 AS not_split_solids_kg,
-        TRUE AS complete,
+        coalesce(o.why_not_split, '') <> 'the operation is incomplete' AS complete,
         o.grade,
-        CASE WHEN o.filter_capture IS NULL THEN 'no filter capture known: nothing is taken as held back' END AS note
+        CASE
+            WHEN o.why_not_split IS NOT NULL THEN concat('particulate not known: ', o.why_not_split)
+            WHEN o.filter_capture IS NULL THEN 'no filter capture known: nothing is taken as held back'
+        END AS note
     FROM emission_overspray AS o
     INNER JOIN emission_cups AS c ON c.shop_id = o.shop_id AND c.mix_id = o.mix_id
 )

@@ -1,7 +1,8 @@
 -- Whose rules each shop answers to: the jurisdiction of its register row, else the setting; with the pack's basis and
 -- averaging. A jurisdiction without a pack is taken on the regulatory basis, each mix by itself, and pack_known is false.
 -- first_on and last_on: first and last day on which the shop recorded anything that can show material; first_month and
--- last_month: span of its pours, cleaning and unscaled use, inside which a month counts as present.
+-- last_month: span of its pours, cleaning and unscaled use, refused ones that name their month too; inside it a month counts
+-- as present.
 WITH seen AS (
     SELECT shop_id, CAST(poured_at AS DATE) AS on_date, TRUE AS spans FROM pours
     UNION ALL
@@ -25,10 +26,18 @@ spans AS (
     FROM seen
     GROUP BY shop_id
 ),
+unread AS (
+    SELECT shop_id, min(month) AS first_month, max(month) AS last_month
+    FROM incomplete
+    WHERE what = 'month' AND shop_id IS NOT NULL AND month IS NOT NULL
+    GROUP BY shop_id
+),
 names AS (
     SELECT shop_id FROM shops
     UNION
     SELECT shop_id FROM spans
+    UNION
+    SELECT shop_id FROM unread
 )
 SELECT
     n.shop_id,
@@ -40,10 +49,17 @@ SELECT
     coalesce(p.verify, TRUE) AS verify,
     m.first_on,
     m.last_on,
-    strftime(m.first_span_on, '%Y-%m') AS first_month,
-    strftime(m.last_span_on, '%Y-%m') AS last_month
+    CASE
+        WHEN u.first_month < strftime(m.first_span_on, '%Y-%m') OR m.first_span_on IS NULL THEN u.first_month
+        ELSE strftime(m.first_span_on, '%Y-%m')
+    END AS first_month,
+    CASE
+        WHEN u.last_month > strftime(m.last_span_on, '%Y-%m') OR m.last_span_on IS NULL THEN u.last_month
+        ELSE strftime(m.last_span_on, '%Y-%m')
+    END AS last_month
 FROM names AS n
 LEFT JOIN shops AS s ON s.shop_id = n.shop_id
 LEFT JOIN packs AS p ON p.jurisdiction = coalesce(s.jurisdiction, $jurisdiction)
 LEFT JOIN spans AS m ON m.shop_id = n.shop_id
+LEFT JOIN unread AS u ON u.shop_id = n.shop_id
 ORDER BY n.shop_id

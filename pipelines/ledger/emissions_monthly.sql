@@ -1,15 +1,9 @@
 -- Usage and emissions of a month by category: the sum of emission_lines (kg, L). Figures add up what is known; where a part
 -- is not known, or a row of the month could not be read, complete is false and the figure a lower bound; null where nothing
--- is known, 0 where there is nothing of the kind. share_a, share_b, share_c: by mass gone (for waste: credited), by the evidence behind it.
+-- is known, 0 where there is nothing of the kind. A month of which nothing could be read stands as one row, `unmapped`, without
+-- figures. n_refused: rows of the month that were refused, the same on each of its rows. share_a, share_b, share_c: by mass gone (for waste: credited), by the evidence behind it.
 -- pm_kg leaves out solids whose transfer is not known: not_split_solids_kg has them.
-WITH unreadable AS (
-    SELECT p.shop_id, i.month
-    FROM incomplete AS i
-    INNER JOIN emission_places AS p ON p.shop_id = i.shop_id OR i.shop_id IS NULL
-    WHERE i.what = 'month' AND i.month IS NOT NULL
-    GROUP BY p.shop_id, i.month
-),
-sums AS (
+WITH sums AS (
     SELECT
         shop_id,
         month,
@@ -30,6 +24,9 @@ sums AS (
         sum(CASE WHEN grade = 'C' THEN mass_g ELSE 0.0 END) AS c_g
     FROM emission_lines
     GROUP BY shop_id, month, category
+),
+months AS (
+    SELECT DISTINCT shop_id, month FROM sums
 )
 SELECT
     s.shop_id,
@@ -42,12 +39,35 @@ SELECT
     s.pm_kg,
     s.pm_kg_low,
     s.pm_kg_high,
-    s.complete AND u.month IS NULL AS complete,
+    s.complete AND NOT coalesce(u.unread, FALSE) AS complete,
     CASE WHEN s.mass_g > 0 THEN s.a_g / s.mass_g END AS share_a,
     CASE WHEN s.mass_g > 0 THEN s.b_g / s.mass_g END AS share_b,
     CASE WHEN s.mass_g > 0 THEN s.c_g / s.mass_g END AS share_c,
     s.not_split_solids_kg,
-    s.n_lines
+    s.n_lines,
+    coalesce(u.n_refused, 0) AS n_refused
 FROM sums AS s
-LEFT JOIN unreadable AS u ON u.shop_id = s.shop_id AND u.month = s.month
-ORDER BY s.shop_id, s.month, s.category
+LEFT JOIN emission_gaps AS u ON u.shop_id = s.shop_id AND u.month = s.month
+UNION ALL
+SELECT
+    u.shop_id,
+    u.month,
+    'unmapped' AS category,
+    NULL AS rts_l,
+    NULL AS rts_kg,
+    NULL AS voc_kg,
+    NULL AS exempt_kg,
+    NULL AS pm_kg,
+    NULL AS pm_kg_low,
+    NULL AS pm_kg_high,
+    FALSE AS complete,
+    NULL AS share_a,
+    NULL AS share_b,
+    NULL AS share_c,
+    NULL AS not_split_solids_kg,
+    0 AS n_lines,
+    u.n_refused
+FROM emission_gaps AS u
+LEFT JOIN months AS m ON m.shop_id = u.shop_id AND m.month = u.month
+WHERE u.unread AND m.month IS NULL
+ORDER BY shop_id, month, category

@@ -3,17 +3,18 @@
 -- organic ones only. metal: compounds of the target metals of 63 subpart HHHHHH, as mass of the compound in the material used,
 -- not as what leaves the stack. grade C: at least partly a default blend's figure; B: a stated range; A otherwise.
 SELECT
-    shop_id,
-    month,
-    cas,
-    min(substance) AS substance,
-    sum(kg) AS kg,
-    sum(kg_low) AS kg_low,
-    sum(kg_high) AS kg_high,
-    sum(kg_63_3941) AS kg_63_3941,
-    bool_or(metal) AS metal,
-    bool_and(complete) AS complete,
-    CASE WHEN bool_or(from_blend) THEN 'C' WHEN sum(kg_low) < sum(kg_high) THEN 'B' ELSE 'A' END AS grade
-FROM hap_lines
-GROUP BY shop_id, month, cas
-ORDER BY shop_id, month, cas
+    l.shop_id,
+    l.month,
+    l.cas,
+    min(l.substance) AS substance,
+    sum(l.kg) AS kg,
+    sum(l.kg_low) AS kg_low,
+    sum(l.kg_high) AS kg_high,
+    sum(l.kg_63_3941) AS kg_63_3941,
+    bool_or(l.metal) AS metal,
+    bool_and(l.complete AND NOT coalesce(u.unread, FALSE)) AS complete,
+    CASE WHEN bool_or(l.from_blend) THEN 'C' WHEN sum(l.kg_low) < sum(l.kg_high) THEN 'B' ELSE 'A' END AS grade
+FROM hap_lines AS l
+LEFT JOIN emission_gaps AS u ON u.shop_id = l.shop_id AND u.month = l.month
+GROUP BY l.shop_id, l.month, l.cas
+ORDER BY l.shop_id, l.month, l.cas

@@ -1,6 +1,7 @@
 -- Sums over the last twelve calendar months and since 1 January, by measure, for every month from the shop's first record to
 -- its last month with a figure. months_present counts the months of the window inside the shop's first to last pour,
--- cleaning or unscaled use. Measures: rts_l and rts_l:<category> (L); voc_kg (waste credits taken off), exempt_kg, pm_kg,
+-- cleaning or unscaled use, refused ones too. What is not known never counts as 0: a sum of nothing known is null, any other a
+-- lower bound, and complete is false. Measures: rts_l and rts_l:<category> (L); voc_kg (waste credits taken off), exempt_kg, pm_kg,
 -- hap_kg (organic ones) and hap_kg:<cas>, and where the EU's definitions hold solvent_kg (organic solvent in component pours,
 -- cleaning less recovered, and unscaled use).
 -- limit: that of the permit over rolling_12_months, turned into L or kg (gal_us 3.785411784 L, gal_imp 4.54609 L,
@@ -15,7 +16,11 @@ numbers AS (
     CROSS JOIN digits AS c
 ),
 solvents AS (
-    SELECT c.shop_id, u.month, sum(c.own_g * (p.voc + p.exempt) / p.part) / 1000 AS amount
+    SELECT
+        c.shop_id,
+        u.month,
+        sum(c.own_g * (p.voc + p.exempt) / p.part) / 1000 AS amount,
+        bool_and(u.complete AND p.voc IS NOT NULL AND p.exempt IS NOT NULL) AS complete
     FROM cup_contents AS c
     INNER JOIN emission_places AS w ON w.shop_id = c.shop_id AND w.basis = 'eu'
     INNER JOIN emission_parts AS p
@@ -24,7 +29,7 @@ solvents AS (
     WHERE c.own_g <> 0
     GROUP BY c.shop_id, u.month
     UNION ALL
-    SELECT l.shop_id, l.month, sum(l.voc_kg + l.exempt_kg) AS amount
+    SELECT l.shop_id, l.month, sum(l.voc_kg + l.exempt_kg) AS amount, bool_and(l.complete) AS complete
     FROM emission_lines AS l
     INNER JOIN emission_places AS w ON w.shop_id = l.shop_id AND w.basis = 'eu'
     WHERE l.source IN ('cleaning', 'unscaled_use')
@@ -41,13 +46,14 @@ amounts AS (
     UNION ALL
     SELECT shop_id, month, 'exempt_kg' AS measure, exempt_kg AS amount, complete FROM emissions_monthly
     UNION ALL
-    SELECT shop_id, month, 'pm_kg' AS measure, pm_kg AS amount, complete FROM emissions_monthly
+    SELECT shop_id, month, 'pm_kg' AS measure, pm_kg AS amount, complete AND coalesce(not_split_solids_kg, 0) < 1e-9 AS complete
+    FROM emissions_monthly
     UNION ALL
     SELECT shop_id, month, 'hap_kg' AS measure, kg AS amount, complete FROM hap_monthly WHERE NOT metal
     UNION ALL
     SELECT shop_id, month, concat('hap_kg:', cas) AS measure, kg AS amount, complete FROM hap_monthly
     UNION ALL
-    SELECT shop_id, month, 'solvent_kg' AS measure, amount, TRUE AS complete FROM solvents
+    SELECT shop_id, month, 'solvent_kg' AS measure, amount, complete FROM solvents
 ),
 monthly AS (
     SELECT
@@ -116,13 +122,55 @@ sums AS (
         g.m,
         g.first_m,
         g.last_m,
-        coalesce(sum(a.amount), 0.0) AS total,
-        coalesce(sum(CASE WHEN a.m = g.m THEN a.amount END), 0.0) AS month_total,
-        coalesce(sum(CASE WHEN a.m >= g.m - g.m % 12 THEN a.amount END), 0.0) AS year_to_date,
+        sum(a.amount) AS total,
+        sum(CASE WHEN a.m = g.m THEN a.amount END) AS month_total,
+        sum(CASE WHEN a.m >= g.m - g.m % 12 THEN a.amount END) AS year_to_date,
+        count(CASE WHEN a.amount IS NULL THEN a.m END) > 0 AS unknown,
+        count(CASE WHEN a.amount IS NULL AND a.m = g.m THEN a.m END) > 0 AS unknown_month,
+        count(CASE WHEN a.amount IS NULL AND a.m >= g.m - g.m % 12 THEN a.m END) > 0 AS unknown_year,
         coalesce(bool_and(a.complete), TRUE) AS complete
     FROM grid AS g
     LEFT JOIN monthly AS a ON a.shop_id = g.shop_id AND a.measure = g.measure AND a.m > g.m - 12 AND a.m <= g.m
     GROUP BY g.shop_id, g.measure, g.m, g.first_m, g.last_m
+),
+states AS (
+    SELECT
+        e.shop_id,
+        CAST(substr(e.month, 1, 4) AS INTEGER) * 12 + CAST(substr(e.month, 6, 2) AS INTEGER) - 1 AS m,
+        coalesce(bool_or(u.unread), FALSE) AS unread,
+        sum(e.n_lines) = 0 AS blank,
+        bool_and(e.complete OR e.category = 'waste') AS complete
+    FROM emissions_monthly AS e
+    LEFT JOIN emission_gaps AS u ON u.shop_id = e.shop_id AND u.month = e.month
+    GROUP BY e.shop_id, e.month
+),
+-- A month with something unread in it may hold any measure; material without figures any pollutant.
+windows AS (
+    SELECT
+        g.shop_id,
+        g.m,
+        bool_or(t.unread) AS unread,
+        bool_and(t.blank) AS blank,
+        bool_or(t.blank AND t.m = g.m) AS blank_month,
+        bool_or(t.m >= g.m - g.m % 12) AND bool_and(t.blank OR t.m < g.m - g.m % 12) AS blank_year,
+        bool_and(t.complete) AS complete
+    FROM (SELECT DISTINCT shop_id, m FROM grid) AS g
+    INNER JOIN states AS t ON t.shop_id = g.shop_id AND t.m > g.m - 12 AND t.m <= g.m
+    GROUP BY g.shop_id, g.m
+),
+told AS (
+    SELECT
+        s.shop_id,
+        s.measure,
+        s.m,
+        s.first_m,
+        s.last_m,
+        coalesce(s.total, CASE WHEN NOT s.unknown AND NOT coalesce(w.blank, FALSE) THEN 0.0 END) AS total,
+        coalesce(s.month_total, CASE WHEN NOT s.unknown_month AND NOT coalesce(w.blank_month, FALSE) THEN 0.0 END) AS month_total,
+        coalesce(s.year_to_date, CASE WHEN NOT s.unknown_year AND NOT coalesce(w.blank_year, FALSE) THEN 0.0 END) AS year_to_date,
+        s.complete AND NOT coalesce(w.unread, FALSE) AND (s.measure NOT LIKE 'hap_kg%' OR coalesce(w.complete, TRUE)) AS complete
+    FROM sums AS s
+    LEFT JOIN windows AS w ON w.shop_id = s.shop_id AND w.m = s.m
 )
 SELECT
     s.shop_id,
@@ -135,6 +183,6 @@ SELECT
     s.month_total,
     s.year_to_date,
     s.complete
-FROM sums AS s
+FROM told AS s
 LEFT JOIN limits AS l ON l.shop_id = s.shop_id AND l.measure = s.measure AND l.period = 'rolling_12_months'
 ORDER BY s.shop_id, month, s.measure

@@ -3,7 +3,7 @@
 --   gone by the store = opening + delivered - returned - transferred - written off - shipped as waste - closing
 --   recorded use      = component pours + cleaning issued + unscaled use
 --   unexplained       = gone by the store - recorded use
--- low and high: 95 %, from the scales alone: each scale's relative error is the root mean square of (reading - weight)/weight
+-- low and high: 95 %, from the scales alone: what was counted was weighed too ($scale_rel_u each); each scale's relative error is the root mean square of (reading - weight)/weight
 -- over its checks ($scale_rel_u without any) and is shared by all it weighed; pours by volume or bought ready $volume_rel_u.
 WITH counts AS (
     SELECT shop_id, component_id, happened_on, sum(mass_g) AS counted_g
@@ -87,7 +87,7 @@ roads AS (
         coalesce(u.recorded_use_g, 0.0) AS recorded_use_g,
         s.opening_g + coalesce(m.delivered_g, 0) - coalesce(m.out_g, 0) - s.closing_g - coalesce(u.recorded_use_g, 0)
             AS unexplained_g,
-        coalesce(u.u_g, 0.0) AS u_g
+        sqrt(power(coalesce(u.u_g, 0.0), 2) + power($scale_rel_u, 2) * (power(s.opening_g, 2) + power(s.closing_g, 2))) AS u_g
     FROM spans AS s
     LEFT JOIN moved AS m ON m.shop_id = s.shop_id AND m.component_id = s.component_id AND m.from_on = s.from_on
     LEFT JOIN used AS u ON u.shop_id = s.shop_id AND u.component_id = s.component_id AND u.from_on = s.from_on

@@ -37,6 +37,7 @@ def make(book: Book) -> dict[str, Any]:
     total = cube.sums()
     lacking = sorted({r["month"] for r in cube.frame.iter_rows(named=True) if r["incomplete"] > 0})
     frame = book.table("emissions_monthly")
+    blank = _blank(frame)
     figure = Figure(
         key="emissions",
         title="VOC by month and source",
@@ -50,7 +51,7 @@ def make(book: Book) -> dict[str, Any]:
         plot=emissions(cube, months),
         kind="emissions",
         how="emissions",
-        data=_by_month(cube),
+        data=_by_month(cube, lacking, blank),
         behind=of_table(
             "emissions_monthly",
             frame,
@@ -63,6 +64,7 @@ def make(book: Book) -> dict[str, Any]:
                 "exempt_kg",
                 "pm_kg",
                 "complete",
+                "n_refused",
                 "share_a",
                 "share_b",
                 "share_c",
@@ -75,7 +77,8 @@ def make(book: Book) -> dict[str, Any]:
     return {
         "present": True,
         "total": total,
-        "lacking": [wording.month_word(m) for m in lacking],
+        "lacking": _lacking(frame, lacking),
+        "blank": [wording.month_word(m) for m in blank],
         "n_months": len(cube.members["month"]),
         "figure": figure,
         "by_category": _by_category(cube),
@@ -131,11 +134,27 @@ def _columns(first: str) -> list[Column]:
     return [Column(first)] + [Column(head, wording.unit_header(kind), number=True) for head, _, kind in _MEASURES]
 
 
-def _by_month(cube: Any) -> Listing:
-    rows = [
-        Row([text(wording.month_word(month)), *(total_cell(sums, m, kind) for _, m, kind in _MEASURES)], {"key": month})
-        for month, sums in cube.by("month").items()
+def _blank(frame: pl.DataFrame) -> list[str]:
+    """Months of which nothing could be read, in any shop."""
+    return sorted(frame.group_by("month").agg(pl.col("n_lines").sum()).filter(pl.col("n_lines") == 0)["month"])
+
+
+def _lacking(frame: pl.DataFrame, months: list[str]) -> list[str]:
+    """Incomplete months in words, with how many rows of theirs were refused."""
+    of_shop = frame.group_by("month", "shop_id").agg(pl.col("n_refused").max())
+    refused = dict(of_shop.group_by("month").agg(pl.col("n_refused").sum()).iter_rows())
+    return [
+        wording.month_word(month) + (f" ({n} row{'' if n == 1 else 's'} refused)" if (n := refused[month]) else "")
+        for month in months
     ]
+
+
+def _by_month(cube: Any, lacking: list[str], blank: list[str]) -> Listing:
+    rows = []
+    for month, sums in cube.by("month").items():
+        said = text(wording.month_word(month) + (" (lower bound)" if month in lacking else ""))
+        cells = [text(None) if month in blank else total_cell(sums, m, kind) for _, m, kind in _MEASURES]
+        rows.append(Row([said, *cells], {"key": month}))
     return Listing("Usage and emissions by month", _columns("month"), rows, by="month")
 
 

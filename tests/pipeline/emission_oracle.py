@@ -612,8 +612,8 @@ class Record:
                 used = sum(ways.values())
                 spread = (
                     sum((g * (0.04 if way == "volume" else known.get(way, 0.002))) ** 2 for way, g in ways.items())
-                    ** 0.5
-                )
+                    + sum((0.002 * by_day[day]) ** 2 for day in (start, end))
+                ) ** 0.5
                 unexplained = by_day[start] + delivered - away - by_day[end] - used
                 out[shop, component, start, end] = {
                     "opening_g": by_day[start], "delivered_g": delivered, "out_g": away, "closing_g": by_day[end],

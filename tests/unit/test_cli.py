@@ -22,6 +22,7 @@ HEADLINE = {
     "rows_read": 9000,
     "refused_rows": 0,
     "refused_files": 0,
+    "incomplete_months": 0,
 }
 
 

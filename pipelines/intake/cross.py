@@ -198,8 +198,8 @@ def _strips(books: dict[str, Book]) -> pl.DataFrame:
     )
 
 
-def _gauge_sees(books: dict[str, Book]) -> pl.DataFrame:
-    """Magnetic and eddy gauges (a dual one is both) see no plastic or composite, a magnetic one no aluminium either.
+def substrates(books: dict[str, Book]) -> pl.DataFrame:
+    """@i, panel, gauge_id, principle, substrate of every reading in force by a gauge of the register, strips aside.
 
     The substrate is the one operation_panels states for the panel (the outer face before others), else that of
     panel_areas for the job's class of vehicle. Where what is stated disagrees it counts as unknown. A strip is steel or
@@ -209,8 +209,6 @@ def _gauge_sees(books: dict[str, Book]) -> pl.DataFrame:
     gauges = books["gauges"].current().select("gauge_id", "principle")
     readings = readings.select("@i", "shop_id", "job_id", "panel_id", "gauge_id").join(gauges, on="gauge_id")
     readings = readings.filter(pl.col("principle") != "ultrasonic")
-    if readings.is_empty():
-        return pl.DataFrame(schema=REASONS)
     panel = ["shop_id", "job_id", "panel_id"]
 
     def one(rows: pl.DataFrame, by: list[str], name: str) -> pl.DataFrame:
@@ -226,12 +224,19 @@ def _gauge_sees(books: dict[str, Book]) -> pl.DataFrame:
     stated = one(books["operation_panels"].current(), panel, "@stated")
     areas = one(books["panel_areas"].current(), ["vehicle_class", "panel_id"], "@listed")
     classes = books["jobs"].current().select("shop_id", "job_id", "vehicle_class")
-    seen = (
+    return (
         readings.join(stated.with_columns(pl.lit(True).alias("@has")), on=panel, how="left")
         .join(classes, on=["shop_id", "job_id"], how="left")
         .join(areas, on=["vehicle_class", "panel_id"], how="left")
         .with_columns(pl.when("@has").then("@stated").otherwise("@listed").alias("substrate"))
     )
+
+
+def _gauge_sees(books: dict[str, Book]) -> pl.DataFrame:
+    """Magnetic and eddy gauges (a dual one is both) see no plastic or composite, a magnetic one no aluminium either."""
+    seen = substrates(books)
+    if seen.is_empty():
+        return pl.DataFrame(schema=REASONS)
     blind = pl.col("substrate").is_in(["plastic", "composite"]) | (
         (pl.col("substrate") == "aluminium") & (pl.col("principle") == "magnetic")
     )

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from pipelines.intake import cross, deleted, stages
+from pipelines.intake import cross, deleted, doubts, stages
 from pipelines.intake.book import ACCEPTED, DUPLICATE, REFUSED, SHEET, SUPERSEDED, Book, Warnings, lines_told
 from pipelines.intake.files import natural_order
 from pipelines.intake.layout import TABLES
@@ -118,6 +118,7 @@ def merge(reads: Iterable[FileRead], options: Options | None = None, raw_of: Raw
     if files.complete:
         books = deleted.without_deleted(books, files.reads, warnings, ("readings",))
     books = cross.checked(books, warnings)
+    doubts.noted(books, files.reads, {table: unit_of(table) for table in TABLES}, warnings)
     return _told(books, files, warnings, raw_of)
 
 

@@ -17,6 +17,9 @@ NO_TABLE = "no table takes this row"
 #: a pattern that finds them, to put them before other reasons
 LITERAL = "^(key conflict|weighed up|gauge cannot read .*|no table takes this row)$"
 
+#: how a remark on rows begins that are used though they contradict others
+DOUBTFUL = "doubtful: "
+
 CATALOGUE = {
     # files
     "empty_file": "the file is empty; export it again or take it out of the inbox",
@@ -111,6 +114,25 @@ CATALOGUE = {
     "witness_nowhere": "witness_of: no panel '{found}' on job '{job}'{hint}",
     "witness_self": "witness_of: a strip cannot stand for itself; give the strip an id of its own",
     "two_products": "the cup's pours name more than one product: {products}",
+    # doubts: used as it stands, and told. No "; " in them: run.py takes them out of a file's message by it
+    "doubt_product": DOUBTFUL + "draws from a cup of another product: {n} (lines {lines}), the first: operation"
+    " {operation_no} of job '{job_id}' is '{product_id}', cup '{mix_id}' holds '{held}'. Correct the product or the cup",
+    "doubt_early": DOUBTFUL + "draws from a cup that was poured only when the operation was over: {n} (lines {lines}),"
+    " the first: operation {operation_no} of job '{job_id}', cup '{mix_id}' of {poured}. Correct the times or the cup",
+    "doubt_eddy": DOUBTFUL + "readings by an eddy gauge on steel: {n} (lines {lines}), the first: gauge '{gauge_id}' on"
+    " panel '{panel_id}'. Eddy gauges are for metals that are not magnetic. Correct the gauge, its principle or the"
+    " substrate",
+    "doubt_stage": DOUBTFUL + "readings after an operation that is not in operations: {n} (lines {lines}), the"
+    " first: operation {after_operation} of job '{job_id}'. Bring the export that holds it, or correct after_operation",
+    "doubt_two_products": DOUBTFUL + "pours into cups of more than one product: {n} (lines {lines}), the first: cup"
+    " '{mix_id}'. Such a cup stays incomplete. Correct the product, or give the cups ids of their own",
+    "doubt_weighed": DOUBTFUL + "leftovers weighed before their cup was poured: {n} (lines {lines}), the first: cup"
+    " '{mix_id}' of {poured}. Correct the times or the cup",
+    "doubt_jobs": DOUBTFUL + "jobs holds nothing of shop '{shop}', so job ids are not checked and no vehicle class is"
+    " known. Panels need an area_m2 of their own then. Bring the export of jobs",
+    "doubt_name": DOUBTFUL + "{later} and {earlier} have one name, and only their folders say which is the later one."
+    " {later} was taken for the later one and replaces what both hold. Name the files by their date, or give the layout"
+    " exported_at",
 }  # fmt: skip
 
 

@@ -1,0 +1,140 @@
+"""What is used as it stands and yet cannot quite be right: each file is told, no row is refused and no number moves.
+
+The contract refuses what would give a wrong number or none; what stands here contradicts other rows and may still be a slip
+of the clock or of a name. Every remark begins with `DOUBTFUL`, so that the closing lines of a run can find it.
+"""
+
+import itertools
+from collections.abc import Callable
+
+import polars as pl
+
+from pipelines.intake.book import SUPERSEDED, Book, Warnings, lines_told
+from pipelines.intake.cross import substrates
+from pipelines.intake.files import natural_order
+from pipelines.intake.messages import DOUBTFUL, say
+from pipelines.intake.read import FileRead
+
+_JOB, _STEP, _CUP = ["shop_id", "job_id"], ["shop_id", "job_id", "operation_no"], ["shop_id", "mix_id"]
+
+
+def noted(books: dict[str, Book], reads: list[FileRead], units: dict[str, list[str]], warnings: Warnings) -> None:
+    """Add a remark to every file with doubtful rows. `reads` in order of export; `units`: table -> what supersedes as a
+    whole."""
+
+    def tell(table: str, code: str, rows: pl.DataFrame, *blanks: str) -> None:
+        for (rank,), part in rows.sort("line").group_by("@f", maintain_order=True):
+            first = part.select(blanks).row(0, named=True)
+            lines = lines_told(part["line"].to_list(), reads[rank].sheets)
+            warnings.add(rank, table, say(code, n=part.height, lines=lines, **first))
+
+    _draws(books, tell)
+    _readings(books, tell)
+    _cups(books, tell)
+    _without_jobs(books, warnings)
+    _equal_names(books, reads, units, warnings)
+
+
+Tell = Callable[..., None]
+
+
+def _draws(books: dict[str, Book], tell: Tell) -> None:
+    """A cup of another product, and a cup that was poured when the operation was over."""
+    steps = books["operations"].current().select(*_STEP, "kind", "product_id", "started_at", "ended_at")
+    cups = (
+        books["pours"]
+        .current()
+        .group_by(_CUP)
+        .agg(pl.col("product_id").drop_nulls().unique().sort().alias("held"), pl.col("poured_at").min().alias("poured"))
+    )
+    drawn = books["draws"].current().select("@f", "line", *_STEP, "mix_id").join(steps, on=_STEP).join(cups, on=_CUP)
+    other = drawn.filter(pl.col("product_id").is_not_null() & ~pl.col("held").list.contains(pl.col("product_id")))
+    tell(
+        "draws",
+        "doubt_product",
+        other.with_columns(pl.col("held").list.join(", ")),
+        *("operation_no", "job_id", "product_id", "mix_id", "held"),
+    )
+    # one that began before its only cup was mixed began with masking, say; where it has no end, its beginning speaks
+    first = pl.col("poured").min().over(_STEP)
+    late = drawn.filter(
+        pl.when(pl.col("ended_at").is_not_null())
+        .then(pl.col("ended_at") < pl.col("poured"))
+        .otherwise(pl.col("started_at") < first)
+    )
+    tell("draws", "doubt_early", late, "operation_no", "job_id", "mix_id", "poured")
+
+
+def _readings(books: dict[str, Book], tell: Tell) -> None:
+    """Gauges that do not read the metal, and stages after an operation that nobody recorded."""
+    readings = books["readings"]
+    seen = substrates(books).filter((pl.col("principle") == "eddy") & (pl.col("substrate") == "steel"))
+    places = readings.current().select("@i", "@f", "line")
+    tell(
+        "readings",
+        "doubt_eddy",
+        places.join(seen.select("@i", "gauge_id", "panel_id"), on="@i"),
+        "gauge_id",
+        "panel_id",
+    )
+    known = books["operations"].seen(*_STEP).rename({"operation_no": "after_operation"})
+    after = readings.current().filter(pl.col("after_operation") > 0)
+    nowhere = after.join(known, on=[*_JOB, "after_operation"], how="anti")
+    tell("readings", "doubt_stage", nowhere, "after_operation", "job_id")
+
+
+def _cups(books: dict[str, Book], tell: Tell) -> None:
+    """Cups of two products, and weigh-backs from before the cup was poured."""
+    pours = books["pours"].current()
+    many = pours.filter(pl.col("product_id").n_unique().over(_CUP) > 1)
+    tell("pours", "doubt_two_products", many, "mix_id")
+    poured = pours.group_by(_CUP).agg(pl.col("poured_at").min().alias("poured"))
+    back = books["leftovers"].current().join(poured, on=_CUP)
+    tell("leftovers", "doubt_weighed", back.filter(pl.col("weighed_at") < pl.col("poured")), "mix_id", "poured")
+
+
+def _without_jobs(books: dict[str, Book], warnings: Warnings) -> None:
+    """Operations of a shop of which jobs says nothing: job ids go unchecked and classes of vehicle are unknown."""
+    known = books["jobs"].seen("shop_id")
+    lost = books["operations"].current().join(known, on="shop_id", how="anti")
+    for rank, shop in lost.select("@f", "shop_id").unique().sort("@f", "shop_id").iter_rows():
+        warnings.add(rank, "operations", say("doubt_jobs", shop=shop))
+
+
+def _equal_names(
+    books: dict[str, Book], reads: list[FileRead], units: dict[str, list[str]], warnings: Warnings
+) -> None:
+    """Two files of one name where the one replaces rows of the other: only their folders say which is later."""
+    by_name: dict[object, list[int]] = {}
+    for rank, read in enumerate(reads):
+        if read.state == "read":
+            by_name.setdefault((read.exported_at, natural_order(read.file)[:2]), []).append(rank)
+    for ranks in by_name.values():
+        for one, other in itertools.combinations(ranks, 2):
+            for table in [t for t in reads[one].tables if t in reads[other].tables and t in books]:
+                if _replaces(books[table], units[table], one, other):
+                    warnings.add(other, table, say("doubt_name", earlier=reads[one].file, later=reads[other].file))
+
+
+def _replaces(book: Book, unit: list[str], one: int, other: int) -> bool:
+    """Whether file `other` holds a unit of which file `one` has a superseded row."""
+    old = pl.concat(
+        [
+            book.rows.filter((pl.col("@f") == one) & (pl.col("@state") == SUPERSEDED)).select(unit),
+            book.refused.filter((pl.col("@f") == one) & ~pl.col("@force")).select(unit),
+        ]
+    )
+    new = pl.concat([f.filter(pl.col("@f") == other).select(unit) for f in (book.rows, book.refused)])
+    return not old.join(new, on=unit, how="semi", nulls_equal=True).is_empty()
+
+
+def told(intake_files: pl.DataFrame) -> list[list[str]]:
+    """The remarks of `noted`, each as [file, remark], out of the messages of the table intake_files."""
+    files = intake_files.filter(pl.col("message").str.contains(DOUBTFUL, literal=True)).sort("file", "table")
+    pairs = [
+        (file, remark)
+        for file, message in files.select("file", "message").iter_rows()
+        for remark in message.split("; ")
+        if remark.startswith(DOUBTFUL)
+    ]
+    return [list(pair) for pair in dict.fromkeys(pairs)]

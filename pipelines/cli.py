@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
 FORESEEN = ("WorkspaceError", "SettingsError", "LayoutError")  # by name: their modules are not imported for --help
 FINE, COULD_NOT_RUN, WRONG_USAGE, REFUSED = 0, 1, 2, 3
+KNOWN = (("duplicate", "stand word for word elsewhere"), ("superseded", "are replaced by later exports"))
+SHOWN_DOUBTS = 8
 
 
 def parser() -> argparse.ArgumentParser:
@@ -333,12 +335,25 @@ def _closing(space: Workspace, outcome: Outcome) -> str:
 
 
 def _refusals(space: Workspace, told: dict[str, Any]) -> str:
+    """What became of the rows, and what is doubtful about those that were used."""
     rows, files = told["refused_rows"], told["refused_files"]
-    if not rows and not files:
-        return f"All {told['rows_read']:,} rows were used."
-    parts = [f"{rows:,} of {told['rows_read']:,} rows"] if rows else []
-    parts += [f"{files:,} file{'s' if files > 1 else ''}"] if files else []
-    return f"Refused: {' and '.join(parts)}, each with its reason in {space.out / 'refused'}."
+    known = [f"{told[f'{kind}_rows']:,} {words}" for kind, words in KNOWN if told[f"{kind}_rows"]]
+    lines = []
+    if rows or files or known:
+        used = f"{told['rows_used']:,} of {told['rows_read']:,} rows were used"
+        lines.append(", ".join([used, *known, *([f"{rows:,} refused"] if rows else [])]) + ".")
+    else:
+        lines.append(f"All {told['rows_read']:,} rows were used.")
+    if rows:
+        lines.append(f"Refused rows, each with its reason: {space.out / 'refused'}")
+    if files:
+        what = f"{files:,} files were" if files > 1 else "1 file was"
+        lines.append(f"{what} refused as a whole: see Intake on the pages, or filmledger check.")
+    doubts = told["doubts"]
+    lines += [f"{file}: {doubt}." for file, doubt in doubts[:SHOWN_DOUBTS]]
+    if len(doubts) > SHOWN_DOUBTS:
+        lines.append(f"{len(doubts) - SHOWN_DOUBTS} more remarks of this kind: see Intake on the pages.")
+    return "\n".join(lines)
 
 
 # --- trouble ----------------------------------------------------------------------------------------------------------

@@ -217,6 +217,8 @@ def headline(tables: Mapping[str, pl.DataFrame]) -> dict[str, Any]:
     """The numbers of the closing paragraph, from the published tables. Masses in g of solids, ratios as such."""
     import polars as pl
 
+    from pipelines.intake import doubts
+
     files, ledger = tables["intake_files"], tables["material_ledger"]
     months = tables["emissions_monthly"].filter(~pl.col("complete"))["month"]
     sums = ledger.select(pl.col(pl.Float64).sum()).row(0, named=True)
@@ -232,6 +234,9 @@ def headline(tables: Mapping[str, pl.DataFrame]) -> dict[str, Any]:
         "te_high": 1 - sums["overspray_solids_g_low"] / sprayed if sprayed else None,
         "not_split_share": sums["not_split_solids_g"] / poured if poured else None,
         "rows_read": int(files["rows_read"].sum()),
+        "rows_used": int(files["accepted"].sum()),
+        "duplicate_rows": int(files["duplicate"].sum()),
+        "superseded_rows": int(files["superseded"].sum()),
         "refused_rows": int(files["refused"].sum()),
         "refused_files": files.filter(pl.col("state") == "refused").height,
         "incomplete_months": months.n_unique(),

@@ -20,8 +20,12 @@ HEADLINE = {
     "te_high": 0.62,
     "not_split_share": 0.02,
     "rows_read": 9000,
+    "rows_used": 9000,
+    "duplicate_rows": 0,
+    "superseded_rows": 0,
     "refused_rows": 0,
     "refused_files": 0,
+    "doubts": [],
     "incomplete_months": 0,
 }
 
@@ -76,13 +80,31 @@ def test_a_run_that_refused_nothing_leaves_with_0_and_says_the_headline_numbers(
 
 
 def test_a_run_that_refused_rows_leaves_with_3_and_says_where_they_are(shop, monkeypatch, capsys):
-    told_numbers = {**HEADLINE, "refused_rows": 12, "refused_files": 1}
+    told_numbers = {**HEADLINE, "rows_used": 8000, "superseded_rows": 988, "refused_rows": 12, "refused_files": 1}
     monkeypatch.setattr(conductor, "run", lambda *_: Outcome(new=False, headline=told_numbers))
     assert cli.main(["run", str(shop)]) == 3
     told = capsys.readouterr().out
     assert "Nothing new" in told
-    assert "12 of 9,000 rows and 1 file" in told
+    assert "8,000 of 9,000 rows were used, 988 are replaced by later exports, 12 refused." in told
     assert str(shop / "out" / "refused") in told
+    assert "1 file was refused as a whole: see Intake on the pages" in told
+
+
+def test_a_folder_of_refused_rows_is_named_only_where_there_is_one(shop, monkeypatch, capsys):
+    monkeypatch.setattr(conductor, "run", lambda *_: Outcome(new=True, headline={**HEADLINE, "refused_files": 2}))
+    assert cli.main(["run", str(shop)]) == 3
+    told = capsys.readouterr().out
+    assert "2 files were refused as a whole" in told and str(shop / "out" / "refused") not in told
+
+
+def test_duplicate_rows_are_not_said_to_be_used_and_doubts_stand_in_the_closing_lines(shop, monkeypatch, capsys):
+    doubts = [[f"inbox/{i}.csv", "doubtful: x"] for i in range(10)]
+    numbers = {**HEADLINE, "rows_used": 8990, "duplicate_rows": 10, "doubts": doubts}
+    monkeypatch.setattr(conductor, "run", lambda *_: Outcome(new=True, headline=numbers))
+    assert cli.main(["run", str(shop)]) == 0
+    told = capsys.readouterr().out
+    assert "8,990 of 9,000 rows were used, 10 stand word for word elsewhere." in told and "All" not in told
+    assert told.count("doubtful: x.") == 8 and "2 more remarks" in told
 
 
 def test_a_shop_without_film_or_cups_has_its_own_sentences(shop, monkeypatch, capsys):

@@ -50,12 +50,45 @@ def first_rows(tables: dict[str, pl.DataFrame], file: str, n: int = 20) -> dict[
     """The first `n` rows of each table that came from `file`, columns that hold something, in the order of the file."""
     out = {}
     for table, frame in tables.items():
-        rows = frame.filter(pl.col("file") == file).sort("line").head(n)
+        of_file = (pl.col("file") == file) | pl.col("file").str.starts_with(f"{file}, sheet '")
+        rows = frame.filter(of_file).sort("file", "line").head(n)
         if rows.height:
             out[table] = rows.select(
                 "line", *(c.name for c in door.columns(table) if rows[c.name].null_count() < rows.height)
             )
     return out
+
+
+#: kind of `incomplete` -> the tables whose rows hang on it, and by which ids
+_PARENTS = {
+    "cup": (("pours", "leftovers", "draws"), ["shop_id", "mix_id"]),
+    "operation": (
+        ("operations", "operation_panels", "draws", "target_weighings"),
+        ["shop_id", "job_id", "operation_no"],
+    ),
+    "panel_stage": (("readings",), ["shop_id", "job_id", "panel_id", "after_operation"]),
+}
+
+
+def incomplete(found: pl.DataFrame) -> dict[str, int]:
+    """How many cups, operations and panel stages are incomplete, by their name. `found`: the table incomplete."""
+    counts = {}
+    for what, (_, ids) in _PARENTS.items():
+        n = found.filter(pl.col("what") == what).select(ids).n_unique()
+        name = what.replace("_", " ")
+        counts |= {name + ("s" if n > 1 else ""): n} if n else {}
+    return counts
+
+
+def rows_incomplete(tables: dict[str, pl.DataFrame], found: pl.DataFrame) -> int:
+    """Rows in force that belong to a cup, operation or panel stage in the table incomplete; each counted once."""
+    hanging: dict[str, list[pl.Series]] = {}
+    for what, (names, ids) in _PARENTS.items():
+        left = found.filter(pl.col("what") == what).select(ids).unique()
+        for table in names:
+            rows = tables[table].with_row_index("@row").join(left, on=ids, how="semi")
+            hanging.setdefault(table, []).append(rows["@row"])
+    return sum(pl.concat(rows).n_unique() for rows in hanging.values())
 
 
 # --- gaps of the registers --------------------------------------------------------------------------------------------

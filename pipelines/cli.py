@@ -257,14 +257,7 @@ def _told(found: Findings) -> list[str]:
         lines.append(f"{row['file']}: {row['table']}{how}: {', '.join(parts)}")
         if row["message"]:
             lines.append(f"    {row['message']}")
-    rows, used = int(found.files["rows_read"].sum()), int(found.files["accepted"].sum())
-    known = int(found.files["duplicate"].sum()) + int(found.files["superseded"].sum())
-    if rows:
-        share = 100 * (used + known) / rows
-        lines += [
-            "",
-            f"{used:,} of {rows:,} rows would be used, {known:,} stand in other files too: {share:.1f} % are good.",
-        ]
+    lines += _share(found)
     if found.reasons.height:
         from pipelines.intake import advice
 
@@ -285,6 +278,25 @@ def _told(found: Findings) -> list[str]:
             lines.append(f"  and {found.gaps.height - 20} more")
     if not lines:
         lines.append("There are no files yet: put exports into inbox/ and the tables kept by hand into registers/.")
+    return lines
+
+
+def _share(found: Findings) -> list[str]:
+    """How many rows would count, and the cups, operations and panel stages that stay incomplete all the same."""
+    rows, used = int(found.files["rows_read"].sum()), int(found.files["accepted"].sum())
+    if not rows:
+        return []
+    known = int(found.files["duplicate"].sum()) + int(found.files["superseded"].sum())
+    good = 100 * (used + known - found.rows_incomplete) / rows
+    told = f"{used:,} of {rows:,} rows would be used, {known:,} stand in other files too"
+    if not found.rows_incomplete:
+        return ["", f"{told}: {good:.1f} % are good."]
+    lines = ["", f"{told}, {found.rows_incomplete:,} hang on something incomplete: {good:.1f} % are good."]
+    from pipelines.intake import advice
+
+    assert found.incomplete is not None
+    left = advice.incomplete(found.incomplete)
+    lines.append("Incomplete, so that no equation is made of it: " + ", ".join(f"{n:,} {w}" for w, n in left.items()) + ".")
     return lines
 
 

@@ -105,12 +105,14 @@ def _records(space: Workspace) -> DagsterInstance:
 @dataclass(frozen=True, slots=True)
 class Findings:
     """What `check` found: intake_files, refused_rows exploded to one row per reason, what the registers lack (advice.py),
-    and the first rows of the file that was asked for, by table."""
+    the first rows of the file that was asked for, by table, what stays incomplete and the used rows that hang on it."""
 
     files: pl.DataFrame
     reasons: pl.DataFrame
     gaps: pl.DataFrame | None = None
     shown: dict[str, pl.DataFrame] = field(default_factory=dict)
+    incomplete: pl.DataFrame | None = None
+    rows_incomplete: int = 0
 
     @property
     def refused(self) -> bool:
@@ -127,7 +129,8 @@ def check(space: Workspace, teller: runs.Teller | None = None, show: str | None 
     found = runs.read_everything(runs.look(space, teller or runs.Silent()))
     shown = {}
     if show is not None:
-        names = [one for one in found.intake_files["file"].unique().sort() if one.endswith(show.removeprefix("./"))]
+        files = found.intake_files["file"].str.split(", sheet '").list.first().unique().sort()
+        names = [one for one in files if one.endswith(show.removeprefix("./"))]
         if len(names) != 1:
             raise WorkspaceError(
                 f"{show} is {'no file' if not names else 'the end of several files'} of {space.root};"
@@ -139,6 +142,8 @@ def check(space: Workspace, teller: runs.Teller | None = None, show: str | None 
         found.refused_rows.explode("reasons").select("file", "line", "table", pl.col("reasons").alias("reason"), "raw"),
         advice.gaps(found.tables),
         shown,
+        found.incomplete,
+        advice.rows_incomplete(found.tables, found.incomplete),
     )
 
 

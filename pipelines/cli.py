@@ -296,7 +296,8 @@ def _share(found: Findings) -> list[str]:
 
     assert found.incomplete is not None
     left = advice.incomplete(found.incomplete)
-    lines.append("Incomplete, so that no equation is made of it: " + ", ".join(f"{n:,} {w}" for w, n in left.items()) + ".")
+    parts = ", ".join(f"{n:,} {word}" for word, n in left.items())
+    lines.append(f"Incomplete, so that no equation is made of it: {parts}.")
     return lines
 
 

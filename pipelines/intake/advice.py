@@ -72,7 +72,7 @@ _PARENTS = {
 
 def incomplete(found: pl.DataFrame) -> dict[str, int]:
     """How many cups, operations and panel stages are incomplete, by their name. `found`: the table incomplete."""
-    counts = {}
+    counts: dict[str, int] = {}
     for what, (_, ids) in _PARENTS.items():
         n = found.filter(pl.col("what") == what).select(ids).n_unique()
         name = what.replace("_", " ")

@@ -234,7 +234,7 @@ def build(records: pl.DataFrame, prepared: pl.DataFrame) -> Design:
         role_of_group=role[first],
         set_of_group=role_set[number][first],
         signature=first_of_signature,
-        signature_of_record=np.unique(signature, return_inverse=True)[1],
+        signature_of_record=np.cumsum(np.diff(signature, prepend=-1) > 0) - 1,
         names=names,
         rows=rows,
         row_keys=row_keys,

@@ -142,7 +142,7 @@ def subset(d: Design, keep: Ints) -> Design:
         start=np.concatenate([[0], np.cumsum(count)[:-1]]).astype(np.int64), record=rank[d.record[layers]],
         sprayed=d.sprayed[layers], own_var=d.own_var[layers], layer_row=d.layer_row[layers], group=d.group[layers],
         in_group=d.in_group[layers], signature=np.flatnonzero(np.diff(signature, prepend=-1)),
-        signature_of_record=np.unique(signature, return_inverse=True)[1],
+        signature_of_record=np.cumsum(np.diff(signature, prepend=-1) > 0) - 1,
     )  # fmt: skip
 
 

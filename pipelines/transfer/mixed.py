@@ -18,6 +18,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -57,6 +58,32 @@ class Unknowns:
         return int((self.block < 0).sum())
 
 
+SLICE = 1 << 14  # records worked on together: what is reckoned from them stays in the cache
+
+
+@dataclass
+class Part:
+    """Of one part p of the variance, p = s or h: pW^2 and pW^2 y summed per signature, and sums over all records."""
+
+    pw2: Floats
+    pw2y: Floats
+    pw2yy: float = 0.0
+    pw: float = 0.0
+    pwpw: float = 0.0
+    least: float = np.inf  # pW itself
+    most: float = -np.inf
+
+
+@dataclass
+class Sums:
+    """What the equations take from the records: W and Wy summed per signature, log V + W y^2 over all, the parts of V."""
+
+    w: Floats
+    wy: Floats
+    parts: list[Part]
+    free_of_theta: float = 0.0
+
+
 @dataclass(frozen=True)
 class Data:
     """Records sorted by signature: y, v, h per record; `start` the first record of each signature; `on` 1, or 0 for a
@@ -69,13 +96,43 @@ class Data:
     on: Floats
     s: Floats | None = None
 
-    def sums(self, per_record: Floats) -> Floats:
-        """GROUP BY signature. Plain sums in record order, so that the same records give the same bits."""
-        return np.add.reduceat(per_record, self.start) if len(per_record) else np.zeros(0)
+    def sums(self, free: Floats) -> Sums:
+        """GROUP BY signature with W = on / (v + s f^2 + h se^2); free: f^2 where s is given, se^2.
+
+        Plain sums in record order, so that the same records give the same bits.
+        """
+        parts = [self.h] if self.s is None else [self.s, self.h]
+        signatures, n = len(self.start), len(self.y)
+        nothing = np.zeros(signatures)
+        out = Sums(nothing.copy(), nothing.copy(), [Part(nothing.copy(), nothing.copy()) for _ in parts])
+        cuts = np.unique(np.append(np.searchsorted(self.start, np.arange(0, n, SLICE)), signatures))
+        for first, last in pairwise(cuts.tolist()):
+            begin, end = self.start[first], self.start[last] if last < signatures else n
+            here, at = slice(begin, end), slice(first, last)
+            start, y, on = self.start[at] - begin, self.y[here], self.on[here]
+            var = self.v[here].copy()
+            for part, size in zip(parts, free, strict=True):
+                var += part[here] * size
+            w = on / var
+            wy = w * y
+            out.w[at] = np.add.reduceat(w, start)
+            out.wy[at] = np.add.reduceat(wy, start)
+            out.free_of_theta += float(np.log(var) @ on + wy @ y)
+            for part, found in zip(parts, out.parts, strict=True):
+                pw = part[here] * w
+                pw2 = pw * w
+                pw2y = pw2 * y
+                found.pw2[at] = np.add.reduceat(pw2, start)
+                found.pw2y[at] = np.add.reduceat(pw2y, start)
+                found.pw2yy += float(pw2y @ y)
+                found.pw += float(pw.sum())
+                found.pwpw += float(pw @ pw)
+                found.least, found.most = min(found.least, float(pw.min())), max(found.most, float(pw.max()))
+        return out
 
 
-# What `Data.sums` and `Model.evaluate` take from the records, in the words of a database: one shop's share of it can be
-# computed where the shop's records are. A test holds it against the arrays.
+# What `Data.sums` takes from the records, in the words of a database: one shop's share of it can be computed where the
+# shop's records are. A test holds it against the arrays.
 SIGNATURE_SUMS_SQL = """
 SELECT signature,
        sum(w) AS w, sum(w * y) AS wy, sum(w * y * y) AS wyy, sum(-ln(w)) AS log_var,
@@ -129,24 +186,20 @@ class Model:
         d, x = self.data, self.unknowns
         every_sd2 = np.exp(2 * log_sd)
         sd2, free = every_sd2[: x.n_components], every_sd2[x.n_components :]
-        parts = [d.h] if d.s is None else [d.s, d.h]
-        var = d.v + sum(part * size for part, size in zip(parts, free, strict=True))
-        w = d.on / var
-        wy = w * d.y
-        s_w, s_wy = d.sums(w), d.sums(wy)
+        sums = d.sums(free)
 
         random = x.component >= 0
         precision = self.fixed_precision.copy()
         precision[random] = 1.0 / sd2[x.component[random]]
-        factor = self.layout.factor(self.pairs @ s_w, precision)
-        theta = factor.solve(self.design.T @ s_wy + self.prior_pull)
+        factor = self.layout.factor(self.pairs @ sums.w, precision)
+        theta = factor.solve(self.design.T @ sums.wy + self.prior_pull)
         fit = self.design @ theta
 
         miss = np.where(random, theta, theta - np.where(np.isfinite(x.prior_sd), x.prior_mean, 0.0))
         squares = np.bincount(x.component[random], miss[random] ** 2, minlength=x.n_components)
         value = (
-            np.log(var) @ d.on + factor.log_det + (self.counts * np.log(sd2)).sum() + self.log_prior_sd2
-            + float(wy @ d.y) - 2 * s_wy @ fit + s_w @ fit**2 + precision @ miss**2
+            sums.free_of_theta + factor.log_det + (self.counts * np.log(sd2)).sum() + self.log_prior_sd2
+            - 2 * sums.wy @ fit + sums.w @ fit**2 + precision @ miss**2
             + (d.on.sum() - self.n_flat) * np.log(2 * np.pi)
         )  # fmt: skip
 
@@ -158,21 +211,18 @@ class Model:
         information = np.empty(len(log_sd))
         information[: x.n_components] = 2 * self.counts * (1 - traces / np.maximum(self.counts, 1) / sd2) ** 2
         leverages: Floats | None = None
-        for k, (part, size) in enumerate(zip(parts, free, strict=True), start=x.n_components):
-            pw = part * w
-            pw2 = pw * w
-            s_pw2, pw2y = d.sums(pw2), pw2 * d.y
+        for k, (part, size) in enumerate(zip(sums.parts, free, strict=True), start=x.n_components):
             # sum_m p W^2 lev = tr(C^-1 A'diag(pW^2)A). Where pW is one number (an ordinary mixed model) it needs no inverse
             # off the diagonal: A'WA = C - diag(precision).
-            if pw.size and np.ptp(pw) == 0:
-                leverage = pw[0] * (x.size - inverse_diagonal @ precision)
+            if part.least == part.most:
+                leverage = part.most * (x.size - inverse_diagonal @ precision)
             else:
                 if leverages is None:  # a'C^-1 a per signature
                     leverages = self.pairs.T @ factor.packed_inverse()
-                leverage = s_pw2 @ leverages
-            errors = pw2y @ d.y - 2 * d.sums(pw2y) @ fit + s_pw2 @ fit**2
-            gradient[k] = 2 * size * (pw.sum() - leverage - errors)
-            information[k] = 2 * (pw * size) @ (pw * size)
+                leverage = part.pw2 @ leverages
+            errors = part.pw2yy - 2 * part.pw2y @ fit + part.pw2 @ fit**2
+            gradient[k] = 2 * size * (part.pw - leverage - errors)
+            information[k] = 2 * part.pwpw * size**2
         return Solution(log_sd, theta, factor, float(value), gradient, information)
 
 

@@ -1,5 +1,7 @@
 """The solver: gradient, compression, blocks, determinism. Published data: tests/published/test_mixed_model.py."""
 
+import functools
+
 import duckdb
 import numpy as np
 import polars as pl
@@ -132,15 +134,25 @@ def test_the_database_s_words_for_signature_sums_give_the_same_sums(built, linea
     with duckdb.connect() as db:
         db.register("residuals", residuals)
         found = db.execute(mixed.SIGNATURE_SUMS_SQL, {"se2": se2, "f2": f2}).fetchnumpy()
-    data = mixed.Data(linear.y, linear.v, linear.h, built.signature, np.ones(built.n))
-    w = 1 / (linear.v + linear.s * f2 + linear.h * se2)
-    hw, sw = linear.h * w, linear.s * w
-    for name, per_record in {
-        "w": w, "wy": w * linear.y, "hw2": hw * w, "hw2y": hw * w * linear.y, "hw": hw, "wyy": w * linear.y**2,
-        "hw2yy": hw * w * linear.y**2, "log_var": -np.log(w), "sw": sw, "sw2": sw * w, "sw2y": sw * w * linear.y,
-        "sw2yy": sw * w * linear.y**2,
-    }.items():  # fmt: skip
-        assert found[name] == pytest.approx(data.sums(per_record), rel=1e-12), name
+    data = mixed.Data(linear.y, linear.v, linear.h, built.signature, np.ones(built.n), linear.s)
+    ours = data.sums(np.array([f2, se2]))
+    near = functools.partial(pytest.approx, rel=1e-12)
+    assert (ours.w, ours.wy) == (near(found["w"]), near(found["wy"]))
+    assert ours.free_of_theta == near((found["log_var"] + found["wyy"]).sum())
+    for letter, part in zip("sh", ours.parts, strict=True):
+        assert part.pw2 == near(found[f"{letter}w2"])
+        assert part.pw2y == near(found[f"{letter}w2y"])
+        assert (part.pw, part.pw2yy) == (near(found[f"{letter}w"].sum()), near(found[f"{letter}w2yy"].sum()))
+
+
+def test_slices_of_records_give_the_sums_of_all_at_once(built, linear, monkeypatch):
+    data = mixed.Data(linear.y, linear.v, linear.h, built.signature, np.ones(built.n), linear.s)
+    whole = data.sums(np.array([1.3, 0.01]))
+    monkeypatch.setattr(mixed, "SLICE", 7)
+    sliced = data.sums(np.array([1.3, 0.01]))
+    assert np.array_equal(whole.wy, sliced.wy), "a signature is never cut in two"
+    assert whole.free_of_theta == pytest.approx(sliced.free_of_theta, rel=1e-12)
+    assert whole.parts[0].pwpw == pytest.approx(sliced.parts[0].pwpw, rel=1e-12)
 
 
 def test_a_record_set_aside_weighs_as_if_it_were_not_there(built, linear):

@@ -13,6 +13,7 @@ import codecs
 import difflib
 import fnmatch
 import hashlib
+import json
 import re
 import tomllib
 from typing import Annotated, Any, Literal
@@ -22,6 +23,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationEr
 
 from pipelines import units
 from pipelines.intake import cast
+from pipelines.intake.messages import shown
 from schemas import door
 from schemas.events import EVENTS
 from schemas.registers import REGISTERS
@@ -236,7 +238,7 @@ class Table(_Part):
                 for key in ("weights", "tare", "tare_g"):
                     if key in column:
                         if key == "weights" and name != "weighed_g":
-                            raise ValueError("weights belongs on weighed_g")
+                            raise ValueError(f"{name}: weights belongs on weighed_g")
                         data[key] = column.pop(key)
         return data
 
@@ -284,7 +286,10 @@ class Table(_Part):
         ):
             raise ValueError(f"{name}: say where it comes from: column, columns, constant or number_within")
         if column.unit is not None:
-            unit_of(info, column.unit, infos)
+            try:
+                unit_of(info, column.unit, infos)
+            except units.UnitError as error:
+                raise ValueError(f"{name}: {error}") from None
         if column.format is not None and info.kind not in ("datetime", "date"):
             raise ValueError(f"{name}: format is for dates and times")
         for parent in column.number_within or ():
@@ -382,13 +387,17 @@ def parse(name: str, text: str) -> Layout:
     try:
         raw = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise LayoutError(f"{name}: this is not TOML: {error}") from None
+        said = re.fullmatch(r"(.*) \(at (?:line (\d+), column \d+|end of document)\)", str(error))
+        what, at = (said.group(1), said.group(2) or str(text.count("\n") + 1)) if said else (str(error), "?")
+        what = "the key or table stands twice" if what.startswith("Cannot") else what
+        raise LayoutError(f"{name}, line {at}: this is not TOML: {what}") from None
     try:
         parsed = _Toml.model_validate(raw)
     except ValidationError as error:
         # a table that fails is also counted as missing; only the cause is told
         told = [e for e in error.errors() if not (e["type"] == "too_short" and error.error_count() > 1)]
-        raise LayoutError(f"{name}: " + "; ".join(dict.fromkeys(_told(e, raw) for e in told))) from None
+        lines = _lines(text)
+        raise LayoutError("; ".join(dict.fromkeys(_placed(name, _told(e, raw), e, lines) for e in told))) from None
     stem = name.rsplit("/", 1)[-1]
     stem = stem.removesuffix(".toml")
     return Layout(name=stem, file=parsed.file, tables=parsed.tables, digest=hashlib.sha256(text.encode()).hexdigest())
@@ -409,6 +418,47 @@ _MODELS: dict[str, type[BaseModel]] = {
 }  # fmt: skip
 
 
+Path = tuple[str | int, ...]
+_KEY = re.compile(r"""\s*((?:[\w-]+|"[^"]*"|'[^']*')(?:\s*\.\s*(?:[\w-]+|"[^"]*"|'[^']*'))*)\s*=""")
+
+
+def _lines(text: str) -> dict[Path, int]:
+    """Where each table and key of a TOML text stands: path (('tables', 0, 'columns', 'mix_id')) -> line. Keys inside
+    braces stand where their key does."""
+    found: dict[Path, int] = {}
+    at: Path = ()
+    counts: dict[str, int] = {}
+    for number, line in enumerate(text.splitlines(), start=1):
+        if array := re.match(r"\s*\[\[\s*([\w.-]+)\s*\]\]", line):
+            name = array.group(1)
+            counts[name] = counts.get(name, -1) + 1
+            at = (name, counts[name])
+        elif header := re.match(r"\s*\[\s*([\w.-]+)\s*\]", line):
+            first, *rest = header.group(1).split(".")
+            at = ((first, counts[first]) if first in counts else (first,)) + tuple(rest)
+        elif key := _KEY.match(line):
+            parts = [part.strip().strip("'\"") for part in key.group(1).split(".")]
+            found.setdefault((*at, *parts), number)
+            continue
+        else:
+            continue
+        found.setdefault(at, number)
+    return found
+
+
+def _placed(name: str, message: str, error: Any, lines: dict[Path, int]) -> str:
+    """`message` with the layout's name and the line of the deepest key it speaks of, where that can be told."""
+    where: Path = tuple(p for p in error["loc"] if not str(p).startswith("function-"))
+    words = re.findall(r"[\w]+", error["msg"].removeprefix("Value error, "))[:6]
+    inner = [*((*where, "columns", word) for word in words), *((*where, word) for word in words)]
+    if {"weights", "tare", "tare_g", "cumulative_with_tare"} & {*words, *where[2:3]}:  # lifted out of their column
+        inner = [(*where[:2], "columns", column) for column in WEIGHED.values()]
+    outer = [where[:n] for n in range(len(where), 0, -1)]
+    named = [] if where else [path for word in words for path in lines if path[-2:] == ("columns", word)]
+    line = next((lines[path] for path in [*inner, *named, *outer] if path in lines), None)
+    return f"{name}, line {line}: {message}" if line else f"{name}: {message}"
+
+
 def _told(error: Any, raw: dict[str, Any]) -> str:
     place: list[str] = []
     where = error["loc"]
@@ -416,7 +466,9 @@ def _told(error: Any, raw: dict[str, Any]) -> str:
         if isinstance(part, int) and i and where[i - 1] == "tables":
             table = raw["tables"][part].get("table", "?") if isinstance(raw.get("tables"), list) else "?"
             place[-1] = f"tables[{part + 1}] ({table})"
-        elif not str(part).startswith("function-"):
+        elif isinstance(part, int):
+            place[-1] += f"[{part + 1}]"
+        elif not str(part).startswith(("function-", "constrained-", "literal[")):
             place.append(str(part))
     at = ".".join(place)
     if error["type"] == "extra_forbidden":
@@ -430,10 +482,39 @@ def _told(error: Any, raw: dict[str, Any]) -> str:
         else:
             known = set(Table.model_fields)
         return f"{at}: unknown key{_near(key, sorted(known))}"
+    if error["type"] == "missing" and at == "tables":
+        return "there is no [[tables]] entry; write one for each table that the export feeds"
     if error["type"] == "missing":
         return f"{at}: is missing"
-    message = error["msg"].removeprefix("Value error, ")
-    return f"{at}: {message}" if at else message
+    told = _SAID.get(error["type"])
+    if at.endswith("header_line"):
+        told = 'write the number of the line, from 1, or "find"'
+    if told is None:
+        message = error["msg"].removeprefix("Value error, ")
+        return f"{at}: {message}" if at else message
+    found = json.dumps(error["input"], ensure_ascii=False, default=str)
+    return f"{at}: found {shown(found, 60)}; {told.format(**error.get('ctx', {}))}"
+
+
+#: kind of error of the library that checks the form of a layout -> what to do, in our words
+_SAID = {
+    "literal_error": "write {expected}",
+    "string_type": "write a text in quotes",
+    "int_type": "write a whole number",
+    "int_parsing": "write a whole number",
+    "int_from_float": "write a whole number",
+    "float_type": "write a number",
+    "float_parsing": "write a number",
+    "finite_number": "write a number that was measured",
+    "bool_type": "write true or false",
+    "bool_parsing": "write true or false",
+    "dict_type": "write a table of key = value",
+    "model_type": 'write a table of key = value, such as {{ column = "Net" }}',
+    "tuple_type": "write a list in square brackets",
+    "too_short": "name at least one",
+    "greater_than_equal": "write {ge} or more",
+    "less_than_equal": "write {le} or less",
+}
 
 
 def _near(found: str, known: Any) -> str:

@@ -1,4 +1,3 @@
-
 """Damaged exports: each kind is a row of a table here. No traceback, every row accounted for, every refusal names the place.
 
 `take_in` checks the books of every case. A case says what must be found: a word in the file's message, or words in the

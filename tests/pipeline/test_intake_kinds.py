@@ -440,6 +440,27 @@ def test_new_keys_that_cannot_be_meant_are_errors(head: str, said: str) -> None:
         layout.parse("layouts/a.toml", rule(head))
 
 
+BASE = (
+    rule('delimiter = ";"')
+    + "\n[[tables]]\ntable = 'leftovers'\n[tables.columns]\nshop_id = 's'\nmix_id = 'm'\nweighed_at = 'a'\nleftover_g = 'l'\n"
+)
+
+
+@pytest.mark.parametrize(("old", "new", "line", "said"), [
+    ("delimiter", "delimitr", 2, "did you mean 'delimiter'"), ('";"', '";;"', 2, "one plain character"), ('";"', "3", 2, "found 3; write a text in quotes"),
+    ("[file]", "[fil]", 1, "did you mean 'file'"), ("[file]\n", "[file]\nheader_line = 0\n", 2, 'from 1, or "find"'), ("[file]\n", "[file]\nmode = 'add'\n", 2, "write 'replace' or 'append'"),
+    ('"mix_id"', "{ column = 'x', colum = 'y' }", 7, "unknown key"), ('"mix_id"', "7", 7, 'such as { column = "Net" }'), ('"weighed_g"', "{ column = 'x', unit = 'gal' }", 12, "weighed_g: the unit 'gal' is ambiguous"),
+    ('"weighed_g"', "{ column = 'x', weights = 'sum' }", 12, "write 'incremental'"), ('"weighed_g"', "{ column = 'x', tare_g = -1 }", 12, "or more"), ('"poured_at"', "{ column = 'x', format = '%y' }", 9, "two digits"),
+    ("'leftovers'", "'leftover'", 14, "did you mean 'leftovers'"), ("leftover_g = 'l'\n", "", 15, "leftovers needs leftover_g"), ("leftover_g = 'l'", "leftover_g = 'l'\nleftover = 'm'", 20, "'leftover' is no column"),
+    ("leftover_g = 'l'", "leftover_g = { column = 'l', weights = 'cumulative' }", 19, "weights belongs on weighed_g"), ("shop_id = 's'", "shop_id = ", 16, "this is not TOML"), ("mix_id = 'm'", "shop_id = 't'", 17, "stands twice"),
+])  # fmt: skip
+def test_what_is_wrong_in_a_layout_is_named_with_its_line(old: str, new: str, line: int, said: str) -> None:
+    assert old in BASE and layout.parse("layouts/a.toml", BASE)
+    with pytest.raises(layout.LayoutError) as error:
+        layout.parse("layouts/a.toml", BASE.replace(old, new, 1))
+    assert f"layouts/a.toml, line {line}: " in str(error.value) and said in str(error.value), error.value
+
+
 def test_what_was_read_survives_the_store_with_all_its_marks() -> None:
     book = by_openpyxl({"pours": [HEADER, *ROWS], "Notes": [["x"]]})
     read = read_file(Source("inbox/a.xlsx", content=book), [])

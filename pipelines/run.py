@@ -173,7 +173,8 @@ def _text(one: workspace.Input) -> str:
     try:
         return one.full.read_text(encoding="utf-8-sig")
     except UnicodeDecodeError as error:
-        raise WorkspaceError(f"{one.path}: not UTF-8 text (byte {error.start}); save the file as UTF-8.") from error
+        line = error.object[: error.start].count(b"\n") + 1
+        raise WorkspaceError(f"{one.path}, line {line}: not UTF-8 text; save the file as UTF-8.") from error
     except OSError as error:
         raise WorkspaceError(f"{one.path}: cannot be read ({error.strerror}).") from error
 

@@ -53,6 +53,14 @@ def parser() -> argparse.ArgumentParser:
     mix.add_argument("--area", metavar="M2", type=float, required=True, help="area x covered fraction, m2")
     mix.add_argument("--coats", metavar="N", type=int, help="coats, where they differ from the usual")
     mix.add_argument("--shop", metavar="SHOP", help="the shop, where a gun has worked in several")
+    handout = commands.add_parser("handout", help="make the environmental record of a period: workbook, page, CSV")
+    handout.add_argument("dir", metavar="DIR", nargs="?", help="the workspace (default: the one around this folder)")
+    span = handout.add_mutually_exclusive_group(required=True)
+    span.add_argument("--period", metavar="PERIOD", help="a month (2026-03), a quarter (2026-Q1) or a year (2026)")
+    span.add_argument("--rolling", action="store_true", help="the twelve months that end with the latest record")
+    handout.add_argument(
+        "--shop", metavar="SHOP", action="append", default=[], help="this shop alone (give it again for more)"
+    )
     return top
 
 
@@ -153,6 +161,20 @@ def _run_on(space: Workspace, again: bool) -> int:
         print("Nothing new since the last run.")
     print()
     print(_closing(space, outcome))
+    return REFUSED if outcome.refused else FINE
+
+
+def _handout(given: argparse.Namespace) -> int:
+    from pipelines import conductor, workspace
+    from reports.handouts import PeriodError
+
+    space = workspace.find(given.dir)
+    try:
+        outcome, folder, new = conductor.handout(space, given.period, given.shop, _Screen())
+    except PeriodError as error:
+        print(f"filmledger: {error}", file=sys.stderr)
+        return WRONG_USAGE
+    print(f"{'Hand-out' if new else 'Nothing differs from the hand-out that is there'}: {folder}")
     return REFUSED if outcome.refused else FINE
 
 
@@ -403,7 +425,7 @@ def _stop(message: str) -> int:
     return COULD_NOT_RUN
 
 
-COMMANDS = {"init": _init, "demo": _demo, "run": _run, "check": _check, "layout": _layout, "mix": _mix}
+COMMANDS = {"init": _init, "demo": _demo, "run": _run, "check": _check, "layout": _layout, "mix": _mix, "handout": _handout}
 
 if __name__ == "__main__":
     sys.exit(main())

@@ -119,6 +119,33 @@ class Findings:
         return bool(self.reasons.height or (self.files["state"] == "refused").any())
 
 
+def handout(
+    space: Workspace, period: str | None, shops: list[str], teller: runs.Teller | None = None
+) -> tuple[Outcome, Path, bool]:
+    """Bring the results up to date and make the hand-out of a period (None: the last twelve months), of all shops or
+    those named. Returns the run, the hand-out's folder, and whether it differs from the one that was there.
+
+    Raises reports.handouts.PeriodError where the period or a shop cannot be found, and what `run` raises.
+    """
+    from pipelines import settings
+    from reports import handouts
+
+    of = None if period is None else handouts.period(period)
+    outcome = run(space, teller=teller)
+    with workspace.lock(space):
+        folder = space.snapshot()
+        if folder is None:
+            raise WorkspaceError(f"The results vanished from {space.out}; run again.")
+        tables = workspace.read_snapshot(folder, handouts.TABLES)
+        made = handouts.build(
+            tables, settings.load(space.settings_file).flat(), of or handouts.rolling(tables), shops=shops,
+            before=lambda name: workspace.read_handout(space, f"{name}/{handouts.RECORD}"),
+        )  # fmt: skip
+        if made.same:
+            return outcome, space.handouts / made.name, False
+        return outcome, workspace.keep_handout(space, made.name, handouts.files(made)), True
+
+
 def check(space: Workspace, teller: runs.Teller | None = None, show: str | None = None) -> Findings:
     """Read everything as a run would and publish nothing. Files already read are taken from the store. `show`: a file
     whose first rows are wanted, by its path inside the workspace or the end of it."""

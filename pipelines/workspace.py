@@ -6,6 +6,7 @@ every write that the program makes. Nothing else writes. Not here: what a file m
 
     my_shop/
       filmledger.toml, inbox/, layouts/, registers/     the shop's own; `init` makes them, a run never touches them
+      handouts/<period>/                                what was made to be handed out; `handout` alone writes there
       out                                               a link to the snapshot that is in force
       .filmledger/
         building/            the set a run is working on; worthless once that run has ended
@@ -91,6 +92,10 @@ class Workspace:
     @property
     def out(self) -> Path:
         return self.root / "out"
+
+    @property
+    def handouts(self) -> Path:
+        return self.root / "handouts"
 
     @property
     def state(self) -> Path:
@@ -481,6 +486,55 @@ def file_name_of(path: str) -> str:
     flat = re.sub(r"[^\w.\-]+", "_", path.replace("/", "__"), flags=re.ASCII)[-100:].lstrip(".")
     plain = path.replace("/", "__")
     return flat if flat == plain else f"{flat}.{hashlib.sha256(path.encode()).hexdigest()[:8]}"
+
+
+def write_basis(space: Workspace, name: str, frame: pl.DataFrame) -> None:
+    """Write a table that readers of the set being built look up beside its results, and that is no result itself."""
+    target = space.building / "basis" / f"{name}.parquet"
+    with _told(f"write {target}"):
+        target.parent.mkdir(exist_ok=True)
+        frame.write_parquet(target, compression="zstd")
+
+
+def read_snapshot(folder: Path, names: Iterable[str]) -> dict[str, pl.DataFrame]:
+    """Tables of one finished set by name, results and what stands beside them; one that it lacks is left out."""
+    import polars as pl
+
+    places = {name: (folder / "tables" / f"{name}.parquet", folder / "basis" / f"{name}.parquet") for name in names}
+    found = {name: next((full for full in both if full.is_file()), None) for name, both in places.items()}
+    return {name: pl.read_parquet(full) for name, full in found.items() if full}
+
+
+def read_handout(space: Workspace, name: str) -> bytes | None:
+    """A file of the hand-outs; None where it is not there."""
+    try:
+        return (space.handouts / name).read_bytes()
+    except FileNotFoundError:
+        return None
+    except OSError as error:
+        raise refusal(error, f"read {space.handouts / name}") from error
+
+
+def keep_handout(space: Workspace, folder: str, files: Mapping[str, bytes]) -> Path:
+    """Write a hand-out's files (paths below `folder`), whole or not at all, in place of an earlier one of that name."""
+    target = space.handouts / folder
+    draft, aside = target.with_name(f".{folder}.{os.getpid()}"), target.with_name(f".{folder}.before")
+    try:
+        with _told(f"write {target}"):
+            for name, content in files.items():
+                (draft / name).parent.mkdir(parents=True, exist_ok=True)
+                (draft / name).write_bytes(content)
+                _flush(draft / name)
+            shutil.rmtree(aside, ignore_errors=True)
+            if target.exists():
+                os.replace(target, aside)
+            os.replace(draft, target)
+            shutil.rmtree(aside, ignore_errors=True)
+    finally:
+        shutil.rmtree(draft, ignore_errors=True)
+        if aside.exists() and not target.exists():
+            os.replace(aside, target)
+    return target
 
 
 def build_database(space: Workspace, tables: Iterable[str]) -> None:

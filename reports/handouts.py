@@ -9,10 +9,11 @@ from __future__ import annotations
 
 import calendar
 import csv
+import hashlib
 import io
 import json
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from functools import cache
@@ -55,6 +56,9 @@ TABLES = (
     "packs",
     "voc_limits",
 )
+
+#: the file of a hand-out from which the next one of the same period tells what has changed
+RECORD = "record.json"
 
 #: made on a day of its own, so that the same figures give the same bytes
 CREATED = datetime(2000, 1, 1)
@@ -170,12 +174,16 @@ class Sheet:
 
 @dataclass(slots=True)
 class Handout:
-    """Everything a hand-out says, and `facts`: name -> value, by which the next one tells what has changed."""
+    """Everything a hand-out says. `name`: of its folder and files; `facts`: name -> value, by which the next one tells what
+    has changed; `csv`: each sheet as a file; `same`: the hand-out before said the same."""
 
+    name: str
     period: Period
     shops: list[str]
     sheets: list[Sheet]
     facts: dict[str, Cell]
+    csv: dict[str, bytes]
+    same: bool
 
 
 # --- what it says -------------------------------------------------------------------------------------------------------
@@ -187,27 +195,48 @@ def build(
     of: Period,
     *,
     shops: Sequence[str] | None = None,
-    before: bytes | None = None,
+    before: Callable[[str], bytes | None] = lambda _: None,
 ) -> Handout:
     """The hand-out of a period, for all shops or those named.
 
-    `settings` flat, as SQL gets them; `before`: what `record` gave for the last hand-out of the same period, if there was
-    one. Raises PeriodError where a shop that is named does not exist.
+    `settings` flat, as SQL gets them; `before`: gives by a hand-out's name what `record` gave for the last one of it, None
+    where there was none. Raises PeriodError where a shop that is named does not exist.
     """
     found = Tables(tables)
     known = sorted({*found["shops"]["shop_id"], *found["emissions_monthly"]["shop_id"]})
-    chosen = list(shops) if shops else known
-    for name in chosen:
-        if name not in known:
-            raise PeriodError(f"There is no shop {name!r}; known here: {', '.join(known) or 'none'}.")
+    chosen = sorted(set(shops)) if shops else known
+    for shop in chosen:
+        if shop not in known:
+            raise PeriodError(f"There is no shop {shop!r}; known here: {', '.join(known) or 'none'}.")
     view = _View(found, settings, of, chosen)
     sheets = [sheet for sheet in view.sheets() if sheet is not None]
+    order = [view.summary(sheets), *sheets, view.sources()]
+    as_csv = {sheet.key: csv_of(sheet) for sheet in order}
     facts = view.facts()
-    changed = _changes(before, facts)
-    order = [view.summary(sheets), *sheets]
-    if changed is not None:
+    name = of.label if chosen == known else "_".join([of.label, *(_plain_name(shop) for shop in chosen)])
+    last = before(name)
+    old = json.loads(last) if last else None
+    if old is not None:
+        changed = _changes(old["facts"], facts)
         order.insert(1, changed)
-    return Handout(of, chosen, [*order, view.sources()], facts)
+        as_csv[changed.key] = csv_of(changed)
+    made = Handout(name, of, chosen, order, facts, as_csv, False)
+    made.same = old is not None and old["content"] == _content(made)
+    return made
+
+
+def _plain_name(text: str) -> str:
+    """An id as a part of a file name on any system; ids that differ stay different."""
+    flat = re.sub(r"[^A-Za-z0-9-]+", "-", text)[:40]
+    return flat if flat == text else f"{flat}-{hashlib.sha256(text.encode()).hexdigest()[:6]}"
+
+
+def _content(handout: Handout) -> str:
+    """A hash of all that a hand-out says but what differs from the one before."""
+    total = hashlib.sha256()
+    for key in sorted(handout.csv.keys() - {"changes"}):
+        total.update(key.encode() + b"\0" + handout.csv[key] + b"\0")
+    return total.hexdigest()
 
 
 class _View:
@@ -349,7 +378,6 @@ class _View:
         rows: list[tuple[Cell, ...]] = []
         for row in frame.iter_rows(named=True):
             unit = "L" if row["measure"].startswith("rts_l") else "kg"
-            other, factor = _US[unit]
             rows.append(
                 (
                     row["shop_id"],
@@ -359,10 +387,10 @@ class _View:
                     row["total"],
                     row["year_to_date"],
                     row["limit"],
-                    other,
-                    row["total"] * factor,
-                    row["year_to_date"] * factor,
-                    None if row["limit"] is None else row["limit"] * factor,
+                    _US[unit][0],
+                    _times(row["total"], unit),
+                    _times(row["year_to_date"], unit),
+                    _times(row["limit"], unit),
                     row["months_present"],
                     row["share_of_limit"],
                     row["complete"],
@@ -879,18 +907,13 @@ def _times(value: float | None, unit: str) -> float | None:
 
 
 def record(handout: Handout) -> bytes:
-    """What the next hand-out of the same period needs to tell what has changed."""
+    """What the next hand-out of the same name needs to tell what has changed."""
     facts = {key: value.isoformat() if isinstance(value, date) else value for key, value in handout.facts.items()}
-    return json.dumps(
-        {"period": handout.period.label, "shops": handout.shops, "facts": facts}, sort_keys=True, indent=0
-    ).encode()
+    said = {"period": handout.period.label, "shops": handout.shops, "content": _content(handout), "facts": facts}
+    return json.dumps(said, sort_keys=True, indent=0).encode()
 
 
-def _changes(before: bytes | None, now: dict[str, Cell]) -> Sheet | None:
-    """None where there was no hand-out of the period before."""
-    if before is None:
-        return None
-    old = json.loads(before)["facts"]
+def _changes(old: Mapping[str, Cell], now: Mapping[str, Cell]) -> Sheet:
     rows: list[tuple[Cell, ...]] = []
     for key in sorted(old.keys() | now.keys()):
         was, is_now = old.get(key), now.get(key)
@@ -917,13 +940,12 @@ def defused(text: str) -> str:
 
 
 def files(handout: Handout) -> dict[str, bytes]:
-    """All files of a hand-out by relative path: workbook, CSV of each sheet, page to print, record for the next one."""
-    folder = handout.period.label
+    """All files of a hand-out by path in its folder: workbook, CSV of each sheet, page to print, record for the next one."""
     return {
-        f"{folder}/environmental_record_{folder}.xlsx": xlsx(handout),
-        f"{folder}/environmental_record_{folder}.html": page(handout),
-        f"{folder}/record.json": record(handout),
-        **{f"{folder}/csv/{sheet.key}.csv": csv_of(sheet) for sheet in handout.sheets},
+        f"environmental_record_{handout.name}.xlsx": xlsx(handout),
+        f"environmental_record_{handout.name}.html": page(handout),
+        RECORD: record(handout),
+        **{f"csv/{key}.csv": content for key, content in handout.csv.items()},
     }
 
 

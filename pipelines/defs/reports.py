@@ -5,11 +5,13 @@ import dagster as dg
 from pipelines import run as runs
 from pipelines import workspace
 from pipelines.defs import intake, ledger, tables, transfer
+from reports import handouts
 from schemas import registers
 
 MADE = [*intake.NAMES, *ledger.NAMES, *transfer.MADE]
 PUBLISHED = [name for name in MADE if name in tables.PUBLISHED]
 SHOWN = [*PUBLISHED, *registers.REGISTERS]
+QUOTED = [name for name in handouts.TABLES if name not in PUBLISHED]  # registers and limits that hand-outs name
 
 
 @dg.asset(
@@ -34,7 +36,7 @@ def site(context: dg.AssetExecutionContext) -> dg.MaterializeResult:
 
 
 @dg.asset(
-    deps=[site, *PUBLISHED],
+    deps=[site, *PUBLISHED, *QUOTED],
     group_name="reports",
     kinds={"duckdb"},
     required_resource_keys={"run"},
@@ -45,7 +47,9 @@ def out(context: dg.AssetExecutionContext) -> dg.MaterializeResult:
     given = tables.get(run, PUBLISHED)
     with run.timed("results"):
         for name, frame in given.items():
-            workspace.write_csv(run.space, f"handouts/{name}.csv", frame)
+            workspace.write_csv(run.space, f"csv/{name}.csv", frame)
+        for name, frame in tables.get(run, QUOTED).items():
+            workspace.write_basis(run.space, name, frame)
         for (path,), rows in given["refused_rows"].group_by("file", maintain_order=True):
             workspace.write_csv(run.space, f"refused/{workspace.file_name_of(str(path))}.csv", rows)
         workspace.build_database(run.space, given)

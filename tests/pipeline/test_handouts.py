@@ -147,7 +147,7 @@ def test_the_same_figures_give_the_same_bytes() -> None:
 def test_nobody_is_named() -> None:
     for text in ("2025", "2025-Q1"):
         files = handouts.files(of(text))
-        book = openpyxl.load_workbook(io.BytesIO(files[f"{text}/environmental_record_{text}.xlsx"]))
+        book = openpyxl.load_workbook(io.BytesIO(files[f"environmental_record_{text}.xlsx"]))
         said = [str(c.value) for page in book for row in page.iter_rows() for c in row if c.value is not None]
         said += [content.decode("utf-8-sig") for name, content in files.items() if not name.endswith(".xlsx")]
         for word in ("hand-77", "hand-78", "Muster", "cert-x"):
@@ -158,7 +158,7 @@ def test_nobody_is_named() -> None:
 
 def test_no_cell_starts_a_formula() -> None:
     files = handouts.files(of("2025-Q1"))
-    book = openpyxl.load_workbook(io.BytesIO(files["2025-Q1/environmental_record_2025-Q1.xlsx"]))
+    book = openpyxl.load_workbook(io.BytesIO(files["environmental_record_2025-Q1.xlsx"]))
     for page in book:
         for row in page.iter_rows():
             for cell in row:
@@ -225,14 +225,22 @@ def test_an_unknown_shop_is_named_with_those_that_there_are() -> None:
 
 def test_a_second_handout_tells_what_has_changed() -> None:
     first = of("2025-Q1")
-    same = handouts.build(tables(), SETTINGS, handouts.period("2025-Q1"), before=handouts.record(first))
+    asked: list[str] = []
+
+    def last(name: str) -> bytes:
+        asked.append(name)
+        return handouts.record(first)
+
+    same = handouts.build(tables(), SETTINGS, handouts.period("2025-Q1"), before=last)
+    assert asked == ["2025-Q1"] and same.same and not first.same
     assert sheet(same, "changes")[0]["figure or register row"] == "nothing"
     rows = emission_oracle.shops(7, cups=40)
     rows["components"] = [
         {**row, "voc_mass_fraction": 0.15, "water_mass_fraction": 0.65} if row["component_id"] == "aqua" else row
         for row in rows["components"]
     ]
-    after = handouts.build(made(rows), SETTINGS, handouts.period("2025-Q1"), before=handouts.record(first))
+    after = handouts.build(made(rows), SETTINGS, handouts.period("2025-Q1"), before=last)
+    assert not after.same
     said = {row["figure or register row"]: row for row in sheet(after, "changes")}
     was = said["components | aqua | from ever | voc_mass_fraction"]
     assert (was["what"], was["before"], was["now"]) == ("changed", 0.12, 0.15)

@@ -65,7 +65,7 @@ def test_a_run_leaves_tables_database_pages_and_hand_outs(finished):
     names = {path.stem for path in (folder / "tables").glob("*.parquet")}
     assert {"mixes", "film_increments", "transfer_records", "transfer_by_pair", "material_ledger"} <= names
     assert {"intake_files", "refused_rows"} <= names
-    assert {path.stem for path in (folder / "handouts").glob("*.csv")} == names
+    assert {path.stem for path in (folder / "csv").glob("*.csv")} == names
     with duckdb.connect(str(folder / "filmledger.duckdb"), read_only=True) as connection:
         for name in names:
             assert connection.table(name).fetchall() == pl.read_parquet(folder / "tables" / f"{name}.parquet").rows()

@@ -92,7 +92,7 @@ def test_pages_hold_no_text_of_an_export_as_markup_and_carry_a_policy(nasty: tup
 
 def test_hand_outs_hold_no_cell_that_a_spreadsheet_would_run(nasty: tuple[Workspace, Path, set[str]]) -> None:
     space, _, _ = nasty
-    sheets = [*(space.out / "handouts").glob("*.csv"), *(space.out / "refused").glob("*.csv")]
+    sheets = [*(space.out / "csv").glob("*.csv"), *(space.out / "refused").glob("*.csv")]
     assert sheets
     for path in sheets:
         for row in pl.read_csv(path, infer_schema=False).iter_rows():

@@ -9,6 +9,7 @@ import argparse
 import os
 import sys
 import time
+import warnings
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -70,6 +71,7 @@ def main(arguments: list[str] | None = None) -> int:
     for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, "1")
     given = parser().parse_args(arguments)
+    warnings.simplefilter("ignore")  # libraries warn their developers; what a shop must know is said in its own words
     try:
         return COMMANDS[given.command](given)
     except KeyboardInterrupt:
@@ -248,7 +250,8 @@ class _Screen:
 
     def __init__(self) -> None:
         self._shown = 0.0
-        self._live = sys.stderr.isatty()
+        self._line = sys.stderr  # a run keeps stderr from the libraries, not from progress
+        self._live = self._line.isatty()
 
     def stage(self, name: str, result: str) -> None:
         self._clear()
@@ -258,11 +261,11 @@ class _Screen:
         now = time.monotonic()
         if self._live and now - self._shown > 0.2:
             self._shown = now
-            print(f"\r{what}: {done} of {total} ", end="", file=sys.stderr, flush=True)
+            print(f"\r{what}: {done} of {total} ", end="", file=self._line, flush=True)
 
     def _clear(self) -> None:
         if self._live and self._shown:
-            print("\r" + " " * 60 + "\r", end="", file=sys.stderr, flush=True)
+            print("\r" + " " * 60 + "\r", end="", file=self._line, flush=True)
             self._shown = 0.0
 
 

@@ -6,6 +6,8 @@ for it. Not here: the graph (defs), what its assets share (run), printing (cli).
 
 from __future__ import annotations
 
+import contextlib
+import io
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -70,7 +72,8 @@ def _materialize(current: runs.Run) -> None:
     # the whole demo; the records are no results, and begin afresh where a power cut left them unreadable.
     event.listen(Engine, "connect", _do_not_wait_for_the_disk)
     try:
-        with _records(current.space) as instance:
+        # where its records cannot be written Dagster says so on stderr, in words of its own; the error itself is raised
+        with contextlib.redirect_stderr(io.StringIO()), _records(current.space) as instance:
             dg.materialize(
                 definitions.assets,
                 instance=instance,

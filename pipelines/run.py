@@ -241,4 +241,5 @@ def headline(tables: Mapping[str, pl.DataFrame]) -> dict[str, Any]:
         "refused_rows": int(files["refused"].sum()),
         "refused_files": files.filter(pl.col("state") == "refused").height,
         "incomplete_months": months.n_unique(),
+        "doubts": doubts.told(files),
     }

@@ -49,7 +49,8 @@ demo: $(READY)
 test: $(READY) browser
 	$(BIN)/python -m pytest
 
-# Chromium and axe-core for the tests that open the pages. Those tests say so where one is missing.
+# Chromium and axe-core for the tests that open the pages, LibreOffice for the one that opens a workbook. They say so where
+# one is missing.
 browser: $(READY)
 	@if ! command -v chromium >/dev/null 2>&1 && ! command -v chromium-browser >/dev/null 2>&1 && ! command -v google-chrome >/dev/null 2>&1; then \
 		if [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null 2>&1; then \
@@ -58,6 +59,14 @@ browser: $(READY)
 				|| echo "Chromium could not be installed: tests that open pages in it will be skipped and say so." >&2; \
 		else \
 			echo "No Chromium here: tests that open pages in it will be skipped and say so. Install the package chromium to run them." >&2; \
+		fi; fi
+	@if ! command -v soffice >/dev/null 2>&1 && ! command -v libreoffice >/dev/null 2>&1; then \
+		if [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null 2>&1; then \
+			echo "Installing LibreOffice Calc (about 90 MB) for the test that opens a workbook ..."; \
+			(apt-get -qq update && apt-get -qq install -y --no-install-recommends libreoffice-calc-nogui) >/dev/null 2>&1 \
+				|| echo "LibreOffice could not be installed: the test that opens a workbook in it will be skipped and say so." >&2; \
+		else \
+			echo "No LibreOffice here: the test that opens a workbook in it will be skipped and say so. Install the package libreoffice-calc-nogui to run it." >&2; \
 		fi; fi
 	@if [ -f tests/browser/package.json ] && [ ! -d tests/browser/node_modules/axe-core ]; then \
 		if command -v npm >/dev/null 2>&1; then \

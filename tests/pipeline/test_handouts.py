@@ -8,6 +8,7 @@ import json
 import re
 import shutil
 import subprocess
+from collections.abc import Iterable
 from datetime import date
 from functools import cache
 from pathlib import Path
@@ -257,28 +258,52 @@ def test_the_page_prints_and_asks_nothing_of_a_network() -> None:
     assert "What every figure was added from" not in re.sub(r"Sheets:.*", "", text)
 
 
-def test_the_workbook_opens_in_an_office_program(tmp_path: Path) -> None:
-    """Headless conversion where LibreOffice is at hand; the zip and its parts are looked at in any case."""
-    content = handouts.xlsx(of("2025-03"))
-    book = openpyxl.load_workbook(io.BytesIO(content))
-    assert book.sheetnames[0] == "summary" and book.sheetnames[-1] == "sources"
+def numbers(rows: Iterable[Iterable[Any]]) -> dict[int, float]:
+    """Sum of the numbers of each column."""
+    sums: dict[int, float] = {}
+    for row in rows:
+        for column, cell in enumerate(row):
+            if isinstance(cell, int | float) and not isinstance(cell, bool):
+                sums[column] = sums.get(column, 0.0) + cell
+    return sums
+
+
+def test_every_sheet_of_the_workbook_holds_the_rows_of_its_table() -> None:
+    handout = of("2025-03")
+    book = openpyxl.load_workbook(io.BytesIO(handouts.xlsx(handout)))
+    assert book.sheetnames == [s.key for s in handout.sheets]
+    for one in handout.sheets:
+        rows = [[cell.value for cell in row] for row in book[one.key].iter_rows(min_row=len(one.notes) + 3)]
+        assert rows[0][: len(one.heads)] == [str(head) for head in one.heads]
+        assert len(rows) - 1 == len(one.rows), one.key
+        assert numbers(rows[1:]) == pytest.approx(numbers(one.rows), rel=1e-12), one.key
+
+
+def test_the_workbook_opens_in_an_office_program_with_the_tables_totals(tmp_path: Path) -> None:
+    """LibreOffice turns every sheet into CSV without a window; the sums of its columns are those of the tables."""
     office = shutil.which("soffice") or shutil.which("libreoffice")
     if office is None:
-        return
-    (tmp_path / "record.xlsx").write_bytes(content)
+        pytest.skip("no LibreOffice here: install libreoffice-calc-nogui to open the workbook in it")
+    handout = of("2025-03")
+    (tmp_path / "record.xlsx").write_bytes(handouts.xlsx(handout))
+    # separator, quote, UTF-8, from the first row; cells as they are and not as shown; every sheet a file of its own
+    every_sheet = "csv:Text - txt - csv (StarCalc):44,34,76,1,,0,false,false,false,false,false,-1"
     subprocess.run(
-        [
-            office,
-            f"-env:UserInstallation=file://{tmp_path}/profile",
-            "--headless",
-            "--convert-to",
-            "csv",
-            "--outdir",
-            tmp_path,
-            tmp_path / "record.xlsx",
-        ],
-        check=True,
-        capture_output=True,
-        timeout=120,
-    )
-    assert "Environmental record 2025-03" in (tmp_path / "record.csv").read_text()
+        [office, f"-env:UserInstallation=file://{tmp_path}/profile", "--headless", "--convert-to", every_sheet,
+         "--outdir", tmp_path, tmp_path / "record.xlsx"],
+        check=True, capture_output=True, timeout=180,
+    )  # fmt: skip
+    assert {path.stem.removeprefix("record-") for path in tmp_path.glob("*.csv")} == {s.key for s in handout.sheets}
+    for one in handout.sheets:
+        text = (tmp_path / f"record-{one.key}.csv").read_text(encoding="utf-8")
+        rows = list(csv.reader(io.StringIO(text)))[len(one.notes) + 2 :]
+        assert rows[0][: len(one.heads)] == [str(head) for head in one.heads], one.key
+        assert len(rows) - 1 >= len(one.rows) > 0, one.key
+        found = [
+            [
+                float(text) if isinstance(cell, int | float) and not isinstance(cell, bool) else None
+                for cell, text in both
+            ]
+            for both in (zip(ours, theirs, strict=False) for ours, theirs in zip(one.rows, rows[1:], strict=False))
+        ]
+        assert numbers(found) == pytest.approx(numbers(one.rows), rel=1e-12), one.key

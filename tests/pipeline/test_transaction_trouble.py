@@ -68,7 +68,7 @@ def small_disk(finished: Workspace, tmp_path: Path) -> Iterator[Workspace]:
         late(space)
         stat = os.statvfs(disk)
         with open(disk / "filler", "wb") as filler:
-            filler.write(b"\0" * max(0, stat.f_bavail * stat.f_frsize - 400_000))
+            filler.write(b"\0" * max(0, stat.f_bavail * stat.f_frsize - 1_500_000))
         yield space
     finally:
         subprocess.run(["umount", "-l", str(disk)], check=False)
@@ -81,6 +81,7 @@ def test_a_full_disk_is_said_and_the_old_results_stay(
     assert cli.main(["run", str(small_disk.root)]) == 1
     told = capsys.readouterr().err
     assert "the disk is full" in told and "nothing was replaced" in told, told
+    assert told.startswith("filmledger: ") and told.count("\n") == 1, "no line of a library's own"
     assert small_disk.snapshot() == set_before and results(small_disk) == before
     (small_disk.root.parent / "filler").unlink()
     assert cli.main(["run", str(small_disk.root)]) in (0, 3)

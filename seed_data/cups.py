@@ -6,11 +6,13 @@ leftovers, draws and weighed targets. What does not: why that much was needed (w
 
 from __future__ import annotations
 
+import datetime as dt
 from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
 
+from seed_data import business as biz
 from seed_data.business import PRODUCTS, Business, ShopTruth
 from seed_data.plan import TARGET, Ids, Jobs, Parameters, job_label, labels, minute
 from seed_data.work import Ops
@@ -330,6 +332,9 @@ def cup_tables(
     for _ in range(2):
         again = np.concatenate([[False], lo_cup[1:] == lo_cup[:-1]]) if len(lo_cup) else np.zeros(0, bool)
         lo_g[again] = np.minimum(lo_g[again], lo_g[np.flatnonzero(again) - 1])
+    # the records end with their last month: what is still kept then has not been weighed again yet
+    end = (biz.add_months(p.start, p.months) - dt.date(1970, 1, 1)).days * 1440
+    lo_cup, lo_no, lo_at, lo_g, fate_kept = (x[lo_at < end] for x in (lo_cup, lo_no, lo_at, lo_g, fate_kept))
     leftovers = pl.DataFrame(
         {
             "shop_id": ids.shop(len(lo_cup)),

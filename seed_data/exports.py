@@ -196,8 +196,8 @@ class _Shop:
 
 
 def _months(s: Scenario) -> list[tuple[dt.datetime, dt.datetime]]:
-    """First and following first of each month, one more than drawn: kept cups are weighed again after the end."""
-    first = [biz.add_months(s.parameters.start, m) for m in range(s.parameters.months + 3)]
+    """First and following first of each month, one more than drawn: the last day's work may end in it."""
+    first = [biz.add_months(s.parameters.start, m) for m in range(s.parameters.months + 2)]
     days = [dt.datetime.combine(d, dt.time()) for d in first]
     return list(pairwise(days))
 

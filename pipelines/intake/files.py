@@ -1,7 +1,6 @@
-"""Which files there are, and their bytes: nothing is understood here.
+"""One file of inbox/ or registers/ by its path inside the workspace, and its bytes: nothing is understood here.
 
-A source is a file of inbox/ or registers/ by its path inside the workspace. Hidden files and the lock files that office
-programs leave behind (`.x`, `~$x`) are no exports and are passed over; every other file becomes a row of intake_files.
+Which files there are is workspace.py's.
 """
 
 import hashlib
@@ -86,24 +85,6 @@ class Source:
         """The name without its endings: 'pours_2026' of pours_2026.csv.gz."""
         name = self.plain_name
         return name[: name.rfind(".")] if "." in name else name
-
-
-def discover(root: Path) -> list[Source]:
-    """The sources of a workspace folder, in order of path. Links that lead out of the workspace carry a trouble."""
-    found = []
-    inside = root.resolve()
-    for top in ("inbox", "registers"):
-        for path in sorted((root / top).rglob("*")) if (root / top).is_dir() else []:
-            relative = path.relative_to(root)
-            if any(part.startswith((".", "~$")) for part in relative.parts) or path.is_dir():
-                continue
-            trouble = None
-            if not path.resolve().is_relative_to(inside):
-                trouble = "the file is a link that leads out of the workspace; put the file itself here"
-            elif not path.is_file():
-                trouble = "this is no ordinary file"
-            found.append(Source(relative.as_posix(), path, trouble=trouble))
-    return found
 
 
 def natural(text: str) -> tuple[tuple[int, int, str], ...]:

@@ -9,7 +9,9 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipelines.intake import files, layout, merge, read
+from pipelines import run as runs
+from pipelines import workspace
+from pipelines.intake import merge
 from schemas import door
 from seed_data.exports import DemoFiles
 from seed_data.scenario import Scenario, build, write_demo
@@ -25,8 +27,7 @@ def scenario() -> Scenario:
 
 
 def _read(root: Path) -> merge.Intake:
-    layouts = layout.load({p.name: p.read_text(encoding="utf-8") for p in sorted((root / "layouts").glob("*.toml"))})
-    return merge.merge([read.read_file(source, layouts) for source in files.discover(root)])
+    return runs.read_everything(runs.look(workspace.find(root), runs.Silent()))
 
 
 @pytest.fixture(scope="module")

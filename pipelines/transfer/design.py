@@ -144,11 +144,12 @@ def combine(*codes: Ints) -> tuple[Ints, Ints]:
 
 def prepare_layers(layers: pl.DataFrame) -> pl.DataFrame:
     """Layers with every covariate spelt out and no nulls among them; one row per layer, in the order given (record, position)."""
-    left = mean_leftover(layers)
+    shop_role = ["shop_id", "role"]
+    left = layers.select(shop_role).join(mean_leftover(layers), on=shop_role, how="left", maintain_order="left")
     known = pl.col("leftover_known").fill_null(False) & pl.col("sprayed_solids_ml").is_not_null()
     return (
-        layers.lazy()
-        .join(left.lazy(), on=["shop_id", "role"], how="left", maintain_order="left")
+        layers.with_columns(left["mean"], left["sd"])  # not a join of the layers themselves: it would copy every text
+        .lazy()
         .with_columns(
             pl.col("gun_id", "technician_id", "product_id").fill_null(NOBODY),
             atomising=pl.col("atomising").fill_null("hvlp"),
@@ -181,7 +182,7 @@ def build(records: pl.DataFrame, prepared: pl.DataFrame) -> Design:
         .select(cell)
         .with_columns(times=pl.Series(np.bincount(layer_row_all, minlength=len(first_layer)), dtype=pl.Int64))
     )
-    records = records.sort(RECORD)
+    records = in_order(records.select(*RECORD, "landed_solids_ml", "read_var_ml2", "area_rel_var", "grade"), RECORD)
     changed = pl.any_horizontal(pl.col(name) != pl.col(name).shift(1) for name in RECORD).fill_null(True)
     first_of_run = prepared.select(changed).to_series().to_numpy()  # layers of one record stand together
     runs = prepared.filter(pl.Series(first_of_run)).select(RECORD)
@@ -219,7 +220,7 @@ def build(records: pl.DataFrame, prepared: pl.DataFrame) -> Design:
     group, first = combine(role_set[number], run)
     run_id = np.cumsum(run_starts) - 1
     return Design(
-        keys=records[order].select(RECORD),
+        keys=records.select(RECORD)[order],
         landed=records["landed_solids_ml"].to_numpy()[order],
         read_var=records["read_var_ml2"].fill_null(0.0).to_numpy()[order],
         area_var=records["area_rel_var"].fill_null(0.0).to_numpy()[order],
@@ -243,6 +244,17 @@ def build(records: pl.DataFrame, prepared: pl.DataFrame) -> Design:
         scale=scale,
         leftover=prepared.select("shop_id", "role", "mean", "sd").unique().sort("shop_id", "role"),
     )
+
+
+def in_order(frame: pl.DataFrame, by: list[str]) -> pl.DataFrame:
+    """Sorted by `by`; a frame that comes sorted, as the ledger's do, is only looked at."""
+    later = equal = pl.lit(True)
+    for name in reversed(by):
+        now, before = pl.col(name), pl.col(name).shift(1)
+        later = (now > before) | ((now == before) & later)
+        equal = equal & (now == before)
+    fine = frame.select((later | equal).fill_null(pl.int_range(pl.len()) == 0).all()).item() if frame.height else True
+    return frame if fine else frame.sort(by, maintain_order=True)
 
 
 def _spread(number: Ints, value: Ints, at: NDArray[np.bool_], n: int) -> Ints:

@@ -34,30 +34,37 @@ def estimate(
     records, layers = _typed(records, record_layers)
     prepared = design.prepare_layers(layers)
     unknown = _sprayed_unknown(records, prepared)
-    usable = records.filter("usable").join(unknown, on=tables.RECORD, how="anti")
+    usable = _without(records.filter("usable").select(MEASURED), unknown)
     if not usable.height:
         return _direct(records, layers, prepared, options) | {"screened_records": _screened([unknown])}
 
     built = design.build(usable, prepared)
     fitted = iterate.solve(built)
     aside = _set_aside(built, fitted)
-    kept = usable.join(aside, on=tables.RECORD, how="anti")
+    del built  # as large as what was fitted
+    kept = _without(usable, aside)
     if not kept.height:
         return _direct(kept, layers, prepared, options) | {"screened_records": _screened([unknown, aside])}
     said = joint.Statements(fitted, options, float(np.mean(kept["gain_rel_u"].fill_null(0.0).to_numpy())))
-    out: dict[str, pl.DataFrame] = {}
-    frames = {table: said.table(table) for table in tables.TABLES}
+    out: dict[str, pl.DataFrame] = {"transfer_model": said.model()}
     for table, by in tables.TABLES.items():
-        out[table] = tables.shaped(frames[table], by, tables.TE_COLUMNS)
+        out[table] = tables.shaped(said.table(table), by, tables.TE_COLUMNS)
     for table, who in tables.EFFECTS.items():
         out[table] = tables.shaped(said.effects(table), (who,), tables.EFFECT_COLUMNS)
-    budget = event.budgets(kept, prepared)
     cells = said.operations(prepared, out["transfer_by_pair"])
-    out["operation_te"] = tables.operation_te(cells, budget)
+    del said, fitted
+    out["record_budgets"] = event.budgets(kept, prepared)
+    del prepared, kept, usable
+    out["operation_te"] = tables.operation_te(cells, out["record_budgets"])
     out["screened_records"] = _screened([unknown, aside])
-    out["record_budgets"] = budget
-    out["transfer_model"] = said.model()
     return out
+
+
+MEASURED = [*tables.RECORD, "landed_solids_ml", "read_var_ml2", "area_rel_var", "gain_rel_u", "grade"]
+
+
+def _without(records: pl.DataFrame, some: pl.DataFrame) -> pl.DataFrame:
+    return records.join(some, on=tables.RECORD, how="anti") if some.height else records
 
 
 def _direct(
@@ -117,18 +124,8 @@ def _screened(parts: list[pl.DataFrame]) -> pl.DataFrame:
 def _typed(records: pl.DataFrame, layers: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Sorted, so that the order of rows can move nothing."""
     records = records.with_columns(pl.col("usable").fill_null(False))
-    return _in_order(records, tables.RECORD), _in_order(layers, [*tables.RECORD, "position", *tables.OPERATION[1:]])
-
-
-def _in_order(frame: pl.DataFrame, by: list[str]) -> pl.DataFrame:
-    """Sorted by `by`; a frame that comes sorted, as the ledger's do, is only looked at."""
-    later = equal = pl.lit(True)
-    for name in reversed(by):
-        now, before = pl.col(name), pl.col(name).shift(1)
-        later = (now > before) | ((now == before) & later)
-        equal = equal & (now == before)
-    fine = frame.select((later | equal).fill_null(pl.int_range(pl.len()) == 0).all()).item() if frame.height else True
-    return frame if fine else frame.sort(by)
+    by = [*tables.RECORD, "position", *tables.OPERATION[1:]]
+    return design.in_order(records, tables.RECORD), design.in_order(layers, by)
 
 
 def _from_direct_cells(layers: pl.DataFrame, by_pair: pl.DataFrame) -> pl.DataFrame:

@@ -14,6 +14,7 @@ import polars as pl
 from numpy.typing import NDArray
 from scipy import stats
 
+from pipelines.transfer.design import in_order
 from pipelines.transfer.mixed import Floats
 from pipelines.transfer.options import Z95
 from pipelines.transfer.tables import RECORD
@@ -126,19 +127,18 @@ def budgets(records: pl.DataFrame, prepared: pl.DataFrame) -> pl.DataFrame:
         mc_low=pl.Series([f[0] for f in factors], dtype=pl.Float64),
         mc_high=pl.Series([f[1] for f in factors], dtype=pl.Float64),
     )
-    frame = frame.join(kinds, on=inputs, how="left", maintain_order="left")
+    drawn = frame.select(inputs).join(kinds, on=inputs, how="left", maintain_order="left")
     te, rel_u = frame["te"].to_numpy(), frame["rel_u"].to_numpy()
     low, high = gum_interval(te, rel_u)
-    drawn_low, drawn_high = te * frame["mc_low"].to_numpy(), te * frame["mc_high"].to_numpy()
+    drawn_low, drawn_high = te * drawn["mc_low"].to_numpy(), te * drawn["mc_high"].to_numpy()
     agree = passes_clause_8(te, rel_u, (low, high), (drawn_low, drawn_high))
     vague = rel_u > MAX_REL_U
     gum = agree & ~frame["unweighed"].to_numpy()
-    return (
+    return in_order(
         frame.with_columns(
             low=pl.Series(np.where(vague, np.nan, np.where(gum, low, drawn_low))).fill_nan(None),
             high=pl.Series(np.where(vague, np.nan, np.where(gum, high, drawn_high))).fill_nan(None),
             how=pl.Series(np.where(vague, VAGUE, np.where(gum, "propagation", "Monte Carlo")), dtype=pl.String),
-        )
-        .select(BUDGET_COLUMNS)
-        .sort(RECORD)
+        ).select(BUDGET_COLUMNS),
+        RECORD,
     )

@@ -130,6 +130,8 @@ def mean_split(d: Design, landed: Floats, share: Floats, on: NDArray[np.bool_]) 
 
 def subset(d: Design, keep: Ints) -> Design:
     """The design without some records: `keep` are record numbers, ascending."""
+    if len(keep) == d.n:
+        return d
     flag = np.zeros(d.n, bool)
     flag[keep] = True
     rank = np.cumsum(flag) - 1

@@ -29,6 +29,7 @@ MAX_VIF = 3.0
 NARROW_ENOUGH = 0.10  # relative half width that the advice aims at
 ADVICE_STEPS = (3, 5, 10, 20, 40, 80)
 UNWEIGHED_Z = 3.0  # from here the offset of cups not weighed back is a finding of its own
+SLICE = 1 << 15  # design rows predicted together
 NEVER = 5  # so many unweighed cups in a row and none weighed is a habit, not chance
 
 
@@ -467,9 +468,12 @@ class Statements:
         shop_id, op_job_id, operation_no, te, te_low, te_high, log_u, grade, source, one row per row of `prepared`. Null
         where the cell is null.
         """
-        rows = self._rows(self.weighed_rows)
-        eta = self.posterior.mean(rows)
-        log_u = np.sqrt(self.posterior.variance(rows) + self.event_var)
+        eta, log_u = (np.empty(self.d.rows.shape[0]) for _ in range(2))
+        for begin in range(0, len(eta), SLICE):  # rows are dense in here
+            here = slice(begin, begin + SLICE)
+            rows = self._rows(self.weighed_rows[here])
+            eta[here] = self.posterior.mean(rows)
+            log_u[here] = np.sqrt(self.posterior.variance(rows) + self.event_var)
         cell = self.groups(CELL)[1]
         speaks = (cell >= 0) & by_pair["estimate"].is_not_null().to_numpy()[cell]
         by_row = pl.DataFrame({

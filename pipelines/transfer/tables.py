@@ -10,6 +10,7 @@ import numpy as np
 import polars as pl
 from scipy import stats
 
+from pipelines.transfer.design import in_order
 from pipelines.transfer.direct import CELL, direct_cells
 from pipelines.transfer.options import STATUTORY_TE, Z95, Options
 
@@ -132,7 +133,9 @@ def operation_te(cells: pl.DataFrame, budget: pl.DataFrame) -> pl.DataFrame:
         te_high=pl.when(sharper).then("own_high").otherwise("te_high"),
         grade=pl.when(sharper).then(pl.lit("A")).otherwise("grade"),
         source=pl.when(sharper).then(pl.lit("own")).otherwise("source"),
-    ).sort(OPERATION, maintain_order=True)
+    ).select(pl.col(name).cast(dtype) for name, dtype in OPERATION_TE_COLUMNS.items())
+    frame = in_order(frame, OPERATION)
     # an operation of a weighed target may stand in a second record: the first is kept
     again = pl.all_horizontal(pl.col(name) == pl.col(name).shift(1) for name in OPERATION).fill_null(False)
-    return frame.filter(~again).select(pl.col(name).cast(dtype) for name, dtype in OPERATION_TE_COLUMNS.items())
+    repeated = frame.select(again).to_series()
+    return frame.filter(~repeated) if repeated.any() else frame

@@ -2,7 +2,7 @@
 
 SHELL := /bin/sh
 .DEFAULT_GOAL := help
-.PHONY: help demo test pictures dictionary bench-transfer bench-decisions fuzz kills bench bench-direct check dagster lock browser clean
+.PHONY: help demo test spark pictures dictionary bench-transfer bench-decisions fuzz kills bench bench-direct check dagster lock browser clean
 
 VENV := .venv
 BIN := $(VENV)/bin
@@ -16,6 +16,7 @@ FIND_PYTHON = for name in python3 python3.13 python3.12 python3.11 python3.14 py
 help:
 	@echo "make demo      build the invented shops, run the pipeline on them, say where the pages are"
 	@echo "make test      all tests"
+	@echo "make spark     pyspark, for engine = spark and its tests (needs Java 17 or newer)"
 	@echo "make fuzz      ten minutes of random bytes into the readers"
 	@echo "make kills     stops 200 runs at random moments and looks at what readers see"
 	@echo "make check     lint and types"
@@ -47,7 +48,7 @@ demo: $(READY)
 	@$(BIN)/filmledger demo demo_shop || [ $$? -eq 3 ]
 
 test: $(READY) browser
-	$(BIN)/python -m pytest
+	$(BIN)/python -m pytest -n auto --dist loadfile
 
 # Chromium and axe-core for the tests that open the pages, LibreOffice for the one that opens a workbook. They say so where
 # one is missing.
@@ -75,6 +76,10 @@ browser: $(READY)
 		else \
 			echo "No npm here: the accessibility tests need axe-core and will be skipped and say so." >&2; \
 		fi; fi
+
+# Apart from the lock: half a gigabyte that only a cluster needs.
+spark: $(READY)
+	@$(BIN)/python -c 'import pyspark' 2>/dev/null || $(BIN)/python -m pip install --quiet --disable-pip-version-check -e ".[spark]"
 
 check: $(READY)
 	$(BIN)/ruff check .
@@ -116,7 +121,7 @@ dagster: $(READY)
 # --universal: one file for every system and Python; no addresses in it, so that any registry or mirror serves.
 lock: $(READY)
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check uv
-	$(BIN)/uv pip compile pyproject.toml --universal --all-extras --upgrade --no-emit-index-url --no-annotate --no-header -o requirements.lock
+	$(BIN)/uv pip compile pyproject.toml --universal --extra web --extra test --upgrade --no-emit-index-url --no-annotate --no-header -o requirements.lock
 
 clean:
 	rm -rf $(VENV) build *.egg-info .pytest_cache .ruff_cache .mypy_cache .hypothesis tests/browser/node_modules

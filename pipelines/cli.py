@@ -19,7 +19,8 @@ if TYPE_CHECKING:
     from pipelines.intake.infer import Open, Proposal
     from pipelines.workspace import Workspace
 
-FORESEEN = ("WorkspaceError", "SettingsError", "LayoutError")  # by name: their modules are not imported for --help
+# By name: their modules are not imported for --help.
+FORESEEN = ("WorkspaceError", "SettingsError", "LayoutError", "EngineError")
 FINE, COULD_NOT_RUN, WRONG_USAGE, REFUSED = 0, 1, 2, 3
 KNOWN = (("duplicate", "stand word for word elsewhere"), ("superseded", "are replaced by later exports"))
 SHOWN_DOUBTS = 8
@@ -39,6 +40,13 @@ def parser() -> argparse.ArgumentParser:
     run = commands.add_parser("run", help="bring tables and pages up to date with the workspace")
     run.add_argument("dir", metavar="DIR", nargs="?", help="the workspace (default: the one around this folder)")
     run.add_argument("--again", action="store_true", help="compute everything anew, even where nothing has changed")
+    run.add_argument(
+        "--for",
+        dest="reader",
+        metavar="READER",
+        help="then make a site with one reader's pages and data alone: owner, environment, trainer or painter",
+    )
+    run.add_argument("--who", metavar="TECHNICIAN", help="whose own card a painter's site holds (default: nobody's)")
     check = commands.add_parser("check", help="read the files and say what would be used and refused; publish nothing")
     check.add_argument("dir", metavar="DIR", nargs="?", help="the workspace (default: the one around this folder)")
     check.add_argument("--show", metavar="FILE", help="print the first 20 rows of this file as they would be read")
@@ -67,6 +75,8 @@ def parser() -> argparse.ArgumentParser:
 
 def main(arguments: list[str] | None = None) -> int:
     """Run one command; returns the exit code. argparse itself leaves with 2 on wrong usage."""
+    # Where pyspark is installed, pandera imports it, and it warns of a pandas that nobody here uses.
+    warnings.filterwarnings("ignore", category=FutureWarning, module="pyspark")
     # Reductions must not depend on how many threads BLAS happens to start.
     for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, "1")
@@ -150,7 +160,20 @@ def _mix(given: argparse.Namespace) -> int:
 def _run(given: argparse.Namespace) -> int:
     from pipelines import workspace
 
-    return _run_on(workspace.find(given.dir), given.again)
+    space = workspace.find(given.dir)
+    if given.reader is None and given.who is None:
+        return _run_on(space, given.again)
+    from pipelines import conductor
+    from reports.audience import AudienceError
+
+    try:
+        conductor.reader(given.reader, given.who)
+        code = _run_on(space, given.again)
+        print(f"For one reader: {conductor.site_for(space, given.reader, given.who) / 'index.html'}")
+    except AudienceError as error:
+        print(f"filmledger: {error}", file=sys.stderr)
+        return WRONG_USAGE
+    return code
 
 
 def _run_on(space: Workspace, again: bool) -> int:

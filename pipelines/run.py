@@ -10,20 +10,23 @@ import contextlib
 import dataclasses
 import hashlib
 import time
-from collections.abc import Iterator, Mapping
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
-from pipelines import workspace
+from pipelines import engine, workspace
+from pipelines.engine import Engine
 from pipelines.workspace import Workspace, WorkspaceError
 
 if TYPE_CHECKING:
     import polars as pl
 
+    from pipelines.intake.layout import Layout
     from pipelines.intake.merge import Intake
-    from pipelines.intake.read import FileRead
+    from pipelines.intake.read import FileRead, Options
+    from pipelines.ledger.shops import Phase
     from pipelines.settings import Settings
 
 
@@ -59,6 +62,7 @@ class Run:
     fingerprint: str
     teller: Teller
     remark: str | None = None
+    engine: Engine = field(default_factory=engine.Cores)
     tables: dict[str, pl.DataFrame] = field(default_factory=dict)
     keys: list[str] = field(default_factory=list)
     seconds: dict[str, float] = field(default_factory=dict)
@@ -86,7 +90,9 @@ def begin(space: Workspace, teller: Teller) -> Iterator[Run]:
     with workspace.lock(space) as remark:
         current = look(space, teller)
         workspace.begin(space)
-        yield dataclasses.replace(current, remark=remark)
+        chosen = current.settings.engine
+        with engine.start(chosen.engine, chosen.workers, chosen.spark_master) as started:
+            yield dataclasses.replace(current, remark=remark, engine=started)
 
 
 def look(space: Workspace, teller: Teller) -> Run:
@@ -126,36 +132,27 @@ def _changed(paths: list[str]) -> str:
 
 def read_everything(current: Run) -> Intake:
     """All files of the workspace merged, each read anew only where the same content was not read before."""
-    from pipelines.intake import layout, merge, read
+    from pipelines.intake import layout, local, merge, read
     from pipelines.intake.files import Source
+    from schemas.reference import LOCAL
 
     options = read.Options(current.settings.business.time_zone, current.settings.intake.max_file_mb)
     layouts = layout.load({one.path: _text(one) for one in current.files if one.path.startswith("layouts/")})
-    libraries = repr(workspace.library_versions())
     todo = [one for one in current.files if not one.path.startswith("layouts/")]
-
-    def one_file(one: workspace.Input) -> tuple[str, FileRead]:
-        content = current.contents[one.path]
-        basis = read.cache_key(one.path, content, layouts, options) + libraries
-        key = hashlib.sha256(basis.encode()).hexdigest()
-        kept = workspace.read_again(current.space, key)
-        if kept is not None:
-            frames, notes = kept
-            return key, read.unpack(notes, frames, one.path)
-        found = read.read_file(Source(one.path, one.full, trouble=one.trouble), layouts, options)
-        if found.sha256 and found.sha256 != content:
-            raise WorkspaceError(_changed([one.path]))
-        if found.state == "read":
-            notes, frames = read.packed(found)
-            workspace.keep_read(current.space, key, frames, notes)
-        return key, found
+    reading = Reading(current.space, current.contents, layouts, options, repr(workspace.library_versions()))
+    works = current.engine
+    if works.apart:
+        # workers fill the store; what they read is then taken from there
+        unread = [one for one in todo if not workspace.is_kept(current.space, reading.key(one))]
+        for done, _ in enumerate(works.each(partial(_read_apart, reading), unread), start=1):
+            current.teller.progress("reading files", done, len(unread))
+        works = engine.Cores()
 
     reads: list[FileRead] = []
-    with ThreadPoolExecutor(max_workers=2) as pool:
-        for done, (key, found) in enumerate(pool.map(one_file, todo), start=1):
-            reads.append(found)
-            current.keys.append(key)
-            current.teller.progress("reading files", done, len(todo))
+    for done, found in enumerate(works.each(reading.one, todo), start=1):
+        reads.append(found)
+        current.teller.progress("reading files", done, len(todo))
+    current.keys += [reading.key(one) for one in todo]
 
     sources = {one.path: Source(one.path, one.full, trouble=one.trouble) for one in todo}
     by_path = {found.file: found for found in reads}
@@ -163,7 +160,48 @@ def read_everything(current: Run) -> Intake:
     def raw_of(path: str, lines: list[int]) -> dict[int, str]:
         return read.raw_lines(by_path[path], sources[path], layouts, lines)
 
-    return merge.merge(reads, options, raw_of)
+    return local.with_rules(merge.merge(reads, options, raw_of), {name: reference_table(name) for name in LOCAL})
+
+
+@dataclass(frozen=True)
+class Reading:
+    """Everything that reading one file depends on, so that it can be done anywhere."""
+
+    space: Workspace
+    contents: dict[str, str]
+    layouts: list[Layout]
+    options: Options
+    libraries: str
+
+    def key(self, one: workspace.Input) -> str:
+        """Under which the store keeps what was read: by content, and all else that counts."""
+        from pipelines.intake import read
+
+        basis = read.cache_key(one.path, self.contents[one.path], self.layouts, self.options) + self.libraries
+        return hashlib.sha256(basis.encode()).hexdigest()
+
+    def one(self, one: workspace.Input) -> FileRead:
+        """One file, from the store where the same content was read before; kept there otherwise."""
+        from pipelines.intake import read
+        from pipelines.intake.files import Source
+
+        key = self.key(one)
+        kept = workspace.read_again(self.space, key)
+        if kept is not None:
+            frames, notes = kept
+            return read.unpack(notes, frames, one.path)
+        found = read.read_file(Source(one.path, one.full, trouble=one.trouble), self.layouts, self.options)
+        if found.sha256 and found.sha256 != self.contents[one.path]:
+            raise WorkspaceError(_changed([one.path]))
+        if found.state == "read":
+            notes, frames = read.packed(found)
+            workspace.keep_read(self.space, key, frames, notes)
+        return found
+
+
+def _read_apart(reading: Reading, one: workspace.Input) -> None:
+    """Read a file for the store alone: what was read is too large to send back."""
+    reading.one(one)
 
 
 def _text(one: workspace.Input) -> str:
@@ -187,6 +225,76 @@ def intake_frames(found: Intake) -> dict[str, pl.DataFrame]:
         "refused_rows": found.refused_rows,
         "incomplete": found.incomplete,
     }
+
+
+# --- the ledger -------------------------------------------------------------------------------------------------------
+
+
+def ledger_pass(current: Run, phase: Phase, keep: Collection[str]) -> tuple[dict[str, pl.DataFrame], dict[str, int]]:
+    """Run the steps of one pass of the ledger, shop by shop where its steps allow, on the engine of the settings.
+
+    Returns the tables in `keep` and how many rows each step made. The batches of shops follow from the data and
+    `batch_rows` alone, so that neither engine nor number of workers moves a digit.
+    """
+    from pipelines.ledger import shops
+
+    given = {name: current.tables[name] for name in shops.needs(phase.steps)}
+    flat = current.settings.flat()
+    if not phase.by_shop:
+        return shops.work(phase.steps, given, [], flat, keep)
+    batches = shops.batches(given, current.settings.engine.batch_rows)
+
+    def here(batch: list[str]) -> tuple[dict[str, pl.DataFrame], dict[str, int]]:
+        return shops.work(phase.steps, shops.cut(given, batch), batch, flat, keep)
+
+    parts = (
+        _pass_apart(current, phase, keep, given, batches)
+        if current.engine.apart
+        else current.engine.each(here, batches)
+    )
+    kept: dict[str, list[pl.DataFrame]] = {name: [] for name in phase.steps if name in keep}
+    counts = dict.fromkeys(phase.steps, 0)
+    for done, (tables, rows) in enumerate(parts, start=1):
+        current.teller.progress(f"ledger: {phase.steps[-1]}", done, len(batches))
+        for name, frame in tables.items():
+            kept[name].append(frame)
+        for name, count in rows.items():
+            counts[name] += count
+    joined = {}
+    for name in list(kept):
+        joined[name] = shops.joined(name, kept.pop(name))
+        counts[name] = joined[name].height
+    return joined, counts
+
+
+def _pass_apart(
+    current: Run, phase: Phase, keep: Collection[str], given: Mapping[str, pl.DataFrame], batches: list[list[str]]
+) -> Iterator[tuple[dict[str, pl.DataFrame], dict[str, int]]]:
+    """The same with workers that share nothing but the workspace's folder: tables go there and come back as parquet."""
+    from pipelines.ledger import shops
+
+    space, flat = current.space, current.settings.flat()
+    with workspace.exchange(space) as room:
+        whole = {name: frame for name, frame in given.items() if not shops.is_cut(name, frame)}
+        workspace.write_parts(room / "whole", whole)
+        for at, batch in enumerate(batches):
+            theirs = shops.cut({name: given[name] for name in given.keys() - whole.keys()}, batch)
+            workspace.write_parts(room / f"given_{at}", theirs)
+        work = partial(_worked_apart, room, phase.steps, flat, frozenset(keep))
+        for at, counts in enumerate(current.engine.each(work, list(enumerate(batches)))):
+            yield workspace.read_parts(room / f"made_{at}"), counts
+
+
+def _worked_apart(
+    room: Path, steps: tuple[str, ...], flat: Mapping[str, Any], keep: frozenset[str], piece: tuple[int, list[str]]
+) -> dict[str, int]:
+    from pipelines.ledger import shops
+
+    at, batch = piece
+    tables = workspace.read_parts(room / "whole") | workspace.read_parts(room / f"given_{at}")
+    kept, counts = shops.work(steps, tables, batch, flat, keep)
+    workspace.write_parts(room / f"made_{at}", kept)
+    return counts
 
 
 # --- reference ---------------------------------------------------------------------------------------------------------

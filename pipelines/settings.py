@@ -191,6 +191,39 @@ class Guide(Section):
         return given
 
 
+class Practice(Section):
+    """From which size on something seen is worth a practice card."""
+
+    over_build_material: NotNegative = setting(
+        0.05, "1", "Film: a technician's mean film lies above the data sheet's greatest by more than this."
+    )
+    tilt_material: NotNegative = setting(
+        0.10, "1", "Tilt: upper edge less lower edge, over the mean film, is more than this either way."
+    )
+    leftover_material: NotNegative = setting(
+        0.05, "1", "Leftovers: more than this part of a cup stays in it above what is usual for the same work."
+    )
+
+
+class Engine(Section):
+    """Where a run does its work. The same files give the same tables on either engine."""
+
+    engine: Literal["duckdb", "spark"] = setting(
+        "duckdb", "", "duckdb: this machine. spark: an Apache Spark cluster that shares this folder (see README.md)."
+    )
+    workers: Annotated[int, Field(ge=0)] = setting(
+        0, "", "How many batches of shops are worked on at a time on this machine. 0: one for each core."
+    )
+    batch_rows: Annotated[int, Field(ge=1)] = setting(
+        400_000,
+        "rows",
+        "Shops go through the ledger in batches of about this many rows of events. Fewer need less memory.",
+    )
+    spark_master: str = setting(
+        "", "", "The cluster's address, such as spark://host:7077. Empty: what Spark's own configuration says."
+    )
+
+
 class Pages(Section):
     """How the pages speak."""
 
@@ -210,6 +243,8 @@ class Settings(Section):
     transfer: Transfer = Transfer()
     money: Money = Money()
     guide: Guide = Guide()
+    practice: Practice = Practice()
+    engine: Engine = Engine()
     pages: Pages = Pages()
 
     def flat(self) -> dict[str, Any]:

@@ -407,6 +407,11 @@ def keep_read(space: Workspace, key: str, frames: Mapping[str, pl.DataFrame], no
         os.replace(draft, target)
 
 
+def is_kept(space: Workspace, key: str) -> bool:
+    """Whether something is kept under `key`; whether it can be read shows when it is."""
+    return (space.intake_store / key / "notes.json").is_file()
+
+
 def forget_reads(space: Workspace, keep: Iterable[str]) -> None:
     """Drop everything kept by `keep_read` but these keys."""
     kept = set(keep)
@@ -414,6 +419,38 @@ def forget_reads(space: Workspace, keep: Iterable[str]) -> None:
         for entry in os.scandir(space.intake_store):
             if entry.name not in kept:
                 shutil.rmtree(entry.path, ignore_errors=True)
+
+
+# --- between workers --------------------------------------------------------------------------------------------------
+
+
+@contextlib.contextmanager
+def exchange(space: Workspace) -> Iterator[Path]:
+    """A folder of the set being built, through which a run's workers hand each other tables; gone at the end."""
+    room = space.building / "exchange"
+    with _told(f"write in {room}"):
+        shutil.rmtree(room, ignore_errors=True)
+        room.mkdir(parents=True)
+    try:
+        yield room
+    finally:
+        shutil.rmtree(room, ignore_errors=True)
+
+
+def write_parts(folder: Path, frames: Mapping[str, pl.DataFrame]) -> None:
+    """Write some tables into a folder of the exchange. A folder written before is replaced: work may be repeated."""
+    with _told(f"write in {folder}"):
+        shutil.rmtree(folder, ignore_errors=True)
+        folder.mkdir(parents=True)
+        for name, frame in frames.items():
+            frame.write_parquet(folder / f"{name}.parquet", compression="lz4")
+
+
+def read_parts(folder: Path) -> dict[str, pl.DataFrame]:
+    """The tables of a folder of the exchange, by name."""
+    import polars as pl
+
+    return {full.stem: pl.read_parquet(full) for full in sorted(folder.glob("*.parquet"))}
 
 
 # --- building a snapshot ----------------------------------------------------------------------------------------------

@@ -285,6 +285,14 @@ film_pieces = table(
     why_not=text("Why it cannot", nullable=True),
 )
 
+film_spreads = table(
+    "film_spreads",
+    "How far readings of one kind of film differ from place to place, over all shops",
+    kind=text("Roles of the layers and how they were read", key=True),
+    s2_um2=number("Variance of single readings", "um2"),
+    within_cv=number("Relative spread on a face read at marked places, the same on every row", "1"),
+)
+
 equations = table(
     "equations",
     "Which spray operations hang together",
@@ -648,7 +656,7 @@ WORKING: dict[str, pa.DataFrameSchema] = {
     t.name: t
     for t in (
         incomplete, cup_pours, cup_contents, cup_intervals, component_facts, operation_faces, sprays, cup_feeds,
-        leftover_habits, sprayed, gauge_fits, stage_positions, panel_work, increment_layers, film_pieces, equations,
+        leftover_habits, sprayed, gauge_fits, stage_positions, panel_work, increment_layers, film_pieces, film_spreads, equations,
         record_faces, record_layers, records, operation_te, operation_films, film_groups, over_build,
         emission_places, emission_materials, emission_parts, emission_cups, emission_flows, emission_cleaning,
         emission_waste, emission_overspray, emission_gaps, hap_blend_matches, hap_species, hap_uses,

@@ -1,56 +1,40 @@
-"""The ledger as assets: one per statement, its lineage read from the SQL itself."""
+"""The ledger as assets: every step a table of its own, its lineage read from the SQL itself, run pass by pass."""
 
-import inspect
-import itertools
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 
 import dagster as dg
 import polars as pl
 
+from pipelines import run as runs
 from pipelines.defs import tables
-from pipelines.ledger import runner
-from pipelines.run import Run
+from pipelines.ledger import runner, shops
+from pipelines.transfer import decisions
+from schemas import registers
 
 
-def _says(name: str) -> str:
-    """What a step says of itself: the comment above its SQL, or its docstring."""
-    if name in runner.PYTHON_STEPS:
-        return inspect.getdoc(runner.PYTHON_STEPS[name]) or ""
-    lines = itertools.takewhile(lambda line: line.startswith("--"), runner.statements()[name].splitlines())
-    return "\n".join(line.removeprefix("--").strip() for line in lines)
+def _assets(phase: shops.Phase, name: str) -> dg.AssetsDefinition:
+    stage = "ledger" if phase in BEHIND_MODEL else "film"
 
-
-def _asset(name: str) -> dg.AssetsDefinition:
     @dg.multi_asset(
         name=name,
-        specs=[tables.spec(name, "ledger", "duckdb", deps=runner.upstream(name), otherwise=_says(name))],
-        check_specs=tables.check_specs([name]),
+        specs=[
+            tables.spec(step, "ledger", "duckdb", deps=runner.upstream(step), otherwise=runner.comment(step))
+            for step in phase.steps
+        ],
+        check_specs=tables.check_specs(phase.steps),
         required_resource_keys={"run"},
     )
-    def statement(context: dg.AssetExecutionContext) -> dg.MaterializeResult:
-        run: Run = context.resources.run
-        given = tables.get(run, runner.upstream(name))
-        stage, members = ("film", BEFORE_TRANSFER) if name in BEFORE_TRANSFER else ("ledger", AFTER_TRANSFER)
-        left = members - {name, *run.tables}
-        run.teller.progress(f"{stage}: {name}", len(members) - len(left), len(members))
+    def one_pass(context: dg.AssetExecutionContext) -> Iterator[dg.MaterializeResult]:
+        run: runs.Run = context.resources.run
+        tables.get(run, shops.needs(phase.steps))
         with run.timed(stage):
-            frame = runner.run_statement(name, given, run.settings.flat())
-        run.tables[name] = frame
-        if not left:
+            kept, counts = runs.ledger_pass(run, phase, WANTED)
+        for step in phase.steps:
+            yield tables.put(run, step, kept[step]) if step in kept else tables.passed(step, counts[step])
+        if phase in (FILM_ENDS, PHASES[-1]):
             run.tell(stage, FINDINGS[stage](run.tables))
-        return tables.put(run, name, frame)
 
-    return statement
-
-
-def _behind(names: set[str]) -> set[str]:
-    """These steps and every step they rest on."""
-    found: set[str] = set()
-    todo = names & set(NAMES)
-    while todo:
-        found |= todo
-        todo = {table for name in todo for table in runner.upstream(name)} & set(NAMES) - found
-    return found
+    return one_pass
 
 
 def _film(tables: Mapping[str, pl.DataFrame]) -> str:
@@ -62,11 +46,22 @@ def _film(tables: Mapping[str, pl.DataFrame]) -> str:
 
 
 def _ledger(tables: Mapping[str, pl.DataFrame]) -> str:
-    return f"{tables['material_ledger'].height:,} lines, {len(AFTER_TRANSFER)} tables"
+    return f"{tables['material_ledger'].height:,} lines, {sum(len(phase.steps) for phase in BEHIND_MODEL)} tables"
 
 
 FINDINGS: dict[str, Callable[[Mapping[str, pl.DataFrame]], str]] = {"film": _film, "ledger": _ledger}
 NAMES = runner.order()
-BEFORE_TRANSFER = _behind({"records", "record_layers", "mixes", "film_increments"})
-AFTER_TRANSFER = set(NAMES) - BEFORE_TRANSFER
-ASSETS = [_asset(name) for name in NAMES]
+PHASES = shops.phases()
+FILM_ENDS = next(phase for phase in PHASES if "records" in phase.steps)
+BEHIND_MODEL = PHASES[PHASES.index(FILM_ENDS) + 1 :]
+# What others read once a pass is over. All other tables live as long as their pass.
+WANTED = (
+    tables.PUBLISHED
+    | set(decisions.NEEDS)
+    | set(registers.REGISTERS)
+    | {"records", "record_layers"}
+    | {name for phase in PHASES for name in shops.needs(phase.steps)}
+)
+ASSETS = [
+    _assets(phase, phase.steps[0] if len(phase.steps) == 1 else f"pass_{no}") for no, phase in enumerate(PHASES, 1)
+]

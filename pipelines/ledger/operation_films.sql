@@ -1,16 +1,7 @@
 -- Film of each spray operation on each face, um: as read where the film of that operation alone was read, else from what
 -- landed by the transfer efficiency, spread by covered area. se_um is the standard error of the mean, from spreads pooled
 -- over readings of the same kind; within_um the spread between places on a face, pooled over paired readings.
-WITH pooled_spread AS (
-    SELECT kind, sum((n_effective - 1) * sd_um * sd_um) / sum(n_effective - 1) AS s2_um2
-    FROM (
-        SELECT DISTINCT piece, kind, sd_um, n_effective
-        FROM film_pieces
-        WHERE usable AND n_effective > 1 AND sd_um IS NOT NULL
-    ) AS spreads
-    GROUP BY kind
-),
-alone AS (
+WITH alone AS (
     SELECT
         p.shop_id,
         p.job_id,
@@ -27,14 +18,12 @@ alone AS (
         sqrt(p.extra_var_um2 + coalesce(s.s2_um2 / p.n_effective, 0)) AS se_um,
         count(*) OVER (PARTITION BY p.piece) AS n_layers
     FROM film_pieces AS p
-    LEFT JOIN pooled_spread AS s ON s.kind = p.kind
+    LEFT JOIN film_spreads AS s ON s.kind = p.kind
     WHERE p.usable
 ),
 pooled AS (
-    -- Only differences at the same marked places are free of what lay there before.
-    SELECT coalesce(sqrt(sum((n_effective - 1) * sd_um * sd_um) / sum((n_effective - 1) * mean_um * mean_um)), 0.13) AS cv
-    FROM alone
-    WHERE n_layers = 1 AND NOT blend AND kind LIKE '%/paired' AND n_effective > 1 AND sd_um IS NOT NULL
+    SELECT coalesce(max(within_cv), 0.13) AS cv
+    FROM film_spreads
 ),
 landed AS (
     SELECT

@@ -20,15 +20,6 @@ WITH faces AS (
     FROM operation_faces AS f
     INNER JOIN equations AS e ON e.shop_id = f.shop_id AND e.job_id = f.job_id AND e.operation_no = f.operation_no
 ),
-pooled_spread AS (
-    SELECT kind, sum((n_effective - 1) * sd_um * sd_um) / sum(n_effective - 1) AS s2_um2
-    FROM (
-        SELECT DISTINCT piece, kind, sd_um, n_effective
-        FROM film_pieces
-        WHERE usable AND n_effective > 1 AND sd_um IS NOT NULL
-    ) AS spreads
-    GROUP BY kind
-),
 measured AS (
     SELECT
         e.equation,
@@ -50,7 +41,7 @@ measured AS (
         max(s.s2_um2 / p.n_effective + p.extra_var_um2) AS var_um2
     FROM film_pieces AS p
     INNER JOIN equations AS e ON e.shop_id = p.shop_id AND e.job_id = p.job_id AND e.operation_no = p.operation_no
-    LEFT JOIN pooled_spread AS s ON s.kind = p.kind
+    LEFT JOIN film_spreads AS s ON s.kind = p.kind
     GROUP BY e.equation, p.shop_id, p.job_id, p.panel_id, p.piece, p.usable
 ),
 covered AS (

@@ -1,0 +1,25 @@
+-- How far readings of one kind of film differ from place to place, pooled over all shops: one row per kind (roles of the
+-- layers, paired or not).
+--   s2_um2     variance of single readings
+--   within_cv  relative spread on a face, from layers read alone at the same marked places: only such differences are free
+--              of what lay there before. The same on every row; 0.13 where nobody read so (common practice, no published source).
+WITH spreads AS (
+    SELECT DISTINCT piece, kind, sd_um, n_effective
+    FROM film_pieces
+    WHERE usable AND n_effective > 1 AND sd_um IS NOT NULL
+),
+layers AS (
+    SELECT piece, kind, blend, mean_um, sd_um, n_effective, count(*) OVER (PARTITION BY piece) AS n_layers
+    FROM film_pieces
+    WHERE usable
+),
+within_faces AS (
+    SELECT coalesce(sqrt(sum((n_effective - 1) * sd_um * sd_um) / sum((n_effective - 1) * mean_um * mean_um)), 0.13) AS cv
+    FROM layers
+    WHERE n_layers = 1 AND NOT blend AND kind LIKE '%/paired' AND n_effective > 1 AND sd_um IS NOT NULL
+)
+SELECT s.kind, sum((s.n_effective - 1) * s.sd_um * s.sd_um) / sum(s.n_effective - 1) AS s2_um2, max(w.cv) AS within_cv
+FROM spreads AS s
+CROSS JOIN within_faces AS w
+GROUP BY s.kind
+ORDER BY s.kind

@@ -1,0 +1,138 @@
+"""The ledger shop by shop: which steps never look from one shop into another, and how a batch of shops goes through them.
+
+Here belongs everything about cutting tables by shop and joining them again. Shops share registers, and nothing else that
+a step outside `POOLED` reads; so any number of shops may be worked on at a time, in any order and on any machine. Which
+machine that is, is engine.py's business; what a step does, its own.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cache
+from graphlib import TopologicalSorter
+from typing import Any
+
+import polars as pl
+
+from pipelines.ledger import runner
+from schemas import door
+
+SHOP = "shop_id"
+# Steps that learn from all shops what a single film cannot tell.
+POOLED = frozenset({"film_build", "film_spreads", "record_faces"})
+# What the ledger takes from the transfer model, which pools shops too, and what the model is made from.
+MODEL = frozenset({"operation_te", "transfer_by_pair"})
+MODEL_READS = frozenset({"records", "record_layers"})
+
+
+@dataclass(frozen=True)
+class Phase:
+    """Steps that one pass runs, in order: by shop, or over all shops at once."""
+
+    steps: tuple[str, ...]
+    by_shop: bool
+
+
+@cache
+def phases() -> tuple[Phase, ...]:
+    """The whole ledger as passes, each needing only those before it and, where it reads it, the transfer model."""
+    behind = {step: runner.upstream(step) for step in runner.steps()} | dict.fromkeys(MODEL, MODEL_READS)
+    known = {name: sorted(reads & behind.keys()) for name, reads in sorted(behind.items())}
+    level: dict[str, int] = {}  # even: by shop; odd: over all shops
+    for name in TopologicalSorter(known).static_order():
+        pooled = int(name in POOLED or name in MODEL)
+        level[name] = max((level[one] + (level[one] % 2 != pooled) for one in known[name]), default=pooled)
+    steps = [step for step in level if step not in MODEL]
+    return tuple(
+        Phase(tuple(step for step in steps if level[step] == at), by_shop=at % 2 == 0)
+        for at in sorted({level[step] for step in steps})
+    )
+
+
+# --- cutting ----------------------------------------------------------------------------------------------------------
+
+
+def is_cut(name: str, frame: pl.DataFrame) -> bool:
+    """Whether a table's rows each belong to one shop. A register that only mentions a shop goes to every shop whole."""
+    if SHOP not in frame.columns:
+        return False
+    try:
+        return SHOP in door.keys(name) or name == "incomplete"
+    except KeyError:
+        return True
+
+
+def batches(tables: Mapping[str, pl.DataFrame], rows: int) -> list[list[str]]:
+    """Shops in order of their id, in batches of about `rows` rows over all tables that are cut; at least one batch."""
+    sizes = [frame.group_by(SHOP).agg(pl.len().cast(pl.Int64)) for name, frame in tables.items() if is_cut(name, frame)]
+    found: list[list[str]] = []
+    held = rows + 1
+    if sizes:
+        counted = pl.concat(sizes).filter(pl.col(SHOP).is_not_null()).group_by(SHOP).agg(pl.col("len").sum()).sort(SHOP)
+        for shop, size in counted.iter_rows():
+            if held + size > rows:
+                found.append([])
+                held = 0
+            found[-1].append(shop)
+            held += size
+    return found or [[]]
+
+
+def cut(tables: Mapping[str, pl.DataFrame], shops: Sequence[str]) -> dict[str, pl.DataFrame]:
+    """The tables of some shops: rows of theirs, rows of no shop, and whole every table that is nobody's own."""
+    theirs = pl.col(SHOP).is_in(list(shops)) | pl.col(SHOP).is_null()
+    return {name: frame.filter(theirs) if is_cut(name, frame) else frame for name, frame in tables.items()}
+
+
+# --- working ----------------------------------------------------------------------------------------------------------
+
+
+def needs(steps: Sequence[str]) -> frozenset[str]:
+    """The tables that these steps read and do not make themselves."""
+    made = set(steps)
+    return frozenset(name for step in steps for name in runner.upstream(step) if name not in made)
+
+
+def work(
+    steps: Sequence[str],
+    tables: Mapping[str, pl.DataFrame],
+    shops: Sequence[str],
+    settings: Mapping[str, Any],
+    keep: Collection[str],
+) -> tuple[dict[str, pl.DataFrame], dict[str, int]]:
+    """Run steps on the tables of some shops (`cut`). Returns the tables in `keep`, and how many rows each step made.
+
+    A table that no later step of the pass reads is let go at once: memory is what the pass needs at its widest.
+    """
+    held = dict(tables)
+    kept: dict[str, pl.DataFrame] = {}
+    counts: dict[str, int] = {}
+    last = {name: at for at, step in enumerate(steps) for name in runner.upstream(step)}
+    for at, step in enumerate(steps):
+        frame = runner.run_statement(step, held, settings)
+        if shops and is_cut(step, frame):
+            # a register that goes to every shop whole may speak of other shops
+            frame = frame.filter(pl.col(SHOP).is_in(list(shops)))
+        counts[step] = frame.height
+        held[step] = frame
+        if step in keep:
+            kept[step] = frame
+        for name in {step, *runner.upstream(step)}:
+            if last.get(name, at) <= at:
+                held.pop(name, None)
+    return kept, counts
+
+
+def joined(name: str, parts: Sequence[pl.DataFrame]) -> pl.DataFrame:
+    """One table from what the batches made of it, in the order of its key."""
+    if len(parts) == 1:
+        return parts[0]
+    whole = pl.concat(parts)
+    try:
+        key = door.keys(name)
+    except KeyError:
+        key = []
+    if not is_cut(name, whole):  # what no shop owns, every batch made for itself
+        return whole.unique(maintain_order=True).sort(key or whole.columns, nulls_last=True)
+    return whole.sort(key, nulls_last=True) if key and key[0] != SHOP else whole

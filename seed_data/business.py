@@ -33,6 +33,9 @@ ATOMISING_EFFECT = {
 }  # fmt: skip
 AREA_CLASSES = ("under_0.5", "0.5_to_1.5", "1.5_to_4", "over_4")
 AREA_EFFECT = np.array([-0.22, 0.0, 0.06, 0.10])
+#: What is planted: upper edge less lower edge over the mean film, and clear over the middle of the sheet's window.
+PLANTED_TILT = 0.22
+PLANTED_CLEAR = 1.42
 BLENDED_EFFECT = -0.12
 PLASTIC_EFFECT = -0.14
 
@@ -677,6 +680,10 @@ def build_business(p) -> Business:
     tilt = rng.normal(0, 0.05, n_tech)
     edge = rng.normal(0.03, 0.04, n_tech)
     habit = np.exp(rng.normal(0.02, 0.09, (n_tech, len(ROLES))))
+    if p.planted and n_people > 2:
+        tilt[1] = PLANTED_TILT
+        if p.shops > 1:
+            habit[n_people + 1, ROLES.index("clear")] = PLANTED_CLEAR
     wear_done = False
     for s in range(p.shops):
         style = s % 3

@@ -68,6 +68,8 @@ class Parameters:
     # work
     redo: float = 0.05
     blended: float = 0.35
+    # two hands whose habits are worth a practice card: one tilts the gun, one lays too much clear
+    planted: bool = True
     # the small tables (stock, cleaning, checks ...) and unread plastic are left out where a test wants the core alone
     small_tables: bool = True
 

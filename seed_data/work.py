@@ -168,7 +168,9 @@ def job_tables(
     )
     pressure_max = np.array([q.pressure for q in PRODUCTS])[np.maximum(product, 0)]
     says_pressure = spray & (rng.random(len(j)) < 0.35)
-    pressure = np.where(says_pressure, np.round(pressure_max * rng.uniform(0.85, 1.08, len(j)), 0), np.nan)
+    # each gun's regulator stands where it stands; the third of a shop's guns is set too high
+    setting = np.where(gun[j, k] - shop.finish_guns[0] == 2, 1.05, 0.92)
+    pressure = np.where(says_pressure, np.round(pressure_max * setting * rng.uniform(0.97, 1.03, len(j)), 0), np.nan)
     redo = np.zeros(len(j), np.int64)
     for slot, of in REDO_OF.items():
         redo = np.where(k == slot, jobs.op_no[j, of], redo)

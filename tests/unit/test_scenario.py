@@ -29,6 +29,7 @@ def exact() -> Scenario:
     return build(
         seed=12, months=4, cups=1500, leftover_weighed=1.0, mixed_weighing=False, solids_sd=0.0, fraction_sd=0.0,
         area_sd=0.0, cup_without_job=0.0, operation_without_cup=0.0, explicit_draws=1.0, shared_cup=0.0, kept=0.0,
+        planted=False,
     )  # fmt: skip
 
 
@@ -364,6 +365,23 @@ def test_one_gun_wears_and_its_service_brings_it_back() -> None:
     )
     assert late < first - 0.15
     assert after > late + 0.15
+
+
+def test_two_hands_have_habits_worth_a_card_and_nothing_else_is_drawn_differently() -> None:
+    plain, s = build(seed=9, months=2, cups=300, planted=False), build(seed=9, months=2, cups=300)
+    differ = (
+        plain.truth["truth_technicians"]
+        .join(s.truth["truth_technicians"], on="technician_id", suffix="_planted")
+        .filter(
+            (pl.col("tilt") != pl.col("tilt_planted"))
+            | (pl.col("build_habit_clear") != pl.col("build_habit_clear_planted"))
+        )
+    )
+    assert differ["technician_id"].to_list() == ["t102", "t202"]
+    assert differ["tilt_planted"][0] == business.PLANTED_TILT
+    assert differ["build_habit_clear_planted"][1] == business.PLANTED_CLEAR
+    for table in ("jobs", "operations", "operation_panels"):
+        assert plain.canonical[table].equals(s.canonical[table])
 
 
 def test_the_demo_holds_the_mess_of_real_life() -> None:

@@ -8,7 +8,8 @@ import polars as pl
 import pytest
 from scipy.special import ndtr
 
-from pipelines.transfer import cards, flags, habits, technique
+from pipelines.settings import Settings
+from pipelines.transfer import cards, film_model, flags, habits, technique
 
 
 def share_wrong(drawn, what: str, kind: str, seeds: int, seed: int) -> tuple[int, int]:
@@ -130,3 +131,26 @@ def test_the_longest_list_within_the_share_is_flagged_by_hand():
 def test_no_read_film_says_nothing(drawn):
     films, _ = drawn.draw_films(np.random.default_rng(30), "zero")
     assert drawn.films_of(films.with_columns(source=pl.lit("from transfer"))).height == 0
+
+
+def test_what_counts_as_material_is_a_setting_and_acts(drawn):
+    """The same people: fewer are flagged the larger what counts; the modules' own figures are the settings' defaults."""
+    rng = np.random.default_rng(31)
+    films, _ = drawn.draw_films(rng, "few")
+    tilts, _ = drawn.draw_tilts(rng, "few")
+    cups, _ = drawn.draw_cups(rng, "few")
+
+    def flagged(over: float, tilt: float, leftover: float) -> tuple[int, int, int]:
+        chosen = Settings.model_validate(
+            {"practice": {"over_build_material": over, "tilt_material": tilt, "leftover_material": leftover}}
+        ).flat()
+        film = film_model.film_by_technician(films, drawn.EMPTY_LEDGER, drawn.EMPTY_MIXES, chosen)
+        left = habits.leftover_habits_of_hands(cups, chosen).people
+        return film["flagged"].sum(), technique.tilt_of_hands(tilts, chosen)["flagged"].sum(), left["flagged"].sum()
+
+    usual, strict = flagged(0.05, 0.10, 0.05), flagged(0.50, 0.60, 0.60)
+    assert all(u > 0 and s == 0 for u, s in zip(usual, strict, strict=True))
+    default = Settings().practice
+    assert default.over_build_material == film_model.MATERIAL_OVER
+    assert default.tilt_material == technique.MATERIAL_TILT
+    assert default.leftover_material == habits.MATERIAL_LEFTOVER

@@ -10,9 +10,8 @@ import numpy as np
 import polars as pl
 from scipy.special import ndtr
 
-from pipelines.ledger.film import Z95, expected_excess
+from pipelines.ledger.film import FACE, Z95, expected_excess
 
-FACE = ["shop_id", "job_id", "panel_id", "face"]
 LAYER = [*FACE, "operation_no"]
 OPERATION = ["shop_id", "job_id", "operation_no"]
 PANEL_CV, PANEL_CV_LOW, PANEL_CV_HIGH = 0.10, 0.05, 0.25  # spread between panels of one operation where data are few

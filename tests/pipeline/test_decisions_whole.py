@@ -14,6 +14,7 @@ import polars as pl
 import pytest
 from polars.testing import assert_frame_equal
 
+from pipelines.ledger.film import expected_excess
 from pipelines.settings import Settings
 from pipelines.transfer import decisions, mixing, savings
 from schemas import door
@@ -101,6 +102,23 @@ def test_films_on_panels_lie_outside_as_often_as_stated(business: tuple[dict[str
         at = (pairs[:, 0] >= low) & (pairs[:, 0] < high)
         assert at.sum() >= 100
         assert abs(pairs[at, 0].mean() - pairs[at, 1].mean()) < 0.1
+
+
+def test_the_ledgers_over_build_is_what_lies_above_the_windows(business: tuple[dict[str, pl.DataFrame], Any]):
+    """In the sum over all films within 10 % of the truth, film by film above the greatest of the sheet."""
+    tables, drawn = business
+    operation = ["shop_id", "job_id", "operation_no"]
+    true = (
+        drawn.truth["truth_panels"]
+        .join(drawn.truth["truth_operations"].select(*operation, "product_id"), on=operation)
+        .join(tables["products"].select("product_id", "film_max_um"), on="product_id")
+    )
+    film, area = true["film_um"].to_numpy(), (true["area_m2"] * true["covered_fraction"]).to_numpy()
+    within = drawn.parameters.within_cv * film
+    above = float((area * expected_excess(film, true["film_max_um"].to_numpy(), within)).sum())
+    found = tables["material_ledger"].join(tables["mixes"], on=["shop_id", "mix_id"])
+    ml = (found["over_build_solids_g"] / found["dry_density_g_per_ml"]).sum()
+    assert ml == pytest.approx(above, rel=0.10)
 
 
 def test_technicians_mean_films_are_covered(

@@ -52,7 +52,7 @@ def with_transfer(tables: dict[str, pl.DataFrame], seed: int) -> dict[str, pl.Da
                 source=None if te is None else "test",
             )
         )
-    return {**found, "operation_te": frame("operation_te", rows)}
+    return {**found, "operation_te": frame("operation_te", rows), "transfer_by_pair": frame("transfer_by_pair", [])}
 
 
 def gap(wanted: pl.Expr, found: pl.Expr) -> pl.Expr:

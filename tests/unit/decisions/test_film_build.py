@@ -10,6 +10,7 @@ import polars as pl
 import pytest
 from scipy.special import ndtr
 
+from pipelines.ledger import film as ledger_film
 from pipelines.ledger import film_build as fb
 from schemas import door
 
@@ -179,3 +180,26 @@ def test_probabilities_and_amounts_of_one_panel_by_hand():
     s, gap = 5.0, 6.0
     excess = s * np.exp(-0.5 * (gap / s) ** 2) / np.sqrt(2 * np.pi) + gap * ndtr(gap / s)
     assert row["over_ml"] == pytest.approx(2.0 * excess)
+
+
+def test_over_build_of_operations_follows_the_film_as_held_and_is_shared_by_film():
+    """Two operations of one product, 40 and 20 um, on 2 m2 held at 66 +- 3 against 60: two thirds and one third of it."""
+    group = {
+        "shop_id": "s", "job_id": "j", "operation_no": 2, "first_operation": 1, "panel_id": "door", "face": "outer",
+        "product_id": "p", "covered_m2": 2.0, "film_max_um": 60.0, "held_um": 66.0, "held_se_um": 3.0, "within_um": 4.0,
+        "found_um": 90.0, "found_se_um": 30.0, "over_ml": 12.0,
+    }  # fmt: skip
+    unknown = group | {"panel_id": "hood", "over_ml": None}
+    sprays = [{"shop_id": "s", "job_id": "j", "operation_no": k, "product_id": "p"} for k in (1, 2)]
+    films = [film(1, 40.0), film(2, 20.0), film(1, 40.0, panel="hood")]
+    out = ledger_film.over_build(
+        frame("film_build", group, unknown), frame("operation_films", *films), frame("sprays", *sprays)
+    )
+    assert out["operation_no"].to_list() == [1, 2]
+    assert out["over_ml"].to_list() == pytest.approx([8.0, 4.0])
+    low, high = (
+        2 * (4 * np.exp(-0.5 * (gap / 4) ** 2) / np.sqrt(2 * np.pi) + gap * ndtr(gap / 4))
+        for gap in (6 - 1.96 * 3, 6 + 1.96 * 3)
+    )
+    assert out["over_ml_low"].to_list() == pytest.approx([low * 2 / 3, low / 3])
+    assert out["over_ml_high"].to_list() == pytest.approx([high * 2 / 3, high / 3])

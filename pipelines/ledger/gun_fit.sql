@@ -1,6 +1,7 @@
 -- Which gun and tip fits which product, for every gun of a shop and every product that the shop sprayed.
 --   tip_fits       tip_min_mm <= tip <= tip_max_mm                mm; the tip last written down for that gun, else the register's
---   pressure_fits  highest inlet pressure written down for the pair <= inlet_max_kpa      kPa; null where none was written down
+--   pressure_fits  highest inlet pressure written down for the pair <= inlet_max_kpa      kPa; null where none was written
+--                  down; `why` says in how many of the operations it lay above
 --   cup_rule       a cup of at most 3 fl oz (88.7 mL, printed as 89 cc) is outside 40 CFR 63 subpart HHHHHH (63.11180); the
 --                  rule names exactly 3.0 on both sides, so 87-90 mL is `review`, and so is a small cup that sprayed more
 --                  than its volume in one operation: it was refilled
@@ -33,10 +34,13 @@ pairs_used AS (
         p.product_id,
         count(*) AS n_operations,
         max(o.inlet_kpa) AS inlet_kpa,
+        count(o.inlet_kpa) AS n_pressures,
+        sum(CASE WHEN o.inlet_kpa > w.inlet_max_kpa + 1e-9 THEN 1 ELSE 0 END) AS n_too_high,
         max(v.ml) AS largest_ml
     FROM sprays AS p
     INNER JOIN operations AS o
         ON o.shop_id = p.shop_id AND o.job_id = p.job_id AND o.operation_no = p.operation_no
+    LEFT JOIN product_now AS w ON w.product_id = p.product_id
     LEFT JOIN sprayed_ml AS v
         ON v.shop_id = p.shop_id AND v.job_id = p.job_id AND v.operation_no = p.operation_no
     GROUP BY p.shop_id, p.gun_id, p.product_id
@@ -107,6 +111,8 @@ facts AS (
         v.tip_min_mm,
         v.tip_max_mm,
         u.inlet_kpa,
+        u.n_pressures,
+        CAST(u.n_too_high AS BIGINT) AS n_too_high,
         v.inlet_max_kpa,
         coalesce(t.tip_mm, g.tip_mm) >= v.tip_min_mm - 1e-9 AND coalesce(t.tip_mm, g.tip_mm) <= v.tip_max_mm + 1e-9 AS tip_fits,
         u.inlet_kpa <= v.inlet_max_kpa + 1e-9 AS pressure_fits,
@@ -181,8 +187,9 @@ SELECT
                 || CAST(tip_max_mm AS VARCHAR) || ' mm: each coat comes out thick and may hold solvent' END,
         CASE WHEN tip_fits IS NULL THEN 'no tip is known for the gun or the product' END,
         CASE WHEN pressure_fits = FALSE
-            THEN 'inlet pressure up to ' || CAST(inlet_kpa AS VARCHAR) || ' kPa, the sheet''s highest is '
-                || CAST(inlet_max_kpa AS VARCHAR) || ' kPa' END,
+            THEN 'inlet pressure above the sheet''s ' || CAST(CAST(round(inlet_max_kpa) AS BIGINT) AS VARCHAR) || ' kPa in '
+                || CAST(n_too_high AS VARCHAR) || ' of ' || CAST(n_pressures AS VARCHAR) || ' operations that say it, up to '
+                || CAST(CAST(round(inlet_kpa) AS BIGINT) AS VARCHAR) || ' kPa' END,
         CASE WHEN cross_use THEN 'primer guns and finish guns are kept apart' END,
         CASE WHEN reads = 'thin' THEN 'its film reads below the window' END,
         CASE WHEN reads = 'thick' THEN 'its film reads above the window' END

@@ -193,12 +193,16 @@ def _rows_of_records(joint: iterate.Joint) -> sp.csr_matrix:
 
 def _week_variance(frame: pl.DataFrame) -> float:
     """Variance between shop-weeks of the relative residual, by moments (DerSimonian and Laird 1986); 0: none is seen."""
-    week = frame.group_by("shop_id", "week").agg(
-        n=pl.len(),
-        w=pl.col("weight").sum(),
-        w2=(pl.col("weight") ** 2).sum(),
-        m=(pl.col("weight") * pl.col("miss")).sum(),
-    )
+    week = (
+        frame.group_by("shop_id", "week")
+        .agg(
+            n=pl.len(),
+            w=pl.col("weight").sum(),
+            w2=(pl.col("weight") ** 2).sum(),
+            m=(pl.col("weight") * pl.col("miss")).sum(),
+        )
+        .sort("shop_id", "week")
+    )  # summed in one order, so that the same tables give the same bytes
     means = (week["m"] / week["w"]).to_numpy()
     w = week["w"].to_numpy()
     if len(w) < 8:

@@ -25,6 +25,7 @@ CATALOGUE = {
     "empty_file": "the file is empty; export it again or take it out of the inbox",
     "no_rows": "the file has a header and no rows",
     "binary": "the file holds bytes that no text has (first at byte {at}); it is not a text export. Export it as CSV",
+    "misnamed": "the file holds no text: it begins as files ending in {ending} do. Give it that ending, or export it as CSV",
     "kind": "files ending in '{ending}' are not read; export as .csv, .tsv, .txt, .parquet or .xlsx (each also .gz)",
     "too_large": "the file is {size_mb:.0f} MB unpacked, more than max_file_mb = {limit_mb:g} in"
     " filmledger.toml allows; split it or raise the"
@@ -36,6 +37,7 @@ CATALOGUE = {
     ' encoding in a layout (for example encoding = "windows-1252")',
     "gzip": "the file ends in .gz but cannot be unpacked ({why}); export it again",
     "parquet": "the file ends in .parquet but cannot be read ({why}); export it again",
+    "parquet_columns": "columns that hold lists, structures or durations are not read: {columns}",
     "xlsx": "the file ends in .xlsx but cannot be read ({why}); open it and save it again",
     "xlsx_area": "sheet '{sheet}' spans {rows} rows and {columns} columns, too many to lay out; delete what stands far"
     " outside the table and save it again",
@@ -89,6 +91,7 @@ CATALOGUE = {
     " {better}, or use a layout with decimal = \",\"",
     "infinite": "{column}: '{found}' is not a finite number; write the mass, length or figure that was measured",
     "integer": "{column}: '{found}' is not a whole number",
+    "integer_large": "{column}: '{found}' is too large for a number of this kind; write the number that was meant",
     "datetime": "{column}: '{found}' is not a time that exists, as {wanted}",
     "date": "{column}: '{found}' is not a date that exists, as {wanted}",
     "year": "{column}: '{found}' gives the year {year}; write four digits of a year from 1950 to 2199",
@@ -126,11 +129,13 @@ CATALOGUE = {
     " first: operation {after_operation} of job '{job_id}'. Bring the export that holds it, or correct after_operation",
     "doubt_two_products": DOUBTFUL + "pours into cups of more than one product: {n} (lines {lines}), the first: cup"
     " '{mix_id}'. Such a cup stays incomplete. Correct the product, or give the cups ids of their own",
+    "doubt_heavy": DOUBTFUL + "pours of more than 50 kg: {n} (lines {lines}), the first: {weighed_g:g} g into cup"
+    " '{mix_id}'. Correct the unit or the decimal mark",
     "doubt_weighed": DOUBTFUL + "leftovers weighed before their cup was poured: {n} (lines {lines}), the first: cup"
     " '{mix_id}' of {poured}. Correct the times or the cup",
     "doubt_jobs": DOUBTFUL + "jobs holds nothing of shop '{shop}', so job ids are not checked and no vehicle class is"
     " known. Panels need an area_m2 of their own then. Bring the export of jobs",
-    "doubt_name": DOUBTFUL + "{later} and {earlier} have one name, and only their folders say which is the later one."
+    "doubt_name": DOUBTFUL + "{later} and {earlier} have one name, and only folder or ending say which is the later one."
     " {later} was taken for the later one and replaces what both hold. Name the files by their date, or give the layout"
     " exported_at",
 }  # fmt: skip

@@ -10,7 +10,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterable
 
-from schemas import door, events, published, registers
+from schemas import door, events, published, reference, registers
 from schemas.vocabulary import ColumnInfo
 
 BEGIN, END = "<!-- data dictionary: begin (make dictionary) -->", "<!-- data dictionary: end -->"
@@ -59,6 +59,7 @@ def markdown() -> str:
     lines = [
         *part("Events: what exports bring", events.EVENTS),
         *part("Registers: what is kept by hand", registers.REGISTERS),
+        *part("Rules of places: what ships, and what registers/ may add", reference.LOCAL),
         *part("Published tables", published.PUBLISHED),
     ]
     return "\n".join(lines).rstrip() + "\n"

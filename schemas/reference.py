@@ -259,6 +259,9 @@ film_practice = table(
     **_origin(),
 )
 
+#: rules of places, to which the user may add rows of a file of that name in registers/
+LOCAL = ("packs", "voc_limits", "exempt_compounds", "retention", "training_rules", "rule_figures")
+
 REFERENCE: dict[str, pa.DataFrameSchema] = {
     t.name: t
     for t in (

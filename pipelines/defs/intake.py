@@ -6,9 +6,9 @@ import dagster as dg
 
 from pipelines import run as runs
 from pipelines.defs import tables
-from schemas import events, registers
+from schemas import events, reference, registers
 
-NAMES = [*events.EVENTS, *registers.REGISTERS, "intake_files", "refused_rows", "incomplete"]
+NAMES = [*events.EVENTS, *registers.REGISTERS, *reference.LOCAL, "intake_files", "refused_rows", "incomplete"]
 
 
 @dg.multi_asset(

@@ -8,7 +8,7 @@ from pipelines import run as runs
 from pipelines.defs import tables
 from schemas import reference
 
-NAMES = list(reference.REFERENCE)
+NAMES = [name for name in reference.REFERENCE if name not in reference.LOCAL]  # the rest passes through intake
 
 
 @dg.multi_asset(

@@ -10,7 +10,7 @@ from schemas import registers
 
 MADE = [*intake.NAMES, *ledger.NAMES, *transfer.MADE]
 PUBLISHED = [name for name in MADE if name in tables.PUBLISHED]
-SHOWN = [*PUBLISHED, *registers.REGISTERS]
+SHOWN = [*PUBLISHED, *registers.REGISTERS, "packs"]
 QUOTED = [name for name in handouts.TABLES if name not in PUBLISHED]  # registers and limits that hand-outs name
 
 

@@ -26,10 +26,11 @@ from pipelines.intake import cast
 from pipelines.intake.messages import shown
 from schemas import door
 from schemas.events import EVENTS
+from schemas.reference import LOCAL
 from schemas.registers import REGISTERS
 from schemas.vocabulary import ColumnInfo
 
-TABLES = (*EVENTS, *REGISTERS)
+TABLES = (*EVENTS, *REGISTERS, *LOCAL)
 
 #: unit word of the schemas -> unit of pipelines/units.py that values are turned into
 INSIDE = {

@@ -101,6 +101,10 @@ CATALOGUE = {
     "zone_name": "time_zone: '{found}' is no IANA time zone; write a name such as Europe/Vienna",
     "conflict": "{key} stands on lines {lines} with different values; keep the right one",
     "no_zone": "{column}: the time carries an offset, and neither its shop nor filmledger.toml names a time_zone",
+    "unknown_jurisdiction": "line {line}: no pack of rules for jurisdiction '{found}'{hint}: nothing is compared with limits"
+    " there. Known: {known}; another one needs a row in registers/packs.csv and its limits in registers/voc_limits.csv",
+    "unknown_category": "line {line}: '{place}' has no limit for category '{found}'{hint}: what belongs to it alone is"
+    " compared with nothing. Known there: {known}; others need a row in registers/voc_limits.csv",
     "unknown_id": "{column}: '{found}' is not in {table}{hint}",
     "unknown_operation": "{column}: operation {found} of job '{job}' is not in operations{hint}",
     "no_density": "{column}: a volume of '{component}' cannot be weighed: the register gives it no density_g_per_ml",

@@ -4,7 +4,19 @@
 --                one of 29 February runs out on 28 February (our choice, the earlier day); the day itself still counts
 -- A painter's training is full only where hands-on and classroom are both entered. What is not in the registers is listed in
 -- missing and never assumed. status: trained, expired, due (not yet, in time), overdue, missing (cannot be told), left.
-WITH rules AS (
+-- A local jurisdiction (us-xy) without a row for a rule has that of the one above it (us).
+WITH candidates AS (
+    SELECT
+        p.shop_id,
+        r.*,
+        row_number() OVER (
+            PARTITION BY p.shop_id, r.rule ORDER BY CASE WHEN r.jurisdiction = p.jurisdiction THEN 0 ELSE 1 END
+        ) AS choice
+    FROM emission_places AS p
+    INNER JOIN training_rules AS r
+        ON r.jurisdiction = p.jurisdiction OR r.jurisdiction = split_part(p.jurisdiction, '-', 1)
+),
+rules AS (
     SELECT
         t.technician_id,
         t.shop_id,
@@ -19,7 +31,7 @@ WITH rules AS (
         r.source
     FROM technicians AS t
     INNER JOIN emission_places AS p ON p.shop_id = t.shop_id
-    INNER JOIN training_rules AS r ON r.jurisdiction = p.jurisdiction
+    INNER JOIN candidates AS r ON r.shop_id = t.shop_id AND r.choice = 1
 ),
 judged AS (
     SELECT

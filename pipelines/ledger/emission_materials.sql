@@ -3,7 +3,8 @@
 --   EU basis           voc = e, else v + x      exempt = 0                     2004/42/EC knows no exempt solvents
 -- v, x, e are the register's fractions by mass; r is the part of x whose species the jurisdiction does not (yet, or any
 -- longer) leave out of reports on that day: exempt_compounds with purpose reporting, by valid_from and valid_to; at most x.
--- Only species that some jurisdiction lists are looked at; where a jurisdiction has no list at all the register's word stands.
+-- Only species that some jurisdiction lists are looked at. A local jurisdiction (us-xy) without a list has that of the one
+-- above it (us); where there is no list at all the register's word stands.
 -- One row per jurisdiction, component and day that some cup, cleaning or unscaled use needs.
 WITH wanted AS (
     SELECT p.jurisdiction, p.basis, c.component_id, c.on_date
@@ -22,7 +23,11 @@ listed_anywhere AS (
     SELECT DISTINCT cas FROM exempt_compounds
 ),
 lists AS (
-    SELECT DISTINCT jurisdiction FROM exempt_compounds
+    SELECT w.jurisdiction, max(e.jurisdiction) AS list_of  -- of us and us-xy the longer name is the greater
+    FROM (SELECT DISTINCT jurisdiction FROM wanted) AS w
+    INNER JOIN (SELECT DISTINCT jurisdiction FROM exempt_compounds) AS e
+        ON e.jurisdiction = w.jurisdiction OR e.jurisdiction = split_part(w.jurisdiction, '-', 1)
+    GROUP BY w.jurisdiction
 ),
 restated AS (
     SELECT w.jurisdiction, w.component_id, w.on_date, sum(coalesce(s.mass_fraction, s.mass_fraction_high)) AS r
@@ -31,7 +36,7 @@ restated AS (
     INNER JOIN component_species AS s ON s.component_id = w.component_id
     INNER JOIN listed_anywhere AS a ON a.cas = s.cas
     LEFT JOIN exempt_compounds AS e
-        ON e.jurisdiction = w.jurisdiction AND e.cas = s.cas AND e.purpose = 'reporting'
+        ON e.jurisdiction = l.list_of AND e.cas = s.cas AND e.purpose = 'reporting'
         AND w.on_date >= coalesce(e.valid_from, DATE '0001-01-01')
         AND w.on_date < coalesce(e.valid_to, DATE '9999-12-31')
     WHERE e.cas IS NULL

@@ -149,6 +149,32 @@ def handout(
         return outcome, workspace.keep_handout(space, made.name, handouts.files(made)), True
 
 
+def reader(name: str | None, person: str | None) -> None:
+    """Raises reports.audience.AudienceError where no site is made for such a reader."""
+    from reports import audience
+
+    audience.of(name, person)
+
+
+def site_for(space: Workspace, name: str, person: str | None) -> Path:
+    """Make the site of one reader (owner, environment, trainer, painter) from the results in force; returns its folder.
+
+    Raises reports.audience.AudienceError where there is no such reader or no such person.
+    """
+    from pipelines import settings
+    from reports import site
+    from schemas import published, registers
+
+    with workspace.lock(space):
+        folder = space.snapshot()
+        if folder is None:
+            raise WorkspaceError(f"The results vanished from {space.out}; run again.")
+        tables = workspace.read_snapshot(folder, [*published.PUBLISHED, *registers.REGISTERS, "packs"])
+        pages = site.build(tables, settings.load(space.settings_file).model_dump(), name, person=person)
+        own = "_".join(["site", name, *([workspace.file_name_of(person)] if person else [])])
+        return workspace.keep_handout(space, own, pages)
+
+
 def check(space: Workspace, teller: runs.Teller | None = None, show: str | None = None) -> Findings:
     """Read everything as a run would and publish nothing. Files already read are taken from the store. `show`: a file
     whose first rows are wanted, by its path inside the workspace or the end of it."""

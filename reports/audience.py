@@ -66,13 +66,19 @@ AUDIENCES: dict[str, Audience] = {
 }
 
 
-def audience(name: str | None) -> Audience:
-    """The audience of that name; None: everybody. Raises ValueError, naming those there are."""
-    if name is None:
-        return EVERYBODY
-    if name not in AUDIENCES:
-        raise ValueError(f"No site is made for {name!r}; there is one for {', '.join(AUDIENCES)}.")
-    return AUDIENCES[name]
+class AudienceError(ValueError):
+    """There is no such reader or person; the text says which there are."""
+
+
+def of(name: str | None, person: str | None = None) -> Audience:
+    """The audience of that name; None: everybody. Raises AudienceError, naming those there are, and where a person is
+    named beside an audience that has no page of one person."""
+    if name is not None and name not in AUDIENCES:
+        raise AudienceError(f"No site is made for {name!r}; there is one for {', '.join(AUDIENCES)}.")
+    found = EVERYBODY if name is None else AUDIENCES[name]
+    if person is not None and found.people != "own":
+        raise AudienceError("A technician is named for the painter's site alone: --for painter --who TECHNICIAN.")
+    return found
 
 
 class Veil:

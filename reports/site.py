@@ -15,8 +15,8 @@ import polars as pl
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
+from reports import audience as readers
 from reports import cube, theme, wording
-from reports.audience import audience as reader_of
 from reports.book import Book
 from reports.figures.base import Figure, safe_json
 from reports.figures.strip import shares, strip
@@ -57,14 +57,12 @@ def build(
     or owner, environment, trainer, painter: a site with only those pages and only that data. `person`: the technician_id
     whose own card a painter's site holds; without it that site names nobody.
 
-    Raises ValueError where there is no such audience, or no such person in the tables.
+    Raises audience.AudienceError where there is no such audience, or no such person in the tables.
     """
-    reader = reader_of(audience)
-    if person is not None and reader.people != "own":
-        raise ValueError("A person goes with the painter's site only.")
+    reader = readers.of(audience, person)
     book = Book(tables, settings, reader, person)
     if person is not None and not _knows(tables, person):
-        raise ValueError(f"No technician {person!r} is known here.")
+        raise readers.AudienceError(f"No technician {person!r} is known here.")
     by_key = {p.key: p for p in PAGES}
     pages = [by_key[k] for k in reader.pages if book.people or k != hands.PAGE.key]
     at = {p.key: p.file if i else "index.html" for i, p in enumerate(pages)}

@@ -11,7 +11,8 @@ from schemas import registers
 MADE = [*intake.NAMES, *ledger.NAMES, *transfer.MADE]
 PUBLISHED = [name for name in MADE if name in tables.PUBLISHED]
 SHOWN = [*PUBLISHED, *registers.REGISTERS, "packs"]
-QUOTED = [name for name in handouts.TABLES if name not in PUBLISHED]  # registers and limits that hand-outs name
+# registers and limits that hand-outs and the sites of single readers name
+QUOTED = [name for name in dict.fromkeys((*handouts.TABLES, *SHOWN)) if name not in PUBLISHED]
 
 
 @dg.asset(

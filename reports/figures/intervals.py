@@ -20,7 +20,7 @@ HEAD = 44
 CHARACTER = 8.4  # px a character of the words takes, on the wide side
 
 
-def words_width(rows: list[dict[str, Any]]) -> int:
+def words_width(rows: list[dict[str, Any]]) -> float:
     """Room left of the bands for the longest row of words, px."""
     longest = max((len(re.sub(r"<[^>]*>", "", row_label(row))) for row in rows), default=0)
     return min(640, max(240, CHARACTER * longest + 12))

@@ -3,6 +3,7 @@
 import hashlib
 import json
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -101,6 +102,37 @@ def own(space: Workspace) -> dict[str, tuple[int, bytes]]:
     """The shop's own files, by time and content."""
     files = [space.settings_file, *space.inbox.rglob("*"), *space.registers.rglob("*")]
     return {str(path): (path.stat().st_mtime_ns, path.read_bytes()) for path in files if path.is_file()}
+
+
+def test_a_site_for_one_reader_holds_that_reader_s_pages_and_stands_beside_the_hand_outs(copy, capsys):
+    people = pl.read_parquet(copy.out / "tables" / "transfer_by_technician.parquet")["technician_id"].unique().to_list()
+    who = sorted(people)[0]
+    assert cli.main(["run", str(copy.root), "--for", "environment"]) in (0, 3)
+    site = copy.handouts / "site_environment"
+    assert f"For one reader: {site / 'index.html'}" in capsys.readouterr().out
+    assert {p.name for p in site.glob("*.html")} == {"index.html", "intake.html", "method.html"}
+    for path in site.iterdir():
+        if path.name != "plotly.min.js":
+            assert not [one for one in people if re.search(rf"\b{one}\b", path.read_text())], path.name
+    assert cli.main(["run", str(copy.root), "--for", "painter", "--who", who]) in (0, 3)
+    card = (copy.handouts / f"site_painter_{who}" / "hands.html").read_text()
+    assert f"<h3>{who}</h3>" in card
+    assert not [one for one in people if one != who and re.search(rf"\b{one}\b", card)]
+
+
+@pytest.mark.parametrize(
+    ("asked", "said"),
+    [
+        (["--for", "nobody"], "there is one for owner, environment, trainer, painter"),
+        (["--for", "owner", "--who", "t101"], "painter's site alone"),
+        (["--who", "t101"], "painter's site alone"),
+        (["--for", "painter", "--who", "t999"], "No technician 't999'"),
+    ],
+)
+def test_a_reader_nobody_knows_is_wrong_usage_and_nothing_is_written(copy, capsys, asked, said):
+    assert cli.main(["run", str(copy.root), *asked]) == 2
+    assert said in capsys.readouterr().err
+    assert not copy.handouts.exists()
 
 
 def test_computing_everything_again_gives_the_same_bytes_and_touches_nothing_of_the_shop_s(copy):

@@ -101,7 +101,7 @@ def test_a_trainers_site_carries_no_money(tables) -> None:
     [
         ("accountant", None, "No site is made for 'accountant'; there is one for owner, environment, trainer, painter"),
         ("painter", "T99", "No technician 'T99'"),
-        ("owner", "T01", "painter's site only"),
+        ("owner", "T01", "painter's site alone"),
     ],
 )
 def test_a_reader_that_is_not_known_is_refused_in_words(tables, audience: str, person: str | None, said: str) -> None:

@@ -69,12 +69,12 @@ browser: $(READY)
 		else \
 			echo "No LibreOffice here: the test that opens a workbook in it will be skipped and say so. Install the package libreoffice-calc-nogui to run it." >&2; \
 		fi; fi
-	@if [ -f tests/browser/package.json ] && [ ! -d tests/browser/node_modules/axe-core ]; then \
+	@if [ ! -d tests/browser/node_modules/axe-core ] || [ ! -d tests/browser/node_modules/html-validate ]; then \
 		if command -v npm >/dev/null 2>&1; then \
 			npm --prefix tests/browser install --no-audit --no-fund --no-package-lock --silent \
-				|| echo "axe-core could not be installed: the accessibility tests will be skipped and say so." >&2; \
+				|| echo "npm could not install them: tests that need axe-core or html-validate will be skipped and say so." >&2; \
 		else \
-			echo "No npm here: the accessibility tests need axe-core and will be skipped and say so." >&2; \
+			echo "No npm here: tests that need axe-core or html-validate will be skipped and say so." >&2; \
 		fi; fi
 
 # Apart from the lock: half a gigabyte that only a cluster needs.

@@ -25,7 +25,8 @@ CATALOGUE = {
     "empty_file": "the file is empty; export it again or take it out of the inbox",
     "no_rows": "the file has a header and no rows",
     "binary": "the file holds bytes that no text has (first at byte {at}); it is not a text export. Export it as CSV",
-    "misnamed": "the file holds no text: it begins as files ending in {ending} do. Give it that ending, or export it as CSV",
+    "misnamed": "the file holds no text, but what files ending in {ending} hold: it is named wrongly, or packed twice. Rename"
+    " or unpack it, or export it as CSV",
     "kind": "files ending in '{ending}' are not read; export as .csv, .tsv, .txt, .parquet or .xlsx (each also .gz)",
     "too_large": "the file is {size_mb:.0f} MB unpacked, more than max_file_mb = {limit_mb:g} in"
     " filmledger.toml allows; split it or raise the"

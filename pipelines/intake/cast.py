@@ -9,6 +9,7 @@ import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
+from functools import partial
 
 import polars as pl
 
@@ -105,7 +106,10 @@ def _number(info: ColumnInfo, text: pl.Series, spec: Spec) -> Casted:
 
     def told(cell: str) -> str:
         if spec.decimal == "." and re.fullmatch(r"[+-]?\d+,\d+", cell):
-            return say("number_comma", column=info.name, found=cell, better=cell.replace(",", "."))
+            better = cell.replace(",", ".")
+            if re.fullmatch(r"[+-]?\d{1,3},\d{3}", cell):  # may as well be a thousand
+                better += f" or {cell.replace(',', '')}, whichever is meant"
+            return say("number_comma", column=info.name, found=cell, better=better)
         return say("number", column=info.name, found=cell, mark="comma" if spec.decimal == "," else "point")
 
     failures = [failures_of(info.name, text, bad, told)]
@@ -113,14 +117,19 @@ def _number(info: ColumnInfo, text: pl.Series, spec: Spec) -> Casted:
     values = pl.select(pl.when(values.is_finite()).then(values)).to_series()
     if info.kind == "int":
         whole_number = (values == values.floor()) & (values.abs() < 2.0**53)
-        not_whole = values.is_not_null() & ~whole_number
-        failures.append(
-            failures_of(info.name, text, not_whole, lambda cell: say("integer", column=info.name, found=cell))
-        )
+        large = (values.abs() >= 2.0**53).fill_null(False)
+        not_whole = values.is_not_null() & ~whole_number & ~large
+        for bad_rows, code in ((not_whole, "integer"), (large, "integer_large")):
+            saying = partial(_said, code, info.name)
+            failures.append(failures_of(info.name, text, bad_rows, saying))
         values = pl.select(pl.when(whole_number).then(values)).to_series().cast(pl.Int64, strict=False)
     elif spec.factor != 1.0:
         values = values * spec.factor
     return Casted(values.alias(info.name), pl.concat(failures))
+
+
+def _said(code: str, column: str, cell: str) -> str:
+    return say(code, column=column, found=cell)
 
 
 def _bool(info: ColumnInfo, text: pl.Series) -> Casted:

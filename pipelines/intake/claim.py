@@ -9,11 +9,13 @@ that lost a column would fit them and be read as something it is not. Where the 
 columns missing, and the file's name does not begin with the fitting table's, the file is refused and both are named.
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import cache
 
 from pipelines.intake.files import FileRefused, Source
 from pipelines.intake.layout import TABLES
-from pipelines.intake.messages import hint, listed, say
+from pipelines.intake.messages import hint, listed, nearest, say, shown
 from schemas import door
 
 
@@ -38,6 +40,20 @@ def fit(table: str, header: list[str]) -> Fit:
     )
 
 
+def lacking(missing: Iterable[str], header: list[str]) -> str:
+    """Missing columns as they stand in messages, each with what its header may have become."""
+    told = []
+    for name in missing:
+        near = nearest(name, [h for h in header if h and h not in _names()])
+        told.append(f"{name} (is it '{shown(near, 60)}'?)" if near else name)
+    return listed(told)
+
+
+@cache
+def _names() -> frozenset[str]:
+    return frozenset(c.name for t in TABLES for c in door.columns(t))
+
+
 def register_table(source: Source) -> str:
     """The table a file of registers/ is named after. Raises FileRefused."""
     name = source.stem
@@ -50,11 +66,11 @@ def canonical_table(source: Source, header: list[str]) -> str:
     """The table of a file in canonical form. Raises FileRefused: none fits, several fit, or it looks damaged."""
     fits = [fit(table, header) for table in TABLES]
     good = [f for f in fits if not f.missing]
-    shown = listed(header)
+    found = listed(header)
     stem = source.stem.lower()
     named = max((t for t in TABLES if stem.startswith(t)), key=len, default=None)
     if not good:
-        raise FileRefused(say("claims_none", header=shown, nearest=_nearest(fits, named)))
+        raise FileRefused(say("claims_none", header=found, nearest=_nearest(fits, named, header)))
     by_name = [f for f in good if f.table == named]
     if by_name:
         return by_name[0].table
@@ -63,19 +79,25 @@ def canonical_table(source: Source, header: list[str]) -> str:
     looks = _damaged(best[0], fits, named)
     if looks is not None:
         raise FileRefused(
-            say("claims_damaged", fits=best[0].table, looks=looks.table, missing=listed(looks.missing), header=shown)
+            say(
+                "claims_damaged",
+                fits=best[0].table,
+                looks=looks.table,
+                missing=lacking(looks.missing, header),
+                header=found,
+            )
         )
     if len(best) > 1:
-        raise FileRefused(say("claims_tables", names=" and ".join(f.table for f in best), header=shown))
+        raise FileRefused(say("claims_tables", names=" and ".join(f.table for f in best), header=found))
     return best[0].table
 
 
-def _nearest(fits: list[Fit], named: str | None) -> str:
+def _nearest(fits: list[Fit], named: str | None, header: list[str]) -> str:
     near = [f for f in fits if f.table == named] or sorted(
         (f for f in fits if f.known), key=lambda f: (len(f.missing) - len(f.known), f.table)
     )
     near = [f for f in near if f.known]
-    return say("claims_nearest", table=near[0].table, missing=listed(near[0].missing)) if near else ""
+    return say("claims_nearest", table=near[0].table, missing=lacking(near[0].missing, header)) if near else ""
 
 
 def _damaged(chosen: Fit, fits: list[Fit], named: str | None) -> Fit | None:

@@ -11,10 +11,12 @@ import polars as pl
 
 from pipelines.intake.book import SUPERSEDED, Book, Warnings, lines_told
 from pipelines.intake.cross import substrates
-from pipelines.intake.files import natural_order
+from pipelines.intake.files import Source, natural_order
 from pipelines.intake.messages import DOUBTFUL, say
 from pipelines.intake.read import FileRead
 
+#: one pour of more than this (g) is a drum, not a cup: a unit or a decimal mark has slipped
+HEAVY_G = 50_000
 _JOB, _STEP, _CUP = ["shop_id", "job_id"], ["shop_id", "job_id", "operation_no"], ["shop_id", "mix_id"]
 
 
@@ -84,11 +86,12 @@ def _readings(books: dict[str, Book], tell: Tell) -> None:
 
 
 def _cups(books: dict[str, Book], tell: Tell) -> None:
-    """Cups of two products, and weigh-backs from before the cup was poured."""
+    """Cups of two products, pours that no cup holds, and weigh-backs from before the cup was poured."""
     pours = books["pours"].current()
     many = pours.filter(pl.col("product_id").n_unique().over(_CUP) > 1)
     tell("pours", "doubt_two_products", many, "mix_id")
     poured = pours.group_by(_CUP).agg(pl.col("poured_at").min().alias("poured"))
+    tell("pours", "doubt_heavy", pours.filter(pl.col("weighed_g").abs() > HEAVY_G), "mix_id", "weighed_g")
     back = books["leftovers"].current().join(poured, on=_CUP)
     tell("leftovers", "doubt_weighed", back.filter(pl.col("weighed_at") < pl.col("poured")), "mix_id", "poured")
 
@@ -104,11 +107,13 @@ def _without_jobs(books: dict[str, Book], warnings: Warnings) -> None:
 def _equal_names(
     books: dict[str, Book], reads: list[FileRead], units: dict[str, list[str]], warnings: Warnings
 ) -> None:
-    """Two files of one name where the one replaces rows of the other: only their folders say which is later."""
+    """Two files of one name where the one replaces rows of the other: folder or ending alone say which is later."""
     by_name: dict[object, list[int]] = {}
     for rank, read in enumerate(reads):
         if read.state == "read":
-            by_name.setdefault((read.exported_at, natural_order(read.file)[:2]), []).append(rank)
+            by_name.setdefault(
+                (read.exported_at, natural_order(read.file)[0], Source(read.file).is_register), []
+            ).append(rank)
     for ranks in by_name.values():
         for one, other in itertools.combinations(ranks, 2):
             for table in [t for t in reads[one].tables if t in reads[other].tables and t in books]:

@@ -160,6 +160,10 @@ class _Opened:
         """Names of the sheets that hold something."""
         return [n for n in self.names if self._sheet(n).width > 1]
 
+    def hidden(self) -> set[str]:
+        """Names of the sheets that a spreadsheet does not show."""
+        return {name for name, sheet in self.book.items() if sheet.hidden}
+
     def _sheet(self, name: str) -> pl.DataFrame:
         if name not in self._sheets:
             self._sheets[name] = text.xlsx_cells(self.data, name)
@@ -215,7 +219,7 @@ class _Opened:
         if self.kind == ".xlsx":
             sheet = self.sheet_of(file)
             for row in self._sheet(sheet).head(_SEARCHED).iter_rows() if sheet else ():
-                yield row[0], [(cell or "").strip() for cell in row[1:]]
+                yield row[0], [text.bare(cell or "") for cell in row[1:]]
         elif self.kind == "text":
             for i, raw in enumerate(self.utf8(file.encoding).split(b"\n", _SEARCHED)[:_SEARCHED]):
                 yield i + 1, _cells(raw, file.delimiter)
@@ -274,7 +278,7 @@ class _Opened:
         needed = [{c.name for c in door.columns(t) if c.required} for t in layout.TABLES]
         above: list[str] = []
         for row in cells.head(_SEARCHED).iter_rows():
-            found = {(cell or "").strip() for cell in row[1:]}
+            found = {text.bare(cell or "") for cell in row[1:]}
             if any(need <= found for need in needed):
                 grid = text.xlsx_grid(cells, row[0], self.book[sheet])
                 return _below(grid, above, row[0]) if grid else None
@@ -292,7 +296,7 @@ def _cells(raw: bytes, delimiter: str) -> list[str]:
 
 
 def _cells_of(raw: str, delimiter: str) -> list[str]:
-    return [cell.strip() for cell in text.cells_of(raw, delimiter) or []]
+    return [text.bare(cell) for cell in text.cells_of(raw, delimiter) or []]
 
 
 def _below(grid: text.Grid, above: list[str], line: int) -> text.Grid:
@@ -326,7 +330,7 @@ def _read(source: Source, layouts: list[layout.Layout], options: Options) -> Fil
     opened = _Opened(source, options)
     if source.is_register:
         return _read_register(source, opened)
-    claims, near = _claims(opened, layouts)
+    claims, near, unreadable = _claims(opened, layouts)
     by_sheet: dict[str | None, list[layout.Layout]] = {}
     for one in claims:
         by_sheet.setdefault(opened.sheet_of(one.file) if opened.kind == ".xlsx" else None, []).append(one)
@@ -338,14 +342,15 @@ def _read(source: Source, layouts: list[layout.Layout], options: Options) -> Fil
         reads = [_read_layout(source, one, opened) for one in claims]
         unread = [n for n in opened.filled_sheets() if n not in by_sheet] if opened.kind == ".xlsx" else []
         note = [say("sheets_unread", sheets=listed(unread))] if unread else []
-        return _one_workbook(reads, [str(s) for s in by_sheet], note) if len(reads) > 1 or note else reads[0]
+        single = len(reads) == 1 and not note
+        return reads[0] if single else _one_workbook(reads, [str(s) for s in by_sheet], note, opened.hidden())
     if opened.kind == ".xlsx":
         return _read_workbook(source, opened, near)
     try:
         grid = opened.plain()
         return _read_canonical(source, claim.canonical_table(source, grid.header), grid, near)
     except FileRefused as refusal:
-        raise FileRefused(" ".join([str(refusal), *near])) from None
+        raise FileRefused(" ".join([str(refusal), *near, *unreadable])) from None
 
 
 def _read_register(source: Source, opened: _Opened) -> FileRead:
@@ -359,7 +364,11 @@ def _read_register(source: Source, opened: _Opened) -> FileRead:
         grid = opened.plain([table])
     missing = claim.fit(table, grid.header).missing
     if missing:
-        raise FileRefused(say("register_columns", table=table, missing=listed(missing), header=listed(grid.header)))
+        raise FileRefused(
+            say(
+                "register_columns", table=table, missing=claim.lacking(missing, grid.header), header=listed(grid.header)
+            )
+        )
     return _read_canonical(source, table, grid)
 
 
@@ -384,10 +393,10 @@ def _read_workbook(source: Source, opened: _Opened, near: list[str]) -> FileRead
         raise FileRefused(" ".join([*lost, *near]))
     if len(names) == 1:
         return reads[0]
-    return dataclasses.replace(_one_workbook(reads, sheets, []), refused_parts=tuple(lost))
+    return dataclasses.replace(_one_workbook(reads, sheets, [], opened.hidden()), refused_parts=tuple(lost))
 
 
-def _one_workbook(reads: list[FileRead], sheets: list[str], note: list[str]) -> FileRead:
+def _one_workbook(reads: list[FileRead], sheets: list[str], note: list[str], hidden: set[str]) -> FileRead:
     """The sheets of a workbook as one file; where two feed one table, lines say which sheet (book.SHEET). Raises
     FileRefused: their layouts differ in what holds for a whole file."""
     if len({(x.exported_at, x.mode, x.time_zone, x.complete_for) for x in reads}) > 1:
@@ -400,7 +409,10 @@ def _one_workbook(reads: list[FileRead], sheets: list[str], note: list[str]) -> 
             part = _on_sheet(part, number) if shared else part
             tables[table] = _joined(tables[table], part) if table in tables else part
     several = len(reads) > 1
-    homed = [f"{s} ({', '.join(t or NO_TABLE for t in x.tables)})" for x, s in zip(reads, sheets, strict=True)]
+    homed = [
+        f"{s} ({', '.join([*(t or NO_TABLE for t in x.tables), *(['hidden'] if s in hidden else [])])})"
+        for x, s in zip(reads, sheets, strict=True)
+    ]
     said = [say("sheets_read", sheets=listed(homed))] if several else []
     for one, sheet in zip(reads, sheets, strict=True):
         if one.message:
@@ -420,9 +432,12 @@ def _on_sheet(part: TableRead, number: int) -> TableRead:
     return TableRead(part.rows.with_columns(line), part.refused.with_columns(line))
 
 
-def _claims(opened: _Opened, layouts: list[layout.Layout]) -> tuple[list[layout.Layout], list[str]]:
-    """The layouts that claim the file, and what kept those back whose match_name fits."""
-    claims, near = [], []
+def _claims(opened: _Opened, layouts: list[layout.Layout]) -> tuple[list[layout.Layout], list[str], list[str]]:
+    """The layouts that claim the file, what kept those back whose match_name fits, and those without a match_name whose
+    encoding does not fit."""
+    claims: list[layout.Layout] = []
+    near: list[str] = []
+    unreadable: list[str] = []
     for one in opened.expanded(x for x in layouts if x.fits_name(opened.source.below)):
         named = one.file.match_name is not None
         if opened.kind == ".xlsx" and one.file.sheet is not None and one.file.sheet not in opened.names:
@@ -434,8 +449,8 @@ def _claims(opened: _Opened, layouts: list[layout.Layout]) -> tuple[list[layout.
         except FileRefused as refusal:
             if opened.kind != "text":
                 raise
-            if named:
-                near.append(say("layout_needs", layout=one.name, why=str(refusal)))
+            if named or one.file.encoding != "utf-8":
+                (near if named else unreadable).append(say("layout_needs", layout=one.name, why=str(refusal)))
             continue
         missing = [n for n in one.needed() if n not in header]
         if not missing:
@@ -447,7 +462,7 @@ def _claims(opened: _Opened, layouts: list[layout.Layout]) -> tuple[list[layout.
             )
             lacks = f"its match_name fits, but {place} lacks {listed(missing)} (it has: {listed(header)})"
             near.append(say("layout_needs", layout=one.name, why=lacks))
-    return claims, near
+    return claims, near, unreadable
 
 
 # --- typed rows -------------------------------------------------------------------------------------------------------

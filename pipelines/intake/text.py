@@ -79,6 +79,10 @@ _BOMS = (
 )
 
 
+#: how packed files, workbooks and parquet begin
+_STARTS = ((b"\x1f\x8b", ".csv.gz"), (b"PK\x03\x04", ".xlsx"), (b"PAR1", ".parquet"))
+
+
 def to_utf8(data: bytes, encoding: str = "utf-8") -> bytes:
     """The text as UTF-8 with LF line ends. A byte order mark says the encoding without doubt and wins.
 
@@ -92,7 +96,8 @@ def to_utf8(data: bytes, encoding: str = "utf-8") -> bytes:
             break
     name = codecs.lookup(encoding).name
     if not name.startswith(("utf-16", "utf-32")) and (at := data.find(b"\0")) >= 0:
-        raise FileRefused(say("binary", at=at))
+        known = next((ending for start, ending in _STARTS if data.startswith(start)), None)
+        raise FileRefused(say("misnamed", ending=known) if known else say("binary", at=at))
     try:
         text = data.decode(encoding)
     except UnicodeDecodeError as error:
@@ -214,7 +219,7 @@ def cells_of(text: str, delimiter: str) -> list[str] | None:
     if '"' not in text:
         return text.split(delimiter)
     try:
-        rows = list(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True))
+        rows = list(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, skipinitialspace=True, strict=True))
     except csv.Error:
         return None
     # csv lets a quote inside an unquoted cell be; whether that was meant cannot be told, unless it is an inch mark
@@ -225,7 +230,7 @@ def header_cells(data: bytes, found: Records, index: int, delimiter: str) -> lis
     """The cells of the header record, without white space around them."""
     text = data[found.starts[index] : found.ends[index]].decode("utf-8", "replace")
     row = cells_of(text, delimiter) or text.split(delimiter)
-    return [cell.strip() for cell in row]
+    return [bare(cell) for cell in row]
 
 
 # --- rows of text -----------------------------------------------------------------------------------------------------
@@ -262,7 +267,8 @@ def grid(data: bytes, found: Records, header_at: int, delimiter: str) -> Grid:
             strange = _by_hand(cells, data, starts[odd], ends[odd], lines[odd], delimiter, width)
             frame = pl.concat([frame, strange]).sort("line", maintain_order=True)
     if names:
-        frame = frame.with_columns(trimmed(pl.col(n)) for n in names)
+        unseen = any(mark in data for mark in _UNSEEN_BYTES)
+        frame = frame.with_columns(trimmed(pl.col(n), unseen) for n in names)
         frame = frame.filter(pl.col("damage").is_not_null() | pl.any_horizontal(pl.col(n).is_not_null() for n in names))
     frame, warnings = without_repeated_headers(header, frame)
     return Grid(header, frame, Origin(data, starts, ends, lines), warnings)
@@ -285,10 +291,26 @@ def without_repeated_headers(header: list[str], rows: pl.DataFrame) -> tuple[pl.
     return rows.filter(~again.fill_null(False)), [say("header_again", lines=listed(found["line"], 12))]
 
 
-def trimmed(text: pl.Expr) -> pl.Expr:
-    """Without white space around it (also no-break spaces); nothing left is null."""
+#: white space, and letters that nobody sees: byte order marks inside a text, joiners, marks of writing direction
+_UNSEEN = r"[\s\u{200B}-\u{200F}\u{202A}-\u{202E}\u{2060}-\u{2069}\u{FEFF}]+"
+_UNSEEN_BYTES = (b"\xef\xbb\xbf", b"\xe2\x80\x8b", b"\xe2\x80\x8c", b"\xe2\x80\x8d", b"\xe2\x80\x8e", b"\xe2\x80\x8f",
+                 b"\xe2\x80\xaa", b"\xe2\x80\xab", b"\xe2\x80\xac", b"\xe2\x80\xad", b"\xe2\x80\xae", b"\xe2\x81")  # fmt: skip
+
+
+def trimmed(text: pl.Expr, unseen: bool = True) -> pl.Expr:
+    """Without white space around it (also no-break spaces), and without unseen letters if they may occur; nothing left
+    is null."""
     text = text.str.strip_chars()
+    if unseen:
+        text = text.str.replace_all(f"^{_UNSEEN}|{_UNSEEN}$", "")
     return pl.when(text != "").then(text)
+
+
+def bare(cell: str) -> str:
+    """One cell as `trimmed` leaves it."""
+    return cell.strip(
+        " \t\n\r\f\v\u00a0\u200b\u200c\u200d\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2060\ufeff"
+    ).strip()
 
 
 def _schema(width: int) -> dict[str, pl.DataType]:
@@ -377,7 +399,7 @@ def parquet_grid(data: bytes) -> Grid:
             text = text.dt.strftime("%Y-%m-%d %H:%M:%S%.f" + ("" if kind.time_zone is None else "+00:00"))
         elif kind == pl.Binary:
             text = col.cast(pl.String, strict=False)
-        elif kind.is_nested():
+        elif kind.is_nested() or kind in (pl.Duration, pl.Object, pl.Null):
             text = pl.lit(None, pl.String)
             unread.append(name)
         else:
@@ -387,7 +409,7 @@ def parquet_grid(data: bytes) -> Grid:
     rows = frame.select(lines, pl.lit(None, pl.String).alias("damage"), *cells)
     if header:
         rows = rows.filter(pl.any_horizontal(pl.col(f"c{i}").is_not_null() for i in range(len(header))))
-    warnings = [f"columns that hold lists or structures are not read: {listed(unread)}"] if unread else []
+    warnings = [say("parquet_columns", columns=listed(unread))] if unread else []
     return Grid(header, rows, Origin(), warnings, typed=True)
 
 
@@ -463,7 +485,7 @@ def xlsx_grid(cells: pl.DataFrame, header_line: int | None, sheet: xlsx.Sheet, r
     head = filled.filter(pl.col("line") == header_line) if header_line is not None else filled.head(1)
     if head.is_empty():
         return None
-    header = [head[n][0] or "" for n in names]
+    header = [bare(head[n][0] or "") for n in names]
     while len(header) > 1 and header[-1] == "" and filled[names[len(header) - 1]].null_count() == filled.height:
         header.pop()
     top = int(head["line"][0])

@@ -7,7 +7,7 @@ library in text.py; here the XML is only looked through with patterns, never exp
 import re
 import zipfile
 import zlib
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from io import BytesIO
 from xml.etree import ElementTree
 
@@ -23,11 +23,12 @@ _REL = "{http://schemas.openxmlformats.org/officeDocument/2006/relationships}id"
 @dataclass(frozen=True)
 class Sheet:
     """One sheet: `merged` ranges as (first row, first column, last row, last column), from 1; `troubles` as (row,
-    column, what stands there); `first_column` that holds anything."""
+    column, what stands there); `first_column` that holds anything; whether it is `hidden`."""
 
     merged: list[tuple[int, int, int, int]] = field(default_factory=list)
     troubles: list[tuple[int, int, str]] = field(default_factory=list)
     first_column: int = 1
+    hidden: bool = False
 
 
 def look(data: bytes, limit_mb: float) -> dict[str, Sheet]:
@@ -36,7 +37,8 @@ def look(data: bytes, limit_mb: float) -> dict[str, Sheet]:
     try:
         with zipfile.ZipFile(BytesIO(data)) as archive:
             _sized(archive, len(data), limit_mb)
-            return {name: _sheet(name, archive.read(part)) for name, part in _parts(archive).items()}
+            parts = _parts(archive).items()
+            return {n: replace(_sheet(n, archive.read(part)), hidden=hidden) for n, (part, hidden) in parts}
     except FileRefused:
         raise
     except (zipfile.BadZipFile, KeyError, OSError, EOFError, NotImplementedError, RuntimeError, ValueError) as error:
@@ -60,8 +62,8 @@ def _sized(archive: zipfile.ZipFile, packed: int, limit_mb: float) -> None:
                     raise FileRefused(say("bomb", times=MAX_RATIO))
 
 
-def _parts(archive: zipfile.ZipFile) -> dict[str, str]:
-    """Sheet name -> its part in the archive; sheets of charts are left out."""
+def _parts(archive: zipfile.ZipFile) -> dict[str, tuple[str, bool]]:
+    """Sheet name -> its part in the archive and whether it is hidden; sheets of charts are left out."""
     book, links = archive.read("xl/workbook.xml"), archive.read("xl/_rels/workbook.xml.rels")
     if b"<!DOCTYPE" in book or b"<!DOCTYPE" in links:
         raise FileRefused(say("xlsx", why="its list of sheets defines entities"))
@@ -73,7 +75,8 @@ def _parts(archive: zipfile.ZipFile) -> dict[str, str]:
     found = {}
     for sheet in ElementTree.fromstring(book).iter():
         if sheet.tag.rsplit("}", 1)[-1] == "sheet" and sheet.get(_REL) in targets:
-            found[sheet.get("name", "")] = targets[sheet.get(_REL)]
+            hidden = sheet.get("state", "visible") != "visible"
+            found[sheet.get("name", "")] = (targets[sheet.get(_REL)], hidden)
     return found
 
 

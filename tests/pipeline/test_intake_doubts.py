@@ -55,9 +55,15 @@ def test_two_files_of_one_name_are_named_where_the_one_replaces_the_other() -> N
     taken = take_in({"inbox/b/pours.csv": later, **first})
     assert [f for f, remark in doubts.told(taken.intake_files)] == ["inbox/b/pours.csv"]
     told = message(taken, "inbox/b/pours.csv")
-    assert "inbox/b/pours.csv and inbox/a/pours.csv have one name" in told and "only their folders" in told
+    assert "inbox/b/pours.csv and inbox/a/pours.csv have one name" in told and "only folder or ending" in told
     assert taken.tables["pours"].filter(mix_id="a")["weighed_g"].to_list() == [101.0]
     alike = take_in({"inbox/b/pours.csv": GOOD["inbox/pours.csv"], **first})
     assert doubts.told(alike.intake_files) == [], "equal content: nothing hangs on the order"
     dated = take_in({"inbox/b/pours_2.csv": later, **first})
     assert doubts.told(dated.intake_files) == [], "the names say it"
+
+
+def test_two_files_of_one_register_are_named_too() -> None:
+    other = "gun_id\tshop_id\tatomising\ngun_1\tnorth\tairless\n"
+    told = doubts.told(take_in({**GOOD, "registers/guns.tsv": other}).intake_files)
+    assert [file for file, _ in told] == ["registers/guns.tsv"]

@@ -13,7 +13,7 @@ import gzip
 import io
 import random
 import zipfile
-from datetime import date, datetime, time
+from datetime import date, datetime, time, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -101,6 +101,16 @@ def xml_changed(book: bytes, old: str, new: str, part: str = "xl/worksheets/shee
     return out.getvalue()
 
 
+def typed_parquet() -> bytes:
+    row: dict[str, list[Any]] = {c: [v] for c, v in zip(HEADER, ROWS[0], strict=True)}
+    frame = pl.DataFrame({**row, "weighed_g": ["10.50"], "spent": [timedelta(minutes=3)]})
+    out = io.BytesIO()
+    frame.with_columns(
+        pl.col("shop_id").cast(pl.Categorical), pl.col("weighed_g").cast(pl.Decimal(9, 3))
+    ).write_parquet(out)
+    return out.getvalue()
+
+
 BOOK = by_openpyxl({"Log": [HEADER, *ROWS]})
 CASES = [
     # above, below and between the rows
@@ -117,13 +127,23 @@ CASES = [
     Case("UTF-16 without a mark, named", GOOD.encode("utf-16-le"), ("",), used=2, file="inbox/x.csv", layouts={"a.toml": rule('encoding = "utf-16-le"')}),
     Case("UTF-16 cut in the middle of a letter", GOOD.encode("utf-16")[:-1], ("0x",)),
     Case("UTF-32 with a mark", GOOD.encode("utf-32"), used=2),
-    Case("two byte order marks", b"\xef\xbb\xbf\xef\xbb\xbf" + GOOD.encode(), ("without shop_id",)),
+    Case("two byte order marks", b"\xef\xbb\xbf\xef\xbb\xbf" + GOOD.encode(), used=2),
+    Case("exports with marks joined into one file", (b"\xef\xbb\xbf" + GOOD.encode()) * 2, ("stands again on lines 4",), used=2),
+    Case("byte order mark before every line", b"".join(b"\xef\xbb\xbf" + x for x in GOOD.encode().splitlines(True)), used=2),
+    Case("marks of writing direction around cells", GOOD + ROW.format(3, "\u200f5\u202c").replace(",a,", ",\u200ea,"), used=3),
+    Case("byte that the named encoding lacks", GOOD.replace(",a,", ",\x81,").encode("latin-1"), ("layout a: line 2", "not windows-1252"), file="inbox/x.csv",
+         layouts={"a.toml": rule('encoding = "windows-1252"')}),
+    Case("file packed but not named so", gzip.compress(GOOD.encode()), ("what files ending in .csv.gz hold",)),
+    Case("workbook under the ending of text", by_openpyxl({"Log": [HEADER, *ROWS]}), ("what files ending in .xlsx hold",)),
     Case("latin-1, named", GOOD.replace(",a,", ",\u00e4,").encode("latin-1"), ("",), used=2, file="inbox/x.csv", layouts={"a.toml": rule('encoding = "latin-1"')}),
     Case("one byte that is no UTF-8", GOOD.encode() + b"north,\xff,3,2025-03-03 08:00,clear_a,binder,1\n", ("line 4", "0xFF")),
     Case("NUL in a cell", GOOD.replace("binder", "bin\0der", 1), ("no text", "byte")),
     Case("line separators of Unicode in a cell", GOOD + ROW.format(3, 1).replace(",a,", ",a\u2028b,"), used=3),
     Case("line ends mixed", GOOD.replace("\n", "\r\n", 1) + ROW.format(3, 1).strip() + "\r" + ROW.format(4, 1), used=4),
     # numbers and dates
+    Case("comma that may mean a thousand", GOOD + ROW.format(3, '"1,234"'), lines={4: ("Write 1.234 or 1234, whichever is meant",)}, used=2),
+    Case("whole number too large", GOOD + ROW.format(2**53 + 1, 1), lines={4: ("too large",)}, used=2),
+    Case("pour of a hundred tonnes", GOOD + ROW.format(3, "1e8"), ("doubtful: pours of more than 50 kg: 1 (lines 4)",), used=3),
     Case("currency sign in a number", GOOD + ROW.format(3, "$5"), lines={4: ("'$5' is not a number",)}, used=2),
     Case("number of three groups without a layout", GOOD + ROW.format(3, "1.234.5"), lines={4: ("not a number",)}, used=2),
     Case("digits of another script", GOOD + ROW.format(3, "\u0661\u0662"), lines={4: ("not a number",)}, used=2),
@@ -153,12 +173,15 @@ CASES = [
     Case("gz of nothing", gzip.compress(b""), ("empty",), file="inbox/pours.csv.gz"),
     Case("gz with rubbish behind", gzip.compress(GOOD.encode()) + b"rubbish", ("cannot be unpacked",), file="inbox/pours.csv.gz"),
     Case("gz in two members", gzip.compress(GOOD[:40].encode()) + gzip.compress(GOOD[40:].encode()), used=2, file="inbox/pours.csv.gz"),
-    Case("gz inside gz", gzip.compress(gzip.compress(GOOD.encode())), ("no text",), file="inbox/pours.csv.gz"),
+    Case("gz inside gz", gzip.compress(gzip.compress(GOOD.encode())), ("packed twice",), file="inbox/pours.csv.gz"),
     Case("parquet gzipped", gzip.compress(parquet(**{c: [str(r[i])[:16] for r in ROWS] for i, c in enumerate(HEADER)})), used=2, file="inbox/pours.parquet.gz"),
     Case("parquet of lists", parquet(shop_id=[["north"]], mix_id=["a"]), ("looks like pours",), file="inbox/pours.parquet"),
     Case("parquet without rows", parquet(**{c: pl.Series([], dtype=pl.String) for c in HEADER}), ("no rows",), file="inbox/pours.parquet"),
     Case("parquet of a billion equal values", parquet(shop_id=pl.repeat("north", 2_000_000, eager=True)), ("max_file_mb",), file="inbox/pours.parquet"),
+    Case("parquet of durations, decimals and categories", typed_parquet(), ("durations are not read: spent",), used=1, file="inbox/pours.parquet"),
     # headers
+    Case("header in other letters", GOOD.replace("mix_id", "Mix_ID").replace("weighed_g", "weighed"), ("mix_id (is it 'Mix_ID'?)", "weighed_g (is it 'weighed'?)")),
+    Case("space between delimiter and quote", "\n".join(", ".join(f'"{c}"' for c in x.split(",")) for x in GOOD.splitlines()), used=2),
     Case("header with empty names", GOOD.replace("weighed_g", "weighed_g,,").replace(",10", ",10,x,").replace(",5\n", ",5,,y\n"), used=2),
     Case("header of spaces around names", GOOD.replace(POURS, " , ".join(HEADER)), used=2),
     Case("header in quotes over two lines", GOOD.replace("weighed_g", 'weighed_g,"Re\nmark"').replace(",10", ",10,").replace(",5\n", ",5,\n"), ("Re mark",), used=2),
@@ -247,6 +270,20 @@ def test_two_sheets_feed_one_table_and_lines_say_which(write: Any, rules: dict[s
     assert "'x' is not a number" in found[4][0] and "did you mean 'binder'?" in found[15][0]
     assert "sheet 'March': the header was found on line 2" in message(taken, march) or rules
     assert "Notes" in "; ".join(taken.intake_files["message"].drop_nulls())
+
+
+def test_a_hidden_sheet_is_read_and_named_as_hidden() -> None:
+    import openpyxl
+
+    book = openpyxl.load_workbook(io.BytesIO(by_openpyxl(MONTHS)))
+    book["March"].sheet_state = "hidden"
+    out = io.BytesIO()
+    book.save(out)
+    hidden = out.getvalue()
+    assert xlsx.look(hidden, 10)["March"].hidden and not xlsx.look(hidden, 10)["April"].hidden
+    assert "March (pours, hidden), April (pours)" in message(
+        take_in({"inbox/log.xlsx": hidden}), "inbox/log.xlsx, sheet 'April'"
+    )
 
 
 def test_sheets_that_feed_one_table_survive_the_store() -> None:

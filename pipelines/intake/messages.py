@@ -140,9 +140,8 @@ CATALOGUE = {
     " '{mix_id}' of {poured}. Correct the times or the cup",
     "doubt_jobs": DOUBTFUL + "jobs holds nothing of shop '{shop}', so job ids are not checked and no vehicle class is"
     " known. Panels need an area_m2 of their own then. Bring the export of jobs",
-    "doubt_name": DOUBTFUL + "{later} and {earlier} have one name, and only folder or ending say which is the later one."
-    " {later} was taken for the later one and replaces what both hold. Name the files by their date, or give the layout"
-    " exported_at",
+    "doubt_name": DOUBTFUL + "{later} replaces rows of {earlier}, and has the same name: only folder or ending say which"
+    " is the later one. Name the files by their date, or give the layout exported_at",
 }  # fmt: skip
 
 

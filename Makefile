@@ -2,7 +2,7 @@
 
 SHELL := /bin/sh
 .DEFAULT_GOAL := help
-.PHONY: help demo test spark pictures dictionary bench-transfer bench-decisions fuzz kills bench bench-direct check dagster lock browser clean
+.PHONY: help demo test spark pictures dictionary bench-transfer bench-decisions fuzz kills bench bench-large bench-direct check dagster lock browser clean
 
 VENV := .venv
 BIN := $(VENV)/bin
@@ -20,7 +20,7 @@ help:
 	@echo "make fuzz      ten minutes of random bytes into the readers"
 	@echo "make kills     stops 200 runs at random moments and looks at what readers see"
 	@echo "make check     lint and types"
-	@echo "make bench     time and memory of a run at 1 million pours, beside a bare read of the same files"
+	@echo "make bench     time and memory of a run at 0.1 and 1 million pours, beside a bare read and plain pandas; bench-large: at 10"
 	@echo "make bench-direct   how often the direct intervals hold the truth, over 100 invented businesses"
 	@echo "make bench-transfer, make bench-decisions   the long simulations behind the model and the decisions"
 	@echo "make pictures  the README's pictures, of the demo's pages"
@@ -96,6 +96,10 @@ kills: $(READY)
 
 bench: $(READY)
 	$(BIN)/python tests/bench/whole_run.py
+
+# Needs some 40 GB of memory as it stands.
+bench-large: $(READY)
+	$(BIN)/python tests/bench/whole_run.py --pours 10000000
 
 bench-direct: $(READY)
 	nice -n 10 $(BIN)/python tests/bench/direct_intervals.py

@@ -1,11 +1,16 @@
 """How long a run takes, as a multiple of a bare DuckDB read of the same files in the same minute.
 
-    python tests/bench/whole_run.py [--pours 1000000] [--folder bench_out]
+    python tests/bench/whole_run.py [--pours 100000 1000000] [--folder bench_out]
 
-Builds one workspace of canonical CSV files, then times: a bare all-text read of every file into DuckDB tables (before
-and after, the mean counts), the cold run, and a run with nothing new. Each in a process of its own; peak memory is that
-process's largest resident set. The bare read does nothing but split lines into cells, so it is the floor for any
-program that has to look at every cell.
+For each size: one workspace of canonical CSV files without its last working day, which lies beside it in files of its own.
+Timed, each in a process of its own whose largest resident set is the peak memory:
+
+    bare read      every file as text into DuckDB tables (before and after, the mean counts): it does nothing but split
+                   lines into cells, so it is the floor for any program that has to look at every cell
+    plain pandas   plain_pandas.py: what an analyst would write, with nothing validated
+    cold run       everything, from the exports to the pages
+    nothing new    the same again
+    one new day    the last day's files added, and run
 """
 
 from __future__ import annotations
@@ -63,7 +68,8 @@ def timed(command: list[str]) -> Timing:
 
 
 def build(folder: Path, pours: int) -> Path:
-    """A workspace of about `pours` pours as canonical CSV, one file per table; kept for the next bench of that size."""
+    """A workspace of about `pours` pours as canonical CSV, one file per table, and its last day in the folder
+    `new_day`; kept for the next bench of that size."""
     from pipelines import settings, workspace
     from seed_data import scenario
 
@@ -77,20 +83,53 @@ def build(folder: Path, pours: int) -> Path:
     with workspace.draft_of(target) as draft:
         workspace.init(draft, settings.template())
         scenario.write_canonical(draft, drawn)
+        hold_back_the_last_day(draft)
     return target
+
+
+def hold_back_the_last_day(space: Path) -> None:
+    """Move the rows of the last day on which jobs were opened, and those of its cups, into new_day/<table>-day.csv."""
+    import polars as pl
+
+    read = {path: pl.read_csv(path, infer_schema=False) for path in sorted((space / "inbox").glob("*.csv"))}
+    named = {path.stem: frame for path, frame in read.items()}
+    day = named["jobs"]["opened_on"].max()
+    jobs = named["jobs"].filter(pl.col("opened_on") == day).select("shop_id", "job_id")
+    cups = named["pours"].filter(pl.col("poured_at").str.starts_with(day)).select("shop_id", "mix_id").unique()
+    (space / "new_day").mkdir()
+    for path, frame in read.items():
+        of = next(
+            (ids for ids, key in ((jobs, "job_id"), (cups, "mix_id")) if key in frame.columns and path.stem != "pours"),
+            None,
+        )
+        of = cups if path.stem in ("pours", "leftovers") else of
+        if of is not None:
+            key = [name for name in of.columns if name in frame.columns]
+            frame.join(of, on=key, how="semi", maintain_order="left").write_csv(
+                space / "new_day" / f"{path.stem}-day.csv"
+            )
+            frame.join(of, on=key, how="anti", maintain_order="left").write_csv(path)
 
 
 def main() -> None:
     wanted = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    wanted.add_argument("--pours", type=int, default=1_000_000)
+    wanted.add_argument("--pours", type=int, nargs="+", default=[100_000, 1_000_000])
     wanted.add_argument("--folder", type=Path, default=HOME / "bench_out")
     given = wanted.parse_args()
+    print(f"{time.strftime('%Y-%m-%d')}, {os.cpu_count()} cores, {memory_gb():.0f} GB, {versions()}", flush=True)
+    for pours in given.pours:
+        measure(given.folder, pours)
 
-    print(f"Building {given.pours:,} pours ...", flush=True)
-    space = build(given.folder, given.pours)
+
+def measure(folder: Path, pours: int) -> None:
+    """Time one size and print its table."""
+    space = build(folder, pours)
     shutil.rmtree(space / ".filmledger", ignore_errors=True)
     (space / "out").unlink(missing_ok=True)
-    files = sorted(str(path) for folder in ("inbox", "registers") for path in (space / folder).glob("*.csv"))
+    day = [space / "inbox" / path.name for path in sorted((space / "new_day").glob("*.csv"))]
+    for path in day:
+        path.unlink(missing_ok=True)
+    files = sorted(str(path) for part in ("inbox", "registers") for path in (space / part).glob("*.csv"))
     size = sum(os.path.getsize(path) for path in files)
     for path in files:  # all timings find the files in the system's cache
         with open(path, "rb") as handle:
@@ -99,23 +138,41 @@ def main() -> None:
 
     run = [sys.executable, "-m", "pipelines.cli", "run", str(space)]
     bare_before = timed([sys.executable, "-c", BARE_READ, *files])
+    plain = timed([sys.executable, str(HOME / "tests" / "bench" / "plain_pandas.py"), str(space)])
     cold = timed(run)
     bare_after = timed([sys.executable, "-c", BARE_READ, *files])
     again = timed(run)
-    if cold.code not in (0, 3) or again.code != cold.code:
-        raise SystemExit(f"the run failed:\n{cold.printed}\n{again.printed}")
+    for path in day:
+        shutil.copy(space / "new_day" / path.name, path)
+    more = timed(run)
+    for timing in (plain, cold, again, more):
+        if timing.code not in (0, 3):
+            raise SystemExit(f"a part of the bench failed:\n{timing.printed}")
     bare = (bare_before.seconds + bare_after.seconds) / 2
 
-    print(f"\n{time.strftime('%Y-%m-%d')}, {os.cpu_count()} cores, {memory_gb():.0f} GB, {versions()}")
-    print(f"{given.pours:,} pours, {len(files)} files, {size / 1e6:,.0f} MB\n")
+    print(
+        f"\n{pours:,} pours, {len(files)} files, {size / 1e6:,.0f} MB; {disk_mb(space):,.0f} MB of results and store\n"
+    )
     print(f"{'':<16}{'seconds':>9}{'x bare read':>13}{'peak MB':>9}")
-    for name, timing in (("bare read", bare_before), ("cold run", cold), ("nothing new", again)):
+    shown = (
+        ("bare read", bare_before),
+        ("plain pandas", plain),
+        ("cold run", cold),
+        ("nothing new", again),
+        ("one new day", more),
+    )
+    for name, timing in shown:
         seconds = bare if timing is bare_before else timing.seconds
         print(f"{name:<16}{seconds:>9.2f}{seconds / bare:>13.1f}{timing.peak_mb:>9.0f}")
-    print("\nShare of the cold run by stage (the rest is starting up, Dagster's records and writing tables):")
     told = re.findall(r"^(\w+) +.*\(([\d.]+) s\)$", cold.printed, flags=re.MULTILINE)
-    for name, seconds in [*told, ("rest", cold.seconds - sum(float(s) for _, s in told))]:
-        print(f"  {name:<14}{float(seconds):>9.2f}{100 * float(seconds) / cold.seconds:>12.0f} %")
+    rest = cold.seconds - sum(float(seconds) for _, seconds in told)  # starting up, Dagster's records, writing tables
+    shares = [f"{name} {100 * float(seconds) / cold.seconds:.0f} %" for name, seconds in [*told, ("rest", rest)]]
+    print(f"\nShare of the cold run: {', '.join(shares)}", flush=True)
+
+
+def disk_mb(space: Path) -> float:
+    """What results, store and records of a workspace take, MB."""
+    return sum(path.lstat().st_size for path in (space / ".filmledger").rglob("*") if path.is_file()) / 1e6
 
 
 def memory_gb() -> float:

@@ -36,6 +36,8 @@ AREA_EFFECT = np.array([-0.22, 0.0, 0.06, 0.10])
 #: What is planted: upper edge less lower edge over the mean film, and clear over the middle of the sheet's window.
 PLANTED_TILT = 0.22
 PLANTED_CLEAR = 1.42
+#: And what the last finish gun of the third shop loses of log TE over the whole period.
+PLANTED_WEAR = 0.40
 BLENDED_EFFECT = -0.12
 PLASTIC_EFFECT = -0.14
 
@@ -604,6 +606,7 @@ class Business:
     flush_g: np.ndarray
     cup_ml: np.ndarray
     wear_per_day: np.ndarray
+    service_day: np.ndarray  # days after the start on which wear begins anew; beyond the end where it never does
     gun_from: np.ndarray
     gun_to: np.ndarray
     weigh_prob: np.ndarray
@@ -670,7 +673,7 @@ def build_business(p) -> Business:
     gauge_principle: list[str] = []
     atomising: list[str] = []
     flush, cup_ml = np.zeros(n_guns), np.zeros(n_guns)
-    wear = np.zeros(n_guns)
+    wear, service_day = np.zeros(n_guns), np.full(n_guns, 10**6)
     gun_from, gun_to = np.full(n_guns, -(10**6)), np.full(n_guns, 10**6)
     weigh = (
         rng.beta(p.leftover_weighed * 6, (1 - p.leftover_weighed) * 6, n_tech)
@@ -744,6 +747,8 @@ def build_business(p) -> Business:
             tip = 1.3 if k < n_finish else (1.7 if g == primer[0] else 1.6)
             if k < n_finish and k % 3 == 1:
                 tip = 1.4
+            if p.planted and g == primer[0] and style == 1:
+                tip = 1.5  # between two stools: right for epoxy, too small for the surfacer
             if g == primer[-1] and style == 2:
                 tip = 1.4  # too small a tip for a surfacer: gun_fit has something to say
             if g == spot:
@@ -770,6 +775,7 @@ def build_business(p) -> Business:
             if not wear_done and k == 0:
                 # the gun that wears: serviced at the start and once more after two thirds of the period
                 wear[g] = -p.wear_log_te / max(1, (end - start).days)
+                service_day[g] = (end - start).days * 2 // 3
                 wear_done = True
                 reg["gun_services"].append({"gun_id": gun_ids[-1], "serviced_on": start, "work": "rebuilt"})
                 reg["gun_services"].append(
@@ -787,6 +793,8 @@ def build_business(p) -> Business:
                         "work": str(rng.choice(["rebuilt", "cleaned", "tip_changed"])),
                     }
                 )
+        if p.planted and s == 2:
+            wear[finish[-1]] = -PLANTED_WEAR / max(1, (end - start).days)  # and nobody has serviced this one
         gauges = []
         for k, principle in enumerate(("dual", "magnetic") if style != 2 else ("dual", "ultrasonic")):
             gauges.append(len(gauge_ids))
@@ -892,6 +900,7 @@ def build_business(p) -> Business:
         flush,
         cup_ml,
         wear,
+        service_day,
         gun_from,
         gun_to,
         weigh,

@@ -89,8 +89,7 @@ def truth_of_operations(
     mu = np.log([biz.ROLE_TE[r] for r in ROLES])
     kind = np.array([biz.ATOMISING_EFFECT[a] for a in b.atomising])
     age = start[j, k] / 1440 - (p.start - dt.date(1970, 1, 1)).days
-    period = (biz.add_months(p.start, p.months) - p.start).days
-    since_service = np.where(age >= period * 2 // 3, age - period * 2 // 3, age)
+    since_service = np.where(age >= b.service_day[g], age - b.service_day[g], age)
     eta = (
         mu[role]
         + kind[g]

@@ -22,7 +22,7 @@ COLOURED = ("base", "mid_coat")  # their film follows the colour's hiding
 COLOURS_NEEDED = 3
 MATERIAL_OVER = 0.05  # a mean is flagged only for lying above the window by more than this
 MAX_VIF = 3.0
-FEW = 3  # operations below which nobody is spoken of
+FEW = 8  # operations below which nobody is flagged: one odd reading must not make a card
 PANEL_CV = 0.08  # spread between panels of one operation that its mean over panels averages out
 PASSES = 4
 # Half-normal scales of the standard deviations of log film (our choice: what habits do to film).
@@ -104,7 +104,8 @@ def film_by_technician(
     P(mean over) = Phi(eta / sqrt(PEV)), P(next job over) = Phi((eta - j/2) / sqrt(PEV + j)) with j = se^2 + what gun and
     colour add; the same against the window's least. A technician is flagged where the mean is shown to lie above by more
     than 5 % (setting over_build_material), over all with an expected share of wrong flags of 5 %, and only where it can be
-    told apart from the gun (VIF <= 3, a gun shared with somebody), and base or mid coat was read in 3 colours or more.
+    told apart from the gun (VIF <= 3, a gun shared with somebody), in 8 operations or more, and base or mid coat was read in 3
+    colours or more.
     """
     settings = settings or {}
     material = float(settings.get("over_build_material", MATERIAL_OVER))

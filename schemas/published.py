@@ -853,6 +853,17 @@ mix_backtest = table(
     stated=fraction("Share meant to run short", nullable=True),
     leftover_l=number("Left over as it was, where it was weighed", "L", nullable=True),
     leftover_advised_l=number("Left over had the advised amount been mixed", "L", nullable=True),
+    n_second=integer("Of them, took more than one cup, as it was"),
+)
+
+mix_levels = table(
+    "mix_levels",
+    "The same trial at other levels: the rarer a mix runs short, the more is left over",
+    shop_id=_SHOP,
+    enough_in=integer("Of 100 jobs, in how many the amount is meant to be enough", key=True),
+    n=integer("Mixes tried"),
+    n_short=integer("Of them, run short"),
+    leftover_l=number("Left over had that amount been mixed, where the leftover was weighed", "L"),
 )
 
 savings = table(
@@ -941,6 +952,6 @@ PUBLISHED: dict[str, pa.DataFrameSchema] = {
         gun_service_contrasts, emissions_monthly, emission_lines, hap_monthly, hap_lines, hap_63_3941,
         rolling_12_months, permit_headroom, voc_content, compliance_average, compliance_multistage, compliance_metals,
         compliance_training, compliance_booths, compliance_guns, compliance_retention, compliance_solvent,
-        stock_reconciliation, mix_guide, mix_backtest, savings, savings_basis, job_costs, practice_cards, cautions,
+        stock_reconciliation, mix_guide, mix_backtest, mix_levels, savings, savings_basis, job_costs, practice_cards, cautions,
     )
 }  # fmt: skip

@@ -21,7 +21,7 @@ NEEDS = (
 )  # fmt: skip
 GIVES = (
     "film_by_technician", "edge_bias", "panel_heat", "technique_power", "gun_cover", "gun_drift", "gun_service_contrasts",
-    "mix_guide", "mix_backtest", "savings", "savings_basis", "practice_cards", "cautions",
+    "mix_guide", "mix_backtest", "mix_levels", "savings", "savings_basis", "practice_cards", "cautions",
 )  # fmt: skip
 
 
@@ -58,7 +58,8 @@ def decide(tables: Mapping[str, pl.DataFrame], settings: Mapping[str, Any] | Non
         out["gun_service_contrasts"] = drift.gun_service_contrasts(residuals, tables["gun_services"])
 
     out["mix_guide"] = mixing.mix_guide(tables, settings)
-    out["mix_backtest"] = mixing.mix_backtest(mixing.backtest(tables, settings))
+    tried = mixing.backtest(tables, settings)
+    out["mix_backtest"], out["mix_levels"] = mixing.mix_backtest(tried), mixing.mix_levels(tried)
 
     left = habits.leftover_habits_of_hands(habits.cups(tables["mixes"], tables["pours"], tables["products"]), settings)
     out["savings"], out["savings_basis"] = savings.savings(tables, joint, left, settings)

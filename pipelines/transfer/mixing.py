@@ -9,7 +9,7 @@ quantile costs in leftovers stands in the back-test, so that a shop can choose (
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -28,6 +28,7 @@ SCALE = {"place": 0.3, "gun": 0.15, "technician": 0.15, "size": 0.15, "colour": 
 ENOUGH_FOR_SHAPE = 60  # residuals of a role from which its own quantile is taken
 FEW = 8  # operations of a role in a shop from which the guide speaks
 BLOCKS = 6  # stretches of time of the trial; the first only teaches
+LEVELS = (50, 70, 80, 90, 95, 98)  # of 100 jobs enough: what else the trial tries, for whoever chooses mix_quantile
 
 
 def quantiles(settings: Mapping[str, Any] | None) -> dict[str, float]:
@@ -41,7 +42,7 @@ def uses(tables: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
     """What each operation used, where it is known: every cup weighed back and its share stated or the only one.
 
     OPERATION, gun_id, technician_id, product_id, role, area_class, covered_m2, coats, colour_id, started_at, sprayed_ml,
-    flush_ml, poured_ml (its share of the cups), leftover_ml, use (mL per m2). Redone operations count like any other.
+    flush_ml, leftover_ml, n_cups, use (mL per m2). Redone operations count like any other.
     """
     mixes = tables["mixes"].select("shop_id", "mix_id", "density_g_per_ml", "leftover_g", "leftover_known", "complete")
     fed = (
@@ -54,6 +55,7 @@ def uses(tables: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
             sprayed_ml=(pl.col("sprayed_g") / pl.col("density_g_per_ml")).sum(),
             flush_ml=(pl.col("flush_g") / pl.col("density_g_per_ml")).sum(),
             leftover_ml=(pl.col("leftover_g") / pl.col("density_g_per_ml")).sum(),
+            n_cups=pl.len().cast(pl.Int64),
         )
     )  # fmt: skip
     colours = (
@@ -136,12 +138,15 @@ def learn(seen: pl.DataFrame, like: Guide | None = None) -> Guide | None:
     return Guide(fit, shape, seen)
 
 
-def predict(guide: Guide, wanted: pl.DataFrame, quantile: Mapping[str, float]) -> pl.DataFrame:
+def predict(
+    guide: Guide, wanted: pl.DataFrame, quantile: Mapping[str, float], levels: Sequence[int] = ()
+) -> pl.DataFrame:
     """Predictive mean and quantile of use for rows of shop_id, product_id, role, gun_id, area_class: mL per m2.
 
     Adds as_sprayed_ml_per_m2 (mean), advised_ml_per_m2 (quantile), quantile, spread (sd of log use between jobs here). The
     technician is whoever comes: his spread counts. Quantile: of the role's own residuals where there are 60, shifted and
-    widened by what the model does not know of the cell; otherwise a normal law's.
+    widened by what the model does not know of the cell; otherwise a normal law's. `levels`, of 100, add columns at_<level>
+    with that quantile for every role.
     """
     fit = guide.fit
     parts = [
@@ -160,21 +165,22 @@ def predict(guide: Guide, wanted: pl.DataFrame, quantile: Mapping[str, float]) -
     coloured = np.isin(role, ["base", "mid_coat"])
     between = fit.event_sd**2 + fit.sd("technician") ** 2 + np.where(coloured, fit.sd("colour") ** 2, 0.0)
     q = np.array([quantile[r] for r in role])
-    upper = np.empty(len(q))
-    spread = np.sqrt(between)
-    for i, r in enumerate(role):
-        shape = guide.shape.get(r)
+    shapes = [guide.shape.get(r) for r in role]
+    spread = np.array([math.sqrt(b) if s is None else s.std() for b, s in zip(between, shapes, strict=True)])
+
+    def upper(i: int, at: float) -> float:
+        shape = shapes[i]
         if shape is None:
-            upper[i] = mean[i] + stats.norm.ppf(q[i]) * math.sqrt(between[i] + var[i])
-        else:
-            spread[i] = shape.std()
-            reach = _quantile(shape, q[i])
-            upper[i] = mean[i] + reach * math.sqrt(1 + var[i] / shape.var())
+            return float(mean[i] + stats.norm.ppf(at) * math.sqrt(between[i] + var[i]))
+        return float(mean[i] + _quantile(shape, at) * math.sqrt(1 + var[i] / shape.var()))
+
+    rows = range(len(q))
     return wanted.with_columns(
         as_sprayed_ml_per_m2=pl.Series(np.exp(mean + spread**2 / 2)),
-        advised_ml_per_m2=pl.Series(np.exp(upper)),
+        advised_ml_per_m2=pl.Series(np.exp([upper(i, q[i]) for i in rows])),
         quantile=pl.Series(q),
         spread=pl.Series(spread),
+        **{f"at_{level}": pl.Series(np.exp([upper(i, level / 100) for i in rows])) for level in levels},
     )
 
 
@@ -255,7 +261,8 @@ def _newest(products: pl.DataFrame) -> pl.DataFrame:
 
 
 def backtest(tables: Mapping[str, pl.DataFrame], settings: Mapping[str, Any] | None = None) -> pl.DataFrame:
-    """One row per operation advised from earlier ones alone: shop_id, role, need_ml, advised_ml, poured_ml, leftover_ml, short.
+    """One row per operation advised from earlier ones alone: `uses` with need_ml, advised_ml, short, would_leave_ml, and at_<level>
+    in mL per m2 for each of LEVELS.
 
     The time is cut into 6 stretches of equally many operations; each but the first is advised from all before it. Advised
     are shops' products that were met 8 times before. The advice is rounded up to the least that can be mixed, as at the scale.
@@ -280,23 +287,45 @@ def backtest(tables: Mapping[str, pl.DataFrame], settings: Mapping[str, Any] | N
         )
         if now.height:
             cell = ["shop_id", "product_id", "role", "gun_id", "area_class"]
-            told = predict(guide, now.select(cell).unique().sort(cell), q)
+            told = predict(guide, now.select(cell).unique().sort(cell), q, LEVELS)
             out.append(now.join(told, on=cell, how="left", maintain_order="left"))
     if not out:
         return pl.DataFrame()
     return (
         pl.concat(out)
         .join(least, on="product_id", how="left")
-        .with_columns(
-            need_ml=pl.col("sprayed_ml") + pl.col("flush_ml"),
-            advised_ml=pl.max_horizontal(
-                pl.col("covered_m2") * pl.col("advised_ml_per_m2") + pl.col("flush_ml"),
-                pl.col("min_mix_ml").fill_null(0.0),
-            ),
-        )
+        .with_columns(need_ml=pl.col("sprayed_ml") + pl.col("flush_ml"), advised_ml=_to_mix("advised_ml_per_m2"))
         .with_columns(short=pl.col("need_ml") > pl.col("advised_ml"))
         .with_columns(would_leave_ml=(pl.col("advised_ml") - pl.col("need_ml")).clip(lower_bound=0.0))
     )
+
+
+def _to_mix(per_m2: str) -> pl.Expr:
+    """mL for a job: area x mL per m2 + flush loss, at least what the sheet can be mixed in."""
+    return pl.max_horizontal(
+        pl.col("covered_m2") * pl.col(per_m2) + pl.col("flush_ml"), pl.col("min_mix_ml").fill_null(0.0)
+    )
+
+
+def mix_levels(tried: pl.DataFrame) -> pl.DataFrame:
+    """Table mix_levels from `backtest`: how often each of LEVELS would have run short, and what it would have left over.
+
+    Leftovers over operations that had their cups to themselves, as in mix_backtest.
+    """
+    if not tried.height:
+        return pl.DataFrame()
+    tries = []
+    for level in LEVELS:
+        spare = _to_mix(f"at_{level}") - pl.col("need_ml")
+        tries.append(
+            tried.group_by("shop_id", maintain_order=True).agg(
+                enough_in=pl.lit(level, pl.Int64),
+                n=pl.len().cast(pl.Int64),
+                n_short=(spare < 0).sum().cast(pl.Int64),
+                leftover_l=spare.clip(lower_bound=0.0).filter("alone").sum() / 1000,
+            )
+        )
+    return pl.concat(tries)
 
 
 def mix_backtest(tried: pl.DataFrame) -> pl.DataFrame:
@@ -309,6 +338,7 @@ def mix_backtest(tried: pl.DataFrame) -> pl.DataFrame:
     frame = tried.group_by("shop_id", "role").agg(
         n=pl.len().cast(pl.Int64),
         n_short=pl.col("short").sum().cast(pl.Int64),
+        n_second=(pl.col("n_cups") > 1).sum().cast(pl.Int64),
         stated=1 - pl.col("quantile").mean(),
         leftover_l=pl.col("leftover_ml").filter("alone").sum() / 1000,
         leftover_advised_l=pl.col("would_leave_ml").filter("alone").sum() / 1000,

@@ -98,7 +98,8 @@ def make(book: Book) -> dict[str, Any]:
         "elsewhere": [(_file(i), book.shop_labels.get(s, s)) for i, s in enumerate(shops, 1)] if book.apart else [],
         "products": book.table("mix_guide")["product_id"].n_unique(),
         "n_shops": len(shops),
-        "tested": tested(book),
+        "tested": (held := tested(book)),
+        "levels": _levels(book, held),
         "trial": _trial(book),
         "cautions": cautions(book, "mix_guide"),
         "classes": CLASSES,
@@ -149,7 +150,50 @@ def tested(book: Book) -> dict[str, Any] | None:
         "meant": meant,
         "was": float(frame["leftover_l"].fill_null(0.0).sum()),
         "would": float(frame["leftover_advised_l"].fill_null(0.0).sum()),
+        "second": int(frame["n_second"].sum()) / n,
     }
+
+
+def _levels(book: Book, held: dict[str, Any] | None) -> Listing | None:
+    """What each level would have come to, all shops and roles together, and last what was mixed."""
+    frame = book.table("mix_levels")
+    if not frame.height or held is None:
+        return None
+    summed = frame.group_by("enough_in").agg(pl.col("n", "n_short", "leftover_l").sum()).sort("enough_in")
+    columns = [
+        Column("mixed"),
+        Column("ran short", Markup("of 100"), number=True),
+        Column("left over", wording.unit_header("volume_l"), number=True),
+    ]
+    rows = [
+        Row(
+            [
+                text(f"enough for {r['enough_in']} of 100, in every role"),
+                wording.quantity(r["n_short"] / r["n"], "per100", bare=True),
+                amount(r["leftover_l"], "volume_l"),
+            ]
+        )
+        for r in summed.iter_rows(named=True)
+    ]
+    rows.append(
+        Row(
+            [
+                text("as advised, role by role"),
+                wording.quantity(held["share"], "per100", bare=True),
+                amount(held["would"], "volume_l"),
+            ]
+        )
+    )
+    rows.append(
+        Row([
+            text("as it was mixed"),
+            Markup("{} took a second cup").format(wording.quantity(held["second"], "per100", bare=True)),
+            amount(held["was"], "volume_l"),
+        ])
+    )  # fmt: skip
+    return Listing(
+        f"The same {wording.plain(held['n'], 0)} past jobs at other levels", columns, rows, source="mix_levels"
+    )
 
 
 def _trial(book: Book) -> Listing | None:

@@ -180,6 +180,17 @@ def test_the_guide_tried_on_the_past_runs_short_about_as_often_as_promised(decid
         assert share == pytest.approx(0.10 if primer else 0.02, abs=0.07 if primer else 0.02)
 
 
+def test_the_rarer_a_mix_runs_short_the_more_is_left_over(decided: dict[str, pl.DataFrame]):
+    levels, tried = decided["mix_levels"], decided["mix_backtest"]
+    assert levels["enough_in"].unique().sort().to_list() == list(mixing.LEVELS)
+    assert (tried["n_second"] <= tried["n"]).all() and tried["n_second"].sum() > 0
+    for (shop,), part in levels.sort("enough_in").group_by("shop_id", maintain_order=True):
+        assert part["n"].unique().to_list() == [tried.filter(pl.col("shop_id") == shop)["n"].sum()]
+        assert part["n_short"].is_sorted(descending=True) and part["leftover_l"].is_sorted()
+        stated = 1 - part["enough_in"] / 100
+        assert ((part["n_short"] / part["n"] - stated).abs() < 0.08).all()
+
+
 def test_the_conventional_gun_is_the_one_to_replace(
     business: tuple[dict[str, pl.DataFrame], Any], decided: dict[str, pl.DataFrame]
 ):

@@ -305,7 +305,12 @@ def decisions(draw: random.Random, names: dict[str, str], guns: list, people: li
         "mix_backtest": frame(
             "mix_backtest",
             [{"shop_id": s, "role": r, "n": 50, "n_short": 2, "share_short": 0.04, "low": 0.01, "high": 0.13, "stated": 0.05,
-              "leftover_l": 3.0, "leftover_advised_l": 5.0} for s in names for r in ("base", "clear")],
+              "leftover_l": 3.0, "leftover_advised_l": 5.0, "n_second": 9} for s in names for r in ("base", "clear")],
+        ),
+        "mix_levels": frame(
+            "mix_levels",
+            [{"shop_id": s, "enough_in": level, "n": 100, "n_short": short, "leftover_l": left} for s in names
+             for level, short, left in ((50, 48, 3.0), (90, 11, 7.0), (98, 3, 11.0))],
         ),
         "gun_fit": frame("gun_fit", fit),
         "gun_cover": frame("gun_cover", cover),

@@ -123,7 +123,7 @@ def _demo(given: argparse.Namespace) -> int:
 
         made = scenario.build()
         with workspace.draft_of(given.dir) as draft:
-            workspace.init(draft, settings.template())
+            workspace.init(draft, settings.template(currency="USD"))
             scenario.write_demo(draft, made)
         space = workspace.find(given.dir)
         print(f"{'demo':<9} {space.root} ({time.perf_counter() - began:.1f} s)", flush=True)

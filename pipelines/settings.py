@@ -367,8 +367,9 @@ def _line(text: str, section: str, key: str) -> int | None:
 # --- writing ----------------------------------------------------------------------------------------------------------
 
 
-def template() -> str:
-    """The filmledger.toml that `init` writes: every key explained, every default there as a comment to uncomment."""
+def template(**chosen: Any) -> str:
+    """The filmledger.toml that `init` writes: every key explained, every default there as a comment to uncomment; keys that
+    are `chosen` stand there with their value."""
     out = [
         "# Settings of this workspace. Each line that starts with '# key = value' shows a default:",
         "# take the '# ' away and change the value to choose your own. Delete the file and the defaults apply.",
@@ -380,7 +381,11 @@ def template() -> str:
             unit = unit_of(model, key)
             shown = f" In {unit}." if unit not in ("", "1") else (" A ratio: 0.05 is 5 %." if unit == "1" else "")
             out += ["", *_comment(f"{field.description}{shown}{_allowed(field)}")]
-            out += [f"# {line}" for line in _toml_value(key, field.default)]
+            out += (
+                _toml_value(key, chosen[key])
+                if key in chosen
+                else [f"# {line}" for line in _toml_value(key, field.default)]
+            )
     return "\n".join(out) + "\n"
 
 

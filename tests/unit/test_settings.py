@@ -92,3 +92,9 @@ def test_roles_left_out_of_the_quantiles_keep_their_default():
 
 def test_a_missing_file_means_the_defaults(tmp_path):
     assert settings.load(tmp_path / "filmledger.toml") == Settings()
+
+
+def test_a_chosen_key_stands_in_the_template_and_the_rest_keeps_its_default():
+    chosen = settings.parse(settings.template(currency="USD").encode())
+    assert chosen.business.currency == "USD"
+    assert chosen.model_copy(update={"business": settings.Business()}) == settings.Settings()

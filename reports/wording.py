@@ -220,6 +220,13 @@ def ladder(probability: float | None) -> str:
     return "likely" if probability <= 0.95 else "shown"
 
 
+def probability(p: float | None) -> str:
+    """A probability beside its word, never certain: "P 0.97", "P above 0.99", "P below 0.01"; "" where there is none."""
+    if not known(p) or p is None:
+        return ""
+    return "P above 0.99" if p > 0.99 else "P below 0.01" if p < 0.01 else f"P {plain(p, 2)}"
+
+
 MONTHS = (
     "January", "February", "March", "April", "May", "June",
     "July", "August", "September", "October", "November", "December",

@@ -175,11 +175,12 @@ def _guns(found: list[str]) -> str:
 
 
 def _confused(guns: str | None, vif: float | None, other: str) -> str:
-    start = f"Guns used: {guns}. " if guns else ""
+    start = f"The gun: seen with {guns}. " if guns else ""
     how = (
         ""
         if vif is None
-        else f"Not knowing the guns exactly widens this {vif:.1f}-fold; up to 3 it can be told apart. "
+        else f"What the guns themselves do is not known exactly, which widens the interval {vif:.1f}-fold; up to 3-fold, hand and "
+        "gun count as told apart. "
     )
     return f"{start}{how}Also: {other}."
 
@@ -238,9 +239,8 @@ def cautions() -> pl.DataFrame:
          "lost; above its "
          "greatest, solvent may be trapped.", "the product's data sheet"),
         ("place's rules", ["gun_fit", "gun_cover"],
-         "Whether a gun is allowed is decided by the rule of the place and its inspector. `unknown` and `review` "
-         "mean: ask before "
-         "spraying with it.", "40 CFR 63.11173(e)(3), 63.11180; local rules"),
+         "Whether a gun is allowed is decided by the rule of the place and its inspector. Where it is not known, or for "
+         "review, ask before spraying with it.", "40 CFR 63.11173(e)(3), 63.11180; local rules"),
         ("personal data", ["technician_effects", "film_by_technician", "edge_bias", "panel_heat", "practice_cards"],
          "These are personal data about named people's work. Local employment and privacy law applies, with "
          "whatever a works council "

@@ -126,7 +126,7 @@ def strips(
 def see_unit(see: str, currency: str) -> Markup:
     """The unit of what the page counts by; the script rewrites it when that changes."""
     kind = SEE_KIND[see]
-    word = wording.unit_word(kind, currency=currency) or "cost"
+    word = wording.unit_word(kind, currency=currency) or "money"
     return Markup('<span data-unit="*">{}</span>').format(word)
 
 
@@ -197,6 +197,30 @@ def interval_rows(book: Book, by: str, role: str, shop: str = "", *, every: bool
     return out
 
 
+def apart(row: dict[str, Any], shown: list[dict[str, Any]]) -> int:
+    """-1 or 1 where the whole interval lies below or above the shop's own estimate of the role, else 0. Joined rows:
+    0.
+    """
+    typical = next((r["v"] for r in shown if r["typical"] and r["shop"] == row["shop"]), None)
+    if typical is None or row["lo"] is None or row["joined"]:
+        return 0
+    return -1 if row["hi"] < typical else (1 if row["lo"] > typical else 0)
+
+
+def counted(shown: list[dict[str, Any]]) -> dict[str, int]:
+    """Of rows of one role (`interval_rows`, every one): all members, those told a figure, of them above and below 65 %
+    with the whole interval, open, apart from the shop's own; records behind them. The script counts the same.
+    """
+    members = [r for r in shown if not r["typical"]]
+    told = [r for r in members if r["v"] is not None]
+    above = sum(1 for r in told if r["lo"] is not None and r["lo"] > 0.65)
+    below = sum(1 for r in told if r["hi"] is not None and r["hi"] < 0.65)
+    return {
+        "all": len(members), "told": len(told), "above": above, "below": below, "open": len(told) - above - below,
+        "apart": sum(1 for r in told if apart(r, shown)), "records": sum(r["n"] for r in told),
+    }  # fmt: skip
+
+
 def transfer_listing(book: Book, by: str, head: str) -> Listing:
     """All roles of a transfer table, for "the data" under an interval figure."""
     columns = [
@@ -253,6 +277,6 @@ def records_listing(book: Book, limit: int = 25) -> Listing:
 
 
 __all__ = [
-    "Figure", "Page", "Part", "bound", "default_role", "estimated", "grade_sentence", "interval_rows", "parts_listing",
+    "Figure", "Page", "Part", "apart", "bound", "counted", "default_role", "estimated", "grade_sentence", "interval_rows", "parts_listing",
     "records_listing", "see_unit", "strips", "transfer_listing",
 ]  # fmt: skip

@@ -15,7 +15,15 @@ from reports.figures.base import Figure
 from reports.figures.intervals import intervals
 from reports.figures.strip import shares, strip
 from reports.listing import Column, Listing, Row, of_table, text
-from reports.pages.base import MOST_DRAWN, Page, default_role, interval_rows, records_listing, transfer_listing
+from reports.pages.base import (
+    MOST_DRAWN,
+    Page,
+    counted,
+    default_role,
+    interval_rows,
+    records_listing,
+    transfer_listing,
+)
 from reports.pages.bench import cautions
 
 
@@ -23,8 +31,6 @@ def make(book: Book) -> dict[str, Any]:
     rows = book.transfer["gun"]
     role = default_role(rows)
     shown = interval_rows(book, "gun", role, every=True) if role else []
-    members = [r for r in shown if not r["typical"]]
-    told = [r for r in members if r["v"] is not None]
     figure = (
         Figure(
             key="guns",
@@ -49,11 +55,7 @@ def make(book: Book) -> dict[str, Any]:
         "role": role,
         "role_word": wording.role_word(role),
         "figure": figure,
-        "n_told": len(told),
-        "n_all": len(members),
-        "records": sum(r["n"] for r in told),
-        "above": sum(1 for r in told if r["lo"] is not None and r["lo"] > 0.65),
-        "below": sum(1 for r in told if r["hi"] is not None and r["hi"] < 0.65),
+        "count": counted(shown),
         "register": _register(book),
         "pairs": transfer_listing(book, "pair", "technician with gun")
         if book.people and book.transfer["pair"]
@@ -196,14 +198,18 @@ def _wear(rows: list[dict[str, Any]]) -> str:
     shown = [r["gun_id"] for r in rows if wording.known(r["prob_wear"]) and r["prob_wear"] > 0.95]
     likely = [r["gun_id"] for r in rows if wording.known(r["prob_wear"]) and 0.8 < r["prob_wear"] <= 0.95]
     alarm = [r["gun_id"] for r in rows if r["alarm"]]
-    first = ": look there first" if not shown else ""
-    said = [f"transfer is shown to fall with use for {', '.join(shown)}: look there first" if shown else "",
-            f"{'likely also' if shown else 'transfer is likely to fall with use'} for {', '.join(likely)}{first}"
-            if likely else ""]  # fmt: skip
-    words = "; ".join(w for w in said if w)
-    words = f"since the last service {words}" if words else (
-        "for no gun is it shown, or likely, that transfer has fallen with use since the last service"
-    )  # fmt: skip
+    watch = (
+        f"likely, not shown, for {', '.join(likely)}: read film on the next jobs before anything is done"
+        if likely
+        else ""
+    )
+    if shown:
+        words = f"since the last service transfer is shown to fall with use for {', '.join(shown)}: look there first"
+        words += f"; {watch}" if watch else ""
+    elif likely:
+        words = f"for no gun is it shown that transfer has fallen with use since the last service; {watch}"
+    else:
+        words = "for no gun is it shown, or likely, that transfer has fallen with use since the last service"
     return f"{words}.{' A sudden change is shown for ' + ', '.join(alarm) + '.' if alarm else ''}"
 
 

@@ -16,8 +16,19 @@ from reports.book import Book
 from reports.figures.base import Figure
 from reports.figures.intervals import intervals
 from reports.figures.mini import mini
+from reports.listing import Listing, of_table
 from reports.pages import panels
-from reports.pages.base import MOST_DRAWN, Page, Part, default_role, interval_rows, records_listing, transfer_listing
+from reports.pages.base import (
+    MOST_DRAWN,
+    Page,
+    Part,
+    apart,
+    counted,
+    default_role,
+    interval_rows,
+    records_listing,
+    transfer_listing,
+)
 from reports.pages.bench import cautions
 
 
@@ -30,7 +41,6 @@ def make(book: Book) -> dict[str, Any]:
         return {"present": False, "hidden": False, "figure": None, "role": ""}
     shown = interval_rows(book, "technician", role, every=True) if role else []
     told = [r for r in shown if not r["typical"] and r["v"] is not None]
-    apart = [r for r in told if _apart(r, shown) != 0]
     figure = (
         Figure(
             key="hands",
@@ -54,11 +64,7 @@ def make(book: Book) -> dict[str, Any]:
         "role": role,
         "role_word": wording.role_word(role),
         "figure": figure,
-        "n_told": len(told),
-        "n_all": sum(1 for r in shown if not r["typical"]),
-        "n_apart": len(apart),
-        "records": sum(r["n"] for r in told),
-        "grades": _grades(told),
+        "count": counted(shown),
         "cards": [] if book.apart else cards(book),
         "elsewhere": [(_file(i), book.shop_labels.get(s, s)) for i, s in enumerate(_shops(book), 1)]
         if book.apart
@@ -113,23 +119,6 @@ def parts(book: Book) -> list[Part]:
     return out
 
 
-def _grades(rows: list[dict[str, Any]]) -> str:
-    found = [
-        f"{sum(1 for r in rows if r['grade'] == g)} of grade {g}" for g in "ABC" if any(r["grade"] == g for r in rows)
-    ]
-    return ", ".join(found) or "none graded"
-
-
-def _apart(row: dict[str, Any], shown: list[dict[str, Any]]) -> int:
-    """-1 or 1 where the whole interval lies below or above the shop's own estimate of the role, else 0. Joined rows:
-    0.
-    """
-    typical = next((r["v"] for r in shown if r["typical"] and r["shop"] == row["shop"]), None)
-    if typical is None or row["lo"] is None or row["joined"]:
-        return 0
-    return -1 if row["hi"] < typical else (1 if row["lo"] > typical else 0)
-
-
 KIND_WORDS = {
     "low_transfer": "Transfer",
     "over_build": "Film above the window",
@@ -182,7 +171,8 @@ def cards(book: Book) -> list[dict[str, Any]]:
                             k: f[k]
                             for k in ("seen", "how_sure", "confused_with", "practise", "would_settle", "caution")
                         },
-                        "p": wording.plain(f["prob"], 2) if wording.known(f["prob"]) else "",
+                        "p": wording.probability(f["prob"]),
+                        "evidence": _evidence(book, f),
                     }
                     for f in flags.get(who, [])
                 ],
@@ -195,6 +185,40 @@ def cards(book: Book) -> list[dict[str, Any]]:
             }
         )
     return out
+
+
+# kind of card -> the table behind it, the columns shown, and what they are
+_EVIDENCE: dict[str, tuple[str, list[str], str]] = {
+    "low_transfer": (
+        "transfer_by_technician",
+        ["shop_id", "role", "estimate", "low", "high", "n", "grade", "prob_below_65"],
+        "What landed, role by role",
+    ),
+    "over_build": (
+        "film_build",
+        ["job_id", "panel_id", "film_um", "film_low", "film_high", "film_max_um", "prob_over", "gun_id", "grade"],
+        "The films read, the latest first",
+    ),
+    "tilt": (
+        "panel_heat",
+        ["row", "col", "relative_film", "low", "high", "n_panels"],
+        "Film at nine places over the panel's mean; row 1 is the upper edge",
+    ),
+}
+
+
+def _evidence(book: Book, card: dict[str, Any]) -> Listing | None:
+    """The rows behind a card: of that hand and role."""
+    if card["kind"] not in _EVIDENCE:
+        return None
+    name, columns, caption = _EVIDENCE[card["kind"]]
+    frame = book.table(name).filter(pl.col("technician_id") == card["technician_id"])
+    if card["role"] != "all":
+        frame = frame.filter(pl.col("role") == card["role"])
+    if name == "film_build":
+        frame = frame.filter(pl.col("source").is_in(["read", "shared"]) & (pl.col("face") == "outer"))
+        frame = frame.sort("job_id", "panel_id", descending=True)
+    return of_table(name, frame, columns, limit=12, caption=caption) if frame.height else None
 
 
 def _by_person(frame: pl.DataFrame) -> dict[str, list[dict[str, Any]]]:
@@ -218,7 +242,7 @@ def _lines(
     of_film = {(f["shop_id"], f["role"]): _film_words(f) for f in film if f["n"] > 1}
     for row in rows:
         typical = [t for t in book.transfer["role"] if t["role"] == row["role"] and t["shop"] == row["shop"]]
-        side = _apart(row, [{**t, "typical": True} for t in typical])
+        side = apart(row, [{**t, "typical": True} for t in typical])
         below, above = below or side < 0, above or side > 0
         against = (
             f"; the shop's own is {wording.phrase(typical[0]['v'], 'share')}"
@@ -260,8 +284,7 @@ def _partners(book: Book) -> dict[str, list[tuple[str, float]]]:
 def _sure(effect: dict[str, Any] | None, below: bool, above: bool, rows: list[dict[str, Any]]) -> str:
     if effect is not None and wording.known(effect["prob_low"]):
         word = wording.ladder(effect["prob_low"])
-        probability = wording.plain(effect["prob_low"], 2)
-        return f"That transfer is lower than typical by a size that matters: {word} (P {probability})."
+        return f"That transfer is lower than typical by a size that matters: {word} ({wording.probability(effect['prob_low'])})."
     if all(r["v"] is None for r in rows):
         return "Not enough jobs yet to say anything."
     if below and not above:
@@ -317,7 +340,7 @@ def _settle(rows: list[dict[str, Any]], advice: list[str | None]) -> str:
 def _film_words(row: dict[str, Any]) -> str:
     film = wording.phrase(row["ratio"], "share", row["low"], row["high"])
     lies = panels.against_window(row)
-    said = f"film {film} of the sheet's greatest" + (f"; {lies}" if lies else "")
+    said = f"film at {film} of the sheet's greatest" + (f", {lies}" if lies else "")
     return f"{said}; {wording.jobs(row['n'], 'operation', 'operations')}"
 
 

@@ -87,9 +87,13 @@ def _transfer(book: Book, by: str, many: str) -> Markup:
         )
         for r in typical
     )
-    return Markup("Of sprayed {} this part lands: {}. {} of {} {} have enough jobs for a figure of their own.").format(
+    words = Markup("Of sprayed {} this part lands: {}. {} of {} {} have enough jobs for a figure of their own.").format(
         wording.role_word(role), spread, told, len(members), many
     )
+    cards = book.table("practice_cards")["technician_id"].n_unique() if by == "technician" else 0
+    if cards:
+        words += Markup(" {} of them {} something to practise.").format(cards, "has" if cards == 1 else "have")
+    return words
 
 
 def _guns(book: Book) -> Markup:

@@ -167,7 +167,7 @@
     });
     document.querySelectorAll("[data-unit]").forEach(function (el) {
       var kind = el.dataset.unit === "*" ? data.see[see()][1] : el.dataset.unit;
-      el.textContent = unitWord(kind) || "cost";
+      el.textContent = unitWord(kind) || "money";
     });
     document.querySelectorAll("[data-see-word]").forEach(function (el) {
       el.textContent = data.see[see()][el.dataset.seeWord === "of" ? 2 : 0];
@@ -339,6 +339,32 @@
     }
   }
 
+  // --- how many members of the chosen role and shop have a figure, and where it lies: as reports/pages/base.py counts ---
+  function counts() {
+    Object.keys(figures).forEach(function (key) {
+      var f = figures[key], role = state.role || f.spec.role, typical = {}, told = [], all = 0;
+      if (f.kind !== "intervals") return;
+      var kept = function (r) { return r.role === role && (!state.shop || r.shop === state.shop); };
+      data.transfer.role.filter(kept).forEach(function (r) { typical[r.shop] = r.v; });
+      data.transfer[f.spec.by].filter(kept).forEach(function (r) { all++; if (r.v !== null) told.push(r); });
+      var count = function (test) { return told.filter(test).length; };
+      var say = {
+        all: all, told: told.length, records: told.reduce(function (sum, r) { return sum + r.n; }, 0),
+        above: count(function (r) { return r.lo !== null && r.lo > 0.65; }),
+        below: count(function (r) { return r.hi !== null && r.hi < 0.65; }),
+        apart: count(function (r) {
+          var t = typical[r.shop];
+          return t !== undefined && t !== null && r.lo !== null && !r.joined && (r.hi < t || r.lo > t);
+        })
+      };
+      say.open = told.length - say.above - say.below;
+      document.querySelectorAll("[data-count]").forEach(function (el) {
+        var n = say[el.dataset.count];
+        el.textContent = el.dataset.zero && n === 0 ? el.dataset.zero : plain(n, 0);
+      });
+    });
+  }
+
   // --- figures: each function redraws what its Python twin (reports/figures) drew for all data ---
   var draw = {
     runs: function (plot) {
@@ -507,6 +533,7 @@
     rows();
     whatIf();
     reckon();
+    counts();
     redraw();
     var status = document.querySelector("[data-status]");
     if (status) status.textContent = "Now shown: " + (state.shop ? data.shops[state.shop] || state.shop : "all shops") + ", " + when() + ".";

@@ -70,6 +70,15 @@ def parser() -> argparse.ArgumentParser:
     handout.add_argument(
         "--shop", metavar="SHOP", action="append", default=[], help="this shop alone (give it again for more)"
     )
+    lines = commands.add_parser(
+        "lines", help="list the cups, cleanings, uses and movements that a figure is added from"
+    )
+    lines.add_argument("measure", metavar="MEASURE", help="such as voc_kg, rts_l:CATEGORY, hap_kg:CAS, stock:COMPONENT")
+    lines.add_argument("dir", metavar="DIR", nargs="?", help="the workspace (default: the one around this folder)")
+    lines.add_argument("--period", metavar="PERIOD", help="a month (2026-03), a quarter or a year; default: the latest")
+    lines.add_argument("--rolling", action="store_true", help="the twelve months that end with the period")
+    lines.add_argument("--shop", metavar="SHOP", action="append", default=[], help="this shop alone")
+    lines.add_argument("--csv", action="store_true", help="as CSV instead of a table")
     return top
 
 
@@ -201,6 +210,32 @@ def _handout(given: argparse.Namespace) -> int:
         return WRONG_USAGE
     print(f"{'Hand-out' if new else 'Nothing differs from the hand-out that is there'}: {folder}")
     return REFUSED if outcome.refused else FINE
+
+
+def _lines(given: argparse.Namespace) -> int:
+    from pipelines import conductor, workspace
+    from reports.handouts import PeriodError
+    from reports.lines import MeasureError
+
+    space = workspace.find(given.dir)
+    try:
+        found = conductor.lines(space, given.measure, given.period, given.rolling, given.shop)
+    except (MeasureError, PeriodError) as error:
+        print(f"filmledger: {error}", file=sys.stderr)
+        return WRONG_USAGE
+    if given.csv:
+        print(workspace.defused(found.rows).write_csv(), end="")
+        return FINE
+    import polars as pl
+
+    with pl.Config(
+        tbl_rows=-1, tbl_cols=-1, tbl_width_chars=10_000, fmt_str_lengths=60, float_precision=6,
+        tbl_hide_dataframe_shape=True, tbl_hide_column_data_types=True, tbl_formatting="ASCII_BORDERS_ONLY_CONDENSED",
+    ):  # fmt: skip
+        print(found.rows)
+    for line in found.told():
+        print(line)
+    return FINE
 
 
 def _check(given: argparse.Namespace) -> int:
@@ -451,7 +486,16 @@ def _stop(message: str) -> int:
     return COULD_NOT_RUN
 
 
-COMMANDS = {"init": _init, "demo": _demo, "run": _run, "check": _check, "layout": _layout, "mix": _mix, "handout": _handout}
+COMMANDS = {
+    "init": _init,
+    "demo": _demo,
+    "run": _run,
+    "check": _check,
+    "layout": _layout,
+    "mix": _mix,
+    "handout": _handout,
+    "lines": _lines,
+}
 
 if __name__ == "__main__":
     sys.exit(main())

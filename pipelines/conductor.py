@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
     from pipelines.intake.infer import Proposal
     from pipelines.intake.read import FileRead
+    from reports.lines import Listed
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,6 +174,23 @@ def site_for(space: Workspace, name: str, person: str | None) -> Path:
         pages = site.build(tables, settings.load(space.settings_file).model_dump(), name, person=person)
         own = "_".join(["site", name, *([workspace.file_name_of(person)] if person else [])])
         return workspace.keep_handout(space, own, pages)
+
+
+def lines(space: Workspace, measure: str, period: str | None, rolling: bool, shops: list[str]) -> Listed:
+    """Every line behind a figure of the set in force, in a period (None: the latest month) or, where `rolling`, in the
+    twelve months to its end.
+
+    Raises reports.lines.MeasureError or reports.handouts.PeriodError, and WorkspaceError where there is no set yet.
+    """
+    from reports import handouts
+    from reports.lines import TABLES, listed
+
+    folder = space.snapshot()
+    if folder is None:
+        raise WorkspaceError(f"{space.root}: there is nothing to list yet; run: filmledger run {space.root}")
+    tables = workspace.read_snapshot(folder, TABLES)
+    of = handouts.latest(tables) if period is None else handouts.period(period)
+    return listed(tables, measure, handouts.rolling(tables, of) if rolling else of, shops)
 
 
 def check(space: Workspace, teller: runs.Teller | None = None, show: str | None = None) -> Findings:

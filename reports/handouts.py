@@ -116,13 +116,19 @@ def period(text: str) -> Period:
     raise PeriodError(f"{text!r} is no period; write a month (2026-03), a quarter (2026-Q1) or a year (2026).")
 
 
-def rolling(tables: Mapping[str, pl.DataFrame]) -> Period:
-    """The twelve calendar months that end with the latest month of the records. Raises PeriodError where there is none."""
+def rolling(tables: Mapping[str, pl.DataFrame], to: Period | None = None) -> Period:
+    """The twelve calendar months to the end of a period, or to the latest month of the records. Raises PeriodError where
+    there is none."""
+    last = to.last if to else latest(tables).last
+    return Period(f"12-months-to-{last}", _month(_number(last) - 11), last)
+
+
+def latest(tables: Mapping[str, pl.DataFrame]) -> Period:
+    """The latest month of the records. Raises PeriodError where there is none."""
     months = Tables(tables)["emissions_monthly"]["month"].to_list()
     if not months:
         raise PeriodError("There is no month with a record yet: run filmledger on some exports first.")
-    last = max(months)
-    return Period(f"12-months-to-{last}", _month(_number(last) - 11), last)
+    return Period(max(months), max(months), max(months))
 
 
 def _number(month: str) -> int:

@@ -615,6 +615,32 @@ hap_63_3941 = table(
     kg=number("Organic HAP", "kg", nullable=True),
 )
 
+hap_material_lines = table(
+    "hap_material_lines",
+    "What hap_63_3941 was added from, by line of emission_lines and component",
+    shop_id=_SHOP,
+    line=integer("Line of emission_lines", key=True),
+    component_id=text("The component", key=True),
+    month=text("Month, YYYY-MM"),
+    mass_g=number("Mass used", "g", nullable=True),
+    organic_hap_mass_fraction=fraction("Its counted organic HAP, cut off to 3 decimals", nullable=True),
+    kg=number("Organic HAP", "kg", nullable=True),
+)
+
+solvent_lines = table(
+    "solvent_lines",
+    "Organic solvent consumed by the EU's definition, what solvent_kg of rolling_12_months was added from",
+    shop_id=_SHOP,
+    month=text("Month, YYYY-MM", key=True),
+    kind=choice("What it is", "cup", "cleaning", "surface_prep", "unscaled", key=True),
+    mix_id=text("The cup", key=True, nullable=True),
+    number=text("cleaning_no or use_no", key=True, nullable=True),
+    component_id=text("The component", key=True),
+    on_date=day("Day of the first pour or the use"),
+    kg=number("Organic solvent", "kg", nullable=True),
+    complete=flag("Nothing of it was unreadable or without a figure"),
+)
+
 rolling_12_months = table(
     "rolling_12_months",
     "Sums of the last twelve calendar months",
@@ -801,6 +827,29 @@ compliance_metals = table(
     month=text("Month of its first pour, YYYY-MM", nullable=True),
 )
 
+stock_lines = table(
+    "stock_lines",
+    "What each figure of stock_reconciliation was added from: counts, movements and uses between two counts",
+    shop_id=_SHOP,
+    component_id=text("The component", key=True),
+    from_on=day("Opening count", key=True),
+    line=integer("Number of the line", key=True),
+    to_on=day("Closing count"),
+    kind=choice(
+        "What it is",
+        "opening", "delivered", "returned", "transferred", "written_off", "shipped_as_waste", "cup", "cleaning", "unscaled",
+        "closing",
+    ),
+    on_date=day("Its day"),
+    mix_id=text("The cup", nullable=True),
+    number=text("document_no, cleaning_no or use_no", nullable=True),
+    document_line=integer("Line of the document", nullable=True),
+    scale_id=text("The scale", nullable=True),
+    by_volume=flag("Found from a volume, or bought ready"),
+    mass_g=number("Mass", "g", nullable=True),
+    signed_g=number("What it adds to the unexplained part", "g", nullable=True),
+)  # fmt: skip
+
 stock_reconciliation = table(
     "stock_reconciliation",
     "Two roads to usage: the store against the scale",
@@ -949,7 +998,7 @@ PUBLISHED: dict[str, pa.DataFrameSchema] = {
         intake_files, refused_rows, mixes, film_increments, transfer_records, transfer_by_pair, transfer_by_gun,
         transfer_by_technician, transfer_by_role, gun_effects, technician_effects, screened_records, material_ledger,
         film_build, film_by_technician, edge_bias, panel_heat, technique_power, gun_fit, gun_cover, gun_drift,
-        gun_service_contrasts, emissions_monthly, emission_lines, hap_monthly, hap_lines, hap_63_3941,
+        gun_service_contrasts, emissions_monthly, emission_lines, hap_monthly, hap_lines, hap_63_3941, hap_material_lines, solvent_lines, stock_lines,
         rolling_12_months, permit_headroom, voc_content, compliance_average, compliance_multistage, compliance_metals,
         compliance_training, compliance_booths, compliance_guns, compliance_retention, compliance_solvent,
         stock_reconciliation, mix_guide, mix_backtest, mix_levels, savings, savings_basis, job_costs, practice_cards, cautions,

@@ -275,6 +275,15 @@ panel_areas = table(
 permit_limits = table(
     "permit_limits",
     "Limits of a permit on usage or emissions",
+    [
+        Rule(
+            "measure",
+            "must be one of rts_l, rts_l:<category>, voc_kg, exempt_kg, hap_kg, hap_kg:<CAS number>, pm_kg, solvent_kg",
+            pl.col("measure").str.contains(
+                r"^(rts_l(:\S+)?|voc_kg|exempt_kg|hap_kg(:\d{2,7}-\d{2}-\d)?|pm_kg|solvent_kg)$"
+            ),
+        )
+    ],
     shop_id=text("The shop", key=True, refers_to="shops"),
     measure=text(
         "What is limited: rts_l, rts_l:<category>, voc_kg, exempt_kg, hap_kg, hap_kg:<cas>, pm_kg, solvent_kg",
@@ -282,7 +291,7 @@ permit_limits = table(
     ),
     period=choice("Over which period", *PERIODS, key=True),
     limit=number("The limit, in `unit`", "unit", low=0),
-    unit=text("Its unit: kg, lb, ton_us, tonne, l, gal_us, gal_imp"),
+    unit=choice("Its unit", "kg", "lb", "ton_us", "tonne", "l", "gal_us", "gal_imp"),
     source=text("Where it stands"),
 )
 

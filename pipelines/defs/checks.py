@@ -6,7 +6,7 @@ A warning is shown and the run goes on. What a row of a shop's own data must sat
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -20,17 +20,36 @@ CLOSURE = 1e-9  # relative: rounding of sums of some ten parts in double precisi
 PARTS = ("leftover", "flush_loss", "not_split", "overspray", "over_build", "useful")
 AMOUNTS = ("solids_g", "voc_g", "cost")
 
+#: table of sums -> the table of its lines, the key by which they are summed, each sum with its column of the lines
+SUMS: dict[str, tuple[str, list[str], dict[str, str]]] = {
+    "emissions_monthly": (
+        "emission_lines",
+        ["shop_id", "month", "category"],
+        {name: name for name in ("rts_l", "rts_kg", "voc_kg", "exempt_kg", "pm_kg", "pm_kg_low", "pm_kg_high")},
+    ),
+    "hap_monthly": (
+        "hap_lines",
+        ["shop_id", "month", "cas"],
+        {name: name for name in ("kg", "kg_low", "kg_high", "kg_63_3941")},
+    ),
+    "hap_63_3941": ("hap_material_lines", ["shop_id", "month"], {"kg": "kg"}),
+    "stock_reconciliation": ("stock_lines", ["shop_id", "component_id", "from_on"], {"unexplained_g": "signed_g"}),
+}
+
 Outcome = tuple[bool, dict[str, Any]]
+Tables = Mapping[str, pl.DataFrame]
 
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """One promise of a table. `test` takes table and settings and returns whether it holds and what was found."""
+    """One promise of a table. `test` takes table, settings and the tables named in `beside`, and returns whether it holds
+    and what was found."""
 
     name: str
     description: str
-    test: Callable[[pl.DataFrame, Settings], Outcome]
+    test: Callable[[pl.DataFrame, Settings, Tables], Outcome]
     blocking: bool = True
+    beside: tuple[str, ...] = ()
 
     @property
     def severity(self) -> dg.AssetCheckSeverity:
@@ -44,9 +63,19 @@ def of(table: str) -> list[Check]:
         keys = door.keys(table)
         if keys:
             found.append(
-                Check("unique_keys", f"No two rows share {', '.join(keys)}.", lambda frame, _: unique(frame, keys))
+                Check("unique_keys", f"No two rows share {', '.join(keys)}.", lambda frame, *_: unique(frame, keys))
             )
         found.append(Check("finite_numbers", "No number is infinite or undefined; not known is empty.", finite))
+    if table in SUMS:
+        lines = SUMS[table][0]
+        found.append(
+            Check(
+                "sum_of_its_lines",
+                f"Each figure is the sum of its rows of {lines}, to {CLOSURE:g}; no row of them is left over.",
+                lambda frame, _, tables: sum_of_lines(frame, tables[lines], *SUMS[table][1:]),
+                beside=(lines,),
+            )
+        )
     if table == "material_ledger":
         found.append(
             Check("closure", f"Poured equals the sum of its parts to {CLOSURE:g}, each row and in all.", closure)
@@ -62,14 +91,34 @@ def unique(frame: pl.DataFrame, keys: list[str]) -> Outcome:
     return twice == 0, {"rows_sharing_a_key": twice}
 
 
-def finite(frame: pl.DataFrame, _: Settings) -> Outcome:
+def sum_of_lines(frame: pl.DataFrame, lines: pl.DataFrame, key: list[str], figures: Mapping[str, str]) -> Outcome:
+    """What is not known counts as 0 on both sides; a row without lines must have no figure."""
+    summed = lines.group_by(key).agg(
+        *(pl.col(of).sum().alias(f"@{name}") for name, of in figures.items()),
+        *(pl.col(of).abs().sum().alias(f"@size_{name}") for name, of in figures.items()),
+        pl.len().alias("@n"),
+    )
+    both = frame.join(summed, on=key, how="full", coalesce=True, nulls_equal=True)
+    bare = pl.col("@n").is_null() & pl.any_horizontal(pl.col(name).is_not_null() for name in figures)
+    without = both.filter(bare).height
+    left_over = summed.join(frame, on=key, how="anti", nulls_equal=True).height
+    worst = 0.0
+    for name in figures:
+        gap = (pl.col(name).fill_null(0) - pl.col(f"@{name}").fill_null(0)).abs()
+        size = pl.max_horizontal(pl.col(name).abs(), pl.col(f"@size_{name}"))
+        worst = max(worst, float(both.select(pl.when(size > 0).then(gap / size).max()).item() or 0.0))
+    told = {"largest_relative_gap": worst, "figures_without_lines": without, "lines_left_over": left_over}
+    return worst <= CLOSURE and not without and not left_over, told
+
+
+def finite(frame: pl.DataFrame, *_: object) -> Outcome:
     floats = [name for name, dtype in frame.schema.items() if dtype.is_float()]
     wrong = frame.select((~pl.col(name).is_finite()).sum() for name in floats).row(0, named=True) if floats else {}
     found = {name: count for name, count in wrong.items() if count}
     return not found, {"columns": found} if found else {"columns_looked_at": len(floats)}
 
 
-def closure(frame: pl.DataFrame, _: Settings) -> Outcome:
+def closure(frame: pl.DataFrame, *_: object) -> Outcome:
     """Each amount per row, cup, operation, shop and in all. A row with an unknown part is left out and counted."""
     worst = 0.0
     told: dict[str, Any] = {}
@@ -94,14 +143,14 @@ def _gap(frame: pl.DataFrame, poured: str, parts: list[str]) -> float:
     return float(gap or 0.0)
 
 
-def add_up(frame: pl.DataFrame, _: Settings) -> Outcome:
+def add_up(frame: pl.DataFrame, *_: object) -> Outcome:
     wrong = frame.filter(
         pl.col("rows_read") != pl.col("accepted") + pl.col("refused") + pl.col("duplicate") + pl.col("superseded")
     )
     return wrong.height == 0, {"files": frame["file"].n_unique(), "files_that_do_not": wrong["file"].to_list()}
 
 
-def share_refused(frame: pl.DataFrame, settings: Settings) -> Outcome:
+def share_refused(frame: pl.DataFrame, settings: Settings, *_: object) -> Outcome:
     read, refused = int(frame["rows_read"].sum()), int(frame["refused"].sum())
     share = refused / read if read else 0.0
     return share <= settings.intake.share_refused_warning, {"refused": refused, "read": read, "share": share}

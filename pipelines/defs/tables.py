@@ -94,7 +94,7 @@ def passed(name: str, rows: int) -> dg.MaterializeResult:
 
 def _outcomes(run: Run, name: str, frame: pl.DataFrame) -> Iterator[dg.AssetCheckResult]:
     for check in checks.of(name):
-        passed, found = check.test(frame, run.settings)
+        passed, found = check.test(frame, run.settings, get(run, check.beside))
         yield dg.AssetCheckResult(
             asset_key=name, check_name=check.name, passed=passed, severity=check.severity, metadata=found
         )

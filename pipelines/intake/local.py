@@ -24,7 +24,11 @@ def with_rules(found: Intake, shipped: Mapping[str, pl.DataFrame]) -> Intake:
         own = tables[name].select(shipped[name].columns)
         rest = shipped[name].join(own, on=door.keys(name), how="anti", nulls_equal=True)
         tables[name] = door.conform(name, pl.concat([rest, own]))
-    remarks = [*_unknown_jurisdictions(found.tables, tables["packs"]), *_unknown_categories(found.tables, tables)]
+    remarks = [
+        *_unknown_jurisdictions(found.tables, tables["packs"]),
+        *_unknown_categories(found.tables, tables),
+        *_unknown_uses(found.tables),
+    ]
     return dataclasses.replace(found, tables=tables, intake_files=_told(found.intake_files, remarks))
 
 
@@ -64,6 +68,24 @@ def _unknown_categories(given: Mapping[str, pl.DataFrame], rules: Mapping[str, p
         )  # fmt: skip
         out.append((str(file), "product_categories", said))
     return out
+
+
+def _unknown_uses(given: Mapping[str, pl.DataFrame]) -> list[Remark]:
+    """Permits on the use of a category that no product has."""
+    known = sorted({*given["product_categories"]["category"], "unmapped", "unscaled"})
+    asked = given["permit_limits"].with_columns(pl.col("measure").str.extract(r"^rts_l:(.+)$").alias("category"))
+    lost = asked.filter(pl.col("category").is_not_null() & ~pl.col("category").is_in(known))
+    return [
+        (
+            row["file"],
+            "permit_limits",
+            say(
+                "unknown_use", line=row["line"], found=row["category"], measure=row["measure"], known=", ".join(known),
+                hint=hint(row["category"], known),
+            ),
+        )
+        for row in lost.iter_rows(named=True)
+    ]  # fmt: skip
 
 
 def _told(files: pl.DataFrame, remarks: list[Remark]) -> pl.DataFrame:

@@ -3,14 +3,10 @@
 --   input  = emitted + came back from cleaning, net of the flush in it + change of what stands kept in cups       (closes)
 -- documented waste is part of emitted or of what came back and stands beside it; emitted_less_waste is voc_kg of the record.
 WITH pours_in AS (
-    SELECT c.shop_id, substr(u.month, 1, 4) AS year, sum(c.own_g * (p.voc + p.exempt) / p.part) / 1000 AS kg
-    FROM cup_contents AS c
-    INNER JOIN emission_places AS w ON w.shop_id = c.shop_id AND w.basis = 'eu'
-    INNER JOIN emission_parts AS p
-        ON p.shop_id = c.shop_id AND p.mix_id = c.mix_id AND p.component_id = c.component_id AND p.on_date = c.on_date
-    INNER JOIN emission_cups AS u ON u.shop_id = c.shop_id AND u.mix_id = c.mix_id
-    WHERE c.own_g <> 0
-    GROUP BY c.shop_id, substr(u.month, 1, 4)
+    SELECT shop_id, substr(month, 1, 4) AS year, sum(kg) AS kg
+    FROM solvent_lines
+    WHERE kind = 'cup'
+    GROUP BY shop_id, substr(month, 1, 4)
 ),
 cleanings AS (
     SELECT

@@ -2,8 +2,7 @@
 -- its last month with a figure. months_present counts the months of the window inside the shop's first to last pour,
 -- cleaning or unscaled use, refused ones too. What is not known never counts as 0: a sum of nothing known is null, any other a
 -- lower bound, and complete is false. Measures: rts_l and rts_l:<category> (L); voc_kg (waste credits taken off), exempt_kg, pm_kg,
--- hap_kg (organic ones) and hap_kg:<cas>, and where the EU's definitions hold solvent_kg (organic solvent in component pours,
--- cleaning less recovered, and unscaled use).
+-- hap_kg (organic ones) and hap_kg:<cas>, and where the EU's definitions hold solvent_kg (solvent_lines).
 -- limit: that of the permit over rolling_12_months, turned into L or kg (gal_us 3.785411784 L, gal_imp 4.54609 L,
 -- lb 0.45359237 kg, ton_us 907.18474 kg, tonne 1000 kg); null where its unit does not fit the measure.
 WITH digits AS (
@@ -14,26 +13,6 @@ numbers AS (
     FROM digits AS a
     CROSS JOIN digits AS b
     CROSS JOIN digits AS c
-),
-solvents AS (
-    SELECT
-        c.shop_id,
-        u.month,
-        sum(c.own_g * (p.voc + p.exempt) / p.part) / 1000 AS amount,
-        bool_and(u.complete AND p.voc IS NOT NULL AND p.exempt IS NOT NULL) AS complete
-    FROM cup_contents AS c
-    INNER JOIN emission_places AS w ON w.shop_id = c.shop_id AND w.basis = 'eu'
-    INNER JOIN emission_parts AS p
-        ON p.shop_id = c.shop_id AND p.mix_id = c.mix_id AND p.component_id = c.component_id AND p.on_date = c.on_date
-    INNER JOIN emission_cups AS u ON u.shop_id = c.shop_id AND u.mix_id = c.mix_id
-    WHERE c.own_g <> 0
-    GROUP BY c.shop_id, u.month
-    UNION ALL
-    SELECT l.shop_id, l.month, sum(l.voc_kg + l.exempt_kg) AS amount, bool_and(l.complete) AS complete
-    FROM emission_lines AS l
-    INNER JOIN emission_places AS w ON w.shop_id = l.shop_id AND w.basis = 'eu'
-    WHERE l.source IN ('cleaning', 'unscaled_use')
-    GROUP BY l.shop_id, l.month
 ),
 amounts AS (
     SELECT shop_id, month, 'rts_l' AS measure, rts_l AS amount, complete FROM emissions_monthly
@@ -53,7 +32,7 @@ amounts AS (
     UNION ALL
     SELECT shop_id, month, concat('hap_kg:', cas) AS measure, kg AS amount, complete FROM hap_monthly
     UNION ALL
-    SELECT shop_id, month, 'solvent_kg' AS measure, amount, complete FROM solvents
+    SELECT shop_id, month, 'solvent_kg' AS measure, kg AS amount, complete FROM solvent_lines
 ),
 monthly AS (
     SELECT

@@ -23,6 +23,9 @@ FILES = {
     "us-vale,primer,,,Primers,-5,regulatory,district rule 12 table 1,yes\n",
     "registers/retention.csv": "jurisdiction,record,years,note,source,read\nus-vale,usage,7,,district rule 12 section 4,yes\n",
     "registers/technicians.csv": "technician_id,shop_id,hired_on\nt1,vale,2026-01-05\n",
+    "registers/permit_limits.csv": "shop_id,measure,period,limit,unit,source\n"
+    "vale,rts_l:topcoat,month,20,gal_us,permit 1\nvale,rts_l:top_coat,month,20,gal_us,permit 1\n"
+    "vale,voc_kgs,month,20,kg,permit 1\nvale,voc_kg,month,20,ton,permit 1\n",
     "registers/products.csv": "product_id,role\ntop,clear\n",
     "registers/product_categories.csv": "product_id,jurisdiction,category\ntop,us-vale,topcoat\ntop,us-hill,topcoat\n"
     "top,us,topcoats\n",
@@ -95,7 +98,10 @@ def test_rows_that_break_a_rule_are_refused_with_their_line(space: workspace.Wor
     told = {(row["file"], row["line"]): row["reasons"] for row in refused.iter_rows(named=True)}
     assert "must be names of sections" in told["registers/packs.csv", 4]
     assert "limit_g_per_l" in told["registers/voc_limits.csv", 6]
-    assert set(told) == {("registers/packs.csv", 4), ("registers/voc_limits.csv", 6)}
+    assert "must be one of rts_l, rts_l:<category>" in told["registers/permit_limits.csv", 4]
+    assert "ton_us, tonne" in told["registers/permit_limits.csv", 5]
+    assert {file for file, _ in told} == {f"registers/{name}.csv" for name in ("packs", "voc_limits", "permit_limits")}
+    assert len(told) == 4
 
 
 def test_a_jurisdiction_without_a_pack_is_told_where_it_stands_with_what_to_do(space: workspace.Workspace) -> None:
@@ -111,6 +117,11 @@ def test_a_jurisdiction_without_a_pack_is_told_where_it_stands_with_what_to_do(s
 def test_a_category_without_a_limit_is_told(space: workspace.Workspace) -> None:
     said = message(space, "registers/product_categories.csv")
     assert "line 4: 'us' has no limit for category 'topcoats'" in said and "topcoat_two_stage" in said
+
+
+def test_a_permit_on_a_category_that_no_product_has_is_told(space: workspace.Workspace) -> None:
+    said = message(space, "registers/permit_limits.csv")
+    assert "line 3: no product is of category 'top_coat'; did you mean 'topcoat'?" in said
 
 
 def test_sections_follow_the_users_pack(space: workspace.Workspace) -> None:

@@ -160,3 +160,32 @@ def test_records_of_dagster_that_cannot_be_read_are_set_aside(tmp_path):
     with conductor._records(space) as instance:
         assert instance.get_runs() == []
     assert (space.state / "dagster-unreadable" / "history" / "runs.db").is_file()
+
+
+LINES = pl.DataFrame({"shop_id": ["a", "a", "b"], "kg": [1.0, 2.0, None], "more": [0.0, 0.0, 0.0]})
+
+
+@pytest.mark.parametrize(
+    ("sums", "holds"),
+    [
+        ({"shop_id": ["a", "b"], "kg": [3.0, None]}, True),
+        ({"shop_id": ["a", "b", "c"], "kg": [3.0, None, None]}, True),  # nothing of it could be read
+        ({"shop_id": ["a", "b"], "kg": [3.0 * (1 + 1e-7), None]}, False),
+        ({"shop_id": ["a", "b"], "kg": [2.0, None]}, False),
+        ({"shop_id": ["a"], "kg": [3.0]}, False),  # a line that is in no figure
+        ({"shop_id": ["a", "b", "c"], "kg": [3.0, None, 0.5]}, False),  # a figure out of nothing
+    ],
+)
+def test_figures_must_be_the_sum_of_their_lines(sums, holds):
+    passed, told = checks.sum_of_lines(pl.DataFrame(sums), LINES, ["shop_id"], {"kg": "kg"})
+    assert passed is holds, told
+
+
+@pytest.mark.parametrize("table", sorted(checks.SUMS))
+def test_sums_are_checked_against_lines_that_have_their_columns(table):
+    lines, key, figures = checks.SUMS[table]
+    (check,) = [one for one in checks.of(table) if one.name == "sum_of_its_lines"]
+    assert check.blocking and check.beside == (lines,)
+    assert {*key, *figures} <= set(door.empty(table).columns)
+    assert {*key, *figures.values()} <= set(door.empty(lines).columns)
+    assert check.test(door.empty(table), Settings(), {lines: door.empty(lines)})[0]

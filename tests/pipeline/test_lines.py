@@ -1,0 +1,159 @@
+"""`filmledger lines`: any figure of the environmental record listed as what it was added from, to the same sum."""
+
+from __future__ import annotations
+
+from datetime import date
+from functools import cache
+from typing import Any
+
+import emission_oracle
+import polars as pl
+import pytest
+from test_emissions_oracle import frames
+
+from pipelines import cli, workspace
+from pipelines.ledger import runner
+from pipelines.settings import Settings, template
+from reports import handouts, lines
+
+
+@cache
+def tables() -> dict[str, pl.DataFrame]:
+    found = frames(emission_oracle.shops(5, cups=40))
+    needed = set(lines.TABLES)
+    for name in reversed(runner.order()):
+        if name in needed:
+            needed |= runner.upstream(name) & set(runner.steps())
+    for name in runner.order():
+        if name in needed:
+            found[name] = runner.run_statement(name, found, Settings().flat())
+    return found
+
+
+def figure(table: str, column: str, *where: pl.Expr) -> Any:
+    return pytest.approx(tables()[table].filter(*where)[column].sum(), rel=1e-9, abs=1e-12)
+
+
+QUARTER = handouts.period("2025-Q1")
+IN_QUARTER = pl.col("month").is_between(pl.lit("2025-01"), pl.lit("2025-03"))
+NORTH = pl.col("shop_id") == "north"
+
+
+@pytest.mark.parametrize("measure", ["rts_l", "rts_kg", "voc_kg", "exempt_kg"])
+def test_a_figure_of_the_month_is_the_sum_of_its_lines(measure: str) -> None:
+    found = lines.listed(tables(), measure, QUARTER)
+    assert found.rows.height > 50 and found.rows.columns[-1] == measure
+    assert found.total == figure("emissions_monthly", measure, IN_QUARTER) == found.figure
+    shop = lines.listed(tables(), measure, handouts.period("2025-03"), ["north"])
+    assert shop.total == figure("emissions_monthly", measure, NORTH, pl.col("month") == "2025-03") == shop.figure
+
+
+def test_a_category_alone() -> None:
+    found = lines.listed(tables(), "voc_kg:cleaning", QUARTER, ["south"])
+    assert found.rows["kind"].unique().to_list() == ["cleaning"] and found.rows["number"].is_not_null().all()
+    where = (IN_QUARTER, pl.col("shop_id") == "south", pl.col("category") == "cleaning")
+    assert found.total == figure("emissions_monthly", "voc_kg", *where)
+    waste = lines.listed(tables(), "voc_kg:waste", handouts.period("2025"))
+    assert waste.total is not None and waste.total < 0 and "document_line" in waste.rows.columns
+
+
+@pytest.mark.parametrize("measure", ["voc_kg", "rts_l", "exempt_kg", "hap_kg", "hap_kg:108-88-3"])
+def test_the_sum_of_twelve_months(measure: str) -> None:
+    found = lines.listed(tables(), measure, handouts.rolling({}, handouts.period("2025-06")), ["west"])
+    where = (pl.col("shop_id") == "west", pl.col("month") == "2025-06", pl.col("measure") == measure)
+    assert found.total == figure("rolling_12_months", "total", *where)
+
+
+def test_pollutants_and_the_unions_solvent() -> None:
+    every = lines.listed(tables(), "hap_kg", QUARTER)
+    assert every.total == figure("hap_monthly", "kg", IN_QUARTER, ~pl.col("metal")) == every.figure
+    one = lines.listed(tables(), "hap_kg:1330-20-7", QUARTER)
+    assert one.total == figure("hap_monthly", "kg", IN_QUARTER, pl.col("cas") == "1330-20-7")
+    assert {"mix_id", "number", "kind"} <= set(every.rows.columns)
+    cut = lines.listed(tables(), "hap_63_3941", QUARTER)
+    assert cut.total == figure("hap_63_3941", "kg", IN_QUARTER) == cut.figure
+    solvent = lines.listed(tables(), "solvent_kg", QUARTER)
+    assert solvent.rows["shop_id"].unique().to_list() == ["south"]
+    where = (pl.col("measure") == "solvent_kg", IN_QUARTER)
+    assert solvent.total == figure("rolling_12_months", "month_total", *where) == solvent.figure
+
+
+def test_the_unexplained_part_of_a_component_is_the_sum_of_counts_movements_and_uses() -> None:
+    found = lines.listed(tables(), "stock:clear", handouts.period("2025-03"), ["north"])
+    where = (
+        NORTH,
+        pl.col("component_id") == "clear",
+        pl.col("from_on") <= date(2025, 3, 31),
+        pl.col("to_on") >= date(2025, 3, 1),
+    )
+    assert found.total == figure("stock_reconciliation", "unexplained_g", *where) == found.figure
+    assert {"opening", "closing", "cup"} <= set(found.rows["kind"])
+
+
+def test_what_lacks_a_figure_is_listed_and_makes_the_sum_a_lower_bound() -> None:
+    found = lines.listed(tables(), "voc_kg", handouts.period("2025"), ["north"])
+    lacking = found.rows.filter(~pl.col("complete"))
+    assert lacking.height and lacking["note"].is_not_null().all() and not found.complete
+    assert any("lower bound" in one for one in found.told())
+
+
+def test_no_line_names_a_person() -> None:
+    for measure in ("voc_kg", "pm_kg", "hap_kg", "stock:clear", "solvent_kg"):
+        assert not any(
+            "technician" in name for name in lines.listed(tables(), measure, handouts.period("2025")).rows.columns
+        )
+
+
+@pytest.mark.parametrize(
+    ("measure", "shops", "told"),
+    [
+        ("voc", [], "There is no measure 'voc'; write one of rts_l, "),
+        ("voc_kg:paint", [], "voc_kg: there is no 'paint'; known here: cleaning, "),
+        ("hap_kg:1", [], "hap_kg: there is no '1'; known here: 100-41-4"),
+        ("voc_kg", ["nowhere"], "There is no shop 'nowhere'; known here: north"),
+    ],
+)
+def test_what_there_is_not_is_told_with_what_there_is(measure: str, shops: list[str], told: str) -> None:
+    with pytest.raises(lines.MeasureError, match="There is no|there is no") as raised:
+        lines.listed(tables(), measure, QUARTER, shops)
+    assert told in str(raised.value)
+
+
+@pytest.fixture(scope="module")
+def space(tmp_path_factory: pytest.TempPathFactory) -> workspace.Workspace:
+    """A workspace with a set in force that was put there without a run."""
+    space, _ = workspace.init(tmp_path_factory.mktemp("lines") / "shop", template())
+    with workspace.lock(space):
+        workspace.begin(space)
+        for name in lines.TABLES:
+            workspace.write_table(space, name, tables()[name])
+        workspace.publish(space, {})
+    return space
+
+
+def test_the_command_lists_the_lines_and_their_sum(
+    space: workspace.Workspace, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert cli.main(["lines", "voc_kg:cleaning", str(space.root), "--period", "2025-03", "--shop", "north"]) == cli.FINE
+    out = capsys.readouterr().out
+    total = lines.listed(tables(), "voc_kg:cleaning", handouts.period("2025-03"), ["north"])
+    assert out.count("cleaning") >= total.rows.height > 1
+    assert (
+        f"{total.rows.height} lines, together {total.total:,.6g} kg; emissions_monthly says {total.total:,.6g} kg."
+        in out
+    )
+    assert cli.main(["lines", "voc_kg", str(space.root), "--period", "2025-03", "--csv", "--rolling"]) == cli.FINE
+    rows = pl.read_csv(capsys.readouterr().out.encode())
+    assert rows["month"].unique().sort().to_list()[-1] == "2025-03" and rows.width > 8
+    assert rows["voc_kg"].sum() == pytest.approx(lines.listed(tables(), "voc_kg", handouts.rolling({}, QUARTER)).total)
+
+
+def test_the_command_says_what_is_wrong(
+    space: workspace.Workspace, capsys: pytest.CaptureFixture[str], tmp_path: Any
+) -> None:
+    assert cli.main(["lines", "fumes", str(space.root)]) == cli.WRONG_USAGE
+    assert "There is no measure 'fumes'" in capsys.readouterr().err
+    assert cli.main(["lines", "voc_kg", str(space.root), "--period", "lately"]) == cli.WRONG_USAGE
+    workspace.init(tmp_path / "empty", template())
+    assert cli.main(["lines", "voc_kg", str(tmp_path / "empty")]) == cli.COULD_NOT_RUN
+    assert "there is nothing to list yet; run: filmledger run" in capsys.readouterr().err

@@ -289,6 +289,7 @@ film_spreads = table(
     "film_spreads",
     "How far readings of one kind of film differ from place to place, over all shops",
     kind=text("Roles of the layers and how they were read", key=True),
+    blend=flag("A layer covered part of the face only", key=True),
     s2_um2=number("Variance of single readings", "um2"),
     within_cv=number("Relative spread on a face read at marked places, the same on every row", "1"),
 )

@@ -1,6 +1,6 @@
 -- Film after minus film before on one panel, between two neighbouring stages of reading.
---   increment = mean after - mean before (paired by place where both stages were read at the same marked places, else the
---   means of all), + film taken off in between by scuffing and polishing. Read with one gauge, its offset cancels and the
+--   increment = mean after - mean before (paired by place where both stages were read at marked places and all of them, or at
+--   least five, are the same: a reading lost from nine does not undo the pairing of eight; else the means of all), + film taken off in between by scuffing and polishing. Read with one gauge, its offset cancels and the
 --   gain of the later day divides both. Layers: spray operations in (from, to] on this
 --   panel. Stripping to bare counts as a film of 0 read after it. A witness strip's layers are those of its panel.
 -- Film is read on the outer side, so face is outer.
@@ -80,7 +80,7 @@ neighbours AS (
 pairs AS (
     SELECT
         *,
-        places > 0 AND places = places_before AND n_places = n_values AND n_places_before = n_values_before AS paired,
+        places > 0 AND places_before > 0 AND n_places = n_values AND n_places_before = n_values_before AS marked,
         coalesce(
             first_gauge = last_gauge AND first_gauge_before = last_gauge_before AND first_gauge = first_gauge_before, FALSE
         ) AS one_gauge
@@ -94,7 +94,8 @@ paired_differences AS (
         p.panel_id,
         p.after_operation,
         avg(CASE WHEN p.one_gauge THEN (a.raw_um - b.raw_um) / p.gain ELSE a.um - b.um END) AS mean_um,
-        stddev_samp(CASE WHEN p.one_gauge THEN (a.raw_um - b.raw_um) / p.gain ELSE a.um - b.um END) AS sd_um
+        stddev_samp(CASE WHEN p.one_gauge THEN (a.raw_um - b.raw_um) / p.gain ELSE a.um - b.um END) AS sd_um,
+        count(*) AS n_places
     FROM pairs AS p
     INNER JOIN stage_positions AS a
         ON a.shop_id = p.shop_id AND a.job_id = p.job_id AND a.panel_id = p.panel_id
@@ -102,8 +103,9 @@ paired_differences AS (
     INNER JOIN stage_positions AS b
         ON b.shop_id = p.shop_id AND b.job_id = p.job_id AND b.panel_id = p.panel_id
         AND b.after_operation = p.from_operation AND b.row_no = a.row_no AND b.col_no = a.col_no
-    WHERE p.paired
+    WHERE p.marked
     GROUP BY p.shop_id, p.job_id, p.panel_id, p.after_operation
+    HAVING count(*) >= 5 OR max(p.places) = max(p.places_before)
 ),
 between_stages AS (
     SELECT
@@ -167,8 +169,10 @@ judged AS (
             d.mean_um,
             CASE WHEN p.one_gauge THEN (p.raw_mean_um - p.raw_mean_before) / p.gain ELSE p.mean_um - p.mean_before END
         ) AS difference_um,
+        d.n_places IS NOT NULL AS paired,
+        d.n_places AS n_paired,
         CASE
-            WHEN p.paired THEN d.sd_um
+            WHEN d.n_places IS NOT NULL THEN d.sd_um
             WHEN p.bare_before THEN sqrt(p.var_um2)
             ELSE sqrt(p.var_um2 + p.var_before)
         END AS sd_um,
@@ -225,7 +229,7 @@ SELECT
     n_layers,
     n_light,
     CASE
-        WHEN paired THEN CAST(n_places AS DOUBLE)
+        WHEN paired THEN CAST(n_paired AS DOUBLE)
         WHEN bare THEN NULL
         WHEN bare_before THEN CAST(n_values AS DOUBLE)
         ELSE 2.0 / (1.0 / n_values + 1.0 / n_values_before)

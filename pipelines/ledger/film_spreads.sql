@@ -1,10 +1,10 @@
 -- How far readings of one kind of film differ from place to place, pooled over all shops: one row per kind (roles of the
--- layers, paired or not).
+-- layers, paired or not) and per blend: over a face that was covered in part the film runs from all to nothing.
 --   s2_um2     variance of single readings
 --   within_cv  relative spread on a face, from layers read alone at the same marked places: only such differences are free
 --              of what lay there before. The same on every row; 0.13 where nobody read so (common practice, no published source).
 WITH spreads AS (
-    SELECT DISTINCT piece, kind, sd_um, n_effective
+    SELECT DISTINCT piece, kind, blend, sd_um, n_effective
     FROM film_pieces
     WHERE usable AND n_effective > 1 AND sd_um IS NOT NULL
 ),
@@ -18,8 +18,12 @@ within_faces AS (
     FROM layers
     WHERE n_layers = 1 AND NOT blend AND kind LIKE '%/paired' AND n_effective > 1 AND sd_um IS NOT NULL
 )
-SELECT s.kind, sum((s.n_effective - 1) * s.sd_um * s.sd_um) / sum(s.n_effective - 1) AS s2_um2, max(w.cv) AS within_cv
+SELECT
+    s.kind,
+    s.blend,
+    sum((s.n_effective - 1) * s.sd_um * s.sd_um) / sum(s.n_effective - 1) AS s2_um2,
+    max(w.cv) AS within_cv
 FROM spreads AS s
 CROSS JOIN within_faces AS w
-GROUP BY s.kind
-ORDER BY s.kind
+GROUP BY s.kind, s.blend
+ORDER BY s.kind, s.blend

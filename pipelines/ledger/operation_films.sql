@@ -18,7 +18,7 @@ WITH alone AS (
         sqrt(p.extra_var_um2 + coalesce(s.s2_um2 / p.n_effective, 0)) AS se_um,
         count(*) OVER (PARTITION BY p.piece) AS n_layers
     FROM film_pieces AS p
-    LEFT JOIN film_spreads AS s ON s.kind = p.kind
+    LEFT JOIN film_spreads AS s ON s.kind = p.kind AND s.blend = p.blend
     WHERE p.usable
 ),
 pooled AS (

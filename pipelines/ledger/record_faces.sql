@@ -38,10 +38,11 @@ measured AS (
         max(p.grade) AS grade,
         max(p.source) AS source,
         max(p.gain_u) AS gain_u,
-        max(s.s2_um2 / p.n_effective + p.extra_var_um2) AS var_um2
+        max(coalesce(s.s2_um2, power(w.cv * p.mean_um, 2)) / coalesce(p.n_effective, 1) + p.extra_var_um2) AS var_um2
     FROM film_pieces AS p
     INNER JOIN equations AS e ON e.shop_id = p.shop_id AND e.job_id = p.job_id AND e.operation_no = p.operation_no
-    LEFT JOIN film_spreads AS s ON s.kind = p.kind
+    LEFT JOIN film_spreads AS s ON s.kind = p.kind AND s.blend = p.blend
+    CROSS JOIN (SELECT coalesce(max(within_cv), 0.13) AS cv FROM film_spreads) AS w  -- a kind that was never read twice
     GROUP BY e.equation, p.shop_id, p.job_id, p.panel_id, p.piece, p.usable
 ),
 covered AS (

@@ -724,10 +724,12 @@ class Ledger:
             return out
 
         at_before, at_after = places(before), places(after)
-        paired = at_before is not None and at_after is not None and set(at_before) == set(at_after)
+        # read in both: all places of both, or five of them (a reading lost from nine leaves eight pairs)
+        both = sorted(set(at_before or ()) & set(at_after or ()))
+        paired = bool(both) and (len(both) >= 5 or set(at_before or ()) == set(at_after or ()))
         sd = None
         if paired and at_before is not None and at_after is not None:
-            gains = [mean(at_after[place]) - mean(at_before[place]) for place in sorted(at_after)]
+            gains = [mean(at_after[place]) - mean(at_before[place]) for place in both]
             film = mean(gains)
             if len(gains) > 1:
                 sd = (sum((g - film) ** 2 for g in gains) / (len(gains) - 1)) ** 0.5

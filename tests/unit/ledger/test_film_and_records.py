@@ -41,6 +41,48 @@ def test_readings_at_the_same_places_are_paired(shop: SmallShop) -> None:
     assert increment["sd_um"] == pytest.approx(2**0.5)
 
 
+def read_at_places(
+    shop: SmallShop, after: int, lost: tuple[int, ...] = (), gained: float = 0.0, panel: str = "door", covered: int = 9
+) -> None:
+    """A panel whose old film differs from place to place by far more than what was gained on its first `covered` places."""
+    for place in sorted(set(range(9)) - set(lost)):
+        film = 100.0 + 20 * place + (gained + 0.5 * (place % 2) if gained and place < covered else 0.0)
+        shop.add("readings", shop_id="s", job_id="j", panel_id=panel, after_operation=after, reading_no=place + 1,
+                 row=place // 3 + 1, col=place % 3 + 1, reading_um=film)  # fmt: skip
+
+
+def test_a_reading_lost_from_nine_leaves_the_others_paired(shop: SmallShop) -> None:
+    sprayed_clear(shop)
+    read_at_places(shop, 0, lost=(8,))
+    read_at_places(shop, 1, lost=(3,), gained=50)
+    found = shop.run("transfer_records")
+    increment = sole(found["film_increments"])
+    assert increment["paired"] and increment["n_effective"] == 7
+    assert increment["mean_um"] == pytest.approx(50 + 0.5 * 3 / 7), (
+        "the places 0 1 2 4 5 6 7, of which 1 5 7 gained more"
+    )
+    assert sole(found["transfer_records"])["rel_u"] < 0.08, "old film that differs by place is no uncertainty"
+
+
+def test_fewer_than_five_common_places_are_not_paired_unless_they_are_all(shop: SmallShop) -> None:
+    sprayed_clear(shop)
+    read_at_places(shop, 0, lost=(0, 1, 2))
+    read_at_places(shop, 1, lost=(6, 7), gained=50)
+    assert not sole(shop.run("film_increments")["film_increments"])["paired"]
+
+
+def test_the_spread_of_blends_is_kept_apart_from_that_of_whole_faces(shop: SmallShop) -> None:
+    """Over a face that was covered in part the film runs from all to nothing; a face that was not is none the worse known."""
+    sprayed_clear(shop).cup("n", 250, leftover=0).spray(2, panels=("wing",), covered_fraction=0.4).draw(2, "n")
+    read_at_places(shop, 0)
+    read_at_places(shop, 1, gained=50)
+    read_at_places(shop, 0, panel="wing")
+    read_at_places(shop, 2, gained=50, panel="wing", covered=3)
+    spreads = shop.run("film_spreads")["film_spreads"].sort("blend")
+    assert spreads["blend"].to_list() == [False, True]
+    assert spreads["s2_um2"][0] < 1 < 500 < spreads["s2_um2"][1]
+
+
 @pytest.mark.parametrize(
     ("step", "why"),
     [

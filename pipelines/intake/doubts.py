@@ -4,7 +4,6 @@ The contract refuses what would give a wrong number or none; what stands here co
 of the clock or of a name. Every remark begins with `DOUBTFUL`, so that the closing lines of a run can find it.
 """
 
-import itertools
 from collections.abc import Callable
 
 import polars as pl
@@ -12,7 +11,7 @@ import polars as pl
 from pipelines.intake.book import SUPERSEDED, Book, Warnings, lines_told
 from pipelines.intake.cross import substrates
 from pipelines.intake.files import Source, natural_order
-from pipelines.intake.messages import DOUBTFUL, say
+from pipelines.intake.messages import DOUBTFUL, listed, say
 from pipelines.intake.read import FileRead
 
 #: one pour of more than this (g) is a drum, not a cup: a unit or a decimal mark has slipped
@@ -111,26 +110,39 @@ def _equal_names(
     by_name: dict[object, list[int]] = {}
     for rank, read in enumerate(reads):
         if read.state == "read":
-            by_name.setdefault(
-                (read.exported_at, natural_order(read.file)[0], Source(read.file).is_register), []
-            ).append(rank)
-    for ranks in by_name.values():
-        for one, other in itertools.combinations(ranks, 2):
-            for table in [t for t in reads[one].tables if t in reads[other].tables and t in books]:
-                if _replaces(books[table], units[table], one, other):
-                    warnings.add(other, table, say("doubt_name", earlier=reads[one].file, later=reads[other].file))
+            name = (read.exported_at, natural_order(read.file)[0], Source(read.file).is_register)
+            by_name.setdefault(name, []).append(rank)
+    alike = {rank: ranks[0] for ranks in by_name.values() if len(ranks) > 1 for rank in ranks}
+    for table, book in books.items() if alike else ():
+        for later, earlier in _replaced(book, units[table], alike):
+            names = listed((reads[rank].file for rank in earlier), 3)
+            warnings.add(later, table, say("doubt_name", earlier=names, later=reads[later].file))
 
 
-def _replaces(book: Book, unit: list[str], one: int, other: int) -> bool:
-    """Whether file `other` holds a unit of which file `one` has a superseded row."""
+def _replaced(book: Book, unit: list[str], alike: dict[int, int]) -> list[tuple[int, list[int]]]:
+    """The files that hold the last version of a unit of which files of the same name hold a superseded row, with those.
+    `alike`: rank -> the first rank of that name."""
+    mine = pl.col("@f").is_in(list(alike))
     old = pl.concat(
         [
-            book.rows.filter((pl.col("@f") == one) & (pl.col("@state") == SUPERSEDED)).select(unit),
-            book.refused.filter((pl.col("@f") == one) & ~pl.col("@force")).select(unit),
+            book.rows.filter(mine & (pl.col("@state") == SUPERSEDED)).select("@f", *unit),
+            book.refused.filter(mine & ~pl.col("@force")).select("@f", *unit),
         ]
+    ).unique()
+    if old.is_empty():
+        return []
+    new = pl.concat([f.filter(mine).select(*unit, pl.col("@f").alias("@last")) for f in (book.rows, book.refused)])
+    last = (
+        new.join(old.select(unit).unique(), on=unit, how="semi", nulls_equal=True).group_by(unit).agg(pl.max("@last"))
     )
-    new = pl.concat([f.filter(pl.col("@f") == other).select(unit) for f in (book.rows, book.refused)])
-    return not old.join(new, on=unit, how="semi", nulls_equal=True).is_empty()
+    pairs = (
+        old.join(last, on=unit, nulls_equal=True).select("@f", "@last").unique().filter(pl.col("@f") < pl.col("@last"))
+    )
+    found: dict[int, list[int]] = {}
+    for one, other in pairs.sort("@last", "@f").iter_rows():
+        if alike[one] == alike[other]:
+            found.setdefault(other, []).append(one)
+    return list(found.items())
 
 
 def told(intake_files: pl.DataFrame) -> list[list[str]]:

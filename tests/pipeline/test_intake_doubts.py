@@ -55,7 +55,7 @@ def test_two_files_of_one_name_are_named_where_the_one_replaces_the_other() -> N
     taken = take_in({"inbox/b/pours.csv": later, **first})
     assert [f for f, remark in doubts.told(taken.intake_files)] == ["inbox/b/pours.csv"]
     told = message(taken, "inbox/b/pours.csv")
-    assert "inbox/b/pours.csv and inbox/a/pours.csv have one name" in told and "only folder or ending" in told
+    assert "inbox/b/pours.csv replaces rows of inbox/a/pours.csv" in told and "only folder or ending" in told
     assert taken.tables["pours"].filter(mix_id="a")["weighed_g"].to_list() == [101.0]
     alike = take_in({"inbox/b/pours.csv": GOOD["inbox/pours.csv"], **first})
     assert doubts.told(alike.intake_files) == [], "equal content: nothing hangs on the order"

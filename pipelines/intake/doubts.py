@@ -122,16 +122,18 @@ def _equal_names(
 def _replaced(book: Book, unit: list[str], alike: dict[int, int]) -> list[tuple[int, list[int]]]:
     """The files that hold the last version of a unit of which files of the same name hold a superseded row, with those.
     `alike`: rank -> the first rank of that name."""
-    mine = pl.col("@f").is_in(list(alike))
+    group = pl.col("@f").replace_strict(alike, default=None, return_dtype=pl.Int64).alias("@name")
+    every, refused = (f.with_columns(group).filter(pl.col("@name").is_not_null()) for f in (book.rows, book.refused))
+    unit = [*unit, "@name"]
     old = pl.concat(
         [
-            book.rows.filter(mine & (pl.col("@state") == SUPERSEDED)).select("@f", *unit),
-            book.refused.filter(mine & ~pl.col("@force")).select("@f", *unit),
+            every.filter(pl.col("@state") == SUPERSEDED).select("@f", *unit),
+            refused.filter(~pl.col("@force")).select("@f", *unit),
         ]
     ).unique()
     if old.is_empty():
         return []
-    new = pl.concat([f.filter(mine).select(*unit, pl.col("@f").alias("@last")) for f in (book.rows, book.refused)])
+    new = pl.concat([f.select(*unit, pl.col("@f").alias("@last")) for f in (every, refused)])
     last = (
         new.join(old.select(unit).unique(), on=unit, how="semi", nulls_equal=True).group_by(unit).agg(pl.max("@last"))
     )
@@ -140,8 +142,7 @@ def _replaced(book: Book, unit: list[str], alike: dict[int, int]) -> list[tuple[
     )
     found: dict[int, list[int]] = {}
     for one, other in pairs.sort("@last", "@f").iter_rows():
-        if alike[one] == alike[other]:
-            found.setdefault(other, []).append(one)
+        found.setdefault(other, []).append(one)
     return list(found.items())
 
 

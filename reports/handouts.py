@@ -25,6 +25,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup, escape
 
 from reports import wording
+from reports.missing import missing, span
 from schemas import door
 
 #: what `build` reads; a table that is missing reads as an empty one
@@ -252,7 +253,6 @@ class _View:
         self.tables, self.settings, self.of, self.shops = tables, settings, of, shops
         own = dict(tables["shops"].select("shop_id", "jurisdiction").iter_rows())
         self.labels = dict(tables["shops"].select("shop_id", "label").iter_rows())
-        self.unsaid = [name for name in shops if not own.get(name)]
         self.place = {name: own.get(name) or str(settings.get("jurisdiction", "")) for name in shops}
         packs = {row["jurisdiction"]: row for row in tables["packs"].iter_rows(named=True)}
         self.pack = {name: packs.get(self.place[name]) for name in shops}
@@ -686,76 +686,11 @@ class _View:
 
     def gaps(self) -> Sheet:
         """Each thing that is missing on a line of its own."""
-        lines: list[tuple[Cell, ...]] = []
-        months = self.frame("emissions_monthly")
-        for name in self.shops:
-            own = months.filter(pl.col("shop_id") == name)
-            if name in self.unsaid:
-                lines.append(
-                    (
-                        name,
-                        "",
-                        f"No jurisdiction in the register of shops: taken from the settings, {self.place[name] or 'none'}.",
-                    )
-                )
-            pack = self.pack[name]
-            if pack is None:
-                lines.append(
-                    (
-                        name,
-                        "",
-                        f"No limits ship for the jurisdiction {self.place[name] or 'that is not given'}: nothing is compared.",
-                    )
-                )
-            elif pack["verify"]:
-                lines.append((name, "", f"The figures of {pack['label']} are from memory: verify before use."))
-            if own.is_empty():
-                lines.append((name, self.of.label, "No record in this period."))
-                continue
-            for month in self.of.months:
-                if month not in set(own["month"]):
-                    lines.append((name, month, "No record in this month."))
-            for month in own.filter(~pl.col("complete"))["month"].unique().sort():
-                lines.append(
-                    (
-                        name,
-                        month,
-                        "Incomplete: something was unreadable or has no figure; its figures are lower bounds.",
-                    )
-                )
-            for month in own.filter(pl.col("category") == "unmapped")["month"].unique().sort():
-                products = self.frame("voc_content").filter(
-                    pl.col("shop_id") == name, pl.col("month") == month, pl.col("category").is_null()
-                )["product_id"]
-                named = ", ".join(sorted({p for p in products if p})) or "a cup whose pours disagree"
-                lines.append((name, month, f"No category in product_categories for: {named}."))
-            last = self.span(name)[1]
-            if last is not None and self.of.days[0] <= last < self.of.days[1]:
-                lines.append(
-                    (name, f"{last:%Y-%m}", f"The records end on {last}: what comes after is not in these figures.")
-                )
-        causes = (
-            self.frame("emission_lines")
-            .filter(~pl.col("complete"))
-            .group_by("shop_id", "month", pl.col("note").fill_null("unreadable"))
-            .agg(n=pl.len(), which=pl.coalesce("mix_id", "number").unique().sort().head(12))
-            .sort("shop_id", "month", "note")
-        )
-        for row in causes.iter_rows(named=True):
-            more = " and more" if row["n"] > 12 else ""
-            lines.append(
-                (row["shop_id"], row["month"], f"{row['note']}: {', '.join(w for w in row['which'] if w)}{more}.")
-            )
+        setting = str(self.settings.get("jurisdiction", ""))
+        lines = missing(self.tables.__getitem__, setting, self.shops, self.of.months, self.of.label)
         if not lines:
             lines.append(("", self.of.label, "Nothing is missing that the program can tell."))
         return Sheet("missing", "What is missing", [Head("shop"), Head("month"), Head("what")], lines)
-
-    def span(self, shop: str) -> tuple[date | None, date | None]:
-        """First and last day on which the shop poured, cleaned or used anything."""
-        days = self.tables["emission_lines"].filter(
-            pl.col("shop_id") == shop, pl.col("kind").is_in(["cup", "cleaning", "surface_prep", "unscaled"])
-        )["on_date"]
-        return days.min(), days.max()  # type: ignore[return-value]
 
     # first and last sheet
 
@@ -769,7 +704,7 @@ class _View:
         ]
         for name in self.shops:
             own = frame.filter(pl.col("shop_id") == name)
-            first, last = self.span(name)
+            first, last = span(self.tables.__getitem__, name)
             label = f"{name} ({self.labels[name]})" if self.labels.get(name) else name
             pack = self.pack[name]
             rows.append((f"Shop {label}", pack["label"] if pack else self.place[name], None, "", None, ""))

@@ -15,6 +15,7 @@ from reports.figures.base import Figure
 from reports.figures.emissions import emissions, source_of
 from reports.figures.mini import share_of_limit
 from reports.listing import Column, Listing, Row, amount, of_table, text
+from reports.missing import missing
 from reports.pages import record
 from reports.pages.base import Page
 from reports.theme import SOURCES
@@ -81,6 +82,7 @@ def make(book: Book) -> dict[str, Any]:
         "blank": [wording.month_word(m) for m in blank],
         "n_months": len(cube.members["month"]),
         "figure": figure,
+        "missing": _missing(book, months),
         "by_category": _by_category(cube),
         "headroom": _headroom(book),
         "rolling": _rolling(book),
@@ -147,6 +149,34 @@ def _lacking(frame: pl.DataFrame, months: list[str]) -> list[str]:
         wording.month_word(month) + (f" ({n} row{'' if n == 1 else 's'} refused)" if (n := refused[month]) else "")
         for month in months
     ]
+
+
+MOST_MISSING = 80
+
+
+def _missing(book: Book, months: list[str]) -> Listing | None:
+    """What the figures lack, a line each; None where nothing is known to lack."""
+    shops = list(book.shop_labels)
+    lines = missing(book.table, str(book.setting("jurisdiction", "us")), shops, months, "all months")
+    if not lines:
+        return None
+    rows = [
+        Row(
+            [
+                text(book.shop_labels.get(shop, shop)),
+                text(wording.month_word(month) if month[:4].isdigit() else month),
+                text(what),
+            ],
+            {"shop": shop} | ({"month": month} if month[:4].isdigit() else {}),
+        )
+        for shop, month, what in lines[:MOST_MISSING]
+    ]
+    found = Listing("What is missing", [Column("shop"), Column("month"), Column("what")], rows)
+    if len(lines) > MOST_MISSING:
+        found.caption = (
+            f"What is missing: the first {MOST_MISSING} of {len(lines)} lines; a hand-out lists those of its period"
+        )
+    return found
 
 
 def _by_month(cube: Any, lacking: list[str], blank: list[str]) -> Listing:

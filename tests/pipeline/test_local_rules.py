@@ -111,7 +111,7 @@ def test_a_jurisdiction_without_a_pack_is_told_where_it_stands_with_what_to_do(s
     page = (space.out / "site" / "intake.html").read_text(encoding="utf-8")
     assert "no pack of rules for jurisdiction" in page
     missing = (space.handouts / "2026" / "csv" / "missing.csv").read_text(encoding="utf-8-sig")
-    assert "typo,,No limits ship for the jurisdiction us-cs: nothing is compared." in missing
+    assert "typo,,No limits are known for the jurisdiction us-cs: nothing is compared." in missing
 
 
 def test_a_category_without_a_limit_is_told(space: workspace.Workspace) -> None:

@@ -1,0 +1,114 @@
+"""What a reader of the environmental record must know is lacking: one line for each thing, for pages and hand-outs alike.
+
+Pure: published tables and registers in, lines out. Nothing is guessed: only what the tables show is told.
+"""
+
+from __future__ import annotations
+
+import calendar
+from collections.abc import Callable, Iterator, Sequence
+from datetime import date
+
+import polars as pl
+
+Line = tuple[str, str, str]  # shop, month or "", what is missing
+Read = Callable[[str], pl.DataFrame]
+
+#: so many things of one kind are named; the rest is counted
+NAMED = 12
+
+
+def span(read: Read, shop: str) -> tuple[date | None, date | None]:
+    """First and last day on which a shop poured, cleaned or used anything."""
+    days = read("emission_lines").filter(
+        pl.col("shop_id") == shop, pl.col("kind").is_in(["cup", "cleaning", "surface_prep", "unscaled"])
+    )["on_date"]
+    return days.min(), days.max()  # type: ignore[return-value]
+
+
+def missing(read: Read, jurisdiction: str, shops: Sequence[str], months: Sequence[str], label: str) -> list[Line]:
+    """Every line for these shops in these months (YYYY-MM, in order); `label` is what the period is called. `jurisdiction`:
+    the setting's, for shops whose register row names none."""
+    out: list[Line] = []
+    for shop in shops:
+        out += _of_rules(read, jurisdiction, shop)
+        out += _of_months(read, shop, months, label)
+    return [*out, *_causes(read, shops, months)]
+
+
+def _of_rules(read: Read, setting: str, shop: str) -> Iterator[Line]:
+    named = dict(read("shops").select("shop_id", "jurisdiction").iter_rows()).get(shop)
+    place = named or setting
+    packs = {row["jurisdiction"]: row for row in read("packs").iter_rows(named=True)}
+    if not named:
+        yield shop, "", f"No jurisdiction in the register of shops: taken from the settings, {place or 'none'}."
+    if place not in packs:
+        yield shop, "", f"No limits are known for the jurisdiction {place or 'that is not given'}: nothing is compared."
+    elif packs[place]["verify"]:
+        yield shop, "", f"The figures of {packs[place]['label']} are from memory: verify before use."
+
+
+def _of_months(read: Read, shop: str, months: Sequence[str], label: str) -> Iterator[Line]:
+    own = read("emissions_monthly").filter(pl.col("shop_id") == shop, pl.col("month").is_in(list(months)))
+    if own.is_empty():
+        yield shop, label, "No record in this period."
+        return
+    by_month = {
+        row["month"]: row
+        for row in own.group_by("month")
+        .agg(
+            n_lines=pl.col("n_lines").sum(),
+            refused=pl.col("n_refused").max(),
+            complete=pl.col("complete").all(),
+            unmapped=((pl.col("category") == "unmapped") & (pl.col("n_lines") > 0)).any(),
+        )
+        .iter_rows(named=True)
+    }
+    first, last = span(read, shop)
+    for month in months:
+        row = by_month.get(month)
+        if row is None:
+            yield shop, month, "No record in this month."
+            continue
+        refused = f"{row['refused']} row{'' if row['refused'] == 1 else 's'} refused" if row["refused"] else ""
+        if not row["n_lines"]:
+            yield shop, month, f"Nothing of this month could be read ({refused}): not known, which is not 0."
+        elif not row["complete"]:
+            why = f" ({refused})" if refused else ""
+            yield (
+                shop,
+                month,
+                f"Incomplete: something was unreadable or has no figure{why}; its figures are lower bounds.",
+            )
+        if row["unmapped"]:
+            yield shop, month, f"No category in product_categories for: {_unmapped(read, shop, month)}."
+        if first is not None and f"{first:%Y-%m}" == month and first.day > 1:
+            yield shop, month, f"The records begin on {first}: what was before is not in these figures."
+        if last is not None and f"{last:%Y-%m}" == month and (last.day < _last_day(month)):
+            yield shop, month, f"The records end on {last}: what comes after is not in these figures."
+
+
+def _last_day(month: str) -> int:
+    return calendar.monthrange(int(month[:4]), int(month[5:]))[1]
+
+
+def _unmapped(read: Read, shop: str, month: str) -> str:
+    products = read("voc_content").filter(
+        pl.col("shop_id") == shop, pl.col("month") == month, pl.col("category").is_null()
+    )["product_id"]
+    return ", ".join(sorted({product for product in products if product})) or "a cup whose pours disagree"
+
+
+def _causes(read: Read, shops: Sequence[str], months: Sequence[str]) -> Iterator[Line]:
+    """Why a month is incomplete, with the cups, cleanings and uses by name."""
+    grouped = (
+        read("emission_lines")
+        .filter(~pl.col("complete"), pl.col("shop_id").is_in(list(shops)), pl.col("month").is_in(list(months)))
+        .group_by("shop_id", "month", pl.col("note").fill_null("unreadable"))
+        .agg(which=pl.coalesce("mix_id", "number").drop_nulls().unique().sort())
+        .sort("shop_id", "month", "note")
+    )
+    for row in grouped.iter_rows(named=True):
+        more = len(row["which"]) - NAMED
+        named = ", ".join(row["which"][:NAMED]) + (f" and {more} more" if more > 0 else "")
+        yield row["shop_id"], row["month"], f"{row['note']}: {named}."

@@ -12,12 +12,13 @@ from page_files import SETTINGS, written
 from published_frames import make
 
 from reports.book import Book
+from reports.pages.base import counted, interval_rows
 from reports.pages.bench import job, lines
 from reports.site import PAGES, build
 from reports.wording import phrase, plain
 
 FILES = [page.file for page in PAGES]
-BOUND = "[data-m],[data-u],[data-unit],[data-see-word],[data-when]"
+BOUND = "[data-m],[data-u],[data-unit],[data-see-word],[data-when],[data-count],[data-role-word]"
 STRIPS = """[...document.querySelectorAll('svg[data-strip] rect')]
   .map(r => [r.getAttribute('x'), r.getAttribute('width')].join())"""
 
@@ -174,6 +175,32 @@ def test_a_role_and_a_shop_leave_only_their_rows_and_cards(visit: Any, site: Pat
     assert len(labels) == 4
     assert tab.locator("article:visible").count() == 3
     assert "surfacer" in tab.locator("#hands-finding").inner_text()
+
+
+def test_the_finding_counts_the_role_and_shop_that_are_chosen(
+    visit: Any, site: Path, tables: dict[str, pl.DataFrame]
+) -> None:
+    book = Book(tables, SETTINGS)
+    for page, by in (("hands", "technician"), ("guns", "gun")):
+        tab = visit(site, f"{page}.html")
+        for role, shop in (("surfacer", ""), ("base", "north"), ("clear", "")):
+            tab.evaluate(f"location.hash = 'role={role}&shop={shop}'")
+            tab.wait_for_function(
+                "role => document.querySelector('.finding').innerText.includes('In ' + role)", arg=role
+            )
+            wanted = counted(interval_rows(book, by, role, shop, every=True))
+            for el in tab.locator("[data-count]").all():
+                said, n = el.inner_text(), wanted[el.get_attribute("data-count") or ""]
+                assert said == ("none" if n == 0 and el.get_attribute("data-zero") else plain(n, 0))
+
+
+def test_a_card_has_the_rows_behind_it_one_click_away(visit: Any, site: Path) -> None:
+    tab = visit(site, "hands.html")
+    cards = tab.locator("article details")
+    assert cards.count() > 0
+    assert cards.first.locator("table").first.is_hidden()
+    cards.first.locator("summary").first.click()
+    assert cards.first.locator("tbody tr").count() > 0 and cards.first.locator("table").first.is_visible()
 
 
 def test_every_control_is_reached_by_keyboard_alone(visit: Any, site: Path) -> None:

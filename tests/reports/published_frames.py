@@ -321,6 +321,13 @@ def decisions(draw: random.Random, names: dict[str, str], guns: list, people: li
               "prob_better": 0.93, "n_before": 12, "n_after": 14}],
         ),
         "film_by_technician": frame("film_by_technician", film),
+        "film_build": frame(
+            "film_build",
+            [{"shop_id": c["shop_id"], "technician_id": c["technician_id"], "role": c["role"], "job_id": f"J{i:02d}",
+              "operation_no": 3, "panel_id": "door", "face": "outer", "film_um": 80.0 + i, "film_low": 74.0 + i,
+              "film_high": 86.0 + i, "film_max_um": 70.0, "prob_over": 0.99, "source": "read", "grade": "A"}
+             for c in cards for i in range(15)],
+        ),
         "edge_bias": frame("edge_bias", edges),
         "panel_heat": frame("panel_heat", heat),
         "technique_power": frame(

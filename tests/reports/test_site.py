@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import json
 import re
 from html import unescape
 from html.parser import HTMLParser
+from pathlib import Path
 
 import polars as pl
 import pytest
@@ -453,3 +455,19 @@ def test_a_big_chain_stays_within_its_size_and_its_sums(tables) -> None:
 )
 def test_periods_between_are_filled_in(first: str, last: str, said: list[str]) -> None:
     assert between(first, last) == said
+
+
+def test_the_drawing_library_is_of_the_version_that_figures_are_made_for_and_knows_their_traces(site) -> None:
+    """plotly.js with bars and lines alone comes with the pages; `make charts` fetches it anew after an upgrade."""
+    import plotly
+
+    whole = (Path(plotly.__file__).parent / "package_data" / "plotly.min.js").read_text(encoding="utf-8")
+    version = re.compile(r"plotly\.js (?:\(basic - minified\) )?v([\d.]+)")
+    ours = site["plotly.min.js"].decode()
+    assert "basic" in ours[:100] and version.search(ours[:300])[1] == version.search(whole[:300])[1]
+    drawn = set()
+    for name, content in site.items():
+        if name.endswith(".html"):
+            for made in re.findall(r'<script type="application/json" id="json-[^"]*">(.*?)</script>', content.decode()):
+                drawn |= {trace.get("type", "scatter") for trace in json.loads(made).get("plot", {}).get("data", [])}
+    assert drawn == {"bar", "scatter"}

@@ -2,7 +2,7 @@
 
 SHELL := /bin/sh
 .DEFAULT_GOAL := help
-.PHONY: help demo test spark pictures dictionary bench-transfer bench-decisions fuzz kills bench bench-large bench-direct check dagster lock browser clean
+.PHONY: help demo test spark pictures charts dictionary bench-transfer bench-decisions fuzz kills bench bench-large bench-direct check dagster lock browser clean
 
 VENV := .venv
 BIN := $(VENV)/bin
@@ -24,6 +24,7 @@ help:
 	@echo "make bench-direct   how often the direct intervals hold the truth, over 100 invented businesses"
 	@echo "make bench-transfer, make bench-decisions   the long simulations behind the model and the decisions"
 	@echo "make pictures  the README's pictures, of the demo's pages"
+	@echo "make charts    the pages' drawing library, of the version of the plotly package"
 	@echo "make dictionary   the data dictionary in DEVELOPERS.md, from the schemas"
 	@echo "make dagster   the graph of tables in a browser (WORKSPACE=folder, default demo_shop)"
 	@echo "make lock      pin the newest libraries in requirements.lock"
@@ -109,6 +110,13 @@ bench-transfer: $(READY)
 
 bench-decisions: $(READY)
 	nice -n 10 $(BIN)/python tests/bench/decisions.py
+
+# plotly.js with bars and lines alone, of the version that the plotly package makes figures for.
+charts: $(READY)
+	@version=$$($(BIN)/python -c 'import pathlib, plotly, re; print(re.search(r"plotly.js v([0-9.]+)", (pathlib.Path(plotly.__file__).parent / "package_data/plotly.min.js").read_text("utf-8")[:300])[1])') \
+		&& folder=$$(mktemp -d) && npm pack --silent --pack-destination "$$folder" "plotly.js-basic-dist-min@$$version" >/dev/null \
+		&& tar -xzf "$$folder"/*.tgz -C "$$folder" && cp "$$folder"/package/plotly-basic.min.js reports/static/ \
+		&& rm -r "$$folder" && echo "reports/static/plotly-basic.min.js is version $$version"
 
 pictures: demo browser
 	$(BIN)/python tests/browser/pictures.py demo_shop/out/site reports/pictures

@@ -152,7 +152,11 @@ def plain(header: str) -> str:
 
 def unit_in(header: str) -> str | None:
     """The unit a header names: in brackets, or as its last word."""
-    for found in [*re.findall(r"[\(\[\{]([^)\]}]+)[\)\]\}]", header), *re.split(r"[\s_/]+", header)[1:][-1:]]:
+    last = re.split(r"[\s_/]+", header)[1:][-1:]
+    last = last or ([header] if re.fullmatch(r"\w{3,}", header) else [])
+    if re.search(r"(?i)(\bin|(\bper|/)\s*\w+)$", header):  # 'Date in', 'Price per kg': no unit of the number
+        last = []
+    for found in [*re.findall(r"[\(\[\{]([^)\]}]+)[\)\]\}]", header), *last]:
         try:
             return units.lookup(found).name
         except units.UnitError as error:
@@ -319,7 +323,7 @@ class _Candidate:
 
 def _words(table: str, column: str) -> list[str]:
     own = [column.replace("_", " ")]
-    bare = re.sub(r" (id|no|g|um|m2|kpa|mm|at|on)$", "", own[0])
+    bare = re.sub(r" (id|no|g|um|m2|ml|kpa|mm|min|at|on)$", "", own[0])
     return [*own, *(lexicon.HEADERS.get(f"{table}.{column}") or lexicon.HEADERS.get(column, "")).split("|"), bare]
 
 
@@ -378,17 +382,14 @@ def _candidate(table: str, info: ColumnInfo, column: _Column, ids: dict[str, set
     elif info.kind == "text":
         if (column.formats or column.clocks) and not column.whole:
             return None
-        register = ids.get(info.refers_to)
-        if register:
-            distinct = set(column.cells)
+        home = info.refers_to if info.refers_to in ids else info.name.removesuffix("_id") + "s"
+        distinct = set(column.cells)
+        if register := ids.get(home):
             hits = len(distinct & register) / len(distinct)
             score += hits if hits >= 0.5 else (-0.5 if name < 0.9 else 0)
             if hits >= 0.5:
-                why.append(f"{100 * hits:.0f} % of its values are in {info.refers_to}")
-        if any(
-            r != info.refers_to and len(set(column.cells) & known) > 0.8 * len(set(column.cells))
-            for r, known in ids.items()
-        ):
+                why.append(f"{100 * hits:.0f} % of its values are in {home}")
+        if any(r != home and len(distinct & known) > 0.8 * len(distinct) for r, known in ids.items()):
             score -= 0.7
         if column.numeric and not column.whole:
             return None
@@ -512,6 +513,9 @@ class _Table:
             taken.pop("reading_um", None)
         self._batch(taken, spent)
         self._dates(taken, spent)
+        for name in NUMBERED:  # an order number is no number within a cup or job
+            if name in taken and max(taken[name][0].numbers, default=0) > 500:
+                spent.discard(taken.pop(name)[0].name)
         have = set(taken) | {m.column for m in self.matches} | ({"reading_um"} if wide else set())
         have |= {name for name in NUMBERED if name in self.infos and name not in ("operation_no",)}
         if not set(CORE[self.table]) <= have:
@@ -560,6 +564,12 @@ class _Table:
         unsure: tuple[str, list[tuple[str, str]]] | None = None
         if info.kind in ("datetime", "date") and not self.read.typed:
             forms = _best_formats(column.formats)
+            if not forms:
+                answer = [(_quoted(column.name), "if they are written as 2026-03-01 10:30")]
+                return _quoted(column.name), (
+                    "the column is empty, so how its dates are written cannot be seen",
+                    answer,
+                )
             parts.append(f"format = {_quoted(forms[0])}")
             if len(forms) > 1:
                 answers = [(f"{{ {parts[0]}, format = {_quoted(f)} }}", f"reads {column.cells[0]} so") for f in forms]
@@ -619,10 +629,10 @@ class _Table:
         return out
 
     def _runs_on(self, column: _Column) -> bool:
-        cup = max(
-            (c for c in self.columns if c is not column and c.cells),
-            key=lambda c: _named(c.plain, _words("pours", "mix_id")),
-        )
+        others = [c for c in self.columns if c is not column and c.cells]
+        if not others:
+            return False
+        cup = max(others, key=lambda c: _named(c.plain, _words("pours", "mix_id")))
         names = {n: f"c{i}" for i, n in enumerate(self.read.header)}
         groups: dict[str, list[float]] = {}
         for one, value in (
@@ -727,6 +737,11 @@ class _Table:
         if moment is None:
             return
         held = taken.get(moment.name)
+        whole = [c for c in self.columns if c.name not in spent and any(re.search("%[HI]", f) for f in c.formats)]
+        if not held and len(whole) == 1:
+            why = f"the only column of dates with times, such as {whole[0].cells[0]}"
+            taken[moment.name] = held = (whole[0], _Candidate(0.8, why))
+            spent.add(whole[0].name)
         if held and any(re.search("%[HI]", f) for f in held[0].formats):
             return
         days = [

@@ -10,7 +10,7 @@ HEADERS: dict[str, str] = {
     "mix_id": "mix|mix no|mix number|mix id|cup|cup no|cup id|ticket|ticket no|mixture|becher|becher nr|mischung|mischung nr"
     "|ansatz|mix ref",
     "pour_no": "pour|pour no|line|line no|seq|sequence|pos|position|order|zeile|lfd nr|nr",
-    "poured_at": "poured at|weighed at|mixed at|mix time|mixed on|timestamp|date time|datetime|when|zeitpunkt|gemischt am|at"
+    "poured_at": "zeitstempel|poured at|weighed at|mixed at|mix time|mixed on|timestamp|date time|datetime|when|zeitpunkt|gemischt am|at"
     "|logged at",
     "product_id": "product|paint|finish|material mixed|produkt|lack|coating|product code|paint system|what was mixed",
     "component_id": "component|ingredient|material|part|komponente|bestandteil|item|stoff|component code|tin|article|solvent|solvent code|cleaner",

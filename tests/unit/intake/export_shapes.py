@@ -1,5 +1,5 @@
 # ruff: noqa: E501  (a table of files)
-"""Exports shaped unlike the demo's, for the tests of infer.py: ten invented files with what each column truly is.
+"""Exports shaped unlike the demo's, for the tests of infer.py: invented files with what each column truly is.
 
 Numbers are drawn with a seed; the shapes (words, order, units, marks, preambles) are ours.
 """
@@ -33,6 +33,7 @@ class Shape:
     truth: dict[str, dict[str, tuple[str, ...]]]
     encoding: str = "utf-8"
     ask: set[str] = field(default_factory=set)
+    least: int = 40
 
 
 def _rows(seed: int, n: int) -> list[dict[str, str]]:
@@ -152,5 +153,86 @@ def shapes() -> list[Shape]:
             "cups by step", "mill/which_cup.csv",
             _lines("RO Number,Op,Cup,Portion (%)", [f"{x['job']},{i % 3 + 1},{x['cup']},{(100, 40)[i % 2]}" for i, x in enumerate(r[::2])]),
             {"draws": {"shop_id": (), "job_id": ("RO Number",), "operation_no": ("Op",), "mix_id": ("Cup",), "share": ("Portion (%)",)}},
+        ),
+        Shape(
+            "German scale log in kilograms that run on", "quay/Waagenprotokoll.tsv",
+            _lines("Nr\tZeitstempel\tMischung\tKomponente\tAnzeige [kg]\tWaage\tLackierer\tProdukt", [
+                f"{x['line']}\t{x['at']:%d.%m.%Y %H:%M:%S}\t{x['cup']}\t{x['component']}\t{de(str(float(x['gross']) / 1000))}\tW2\t{x['tech']}\t{x['product']}" for x in r]),
+            {"pours": {"shop_id": (), "pour_no": ("Nr",), "poured_at": ("Zeitstempel",), "mix_id": ("Mischung",), "component_id": ("Komponente",),
+                       "weighed_g": ("Anzeige [kg]",), "scale_id": ("Waage",), "technician_id": ("Lackierer",), "product_id": ("Produkt",)}},
+        ),
+        Shape(
+            "a time of printing beside the time of mixing, target before actual, no unit", "mill/targets.csv",
+            _lines("Printed;Mix No;Pos;Component;Target;Actual;Mixed at;Product", [
+                f"2025-06-01 09:00;{x['cup']};{x['line']};{x['component']};{float(x['net']) + 1:.1f};{x['net']};{x['at']:%Y-%m-%d %H:%M};{x['product']}" for x in r]),
+            {"pours": {"shop_id": (), "mix_id": ("Mix No",), "pour_no": ("Pos",), "component_id": ("Component",), "target_g": ("Target",),
+                       "weighed_g": ("Actual",), "poured_at": ("Mixed at",), "product_id": ("Product",)}},
+            ask={"weighed_g", "target_g"},
+        ),
+        Shape(
+            "volumes in millilitres", "mill/by_volume.csv",
+            _lines("Cup,Material,Volume (mL),When,Coating", [f"{x['cup']},{x['component']},{x['net']},{x['at']:%Y-%m-%dT%H:%M},{x['product']}" for x in r]),
+            {"pours": {"shop_id": (), "mix_id": ("Cup",), "pour_no": (), "component_id": ("Material",), "weighed_g": ("Volume (mL)",), "poured_at": ("When",),
+                       "product_id": ("Coating",)}},
+        ),
+        Shape(
+            "an order number that could be taken for a pour's", "quay_stamp.csv",
+            _lines("order,ticket,item,grams,stamp,paint", [
+                f"{88000 + int(x['cup']) // 2},{x['cup']},{x['component']},{x['net']},{x['at']:%d-%b-%Y %H:%M},{x['product']}" for x in r]),
+            {"pours": {"shop_id": (), "mix_id": ("ticket",), "pour_no": (), "component_id": ("item",), "weighed_g": ("grams",), "poured_at": ("stamp",),
+                       "product_id": ("paint",)}},
+        ),
+        Shape(
+            "orders with the dates in and out", "quay/orders.csv",
+            _lines("Repair order,Car class,Date in,Date out", [
+                f"R{400 + i},{('compact', 'estate', 'van')[i % 3]},{START + timedelta(days=i):%Y-%m-%d},{START + timedelta(days=i + 3):%Y-%m-%d}" for i in range(45)]),
+            {"jobs": {"shop_id": (), "job_id": ("Repair order",), "vehicle_class": ("Car class",), "opened_on": ("Date in",), "closed_on": ("Date out",)}},
+        ),
+        Shape(
+            "positions on the panel", "mill/grid.csv",
+            _lines("Job,Panel,Row,Col,DFT um,Gauge,Measured at", [
+                f"R{400 + i // 9},{('bonnet', 'roof')[i // 9 % 2]},{i % 9 // 3 + 1},{i % 3 + 1},{x['film']},{x['gauge']},{x['at']:%Y-%m-%d %H:%M}" for i, x in enumerate(r[:90])]),
+            {"readings": {"shop_id": (), "job_id": ("Job",), "panel_id": ("Panel",), "reading_no": (), "row": ("Row",), "col": ("Col",), "reading_um": ("DFT um",),
+                          "gauge_id": ("Gauge",), "taken_at": ("Measured at",)}},
+        ),
+        Shape(
+            "price list", "prices.csv",
+            _lines("Article,Description,Specific gravity (kg/l),Solids by weight (%),Solids by volume (%),VOC by weight (%),Price per kg", [
+                f"{c},Thing {i},{1 + i / 20:.2f},{50 - 5 * i},{40 - 4 * i},{50 + 5 * i},{20 + i}" for i, c in enumerate(sorted(IDS["components"]))]),
+            {"components": {"component_id": ("Article",), "label": ("Description",), "density_g_per_ml": ("Specific gravity (kg/l)",),
+                            "solids_mass_fraction": ("Solids by weight (%)",), "solids_volume_fraction": ("Solids by volume (%)",),
+                            "voc_mass_fraction": ("VOC by weight (%)",), "price_per_kg": ("Price per kg",)}},
+            least=6,
+        ),
+        Shape(
+            "data sheets, film in mils", "sheets.txt",
+            _lines("Product;Name;Layer;Min film (mil);Max film (mil);Min tip (mm);Max tip (mm);Pot life (min)", [
+                f"{p};P{i};{('clear', 'base', 'surfacer')[i]};{1.0 + i};{2.0 + i};1.2;1.4;60" for i, p in enumerate(sorted(IDS["products"]))]),
+            {"products": {"product_id": ("Product",), "label": ("Name",), "role": ("Layer",), "film_min_um": ("Min film (mil)",), "film_max_um": ("Max film (mil)",),
+                          "tip_min_mm": ("Min tip (mm)",), "tip_max_mm": ("Max tip (mm)",), "pot_life_min": ("Pot life (min)",)}},
+            least=3,
+        ),
+        Shape(
+            "gauge checks, decimal comma", "pruefung.csv",
+            _lines("Instrument;Geprüft am;Folie (µm);Messwert (µm)", [
+                f"{x['gauge']};{START + timedelta(hours=i):%d.%m.%Y %H:%M};{('51,3', '121,0')[i % 2]};{de(x['film'])}" for i, x in enumerate(r[:50])]),
+            {"gauge_checks": {"gauge_id": ("Instrument",), "checked_at": ("Geprüft am",), "shim_um": ("Folie (µm)",), "reading_um": ("Messwert (µm)",)}},
+        ),
+        Shape(
+            "scale checks", "scale_test.csv",
+            _lines("balance,checked,test weight (g),shown (g)", [
+                f"W{i % 2 + 1},{START + timedelta(hours=i):%Y-%m-%d %H:%M},{(100, 500)[i % 2]},{x['net']}" for i, x in enumerate(r[:50])]),
+            {"scale_checks": {"scale_id": ("balance",), "checked_at": ("checked",), "weight_g": ("test weight (g)",), "reading_g": ("shown (g)",)}},
+        ),
+        Shape(
+            "aerosols", "mill/aerosols.csv",
+            _lines("When,Product code,Amount (g),Job no,No", [f"{x['at']:%Y-%m-%d %H:%M},gunwash,{x['net']},{x['job']},{i + 1}" for i, x in enumerate(r[:50])]),
+            {"unscaled_use": {"shop_id": (), "used_at": ("When",), "component_id": ("Product code",), "mass_g": ("Amount (g)",), "job_id": ("Job no",), "use_no": ("No",)}},
+        ),
+        Shape(
+            "gun list in German", "quay/Pistolen.csv",
+            _lines("Pistole,Zerstäubung,Düse (mm),Zuführung", [f"{g},{('hvlp', 'conventional')[i % 2]},1.{i + 2},gravity" for i, g in enumerate(sorted(IDS["guns"]))]),
+            {"guns": {"gun_id": ("Pistole",), "shop_id": (), "atomising": ("Zerstäubung",), "tip_mm": ("Düse (mm)",), "feed": ("Zuführung",)}},
+            ask={"feed"}, least=3,
         ),
     ]  # fmt: skip

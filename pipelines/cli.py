@@ -6,6 +6,7 @@ Exit codes: 0 fine, 1 could not run, 2 wrong usage, 3 ran but refused rows or fi
 from __future__ import annotations
 
 import argparse
+import contextlib
 import os
 import sys
 import time
@@ -256,8 +257,9 @@ def _layout(given: argparse.Namespace) -> int:
     space, path = workspace.find(given.dir), Path(given.file)
     found = conductor.propose(space, path)
     if given.ask:
-        for one in found.open:
-            found = _asked(found, one)
+        with contextlib.suppress(EOFError):  # the rest stays open
+            for one in found.open:
+                found = _asked(found, one)
     text = found.toml()
     print(text)
     for one in found.needed:
@@ -265,7 +267,11 @@ def _layout(given: argparse.Namespace) -> int:
     if found.needed:
         print("Answer these with --ask, or in the layout by hand. Nothing was written.")
         return REFUSED
-    for table, part in conductor.preview(found, path).tables.items():
+    read = conductor.preview(found, path)
+    if read.state == "refused":
+        print(f"With these answers the file cannot be read: {read.message}. Nothing was written.")
+        return REFUSED
+    for table, part in read.tables.items():
         lost = part.refused["item"].n_unique()
         print(f"{table or 'rows that no table takes'}: {part.rows.height:,} rows would be read, {lost:,} refused")
         _print_rows({table: part.rows.head(20)})
@@ -283,20 +289,21 @@ def _layout(given: argparse.Namespace) -> int:
 
 
 def _asked(found: Proposal, one: Open) -> Proposal:
-    """One open question, answered in the terminal; an empty answer leaves it open."""
+    """One open question, answered in the terminal; an empty answer leaves it open. Raises EOFError: input has ended."""
+    import json
+
     print(f"\n{one.table}.{one.column}: {one.question}")
     for number, (toml, why) in enumerate(one.answers, start=1):
         print(f"  {number}  {toml}    {why}")
     print("  a number, a header in quotes, = and a constant, or nothing to leave it open")
-    answer = input("> ").strip() if sys.stdin else ""
-    if answer.isdecimal() and 1 <= int(answer) <= len(one.answers):
-        return found.answered(one.table, one.column, one.answers[int(answer) - 1][0])
-    import json
-
-    if answer.startswith("="):
-        return found.answered(one.table, one.column, f"{{ constant = {json.dumps(answer[1:].strip())} }}")
-    if len(answer) > 2 and answer[0] == answer[-1] == '"':
-        return found.answered(one.table, one.column, f"{{ column = {json.dumps(answer[1:-1])} }}")
+    while answer := input("> ").strip():
+        if answer.isdecimal() and 1 <= int(answer) <= len(one.answers):
+            return found.answered(one.table, one.column, one.answers[int(answer) - 1][0])
+        if answer.startswith("=") and answer[1:].strip():
+            return found.answered(one.table, one.column, f"{{ constant = {json.dumps(answer[1:].strip())} }}")
+        if len(answer) > 2 and answer[0] == answer[-1] == '"':
+            return found.answered(one.table, one.column, f"{{ column = {json.dumps(answer[1:-1])} }}")
+        print(f'  {answer} is none of these; answer such as 1, "Net weight" or = north')
     return found
 
 

@@ -610,6 +610,16 @@ emission_gaps = table(
     unread=flag("Some stand for material of which nothing is in any figure"),
 )
 
+gun_rules = table(
+    "gun_rules",
+    "What 40 CFR 63 subpart HHHHHH says of each gun",
+    shop_id=_SHOP,
+    gun_id=text("The gun", key=True),
+    qualifies=choice("Whether its way of atomising qualifies", "yes", "review", "no"),
+    cup=choice("The cup against the 3 fl oz", "outside", "review", "review: refilled", "inside", "missing"),
+    n_refilled=integer("Operations that sprayed more than the small cup holds"),
+)
+
 hap_blend_matches = table(
     "hap_blend_matches",
     "Default blends behind species of components",
@@ -660,6 +670,6 @@ WORKING: dict[str, pa.DataFrameSchema] = {
         leftover_habits, sprayed, gauge_fits, stage_positions, panel_work, increment_layers, film_pieces, film_spreads, equations,
         record_faces, record_layers, records, operation_te, operation_films, film_groups, over_build,
         emission_places, emission_materials, emission_parts, emission_cups, emission_flows, emission_cleaning,
-        emission_waste, emission_overspray, emission_gaps, hap_blend_matches, hap_species, hap_uses,
+        emission_waste, emission_overspray, emission_gaps, gun_rules, hap_blend_matches, hap_species, hap_uses,
     )
 }  # fmt: skip

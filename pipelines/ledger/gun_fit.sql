@@ -2,12 +2,10 @@
 --   tip_fits       tip_min_mm <= tip <= tip_max_mm                mm; the tip last written down for that gun, else the register's
 --   pressure_fits  highest inlet pressure written down for the pair <= inlet_max_kpa      kPa; null where none was written
 --                  down; `why` says in how many of the operations it lay above
---   cup_rule       a cup of at most 3 fl oz (88.7 mL, printed as 89 cc) is outside 40 CFR 63 subpart HHHHHH (63.11180); the
---                  rule names exactly 3.0 on both sides, so 87-90 mL is `review`, and so is a small cup that sprayed more
---                  than its volume in one operation: it was refilled
---   atomising_allowed  where the place's pack has the section shop_rules: HVLP, electrostatic, airless and air-assisted
---                  airless (63.11173(e)(3)); anything else needs an approval that this table cannot see: conventional guns are
---                  not allowed, reduced pressure is unknown. A cup below the line is outside. Elsewhere no rule is known: allowed.
+--   cup_rule       gun_rules: below, above or at (review) the 3 fl oz of 40 CFR 63 subpart HHHHHH, a refilled small cup too
+--   atomising_allowed  where the place's pack has the section shop_rules: what gun_rules says qualifies; anything else needs an
+--                  approval that this table cannot see: conventional guns are not allowed, reduced pressure is unknown. A cup
+--                  below the line is outside. Elsewhere no rule is known: allowed.
 --   cross_use      a primer gun (more surfacer or sprayable filler than base, mid coat, clear and single stage) sprayed finish,
 --                  or the reverse: the two are kept apart (common practice, no published source)
 --   reads          area-weighted mean film of the pair's operations against the window, where its 95 % interval lies outside
@@ -21,12 +19,6 @@ WITH product_now AS (
     ) AS versions
     WHERE newest = 1
 ),
-sprayed_ml AS (
-    SELECT s.shop_id, s.job_id, s.operation_no, sum(s.sprayed_g / m.density_g_per_ml) AS ml
-    FROM sprayed AS s
-    INNER JOIN mixes AS m ON m.shop_id = s.shop_id AND m.mix_id = s.mix_id
-    GROUP BY s.shop_id, s.job_id, s.operation_no
-),
 pairs_used AS (
     SELECT
         p.shop_id,
@@ -35,14 +27,11 @@ pairs_used AS (
         count(*) AS n_operations,
         max(o.inlet_kpa) AS inlet_kpa,
         count(o.inlet_kpa) AS n_pressures,
-        sum(CASE WHEN o.inlet_kpa > w.inlet_max_kpa + 1e-9 THEN 1 ELSE 0 END) AS n_too_high,
-        max(v.ml) AS largest_ml
+        sum(CASE WHEN o.inlet_kpa > w.inlet_max_kpa + 1e-9 THEN 1 ELSE 0 END) AS n_too_high
     FROM sprays AS p
     INNER JOIN operations AS o
         ON o.shop_id = p.shop_id AND o.job_id = p.job_id AND o.operation_no = p.operation_no
     LEFT JOIN product_now AS w ON w.product_id = p.product_id
-    LEFT JOIN sprayed_ml AS v
-        ON v.shop_id = p.shop_id AND v.job_id = p.job_id AND v.operation_no = p.operation_no
     GROUP BY p.shop_id, p.gun_id, p.product_id
 ),
 day_tips AS (
@@ -116,13 +105,10 @@ facts AS (
         v.inlet_max_kpa,
         coalesce(t.tip_mm, g.tip_mm) >= v.tip_min_mm - 1e-9 AND coalesce(t.tip_mm, g.tip_mm) <= v.tip_max_mm + 1e-9 AS tip_fits,
         u.inlet_kpa <= v.inlet_max_kpa + 1e-9 AS pressure_fits,
-        CASE
-            WHEN g.cup_ml IS NULL THEN 'unknown'
-            WHEN g.cup_ml > 90 THEN 'above'
-            WHEN g.cup_ml > 87 OR u.largest_ml > g.cup_ml THEN 'review'
-            ELSE 'below'
-        END AS cup_rule,
-        coalesce(g.cup_ml <= 87 AND u.largest_ml > g.cup_ml, FALSE) AS refilled,
+        CASE r.cup WHEN 'inside' THEN 'above' WHEN 'outside' THEN 'below' WHEN 'missing' THEN 'unknown' ELSE 'review' END
+            AS cup_rule,
+        coalesce(r.cup = 'review: refilled', FALSE) AS refilled,
+        r.qualifies,
         g.atomising,
         coalesce(l.rule_of_guns, FALSE) AS rule_of_guns,
         coalesce(u.n_operations, 0) > 0 AND (
@@ -138,6 +124,7 @@ facts AS (
         END AS reads
     FROM candidates AS c
     LEFT JOIN guns AS g ON g.gun_id = c.gun_id
+    LEFT JOIN gun_rules AS r ON r.shop_id = c.shop_id AND r.gun_id = c.gun_id
     LEFT JOIN product_now AS v ON v.product_id = c.product_id
     LEFT JOIN pairs_used AS u ON u.shop_id = c.shop_id AND u.gun_id = c.gun_id AND u.product_id = c.product_id
     LEFT JOIN day_tips AS t ON t.gun_id = c.gun_id
@@ -150,10 +137,10 @@ ruled AS (
         *,
         CASE
             WHEN NOT rule_of_guns THEN TRUE
-            WHEN atomising IN ('hvlp', 'electrostatic', 'airless', 'air_assisted_airless') THEN TRUE
+            WHEN qualifies = 'yes' THEN TRUE
             WHEN atomising IS NULL OR cup_rule IN ('review', 'unknown') THEN NULL
             WHEN cup_rule = 'below' THEN TRUE
-            WHEN atomising = 'conventional' THEN FALSE
+            WHEN qualifies = 'no' THEN FALSE
         END AS atomising_allowed
     FROM facts
 )

@@ -66,6 +66,7 @@ def gun_fit(
         "sprayed": frame("sprayed", cups),
         "film_build": frame("film_build", panels),
     }  # fmt: skip
+    tables["gun_rules"] = runner.run_statement("gun_rules", tables, Settings().flat())
     found = runner.run_statement("gun_fit", tables, Settings().flat())
     return {(r["gun_id"], r["product_id"]): r for r in found.iter_rows(named=True)}
 

@@ -61,6 +61,9 @@ TABLES = (
 #: the file of a hand-out from which the next one of the same period tells what has changed
 RECORD = "record.json"
 
+#: rows that go on one sheet of a workbook; it can hold 1,048,576 with its headings
+MOST_ROWS = 1_000_000
+
 #: made on a day of its own, so that the same figures give the same bytes
 CREATED = datetime(2000, 1, 1)
 
@@ -712,6 +715,10 @@ class _View:
             if own.is_empty():
                 rows.append(("  This period", "no record", None, "", None, ""))
                 continue
+            of_months = own.group_by("month").agg(pl.col("n_refused").max())["n_refused"]
+            rows.append(("  Rows refused in these months", int(of_months.sum()), None, "", None, ""))
+            rows.append(("  Evidence by mass poured", _evidence(own), None, "", None, ""))
+            lost = float(own["not_split_solids_kg"].sum())
             for column, word in (
                 ("rts_l", "Poured, ready to spray"),
                 ("rts_kg", "Poured, ready to spray"),
@@ -724,7 +731,7 @@ class _View:
                 rows.append(
                     (
                         f"  {word}",
-                        "" if own["complete"].all() else "lower bound",
+                        _bound(own["complete"], lost if column == "pm_kg" else 0.0),
                         total,
                         unit,
                         _times(total, unit),
@@ -734,7 +741,8 @@ class _View:
             if name in self.having("hap"):
                 hap = self.frame("hap_monthly").filter(pl.col("shop_id") == name, ~pl.col("metal"))
                 total = float(hap["kg"].sum())
-                rows.append(("  Organic hazardous air pollutants", "", total, "kg", _times(total, "kg"), "lb"))
+                said = _bound(own["complete"], 0.0)
+                rows.append(("  Organic hazardous air pollutants", said, total, "kg", _times(total, "kg"), "lb"))
         rows += [("", "", None, "", None, "")]
         rows += [("Prepared by", "", None, "", None, ""), ("Reviewed by", "", None, "", None, "")]
         heads = [Head("what"), Head("remark"), Head("figure"), Head("unit"), Head("figure, US"), Head("US unit")]
@@ -840,6 +848,25 @@ def _word(column: str, unit: str) -> str:
     return said.get(word, word.replace("_", " "))
 
 
+def _evidence(frame: pl.DataFrame) -> str:
+    """ "A 71 %, B 29 %, C 0 %": shares of the mass poured, by grade; categories without any weigh nothing."""
+    weight = pl.col("rts_kg").fill_null(0.0)
+    shares = frame.select((pl.col(f"share_{g}").fill_null(0.0) * weight).sum().alias(g.upper()) for g in "abc")
+    whole = sum(shares.row(0))
+    told = ", ".join(
+        f"{name} {100 * value / whole:.0f} %" for name, value in shares.row(0, named=True).items() if whole
+    )
+    return told or "not known"
+
+
+def _bound(complete: pl.Series, lost_kg: float) -> str:
+    """The remark beside a sum: what makes it a lower bound, if anything does."""
+    why = [] if complete.all() else ["a lower bound"]
+    if lost_kg > 1e-9:
+        why.append(f"without {wording.plain(lost_kg, wording.digits(lost_kg))} kg of solids whose way is not known")
+    return "; ".join(why)
+
+
 def _times(value: float | None, unit: str) -> float | None:
     return None if value is None else value * _US[unit][1]
 
@@ -933,6 +960,10 @@ def xlsx(handout: Handout) -> bytes:
             top = len(sheet.notes) + 2
             for column, one in enumerate(sheet.heads):
                 page_.write_string(top, column, defused(str(one)), head)
+            if len(sheet.rows) > MOST_ROWS:
+                said = f"{len(sheet.rows):,} rows are more than a sheet can hold: they are in csv/{sheet.key}.csv."
+                page_.write_string(top + 1, 0, said)
+                continue
             for r, row in enumerate(sheet.rows, start=top + 1):
                 for column, cell in enumerate(row):
                     if isinstance(cell, bool):

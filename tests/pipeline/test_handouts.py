@@ -279,6 +279,23 @@ def test_every_sheet_of_the_workbook_holds_the_rows_of_its_table() -> None:
         assert numbers(rows[1:]) == pytest.approx(numbers(one.rows), rel=1e-12), one.key
 
 
+def test_rows_that_no_sheet_can_hold_are_left_to_the_csv_file(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(handouts, "MOST_ROWS", 20)
+    handout = of("2025-03")
+    book = openpyxl.load_workbook(io.BytesIO(handouts.xlsx(handout)))
+    lines = next(s for s in handout.sheets if s.key == "emission_lines")
+    said = [cell.value for row in book["emission_lines"].iter_rows() for cell in row if cell.value is not None]
+    assert f"{len(lines.rows)} rows are more than a sheet can hold: they are in csv/emission_lines.csv." in said
+    assert handout.csv["emission_lines"].count(b"\n") == len(lines.rows) + 1
+
+
+def test_the_summary_says_what_it_rests_on() -> None:
+    told = {row["what"]: row for row in sheet(of("2025-02"), "summary")}
+    assert re.fullmatch(r"A \d+ %, B \d+ %, C \d+ %", told["  Evidence by mass poured"]["remark"])
+    assert "whose way is not known" in told["  Particulate, upper figure"]["remark"]
+    assert told["  VOC, documented waste taken off"]["remark"] == "a lower bound"
+
+
 def test_the_workbook_opens_in_an_office_program_with_the_tables_totals(tmp_path: Path) -> None:
     """LibreOffice turns every sheet into CSV without a window; the sums of its columns are those of the tables."""
     office = shutil.which("soffice") or shutil.which("libreoffice")

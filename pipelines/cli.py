@@ -429,8 +429,9 @@ def _closing(space: Workspace, outcome: Outcome) -> str:
         lines.append("No transfer efficiency yet: that takes film readings before and after spraying.")
     lines.append(_refusals(space, told))
     if told["incomplete_months"]:
+        n = told["incomplete_months"]
         lines.append(
-            f"Emissions: {told['incomplete_months']} months are incomplete, their figures lower bounds or not known;"
+            f"Emissions: {n} month{' is' if n == 1 else 's are'} incomplete, the figures lower bounds or not known;"
             " the page on emissions says why."
         )
     lines.append(f"Pages: {space.out / 'site' / 'index.html'}")

@@ -731,7 +731,7 @@ class _View:
                 rows.append(
                     (
                         f"  {word}",
-                        _bound(own["complete"], lost if column == "pm_kg" else 0.0),
+                        _bound(total, own["complete"], lost if column == "pm_kg" else 0.0),
                         total,
                         unit,
                         _times(total, unit),
@@ -740,8 +740,8 @@ class _View:
                 )
             if name in self.having("hap"):
                 hap = self.frame("hap_monthly").filter(pl.col("shop_id") == name, ~pl.col("metal"))
-                total = float(hap["kg"].sum())
-                said = _bound(own["complete"], 0.0)
+                total = float(hap["kg"].sum()) if own["n_lines"].sum() else None
+                said = _bound(total, own["complete"], 0.0)
                 rows.append(("  Organic hazardous air pollutants", said, total, "kg", _times(total, "kg"), "lb"))
         rows += [("", "", None, "", None, "")]
         rows += [("Prepared by", "", None, "", None, ""), ("Reviewed by", "", None, "", None, "")]
@@ -859,8 +859,10 @@ def _evidence(frame: pl.DataFrame) -> str:
     return told or "not known"
 
 
-def _bound(complete: pl.Series, lost_kg: float) -> str:
-    """The remark beside a sum: what makes it a lower bound, if anything does."""
+def _bound(total: float | None, complete: pl.Series, lost_kg: float) -> str:
+    """The remark beside a sum: that it is not known, or what makes it a lower bound, if anything does."""
+    if total is None:
+        return "not known"
     why = [] if complete.all() else ["a lower bound"]
     if lost_kg > 1e-9:
         why.append(f"without {wording.plain(lost_kg, wording.digits(lost_kg))} kg of solids whose way is not known")

@@ -14,6 +14,9 @@ import polars as pl
 Line = tuple[str, str, str]  # shop, month or "", what is missing
 Read = Callable[[str], pl.DataFrame]
 
+#: the day of a row that stands for material, by table
+_DAYS = {"pours": "poured_at", "cleaning": "used_at", "unscaled_use": "used_at", "stock": "happened_on"}
+
 #: so many things of one kind are named; the rest is counted
 NAMED = 12
 
@@ -33,7 +36,31 @@ def missing(read: Read, jurisdiction: str, shops: Sequence[str], months: Sequenc
     for shop in shops:
         out += _of_rules(read, jurisdiction, shop)
         out += _of_months(read, shop, months, label)
-    return [*out, *_causes(read, shops, months)]
+    return [*out, *_causes(read, shops, months), *_of_no_day(read)]
+
+
+def _of_no_day(read: Read) -> Iterator[Line]:
+    """Refused rows of whose day nothing could be read: any month may lack them."""
+    on = pl.col("table").replace_strict(_DAYS, default=None, return_dtype=pl.String)
+    lost = (
+        read("refused_rows")
+        .select("file", "line", "table", on.alias("on"), "reasons")
+        .drop_nulls("on")
+        .explode("reasons")
+        .filter(pl.col("reasons").str.starts_with(pl.col("on") + ":"))
+        .select("file", "line", "table")
+        .unique()
+        .group_by("table")
+        .len()
+        .sort("table")
+    )
+    for table, n in lost.iter_rows():
+        many = "1 refused row has" if n == 1 else f"{n} refused rows have"
+        yield (
+            "",
+            "",
+            f"{table}: {many} no readable day, so any month may lack {'it' if n == 1 else 'them'}; see out/refused.",
+        )
 
 
 def _of_rules(read: Read, setting: str, shop: str) -> Iterator[Line]:

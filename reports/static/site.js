@@ -429,7 +429,8 @@
       list.forEach(function (r) { longest = Math.max(longest, label(r).replace(/<[^>]*>/g, "").length); });
       var text = Math.min(640, Math.max(240, 8.4 * longest + 12));
       var narrow = printing || el.clientWidth < 980 || 8.4 * longest + 12 > 0.55 * el.clientWidth;
-      var row = printing ? 30 : narrow ? 54 : 34, base = printing ? 0.7 : narrow ? 0.56 : 0.5;
+      var fit = Math.max(28, Math.min(34, Math.floor(505 / Math.max(1, list.length))));  // a sheet holds some twenty rows
+      var row = printing ? fit : small ? 62 : narrow ? 54 : 34, base = printing ? 0.64 : narrow ? 0.56 : 0.5;
       plot.layout.margin.l = text;
       if (printing) plot.data[0].line.width = 9;
       if (narrow) {
@@ -438,7 +439,7 @@
       }
       plot.layout.annotations = list.map(function (r, at) {
         return {
-          x: 0, xref: "paper", xshift: narrow ? 0 : -text, y: narrow ? at + 0.3 : at + 0.5, showarrow: false, xanchor: "left",
+          x: 0, xref: "paper", xshift: narrow ? 0 : -text, y: printing ? at + 0.42 : narrow ? at + 0.3 : at + 0.5, showarrow: false, xanchor: "left",
           yanchor: narrow ? "bottom" : "middle", align: "left",
           text: label(r),
           font: { size: printing ? 12 : narrow ? 14 : 15, color: r.v === null || r.typical ? data.colours.muted : data.colours.ink }
@@ -518,6 +519,9 @@
       if (f.el.clientWidth < 520) {
         (plot.layout.annotations || []).forEach(function (a) { if (a.font && a.font.size > 12) a.font.size = a.font.size > 15 ? 13 : 12; });
         if (plot.layout.margin.r > 100) plot.layout.margin.r = 100;
+        var axis = plot.layout.xaxis, wide = axis && axis.ticktext ? axis.tickvals : [];
+        var kept = function (_, i) { return wide[i] % 50 === 0; };  // a label each half: more would be set aslant
+        if (wide.length) { axis.ticktext = axis.ticktext.filter(kept); axis.tickvals = wide.filter(kept); axis.tickangle = 0; }
       }
       f.drawn = plot;
       window.Plotly.react(f.el, plot.data, plot.layout, { displayModeBar: false, responsive: true, scrollZoom: false });

@@ -553,20 +553,21 @@ class Record:
 
     # sums over months
 
-    def rolling(self) -> dict[tuple[str, str, str], tuple[float, int]]:
-        """(shop, month, measure) -> total and months present, for each month of the shop's span."""
-        sums: dict[tuple[str, str], dict[int, float]] = defaultdict(lambda: defaultdict(float))
+    def rolling(self) -> dict[tuple[str, str, str], tuple[float | None, int]]:
+        """(shop, month, measure) -> total and months present, for each month of the shop's span. A sum of which something
+        stands there and nothing is known is not known."""
+        sums: dict[tuple[str, str], dict[int, list[float | None]]] = defaultdict(lambda: defaultdict(list))
         for (shop, month, category), row in self.emissions.items():
             at = number_of(month)
             for measure in ("rts_l", "voc_kg", "exempt_kg"):
-                sums[shop, measure][at] += row[measure] or 0.0
+                sums[shop, measure][at].append(row[measure])
             if category not in ("cleaning", "surface_prep", "waste"):
-                sums[shop, f"rts_l:{category}"][at] += row["rts_l"] or 0.0
+                sums[shop, f"rts_l:{category}"][at].append(row["rts_l"])
         for (shop, month, cas), row in self.hap.items():
-            sums[shop, f"hap_kg:{cas}"][number_of(month)] += row["kg"]
+            sums[shop, f"hap_kg:{cas}"][number_of(month)].append(row["kg"])
             if cas not in METALS:
-                sums[shop, "hap_kg"][number_of(month)] += row["kg"]
-        out: dict[tuple[str, str, str], tuple[float, int]] = {}
+                sums[shop, "hap_kg"][number_of(month)].append(row["kg"])
+        out: dict[tuple[str, str, str], tuple[float | None, int]] = {}
         for shop in self.place:
             days = [r["poured_at"] for r in self.rows["pours"] if r["shop_id"] == shop]
             days += [r["used_at"] for t in ("cleaning", "unscaled_use") for r in self.rows[t] if r["shop_id"] == shop]
@@ -574,7 +575,9 @@ class Record:
             for (owner, measure), by_month in sums.items():
                 if owner == shop:
                     for at in range(first, end + 1):
-                        total = sum(g for m, g in by_month.items() if at - 12 < m <= at)
+                        inside = [g for m, all_g in by_month.items() for g in all_g if at - 12 < m <= at]
+                        known = [g for g in inside if g is not None]
+                        total = sum(known) if known or not inside else None
                         out[shop, month_named(at), measure] = total, min(at - first + 1, 12)
         return out
 

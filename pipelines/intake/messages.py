@@ -92,7 +92,7 @@ CATALOGUE = {
     " {better}, or use a layout with decimal = \",\"",
     "infinite": "{column}: '{found}' is not a finite number; write the mass, length or figure that was measured",
     "integer": "{column}: '{found}' is not a whole number",
-    "integer_large": "{column}: '{found}' is too large for a number of this kind; write the number that was meant",
+    "integer_large": "{column}: '{found}' is too large for a whole number; write the number that was meant",
     "datetime": "{column}: '{found}' is not a time that exists, as {wanted}",
     "date": "{column}: '{found}' is not a date that exists, as {wanted}",
     "year": "{column}: '{found}' gives the year {year}; write four digits of a year from 1950 to 2199",

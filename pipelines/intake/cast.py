@@ -74,9 +74,9 @@ def failures_of(column: str, text: pl.Series, bad: pl.Series, told: Callable[[st
         return no_failures()
     cells = text.gather(rows)
     distinct = cells.unique()
-    reasons = pl.DataFrame({"cell": distinct, "reason": [told(shown(c, 80)) for c in distinct]})
+    reasons = pl.DataFrame({"cell": distinct, "reason": [told(shown(c or "", 80)) for c in distinct]})
     out = pl.DataFrame({"row": rows.cast(pl.Int64), "cell": cells}).join(
-        reasons, on="cell", how="left", maintain_order="left"
+        reasons, on="cell", how="left", maintain_order="left", nulls_equal=True
     )
     return out.select("row", pl.lit(column).alias("column"), "reason")
 
@@ -84,11 +84,12 @@ def failures_of(column: str, text: pl.Series, bad: pl.Series, told: Callable[[st
 def _number(info: ColumnInfo, text: pl.Series, spec: Spec) -> Casted:
     plain = text
     if spec.decimal != "." or spec.thousands:
-        d, t = re.escape(spec.decimal), re.escape(spec.thousands)
+        # a space between thousands may be one that does not break the line
+        d, t = re.escape(spec.decimal), "[ \u00a0\u2009\u202f]" if spec.thousands == " " else re.escape(spec.thousands)
         whole = rf"(?:[0-9]+|[0-9]{{1,3}}(?:{t}[0-9]{{3}})+)" if spec.thousands else "[0-9]+"
         shape = rf"^[+-]?(?:{whole}(?:{d}[0-9]*)?|{d}[0-9]+)(?:[eE][+-]?[0-9]+)?$"
         col = pl.col("x")
-        cleaned = col.str.replace_all(spec.thousands, "", literal=True) if spec.thousands else col
+        cleaned = col.str.replace_all(t, "") if spec.thousands else col
         cleaned = cleaned.str.replace_all(spec.decimal, ".", literal=True)
         odd = r"^[+-]?(?i:inf|infinity|nan)$"
         plain = pl.DataFrame({"x": text}).select(
@@ -223,6 +224,8 @@ def _by_formats(text: pl.Series, formats: tuple[str, ...], century: int | None) 
             values = values.fill_null(_serial(left, SERIALS[form]))
             continue
         found = _first(left, (form,))
+        if form != formats[-1]:  # %Y reads '25' as the year 25, which another format may mean
+            found = found.to_frame("x").select(pl.when(pl.col("x").dt.year() >= 1000).then("x"))["x"]
         if century is not None and re.search(r"%-?[yD]", form):
             found = _in_century(found, century)
         if re.search(r"%[:#]*z", form):

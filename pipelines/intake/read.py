@@ -655,7 +655,7 @@ def _told(said: pl.DataFrame, shaped: shape.Shaped) -> pl.DataFrame:
             [
                 f"{column}: {reason}"
                 if cell is None
-                else f"{column}: '{shown(cell, 80)}'{' ' + unit if unit else ''} {reason}"
+                else f"{column}: '{shown(cell, 80)}'{' ' + unit if unit else ''}{' ' if reason.startswith('must') else ': '}{reason}"
                 for cell, reason in zip(cells, said["reason"], strict=True)
             ],
             dtype=pl.String,

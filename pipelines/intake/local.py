@@ -1,12 +1,14 @@
 """Rules of a place that the user adds: rows of registers/packs.csv, voc_limits.csv and the like beside those that ship.
 
 A row with the key of one that ships takes its place. What names a jurisdiction or a category that nothing stands behind is
-used as it is and told in its file's message, for then nothing is compared. Not here: what the rows mean (schemas).
+used as it is and told in its file's message, for then nothing is compared; so is a CAS number that cannot be. Not here: what
+the rows mean (schemas).
 """
 
 from __future__ import annotations
 
 import dataclasses
+import re
 from collections.abc import Mapping
 
 import polars as pl
@@ -28,6 +30,7 @@ def with_rules(found: Intake, shipped: Mapping[str, pl.DataFrame]) -> Intake:
         *_unknown_jurisdictions(found.tables, tables["packs"]),
         *_unknown_categories(found.tables, tables),
         *_unknown_uses(found.tables),
+        *_mistyped_numbers(found.tables),
     ]
     return dataclasses.replace(found, tables=tables, intake_files=_told(found.intake_files, remarks))
 
@@ -85,6 +88,33 @@ def _unknown_uses(given: Mapping[str, pl.DataFrame]) -> list[Remark]:
             ),
         )
         for row in lost.iter_rows(named=True)
+    ]  # fmt: skip
+
+
+def is_cas(number: str) -> bool:
+    """Whether a text is a CAS number: its form, and the last digit as the sum of the others, each times its place from the
+    right, modulo 10."""
+    if not re.fullmatch(r"\d{2,7}-\d{2}-\d", number):
+        return False
+    *digits, check = (int(one) for one in number.replace("-", ""))
+    return sum(place * digit for place, digit in enumerate(reversed(digits), start=1)) % 10 == check
+
+
+def _mistyped_numbers(given: Mapping[str, pl.DataFrame]) -> list[Remark]:
+    """CAS numbers that cannot be; the rows are used as they are."""
+    species = given["component_species"]
+    wrong = [number for number in species["cas"].unique() if number is not None and not is_cas(number)]
+    lost = species.filter(pl.col("cas").is_in(wrong)).sort("line")
+    return [
+        (
+            str(file),
+            "component_species",
+            say(
+                "cas_digit", lines=", ".join(str(line) for line in rows["line"]),
+                found=", ".join(rows["cas"].unique(maintain_order=True)),
+            ),
+        )
+        for (file,), rows in lost.group_by("file", maintain_order=True)
     ]  # fmt: skip
 
 

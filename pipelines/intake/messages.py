@@ -104,6 +104,8 @@ CATALOGUE = {
     "no_zone": "{column}: the time carries an offset, and neither its shop nor filmledger.toml names a time_zone",
     "unknown_jurisdiction": "line {line}: no pack of rules for jurisdiction '{found}'{hint}: nothing is compared with limits"
     " there. Known: {known}; another one needs a row in registers/packs.csv and its limits in registers/voc_limits.csv",
+    "cas_digit": "lines {lines}: {found} fails the check digit of CAS numbers, or is none: a mistyped one is in no list of"
+    " pollutants or exempt compounds; compare it with the safety data sheet",
     "unknown_use": "line {line}: no product is of category '{found}'{hint}: '{measure}' adds up nothing. Known: {known}",
     "unknown_category": "line {line}: '{place}' has no limit for category '{found}'{hint}: what belongs to it alone is"
     " compared with nothing. Known there: {known}; others need a row in registers/voc_limits.csv",

@@ -23,6 +23,8 @@ FILES = {
     "us-vale,primer,,,Primers,-5,regulatory,district rule 12 table 1,yes\n",
     "registers/retention.csv": "jurisdiction,record,years,note,source,read\nus-vale,usage,7,,district rule 12 section 4,yes\n",
     "registers/technicians.csv": "technician_id,shop_id,hired_on\nt1,vale,2026-01-05\n",
+    "registers/component_species.csv": "component_id,cas,substance,mass_fraction\n"
+    "clear,108-88-3,toluene,0.05\nclear,1330-20-8,xylenes,0.05\nclear,toluene,toluene,0.01\n",
     "registers/permit_limits.csv": "shop_id,measure,period,limit,unit,source\n"
     "vale,rts_l:topcoat,month,20,gal_us,permit 1\nvale,rts_l:top_coat,month,20,gal_us,permit 1\n"
     "vale,voc_kgs,month,20,kg,permit 1\nvale,voc_kg,month,20,ton,permit 1\n",
@@ -122,6 +124,13 @@ def test_a_category_without_a_limit_is_told(space: workspace.Workspace) -> None:
 def test_a_permit_on_a_category_that_no_product_has_is_told(space: workspace.Workspace) -> None:
     said = message(space, "registers/permit_limits.csv")
     assert "line 3: no product is of category 'top_coat'; did you mean 'topcoat'?" in said
+
+
+def test_a_cas_number_that_cannot_be_is_told_and_not_refused(space: workspace.Workspace) -> None:
+    said = message(space, "registers/component_species.csv")
+    assert "lines 3, 4: 1330-20-8, toluene fails the check digit of CAS numbers, or is none" in said
+    kept = table(space, "intake_files").filter(pl.col("file") == "registers/component_species.csv")
+    assert kept.select("accepted", "refused").rows() == [(3, 0)]
 
 
 def test_sections_follow_the_users_pack(space: workspace.Workspace) -> None:

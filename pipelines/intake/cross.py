@@ -28,6 +28,8 @@ from schemas import door
 OPTIONAL = ("technicians", "gauges", "booths")
 #: at most this many distinct unknown ids of a column get the nearest known id looked up
 _HINTS = 200
+#: what to do about an id that nothing known is like
+OTHERWISE = "; correct it, or bring what holds it"
 _SLACK = 1e-9  # rounding of sums, relative
 
 
@@ -99,7 +101,7 @@ def _not_in(lost: pl.DataFrame, column: str, table: str, known: list[str]) -> pl
         asked.add(found)
         near = hint(found, known) if len(asked) <= _HINTS else ""
         return say(
-            "unknown_id", column=column, found=found, table=table, hint=near or ("" if known else " (it is empty)")
+            "unknown_id", column=column, found=found, table=table, hint=near or (OTHERWISE if known else " (it is empty)")
         )
 
     return _reasons(lost, column, told, column)

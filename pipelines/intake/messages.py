@@ -81,7 +81,7 @@ CATALOGUE = {
     "layout_needs": "layout {layout}: {why}",
     "gap_times": "times in the hour that the spring change of clocks skips, moved forward: {n}",
     "twice_times": "times in the hour that the autumn change of clocks repeats, taken as the first: {n}",
-    "open_register": "register {register} is empty: {column} is not checked",
+    "open_register": "register {register} is empty: {column} is not checked; fill it in to have it checked",
     # rows
     "cells": "the row has {found} cells, the header {expected}; a delimiter is missing or a text holds one (put it in"
     " quotes)",
@@ -91,17 +91,20 @@ CATALOGUE = {
     "number_comma": "{column}: '{found}' is not a number here; this file is read with a decimal point. Write"
     " {better}, or use a layout with decimal = \",\"",
     "infinite": "{column}: '{found}' is not a finite number; write the mass, length or figure that was measured",
-    "integer": "{column}: '{found}' is not a whole number",
+    "integer": "{column}: '{found}' is not a whole number; write it without a fraction",
     "integer_large": "{column}: '{found}' is too large for a whole number; write the number that was meant",
     "datetime": "{column}: '{found}' is not a time that exists, as {wanted}",
     "date": "{column}: '{found}' is not a date that exists, as {wanted}",
     "year": "{column}: '{found}' gives the year {year}; write four digits of a year from 1950 to 2199",
     "bool": "{column}: '{found}' is neither true nor false; write true or false",
-    "value": "{column}: '{found}' is not among the layout's values ({known})",
-    "before_unread": "{column}: the cumulative weight before this row could not be read, so its difference is unknown",
+    "value": "{column}: '{found}' is not among the layout's values ({known}); correct the cell, or add"
+    " it there",
+    "before_unread": "{column}: the cumulative weight before this row could not be read, so its difference is unknown;"
+    " correct that row",
     "zone_name": "time_zone: '{found}' is no IANA time zone; write a name such as Europe/Vienna",
     "conflict": "{key} stands on lines {lines} with different values; keep the right one",
-    "no_zone": "{column}: the time carries an offset, and neither its shop nor filmledger.toml names a time_zone",
+    "no_zone": "{column}: the time carries an offset, and neither its shop nor filmledger.toml names a time_zone; name"
+    " one",
     "unknown_jurisdiction": "line {line}: no pack of rules for jurisdiction '{found}'{hint}: nothing is compared with limits"
     " there. Known: {known}; another one needs a row in registers/packs.csv and its limits in registers/voc_limits.csv",
     "cas_digit": "lines {lines}: {found} fails the check digit of CAS numbers, or is none: a mistyped one is in no list of"
@@ -112,16 +115,18 @@ CATALOGUE = {
     "unknown_id": "{column}: '{found}' is not in {table}{hint}",
     "unknown_operation": "{column}: operation {found} of job '{job}' is not in operations{hint}",
     "no_density": "{column}: a volume of '{component}' cannot be weighed: the register gives it no density_g_per_ml",
-    "net_negative": "weighed_g: more of '{component}' was taken out of cup '{mix}' than was poured in (net {net:g} g)",
-    "leftover_above": "leftover_g: leftover above poured: {leftover:g} g left of {poured:g} g poured",
+    "net_negative": "weighed_g: more of '{component}' was taken out of cup '{mix}' than was poured in (net {net:g} g);"
+    " correct one of its weights",
+    "leftover_above": "leftover_g: leftover above poured: {leftover:g} g left of {poured:g} g poured; a tare not"
+    " taken off, or two cups mixed up",
     "weighed_up": "leftover_g: {leftover:g} g after {before:g} g; a leftover cannot grow: correct one of them",
-    "shares": "share: the shares of cup '{mix}' sum to {total:g}, above 1",
+    "shares": "share: the shares of cup '{mix}' sum to {total:g}, above 1; correct them",
     "gauge": "gauge_id: '{gauge}' is {principle}, and the panel is {substrate}; tape a steel or foil strip beside it",
     "stage_missing": "after_operation: empty, and taken_at is empty too; give one of them",
     "stage_tie": "after_operation: operations {first} and {second} on panel '{panel}' ended at the same time before the"
     " reading; write which one it followed",
     "stage_refused": "after_operation: cannot be told from taken_at, because a row of job '{job}' about its"
-    " operations was refused",
+    " operations was refused; correct that row, or write after_operation",
     "witness_nowhere": "witness_of: no panel '{found}' on job '{job}'{hint}",
     "witness_self": "witness_of: a strip cannot stand for itself; give the strip an id of its own",
     "two_products": "the cup's pours name more than one product: {products}",

@@ -80,7 +80,15 @@ def film_pieces(
     )
     light_var = pl.col("n_light") * settings["scuff_removed_sd_um"] ** 2
     increments = film_increments.join(roles, on=INCREMENT, how="inner", maintain_order="left").with_columns(
-        kind=pl.concat_str(["roles", pl.when("paired").then(pl.lit("/paired")).otherwise(pl.lit("/unpaired"))]),
+        # a strip is new steel: readings of it do not scatter like those of a panel with old film on it
+        kind=pl.concat_str(
+            "roles",
+            pl.when(pl.col("witness_of").is_not_null())
+            .then(pl.lit("/strip"))
+            .when("paired")
+            .then(pl.lit("/paired"))
+            .otherwise(pl.lit("/unpaired")),
+        ),
         stands_for=pl.coalesce("witness_of", "panel_id"),
         extra_var_um2=light_var.cast(pl.Float64),
         source_id="panel_id",

@@ -125,7 +125,8 @@ donors AS (
     GROUP BY equation, shop_id, job_id, layer_set
 ),
 between_panels AS (
-    SELECT coalesce(sum((n - 1) * between_um2 / (um * um)) / sum(n - 1), 0.0225) AS rel_var
+    -- a ratio of sums: a film of next to nothing between readings of old film would drown the mean of ratios
+    SELECT coalesce(sum((n - 1) * between_um2) / sum((n - 1) * um * um), 0.0225) AS rel_var
     FROM donors
     WHERE n > 1 AND um > 0
 ),

@@ -71,6 +71,15 @@ def test_fewer_than_five_common_places_are_not_paired_unless_they_are_all(shop: 
     assert not sole(shop.run("film_increments")["film_increments"])["paired"]
 
 
+def test_a_strip_scatters_like_new_steel_not_like_the_old_film_beside_it(shop: SmallShop) -> None:
+    shop.cup("b", 100, leftover=0, product="base1").cup("m", 250, leftover=0)
+    shop.spray(1, product="base1").spray(2).draw(1, "b").draw(2, "m").film(0, 60, 100, 140).film(2, 135, 170, 205)
+    shop.film(0, 0, 0.5, 1, panel="strip", witness_of="door").film(1, 19, 20, 21, panel="strip", witness_of="door")
+    spreads = dict(shop.run("film_spreads")["film_spreads"].select("kind", "s2_um2").iter_rows())
+    assert spreads["base/strip"] == pytest.approx(1 + 0.25), "variances of the readings before and after"
+    assert spreads["base+clear/unpaired"] == pytest.approx(40**2 + 35**2)
+
+
 def test_the_spread_of_blends_is_kept_apart_from_that_of_whole_faces(shop: SmallShop) -> None:
     """Over a face that was covered in part the film runs from all to nothing; a face that was not is none the worse known."""
     sprayed_clear(shop).cup("n", 250, leftover=0).spray(2, panels=("wing",), covered_fraction=0.4).draw(2, "n")

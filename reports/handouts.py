@@ -793,6 +793,18 @@ class _View:
                 out[" | ".join(("emissions_monthly", row["shop_id"], row["month"], row["category"], name))] = row[name]
         for row in self.frame("hap_monthly").iter_rows(named=True):
             out[" | ".join(("hap_monthly", row["shop_id"], row["month"], row["cas"], "kg"))] = row["kg"]
+        judged = {
+            "permit_headroom": ["limit_stated", "unit"],
+            "compliance_guns": ["qualifies", "cup", "retired_on"],
+            "compliance_booths": ["status", "filter_capture"],
+            "deviations": ["nature", "action"],
+        }
+        for name, columns in judged.items():
+            for row in self.frame(name, months=False).iter_rows(named=True):
+                who = " | ".join((name, *(str(row[key]) for key in door.keys(name))))
+                out |= {f"{who} | {column}": row[column] for column in columns}
+        counts = self.frame("compliance_training").group_by("shop_id", "label", "status").len()
+        out |= {f"training | {shop} | {label} | {status}": n for shop, label, status, n in counts.iter_rows()}
         registers = {
             "booths": ["filter_capture", "evidence_ref"],
             "components": ["density_g_per_ml", "voc_mass_fraction", "water_mass_fraction", "exempt_mass_fraction"],

@@ -247,6 +247,8 @@ def test_a_second_handout_tells_what_has_changed() -> None:
     assert (was["what"], was["before"], was["now"]) == ("changed", 0.12, 0.15)
     assert any(key.startswith("emissions_monthly") and key.endswith("voc_kg") for key in said)
     assert not any(key.startswith("sheet") for key in said)
+    assert said["training | north | Painter training | trained"]["what"] == "gone"  # these rows have no technicians
+    assert said["deviations | north | 1 | nature"]["before"] == "-filter torn"
     assert json.loads(handouts.record(first))["period"] == "2025-Q1"
 
 

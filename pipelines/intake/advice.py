@@ -37,7 +37,11 @@ def kinds(reasons: pl.DataFrame) -> pl.DataFrame:
     line, table, reason, raw."""
     found = (
         reasons.with_columns(kind=pl.col("reason").str.replace_all(r"'[^']*'|\d[\d.,]*", "..."))
-        .with_columns(kind=pl.col("kind").str.replace(r"; did you mean \.\.\.\?$| \(it has [., ]*\)$", ""))
+        .with_columns(
+            kind=pl.col("kind").str.replace(
+                r"; did you mean \.\.\.\?$| \(it has [., ]*\)$|; correct it, or bring what holds it$", ""
+            )
+        )
         .sort("file", "line")
         .group_by("table", "kind", maintain_order=True)
         .agg(pl.len().alias("rows"), pl.col("reason", "file", "line", "raw").first())

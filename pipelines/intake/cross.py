@@ -101,7 +101,11 @@ def _not_in(lost: pl.DataFrame, column: str, table: str, known: list[str]) -> pl
         asked.add(found)
         near = hint(found, known) if len(asked) <= _HINTS else ""
         return say(
-            "unknown_id", column=column, found=found, table=table, hint=near or (OTHERWISE if known else " (it is empty)")
+            "unknown_id",
+            column=column,
+            found=found,
+            table=table,
+            hint=near or (OTHERWISE if known else " (it is empty)"),
         )
 
     return _reasons(lost, column, told, column)

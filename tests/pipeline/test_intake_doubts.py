@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from pipelines.intake import doubts
+from pipelines.intake import advice, doubts
 from tests.pipeline.intake_bench import OPERATIONS, POURS, message, take_in
 
 GOOD = {
@@ -67,3 +67,13 @@ def test_two_files_of_one_register_are_named_too() -> None:
     other = "gun_id\tshop_id\tatomising\ngun_1\tnorth\tairless\n"
     told = doubts.told(take_in({**GOOD, "registers/guns.tsv": other}).intake_files)
     assert [file for file, _ in told] == ["registers/guns.tsv"]
+
+
+def test_rows_of_a_cup_of_two_products_are_not_called_good() -> None:
+    two = GOOD["inbox/pours.csv"].replace("north,b,1", "north,a,2")
+    draws = GOOD["inbox/draws.csv"].replace("north,j,2,b\n", "")
+    taken = take_in({**GOOD, "inbox/pours.csv": two, "inbox/draws.csv": draws})
+    assert advice.incomplete(taken.incomplete) == {"cup": 1}
+    assert advice.rows_incomplete(taken.tables, taken.incomplete) == 4, "two pours, a weigh-back and a draw"
+    whole = take_in(GOOD)
+    assert advice.rows_incomplete(whole.tables, whole.incomplete) == 0

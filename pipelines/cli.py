@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 # By name: their modules are not imported for --help.
 FORESEEN = ("WorkspaceError", "SettingsError", "LayoutError", "EngineError")
 FINE, COULD_NOT_RUN, WRONG_USAGE, REFUSED = 0, 1, 2, 3
-KNOWN = (("duplicate", "stand word for word elsewhere"), ("superseded", "are replaced by later exports"))
+KNOWN = (("duplicate", "found word for word elsewhere"), ("superseded", "replaced by later exports"))
 SHOWN_DOUBTS = 8
 
 

@@ -85,7 +85,7 @@ def test_a_run_that_refused_rows_leaves_with_3_and_says_where_they_are(shop, mon
     assert cli.main(["run", str(shop)]) == 3
     told = capsys.readouterr().out
     assert "Nothing new" in told
-    assert "8,000 of 9,000 rows were used, 988 are replaced by later exports, 12 refused." in told
+    assert "8,000 of 9,000 rows were used, 988 replaced by later exports, 12 refused." in told
     assert str(shop / "out" / "refused") in told
     assert "1 file was refused as a whole: see Intake on the pages" in told
 
@@ -103,7 +103,7 @@ def test_duplicate_rows_are_not_said_to_be_used_and_doubts_stand_in_the_closing_
     monkeypatch.setattr(conductor, "run", lambda *_: Outcome(new=True, headline=numbers))
     assert cli.main(["run", str(shop)]) == 0
     told = capsys.readouterr().out
-    assert "8,990 of 9,000 rows were used, 10 stand word for word elsewhere." in told and "All" not in told
+    assert "8,990 of 9,000 rows were used, 10 found word for word elsewhere." in told and "All" not in told
     assert told.count("doubtful: x.") == 8 and "2 more remarks" in told
 
 

@@ -235,7 +235,10 @@ def sentence(book: Book) -> Markup:
     if not frame.height:
         return Markup("")
     held = tested(book)
-    words = Markup("Advice for {} products with the guns that spray them.").format(frame["product_id"].n_unique())
+    n = frame["product_id"].n_unique()
+    words = Markup("Advice for {} {} with the guns that spray {}.").format(
+        n, "product" if n == 1 else "products", "it" if n == 1 else "them"
+    )
     if held:
         words += Markup(" Tried on {} past mixes it ran short in {} of 100; {} of 100 were meant to.").format(
             wording.plain(held["n"], 0), _of_100(held["share"]), _of_100(held["meant"])

@@ -298,6 +298,8 @@ def _sure(effect: dict[str, Any] | None, below: bool, above: bool, rows: list[di
 
 def _confused(effect: dict[str, Any] | None, rows: list[dict[str, Any]], guns: list[tuple[str, float]]) -> str:
     """Who or what the figures cannot be told apart from: the gun first, then other roles, then what else differs."""
+    if all(r["v"] is None for r in rows):
+        return "Nothing yet: there is no figure."
     if effect is not None and effect["separable"] is False:
         return f"Cannot be told apart from {effect['with_whom'] or 'the gun'}: they nearly always occur together."
     joined = sorted({r["joined"] for r in rows if r["joined"]})
@@ -326,6 +328,8 @@ def _practise(effect: dict[str, Any] | None, below: bool, weighed: bool) -> str:
 
 def _settle(rows: list[dict[str, Any]], advice: list[str | None]) -> str:
     told = [a for a in advice if a]
+    if not rows:
+        return "Jobs with a weighed leftover and film read before and after on one panel."
     if told:
         return " ".join(dict.fromkeys(told))
     thin = [r for r in rows if r["v"] is None or r["n"] < 5]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+import polars as pl
 from markupsafe import Markup
 
 from reports import wording
@@ -55,6 +56,7 @@ def make(book: Book) -> dict[str, Any]:
         "levers": savings.best(book),
         "bench": bench.sentence(book),
         "rows": book.rows,
+        "unread": int(book.table("intake_files").filter(pl.col("table") == "pours")["refused"].sum() or 0),
         "incomplete": int((~book.table("mixes")["complete"].fill_null(True)).sum()),
         "cups": book.table("mixes").height,
     }
@@ -67,6 +69,10 @@ def _emission(book: Book) -> Markup:
     rows = [r for r in book.emissions.frame.iter_rows(named=True) if r["month"] in last]
     total = sum(r["voc"] for r in rows)
     lacking = len({r["month"] for r in rows if r["incomplete"] > 0})
+    if lacking == len(last) and not total:
+        return Markup("VOC {} is not known: what is needed for it could not be read.").format(
+            wording.period_word(last[0], last[-1])
+        )
     text = Markup("{} of VOC {}").format(wording.quantity(total, "mass_kg"), wording.period_word(last[0], last[-1]))
     if lacking:
         text += Markup("; {} of these months {} incomplete").format(lacking, "is" if lacking == 1 else "are")

@@ -180,8 +180,13 @@ def test_missing_and_empty_tables_give_pages_that_say_what_to_do(tables, left_ou
             text = words(html)
             assert "None" not in text and "nan" not in text.lower().split(), name
             assert 'class="finding"' in html
-    if left_out in ("all", "ledger"):
+    if left_out == "all":
+        assert "Nothing has been poured here yet" in words(pages(missing)["index.html"])
         assert "inbox/" in words(pages(missing)["index.html"])
+    if left_out == "ledger":
+        refused = tables["intake_files"].filter(pl.col("table") == "pours")["refused"].sum()
+        assert f"No cup could be read: {refused} row" in words(pages(missing)["index.html"])
+        assert "The intake page says why" in words(pages(missing)["index.html"])
     if left_out == "film":
         assert "film read before and after" in words(pages(missing)["hands.html"])
 

@@ -104,6 +104,27 @@ def own(space: Workspace) -> dict[str, tuple[int, bytes]]:
     return {str(path): (path.stat().st_mtime_ns, path.read_bytes()) for path in files if path.is_file()}
 
 
+def test_what_the_pages_add_up_is_what_the_database_adds_up(finished):
+    """The cube that pages and script sum, against DuckDB over the published tables, shop by shop and month by month."""
+    text = (finished.out / "site" / "cube.js").read_text()
+    cube = json.loads(text.removeprefix("window.FILMLEDGER=").rstrip().removesuffix(";"))["cubes"]["ledger"]
+    shops, months = cube["members"]["shop_id"], cube["members"]["month"]
+    sums: dict[tuple[str, str], list[float]] = {}
+    for i, (shop, month) in enumerate(zip(cube["at"]["shop_id"], cube["at"]["month"], strict=True)):
+        one = sums.setdefault((shops[shop], months[month]), [0.0, 0.0, 0.0])
+        for k, measure in enumerate(("poured.solids", "overspray.solids", "useful.cost")):
+            one[k] += cube["m"][measure][i]
+    with duckdb.connect(str(finished.out / "filmledger.duckdb"), read_only=True) as connection:
+        rows = connection.sql(
+            "SELECT shop_id, month, sum(poured_solids_g) / 1000, sum(overspray_solids_g) / 1000, sum(useful_cost)"
+            " FROM material_ledger GROUP BY ALL"
+        ).fetchall()
+    assert len(rows) == len(sums) > 2
+    for shop, month, *wanted in rows:
+        assert sums[shop, month] == pytest.approx(wanted, abs=0.02)
+        assert wanted[0] > 0.5
+
+
 def test_a_site_for_one_reader_holds_that_reader_s_pages_and_stands_beside_the_hand_outs(copy, capsys):
     people = pl.read_parquet(copy.out / "tables" / "transfer_by_technician.parquet")["technician_id"].unique().to_list()
     who = sorted(people)[0]

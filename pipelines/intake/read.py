@@ -110,7 +110,12 @@ def read_file(source: Source, layouts: list[layout.Layout], options: Options | N
         return FileRead(source.file, sha256, None, "refused", str(refusal))
     except MemoryError:
         return FileRead(source.file, sha256, None, "refused", say("raised", why="it does not fit into memory"))
-    except Exception as error:  # a reader of outside data: whatever it raises is told, and the run goes on
+    except (KeyboardInterrupt, SystemExit):
+        raise
+    except (
+        BaseException
+    ) as error:  # a reader of outside data: whatever it raises is told, and the run goes on; libraries
+        # in Rust raise panics, which are no Exception
         why = f"{type(error).__name__}: {error}" if str(error) else type(error).__name__
         if isinstance(error, OSError):
             why = error.strerror or why

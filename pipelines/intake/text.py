@@ -385,7 +385,7 @@ def parquet_grid(data: bytes) -> Grid:
         raise FileRefused(say("empty_file"))
     try:
         frame = pl.read_parquet(io.BytesIO(data), hive_partitioning=False)
-    except Exception as error:  # whatever a damaged file makes the reader raise is the file's fault
+    except (Exception, pl.exceptions.PanicException) as error:  # whatever a damaged file makes the reader raise
         raise FileRefused(
             say("parquet", why=str(error).splitlines()[0] if str(error) else type(error).__name__)
         ) from None
@@ -419,7 +419,7 @@ def parquet_size(data: bytes) -> int:
     try:
         scan = pl.scan_parquet(io.BytesIO(data))
         return int(scan.select(pl.len()).collect().item()) * max(1, len(scan.collect_schema())) * 8
-    except Exception:  # the reading itself tells what is wrong
+    except (Exception, pl.exceptions.PanicException):  # the reading itself tells what is wrong
         return 0
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import gzip
 import io
 from functools import cache
+from pathlib import Path
 
 from pipelines.intake import layout, text
 from pipelines.intake.files import Source
@@ -52,6 +53,8 @@ panel_id = { column = "Panel", prefix = "p-" }
 taken_at = { column = "At", format = "%Y-%m-%dT%H:%M:%S%z" }
 """,
 ]
+#: bytes that once broke a reader
+FOUND = Path(__file__).parent / "found"
 FILES = ["inbox/pours.csv", "inbox/x.csv", "inbox/x.csv.gz", "registers/guns.csv", "inbox/x.parquet", "inbox/x.xlsx"]
 REGISTERS = [
     ("registers/shops.csv", b"shop_id\nnorth\n"),
@@ -71,7 +74,7 @@ def _registers() -> tuple[FileRead, ...]:
 
 
 def seeds() -> list[bytes]:
-    """A small corpus: one good file of each kind, and some that are known to be nasty."""
+    """A small corpus: one good file of each kind, some that are known to be nasty, and what fuzzing once found."""
     import polars as pl
 
     good = HEADER + "\nnorth,a,1,2025-03-03 08:00,clear_a,binder,10\nnorth,a,2,2025-03-30 02:30,clear_a,binder,x\n"
@@ -89,7 +92,8 @@ def seeds() -> list[bytes]:
         (4, table.getvalue()), (5, book.getvalue()), (7, wide.encode()), (13, panels.encode("utf-16")),
         (0, (HEADER + '\n"a"b,"c\n,,"\n""",\n').encode()), (0, b"a,b\n" + b'"' * 9), (1, b"\r\r\n\x00"), (1, b"sep=;\n"),
     ]  # fmt: skip
-    return [bytes([kind]) + body for kind, body in bodies]
+    found = [path.read_bytes() for path in sorted(FOUND.glob("*.bin"))]
+    return [*(bytes([kind]) + body for kind, body in bodies), *found]
 
 
 def one(data: bytes) -> None:

@@ -118,3 +118,17 @@ def test_a_purchase_by_volume_needs_a_density(space: workspace.Workspace) -> Non
         )
     ]
     assert "no density_g_per_ml" in (space.out / "site" / "intake.html").read_text(encoding="utf-8")
+
+
+def test_a_business_of_which_no_row_could_be_read_used_something_and_not_nothing(
+    tmp_path_factory: pytest.TempPathFactory,
+) -> None:
+    unread, _ = workspace.init(tmp_path_factory.mktemp("unread") / "shop", template())
+    for name in ("registers/shops.csv", "registers/products.csv", "registers/components.csv"):
+        workspace.fill(unread, name, FILES[name].encode())
+    workspace.fill(unread, "inbox/pours.csv", (POURS + "north,one,1,2026-03-05 09:00,top,clear,heavy\n").encode())
+    conductor.run(unread)
+    finding = re.search(
+        r'<p class="finding"[^>]*>(.*?)</p>', (unread.out / "site" / "environment.html").read_text(), re.DOTALL
+    )
+    assert finding and "not known" in finding[1] and "0 kg" not in finding[1]

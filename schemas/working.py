@@ -401,6 +401,38 @@ operation_te = table(
     source=text("own record, or what it was taken from", nullable=True),
 )
 
+record_budgets = table(
+    "record_budgets",
+    "What makes the transfer efficiency of one operation's own record uncertain; every part a relative standard uncertainty",
+    shop_id=_SHOP,
+    job_id=text("The first job", key=True),
+    record_no=integer("Number of the record on that job", key=True),
+    op_job_id=text("The job of the operation"),
+    operation_no=integer("The operation"),
+    te=number("Landed over sprayed", "1", above=0.0),
+    low=number("Lower end of the 95 % interval", "1", nullable=True),
+    high=number("Upper end of the 95 % interval", "1", nullable=True),
+    rel_u=number("All parts but the gauge's gain together", "1", low=0.0),
+    how=choice("How the interval was found", "propagation", "Monte Carlo", "too uncertain for an interval"),
+    film_rel_u=number("Readings", "1", low=0.0),
+    area_rel_u=number("Areas", "1", low=0.0),
+    solids_rel_u=number("Scale, flush and solids", "1", low=0.0),
+    leftover_rel_u=number("A leftover that was not weighed; 0: it was", "1", low=0.0),
+    gauge_rel_u=number("Gain of the gauge: shifts all records together, so it is in no interval", "1", nullable=True),
+    grade=_GRADE,
+)
+
+transfer_model = table(
+    "transfer_model",
+    "What the transfer model found besides guns and hands",
+    term=text("What it is about", key=True),
+    level=text("Which of them", key=True),
+    value=number("Multiplier of TE, standard deviation of log TE under spread, number of passes", "1"),
+    low=number("Lower end of the 95 % interval", "1", nullable=True),
+    high=number("Upper end of the 95 % interval", "1", nullable=True),
+    note=text("What follows from it", nullable=True),
+)
+
 operation_films = table(
     "operation_films",
     "Film of each spray operation on each face",
@@ -668,7 +700,8 @@ WORKING: dict[str, pa.DataFrameSchema] = {
     for t in (
         incomplete, cup_pours, cup_contents, cup_intervals, component_facts, operation_faces, sprays, cup_feeds,
         leftover_habits, sprayed, gauge_fits, stage_positions, panel_work, increment_layers, film_pieces, film_spreads, equations,
-        record_faces, record_layers, records, operation_te, operation_films, film_groups, over_build,
+        record_faces, record_layers, records, operation_te, record_budgets, transfer_model, operation_films, film_groups,
+        over_build,
         emission_places, emission_materials, emission_parts, emission_cups, emission_flows, emission_cleaning,
         emission_waste, emission_overspray, emission_gaps, gun_rules, hap_blend_matches, hap_species, hap_uses,
     )

@@ -20,6 +20,7 @@ NAMES = [
     "operation_te",
     "screened_records",
     "record_budgets",
+    "transfer_model",
 ]
 
 

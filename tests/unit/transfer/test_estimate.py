@@ -21,6 +21,7 @@ CELL = ["shop_id", "gun_id", "technician_id", "role"]
 PUBLISHED = [
     "transfer_by_pair", "transfer_by_gun", "transfer_by_technician", "transfer_by_role", "gun_effects",
     "technician_effects", "operation_te", "screened_records",
+    "record_budgets", "transfer_model",
 ]  # fmt: skip
 
 

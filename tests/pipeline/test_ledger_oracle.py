@@ -20,7 +20,8 @@ from schemas.events import EVENTS
 from schemas.registers import REGISTERS
 from seed_data import scenario
 
-SEEDS = (*range(100), 286, 1365, 1501, 1997, 2188, 9498)  # the last ones once showed a difference that the others do not
+# The last ones once showed a difference that the others do not.
+SEEDS = (*range(100), 286, 1365, 1501, 1997, 2188, 9498)
 TABLES = ("mixes", "film_increments", "sprayed", "transfer_records")
 MIX_COLUMNS = """
     product_id month first_poured_at poured_g own_poured_g poured_on_g leftover_g leftover_known complete

@@ -43,6 +43,11 @@ def together(exports, tmp_path_factory):
     return ran(exports, tmp_path_factory.mktemp("engines") / "together")
 
 
+@pytest.fixture(scope="module")
+def one_by_one(exports, tmp_path_factory):
+    return ran(exports, tmp_path_factory.mktemp("engines") / "one_by_one", batch_rows=1)
+
+
 def differences(left: dict[str, pl.DataFrame], right: dict[str, pl.DataFrame]) -> list[str]:
     """Where two sets of tables differ: keys, counts, texts and times in anything, numbers by more than REL of their size."""
     found = [f"tables: {sorted(left.keys() ^ right.keys())}"] if left.keys() != right.keys() else []
@@ -100,14 +105,13 @@ def test_a_shop_gets_its_own_rows_and_whole_what_is_nobodys_own():
     assert cut["products"].height == 1
 
 
-def test_shops_worked_on_one_by_one_give_the_numbers_of_all_at_once(exports, together, tmp_path):
-    assert differences(together, ran(exports, tmp_path / "apart", batch_rows=1)) == []
+def test_shops_worked_on_one_by_one_give_the_numbers_of_all_at_once(together, one_by_one):
+    assert differences(together, one_by_one) == []
 
 
-def test_the_number_of_workers_changes_no_byte(exports, tmp_path):
-    one = ran(exports, tmp_path / "one", batch_rows=1, workers=1)
-    three = ran(exports, tmp_path / "three", batch_rows=1, workers=3)
-    assert all(one[name].equals(three[name]) for name in one)
+def test_the_number_of_workers_changes_no_byte(exports, one_by_one, tmp_path):
+    alone = ran(exports, tmp_path / "alone", batch_rows=1, workers=1)
+    assert all(alone[name].equals(one_by_one[name]) for name in one_by_one)
 
 
 def java() -> bool:
@@ -120,10 +124,10 @@ def java() -> bool:
     importlib.util.find_spec("pyspark") is None, reason="pyspark is not installed here; make spark installs it"
 )
 @pytest.mark.skipif(not java(), reason="no Java here: Spark needs Java 17 or newer")
-def test_spark_workers_in_processes_of_their_own_give_the_same_tables(exports, tmp_path):
+def test_spark_workers_in_processes_of_their_own_give_the_same_tables(exports, one_by_one, tmp_path):
     """local-cluster: a master and two workers, each its own process, with nothing in common but the folder."""
     with engine.start("spark", master=CLUSTER) as cluster:
         assert os.getpid() not in set(cluster.each(lambda _: os.getpid(), range(4)))
-    here = ran(exports, tmp_path / "here", batch_rows=1)
     there = ran(exports, tmp_path / "there", batch_rows=1, engine="spark", spark_master=CLUSTER)
-    assert all(here[name].equals(there[name]) for name in here), differences(here, there)
+    assert one_by_one.keys() == there.keys()
+    assert all(one_by_one[name].equals(there[name]) for name in there), differences(one_by_one, there)

@@ -43,7 +43,9 @@ def test_joined_times_units_constants_numbers_within_and_renames() -> None:
 def test_a_value_the_layout_does_not_rename_is_refused_unless_kept() -> None:
     data = HEADER + "\nT1,3/9/2025,7:05,Clear B,binder,10\n"
     refused = read(pours(), data).tables["pours"].refused
-    assert refused["reason"].to_list() == ["product_id: 'Clear B' is not among the layout's values (Clear A)"]
+    assert refused["reason"].to_list() == [
+        "product_id: 'Clear B' is not among the layout's values (Clear A); correct the cell, or add it there"
+    ]
     kept = POURS.replace('"clear_a" }', '"clear_a" }, otherwise = "keep", prefix = "n-"')
     assert read(pours(columns=kept), data).tables["pours"].rows["product_id"].to_list() == ["n-Clear B"]
 

@@ -98,7 +98,7 @@ kills: $(READY)
 bench: $(READY)
 	$(BIN)/python tests/bench/whole_run.py
 
-# Needs some 40 GB of memory as it stands.
+# Needs some 70 GB of memory as it stands: ten times what 1 million pours take.
 bench-large: $(READY)
 	$(BIN)/python tests/bench/whole_run.py --pours 10000000
 

@@ -85,8 +85,6 @@ def parser() -> argparse.ArgumentParser:
 
 def main(arguments: list[str] | None = None) -> int:
     """Run one command; returns the exit code. argparse itself leaves with 2 on wrong usage."""
-    # Where pyspark is installed, pandera imports it, and it warns of a pandas that nobody here uses.
-    warnings.filterwarnings("ignore", category=FutureWarning, module="pyspark")
     # Reductions must not depend on how many threads BLAS happens to start.
     for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, "1")

@@ -50,8 +50,7 @@ class Cores:
 
 
 class Spark:
-    """Python workers of a Spark cluster. `master` as Spark writes it (spark://host:7077, yarn, local-cluster[2,1,2048]);
-    empty: as Spark's own configuration says."""
+    """Python workers of a Spark cluster."""
 
     apart = True
 
@@ -68,7 +67,11 @@ class Spark:
 
 @contextlib.contextmanager
 def start(name: str, workers: int = 0, master: str = "") -> Iterator[Engine]:
-    """The engine of the settings, for as long as a run lasts. Raises EngineError where Spark cannot be started."""
+    """The engine of the settings, for as long as a run lasts. Raises EngineError where Spark cannot be started.
+
+    `workers` for this machine, 0: one for each core. `master` for Spark, as Spark writes it (spark://host:7077, yarn,
+    local-cluster[2,1,2048]); empty: what Spark's own configuration says.
+    """
     if name != "spark":
         yield Cores(workers)
         return

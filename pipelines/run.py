@@ -275,7 +275,7 @@ def _pass_apart(
 
     space, flat = current.space, current.settings.flat()
     with workspace.exchange(space) as room:
-        whole = {name: frame for name, frame in given.items() if not shops.is_cut(name, frame)}
+        whole = {name: frame for name, frame in given.items() if not shops.is_cut(name)}
         workspace.write_parts(room / "whole", whole)
         for at, batch in enumerate(batches):
             theirs = shops.cut({name: given[name] for name in given.keys() - whole.keys()}, batch)

@@ -9,7 +9,6 @@ from pipelines import run as runs
 from pipelines.defs import tables
 from pipelines.ledger import runner, shops
 from pipelines.transfer import decisions
-from schemas import registers
 
 
 def _assets(phase: shops.Phase, name: str) -> dg.AssetsDefinition:
@@ -58,8 +57,7 @@ BEHIND_MODEL = PHASES[PHASES.index(FILM_ENDS) + 1 :]
 WANTED = (
     tables.PUBLISHED
     | set(decisions.NEEDS)
-    | set(registers.REGISTERS)
-    | {"records", "record_layers"}
+    | shops.MODEL_READS
     | {name for phase in PHASES for name in shops.needs(phase.steps)}
 )
 ASSETS = [

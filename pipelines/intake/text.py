@@ -12,6 +12,7 @@ with a damaged quote is walked line by line, so that one open quote cannot swall
 import codecs
 import csv
 import io
+import re
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -291,10 +292,12 @@ def without_repeated_headers(header: list[str], rows: pl.DataFrame) -> tuple[pl.
     return rows.filter(~again.fill_null(False)), [say("header_again", lines=listed(found["line"], 12))]
 
 
-#: white space, and letters that nobody sees: byte order marks inside a text, joiners, marks of writing direction
-_UNSEEN = r"[\s\u{200B}-\u{200F}\u{202A}-\u{202E}\u{2060}-\u{2069}\u{FEFF}]+"
+#: White space, and letters that nobody sees: byte order marks inside a text, joiners, marks of writing direction. Not the
+#: overrides U+202D and U+202E: they turn the letters behind them round, so one who looks does see them, and an id keeps them.
+_UNSEEN = r"[\s\u200B-\u200F\u202A-\u202C\u2060-\u2069\uFEFF]+"
+_AROUND = f"^{_UNSEEN}|{_UNSEEN}$"
 _UNSEEN_BYTES = (b"\xef\xbb\xbf", b"\xe2\x80\x8b", b"\xe2\x80\x8c", b"\xe2\x80\x8d", b"\xe2\x80\x8e", b"\xe2\x80\x8f",
-                 b"\xe2\x80\xaa", b"\xe2\x80\xab", b"\xe2\x80\xac", b"\xe2\x80\xad", b"\xe2\x80\xae", b"\xe2\x81")  # fmt: skip
+                 b"\xe2\x80\xaa", b"\xe2\x80\xab", b"\xe2\x80\xac", b"\xe2\x81")  # fmt: skip
 
 
 def trimmed(text: pl.Expr, unseen: bool = True) -> pl.Expr:
@@ -302,15 +305,13 @@ def trimmed(text: pl.Expr, unseen: bool = True) -> pl.Expr:
     is null."""
     text = text.str.strip_chars()
     if unseen:
-        text = text.str.replace_all(f"^{_UNSEEN}|{_UNSEEN}$", "")
+        text = text.str.replace_all(_AROUND, "")
     return pl.when(text != "").then(text)
 
 
 def bare(cell: str) -> str:
     """One cell as `trimmed` leaves it."""
-    return cell.strip(
-        " \t\n\r\f\v\u00a0\u200b\u200c\u200d\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2060\ufeff"
-    ).strip()
+    return re.sub(_AROUND, "", cell)
 
 
 def _schema(width: int) -> dict[str, pl.DataType]:

@@ -53,19 +53,14 @@ def phases() -> tuple[Phase, ...]:
 # --- cutting ----------------------------------------------------------------------------------------------------------
 
 
-def is_cut(name: str, frame: pl.DataFrame) -> bool:
+def is_cut(name: str) -> bool:
     """Whether a table's rows each belong to one shop. A register that only mentions a shop goes to every shop whole."""
-    if SHOP not in frame.columns:
-        return False
-    try:
-        return SHOP in door.keys(name) or name == "incomplete"
-    except KeyError:
-        return True
+    return SHOP in door.keys(name) or name == "incomplete"
 
 
 def batches(tables: Mapping[str, pl.DataFrame], rows: int) -> list[list[str]]:
     """Shops in order of their id, in batches of about `rows` rows over all tables that are cut; at least one batch."""
-    sizes = [frame.group_by(SHOP).agg(pl.len().cast(pl.Int64)) for name, frame in tables.items() if is_cut(name, frame)]
+    sizes = [frame.group_by(SHOP).agg(pl.len().cast(pl.Int64)) for name, frame in tables.items() if is_cut(name)]
     found: list[list[str]] = []
     held = rows + 1
     if sizes:
@@ -82,7 +77,7 @@ def batches(tables: Mapping[str, pl.DataFrame], rows: int) -> list[list[str]]:
 def cut(tables: Mapping[str, pl.DataFrame], shops: Sequence[str]) -> dict[str, pl.DataFrame]:
     """The tables of some shops: rows of theirs, rows of no shop, and whole every table that is nobody's own."""
     theirs = pl.col(SHOP).is_in(list(shops)) | pl.col(SHOP).is_null()
-    return {name: frame.filter(theirs) if is_cut(name, frame) else frame for name, frame in tables.items()}
+    return {name: frame.filter(theirs) if is_cut(name) else frame for name, frame in tables.items()}
 
 
 # --- working ----------------------------------------------------------------------------------------------------------
@@ -111,7 +106,7 @@ def work(
     last = {name: at for at, step in enumerate(steps) for name in runner.upstream(step)}
     for at, step in enumerate(steps):
         frame = runner.run_statement(step, held, settings)
-        if shops and is_cut(step, frame):
+        if shops and is_cut(step):
             # a register that goes to every shop whole may speak of other shops
             frame = frame.filter(pl.col(SHOP).is_in(list(shops)))
         counts[step] = frame.height
@@ -129,10 +124,7 @@ def joined(name: str, parts: Sequence[pl.DataFrame]) -> pl.DataFrame:
     if len(parts) == 1:
         return parts[0]
     whole = pl.concat(parts)
-    try:
-        key = door.keys(name)
-    except KeyError:
-        key = []
-    if not is_cut(name, whole):  # what no shop owns, every batch made for itself
+    key = door.keys(name)
+    if not is_cut(name):  # what no shop owns, every batch made for itself
         return whole.unique(maintain_order=True).sort(key or whole.columns, nulls_last=True)
     return whole.sort(key, nulls_last=True) if key and key[0] != SHOP else whole

@@ -10,8 +10,9 @@ from __future__ import annotations
 import contextlib
 import os
 import sys
+from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 from typing import Any, Protocol, TypeVar
 
@@ -45,8 +46,15 @@ class Cores:
         if self.workers == 1 or len(items) < 2:
             yield from map(work, items)
             return
+        ahead: deque[Future[Result]] = deque()
         with ThreadPoolExecutor(max_workers=self.workers) as pool:
-            yield from pool.map(work, items)
+            for item in items:
+                ahead.append(pool.submit(work, item))
+                # results that nobody has taken yet are held in memory: no more of them than there are workers
+                if len(ahead) > self.workers:
+                    yield ahead.popleft().result()
+            while ahead:
+                yield ahead.popleft().result()
 
 
 class Spark:

@@ -12,7 +12,7 @@ import hashlib
 import time
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field
-from functools import partial
+from functools import cached_property, partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from pipelines.intake.read import FileRead, Options
     from pipelines.ledger.shops import Phase
     from pipelines.settings import Settings
+    from pipelines.shelf import Shelf
 
 
 REFERENCE = Path(__file__).resolve().parent.parent / "seed_data" / "reference"
@@ -63,9 +64,14 @@ class Run:
     teller: Teller
     remark: str | None = None
     engine: Engine = field(default_factory=engine.Cores)
-    tables: dict[str, pl.DataFrame] = field(default_factory=dict)
     keys: list[str] = field(default_factory=list)
     seconds: dict[str, float] = field(default_factory=dict)
+
+    @cached_property
+    def tables(self) -> Shelf:
+        from pipelines.shelf import Shelf
+
+        return Shelf(self.space)
 
     @contextlib.contextmanager
     def timed(self, stage: str) -> Iterator[None]:
@@ -115,6 +121,7 @@ def publish(current: Run) -> dict[str, Any]:
         changed = sorted(path for path in now | current.contents if now.get(path) != current.contents.get(path))
         raise WorkspaceError(_changed(changed))
     told = headline(current.tables)
+    workspace.drop_parts(current.space)
     workspace.publish(current.space, {"fingerprint": current.fingerprint, "headline": told})
     workspace.forget_reads(current.space, current.keys)
     return told
@@ -230,70 +237,45 @@ def intake_frames(found: Intake) -> dict[str, pl.DataFrame]:
 # --- the ledger -------------------------------------------------------------------------------------------------------
 
 
-def ledger_pass(current: Run, phase: Phase, keep: Collection[str]) -> tuple[dict[str, pl.DataFrame], dict[str, int]]:
-    """Run the steps of one pass of the ledger, shop by shop where its steps allow, on the engine of the settings.
+def ledger_pass(current: Run, phase: Phase, keep: Collection[str]) -> dict[str, int]:
+    """Run the steps of one pass of the ledger, span by span of shops where its steps allow, on the engine of the settings.
 
-    Returns the tables in `keep` and how many rows each step made. The batches of shops follow from the data and
+    The tables in `keep` stand in the shelf then; returns how many rows each step made. Spans follow from the data and
     `batch_rows` alone, so that neither engine nor number of workers moves a digit.
     """
     from pipelines.ledger import shops
 
-    given = {name: current.tables[name] for name in shops.needs(phase.steps)}
+    needs = shops.needs(phase.steps)
     flat = current.settings.flat()
-    if not phase.by_shop:
-        return shops.work(phase.steps, given, [], flat, keep)
-    batches = shops.batches(given, current.settings.engine.batch_rows)
-
-    def here(batch: list[str]) -> tuple[dict[str, pl.DataFrame], dict[str, int]]:
-        return shops.work(phase.steps, shops.cut(given, batch), batch, flat, keep)
-
-    parts = (
-        _pass_apart(current, phase, keep, given, batches)
-        if current.engine.apart
-        else current.engine.each(here, batches)
-    )
-    kept: dict[str, list[pl.DataFrame]] = {name: [] for name in phase.steps if name in keep}
+    shelf = current.tables
+    if not phase.by_shop or (len(shelf.spans) == 1 and not current.engine.apart):
+        given = {name: shelf[name] for name in needs}
+        kept, counts = shops.work(phase.steps, given, shelf.spans[0] if phase.by_shop else None, flat, keep)
+        for name in list(kept):
+            shelf.put(name, kept.pop(name))
+        return counts
+    if current.engine.apart:
+        shelf.share(needs)
     counts = dict.fromkeys(phase.steps, 0)
-    for done, (tables, rows) in enumerate(parts, start=1):
-        current.teller.progress(f"ledger: {phase.steps[-1]}", done, len(batches))
-        for name, frame in tables.items():
-            kept[name].append(frame)
+    work = partial(_on_span, shelf, phase.steps, flat, frozenset(keep))
+    for done, rows in enumerate(current.engine.each(work, range(len(shelf.spans))), start=1):
+        current.teller.progress(f"ledger: {phase.steps[-1]}", done, len(shelf.spans))
         for name, count in rows.items():
             counts[name] += count
-    joined = {}
-    for name in list(kept):
-        joined[name] = shops.joined(name, kept.pop(name))
-        counts[name] = joined[name].height
-    return joined, counts
+    for name in phase.steps:
+        if name in keep:
+            shelf.finish(name, counts[name])
+    return counts
 
 
-def _pass_apart(
-    current: Run, phase: Phase, keep: Collection[str], given: Mapping[str, pl.DataFrame], batches: list[list[str]]
-) -> Iterator[tuple[dict[str, pl.DataFrame], dict[str, int]]]:
-    """The same with workers that share nothing but the workspace's folder: tables go there and come back as parquet."""
-    from pipelines.ledger import shops
-
-    space, flat = current.space, current.settings.flat()
-    with workspace.exchange(space) as room:
-        whole = {name: frame for name, frame in given.items() if not shops.is_cut(name)}
-        workspace.write_parts(room / "whole", whole)
-        for at, batch in enumerate(batches):
-            theirs = shops.cut({name: given[name] for name in given.keys() - whole.keys()}, batch)
-            workspace.write_parts(room / f"given_{at}", theirs)
-        work = partial(_worked_apart, room, phase.steps, flat, frozenset(keep))
-        for at, counts in enumerate(current.engine.each(work, list(enumerate(batches)))):
-            yield workspace.read_parts(room / f"made_{at}"), counts
-
-
-def _worked_apart(
-    room: Path, steps: tuple[str, ...], flat: Mapping[str, Any], keep: frozenset[str], piece: tuple[int, list[str]]
+def _on_span(
+    shelf: Shelf, steps: tuple[str, ...], flat: Mapping[str, Any], keep: frozenset[str], at: int
 ) -> dict[str, int]:
+    """The steps of a pass on one span of shops: tables are read from the shelf's folder and brought back there."""
     from pipelines.ledger import shops
 
-    at, batch = piece
-    tables = workspace.read_parts(room / "whole") | workspace.read_parts(room / f"given_{at}")
-    kept, counts = shops.work(steps, tables, batch, flat, keep)
-    workspace.write_parts(room / f"made_{at}", kept)
+    kept, counts = shops.work(steps, shelf.of_span(at, shops.needs(steps)), shelf.spans[at], flat, keep)
+    shelf.bring(at, kept)
     return counts
 
 
@@ -322,20 +304,21 @@ def reference_table(name: str) -> pl.DataFrame:
 # --- headline ---------------------------------------------------------------------------------------------------------
 
 
-def headline(tables: Mapping[str, pl.DataFrame]) -> dict[str, Any]:
+def headline(shelf: Shelf) -> dict[str, Any]:
     """The numbers of the closing paragraph, from the published tables. Masses in g of solids, ratios as such."""
     import polars as pl
 
     from pipelines.intake import doubts
 
-    files, ledger = tables["intake_files"], tables["material_ledger"]
-    months = tables["emissions_monthly"].filter(~pl.col("complete"))["month"]
-    sums = ledger.select(pl.col(pl.Float64).sum()).row(0, named=True)
+    files = shelf["intake_files"]
+    months = shelf["emissions_monthly"].filter(~pl.col("complete"))["month"]
+    parts = [part.select(pl.col(pl.Float64).sum()) for part in shelf.parts("material_ledger")]
+    sums = pl.concat(parts).sum().row(0, named=True)
     poured = sums["poured_solids_g"]
     landed = sums["useful_solids_g"] + sums["over_build_solids_g"]
     sprayed = landed + sums["overspray_solids_g"]
     return {
-        "cups": tables["mixes"].height,
+        "cups": shelf.rows("mixes"),
         "poured_solids_g": poured,
         "useful_share": sums["useful_solids_g"] / poured if poured else None,
         "te": landed / sprayed if sprayed else None,

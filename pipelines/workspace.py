@@ -28,7 +28,7 @@ import os
 import re
 import shutil
 import socket
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -421,36 +421,38 @@ def forget_reads(space: Workspace, keep: Iterable[str]) -> None:
                 shutil.rmtree(entry.path, ignore_errors=True)
 
 
-# --- between workers --------------------------------------------------------------------------------------------------
+# --- parts of a table that is being made --------------------------------------------------------------------------------
 
 
-@contextlib.contextmanager
-def exchange(space: Workspace) -> Iterator[Path]:
-    """A folder of the set being built, through which a run's workers hand each other tables; gone at the end."""
-    room = space.building / "exchange"
-    with _told(f"write in {room}"):
-        shutil.rmtree(room, ignore_errors=True)
-        room.mkdir(parents=True)
-    try:
-        yield room
-    finally:
-        shutil.rmtree(room, ignore_errors=True)
+def write_part(space: Workspace, name: str, at: int | None, frame: pl.DataFrame) -> None:
+    """Write part number `at` of a table of the run that goes on; None: the whole of a table without parts. A part written
+    before is replaced: work may be repeated."""
+    target = _part(space, name, at)
+    draft = target.with_name(f".{target.name}.{os.getpid()}")
+    with _told(f"write {target}"):
+        target.parent.mkdir(parents=True, exist_ok=True)
+        frame.write_parquet(draft, compression="lz4")
+        os.replace(draft, target)
 
 
-def write_parts(folder: Path, frames: Mapping[str, pl.DataFrame]) -> None:
-    """Write some tables into a folder of the exchange. A folder written before is replaced: work may be repeated."""
-    with _told(f"write in {folder}"):
-        shutil.rmtree(folder, ignore_errors=True)
-        folder.mkdir(parents=True)
-        for name, frame in frames.items():
-            frame.write_parquet(folder / f"{name}.parquet", compression="lz4")
-
-
-def read_parts(folder: Path) -> dict[str, pl.DataFrame]:
-    """The tables of a folder of the exchange, by name."""
+def read_part(space: Workspace, name: str, at: int | None, columns: Collection[str] | None = None) -> pl.DataFrame:
+    """A part as `write_part` left it, with these columns or all. Raises WorkspaceError where it is not there."""
     import polars as pl
 
-    return {full.stem: pl.read_parquet(full) for full in sorted(folder.glob("*.parquet"))}
+    full = _part(space, name, at)
+    try:
+        return pl.read_parquet(full, columns=list(columns) if columns is not None else None)
+    except FileNotFoundError as error:
+        raise WorkspaceError(f"{full} is gone while a run needs it; run again.") from error
+
+
+def _part(space: Workspace, name: str, at: int | None) -> Path:
+    return space.building / "parts" / name / ("whole.parquet" if at is None else f"{at:06d}.parquet")
+
+
+def drop_parts(space: Workspace) -> None:
+    """All parts are of no use any more."""
+    shutil.rmtree(space.building / "parts", ignore_errors=True)
 
 
 # --- building a snapshot ----------------------------------------------------------------------------------------------
@@ -475,6 +477,16 @@ def write_table(space: Workspace, name: str, frame: pl.DataFrame) -> None:
         frame.write_parquet(target, compression="zstd")
 
 
+def join_parts(space: Workspace, name: str, parts: int) -> None:
+    """Write one published table of the set being built from its parts, one behind the other, however large they are."""
+    import polars as pl
+
+    target = space.building / "tables" / f"{name}.parquet"
+    with _told(f"write {target}"):
+        whole = pl.scan_parquet([_part(space, name, at) for at in range(parts)])
+        whole.sink_parquet(target, compression="zstd", maintain_order=True)
+
+
 def read_table(space: Workspace, name: str) -> pl.DataFrame | None:
     """One published table as the last finished run left it; None where it left none."""
     import polars as pl
@@ -485,17 +497,27 @@ def read_table(space: Workspace, name: str) -> pl.DataFrame | None:
 
 def write_bytes(space: Workspace, relative: str, content: bytes) -> None:
     """Write one file of the set being built. `relative` may not lead out of it."""
+    target = _place(space, relative)
+    with _told(f"write {target}"):
+        target.write_bytes(content)
+
+
+def _place(space: Workspace, relative: str) -> Path:
     target = space.building / relative
     if not target.resolve().is_relative_to(space.building.resolve()):
         raise WorkspaceError(f"{relative} leads out of the set being built; it was not written.")
     with _told(f"write {target}"):
         target.parent.mkdir(parents=True, exist_ok=True)
-        target.write_bytes(content)
+    return target
 
 
-def write_csv(space: Workspace, relative: str, frame: pl.DataFrame) -> None:
-    """Write a frame as UTF-8 CSV for spreadsheets: lists joined by "; ", texts that a spreadsheet would run defused."""
-    write_bytes(space, relative, defused(frame).write_csv(include_bom=True).encode())
+def write_csv(space: Workspace, relative: str, parts: Iterable[pl.DataFrame]) -> None:
+    """Write frames, one below the other, as one UTF-8 CSV for spreadsheets: lists joined by "; ", texts that a spreadsheet
+    would run defused."""
+    target = _place(space, relative)
+    with _told(f"write {target}"), open(target, "wb") as handle:
+        for at, frame in enumerate(parts):
+            defused(frame).write_csv(handle, include_bom=at == 0, include_header=at == 0)
 
 
 def defused(frame: pl.DataFrame) -> pl.DataFrame:

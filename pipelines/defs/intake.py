@@ -6,6 +6,7 @@ import dagster as dg
 
 from pipelines import run as runs
 from pipelines.defs import tables
+from pipelines.ledger import shops
 from schemas import events, reference, registers
 
 NAMES = [*events.EVENTS, *registers.REGISTERS, *reference.LOCAL, "intake_files", "refused_rows", "incomplete"]
@@ -28,8 +29,9 @@ def intake(context: dg.AssetExecutionContext) -> Iterator[dg.MaterializeResult]:
         f" {files['refused'].sum():,} refused, {files['duplicate'].sum():,} duplicate,"
         f" {files['superseded'].sum():,} superseded",
     )
+    run.tables.spans = shops.spans(shops.sizes(frames), run.settings.engine.batch_rows)
     for name in NAMES:
-        yield tables.put(run, name, frames[name])
+        yield tables.put(run, name, frames.pop(name))
 
 
 ASSETS = [intake]

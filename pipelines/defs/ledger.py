@@ -1,13 +1,13 @@
 """The ledger as assets: every step a table of its own, its lineage read from the SQL itself, run pass by pass."""
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 
 import dagster as dg
-import polars as pl
 
 from pipelines import run as runs
 from pipelines.defs import tables
 from pipelines.ledger import runner, shops
+from pipelines.shelf import Shelf
 from pipelines.transfer import decisions
 
 
@@ -25,30 +25,30 @@ def _assets(phase: shops.Phase, name: str) -> dg.AssetsDefinition:
     )
     def one_pass(context: dg.AssetExecutionContext) -> Iterator[dg.MaterializeResult]:
         run: runs.Run = context.resources.run
-        tables.get(run, shops.needs(phase.steps))
+        tables.have(run, shops.needs(phase.steps))
         with run.timed(stage):
-            kept, counts = runs.ledger_pass(run, phase, WANTED)
+            counts = runs.ledger_pass(run, phase, WANTED)
         for step in phase.steps:
-            yield tables.put(run, step, kept[step]) if step in kept else tables.passed(step, counts[step])
+            yield tables.stands(run, step) if step in WANTED else tables.passed(step, counts[step])
         if phase in (FILM_ENDS, PHASES[-1]):
             run.tell(stage, FINDINGS[stage](run.tables))
 
     return one_pass
 
 
-def _film(tables: Mapping[str, pl.DataFrame]) -> str:
-    records = tables["records"]
+def _film(shelf: Shelf) -> str:
+    usable = shelf.whole("records", ["usable"])["usable"].sum()
     return (
-        f"{tables['mixes'].height:,} cups, {tables['film_increments'].height:,} film increments,"
-        f" {records.height:,} records, {records['usable'].sum():,} of them usable"
+        f"{shelf.rows('mixes'):,} cups, {shelf.rows('film_increments'):,} film increments,"
+        f" {shelf.rows('records'):,} records, {usable:,} of them usable"
     )
 
 
-def _ledger(tables: Mapping[str, pl.DataFrame]) -> str:
-    return f"{tables['material_ledger'].height:,} lines, {sum(len(phase.steps) for phase in BEHIND_MODEL)} tables"
+def _ledger(shelf: Shelf) -> str:
+    return f"{shelf.rows('material_ledger'):,} lines, {sum(len(phase.steps) for phase in BEHIND_MODEL)} tables"
 
 
-FINDINGS: dict[str, Callable[[Mapping[str, pl.DataFrame]], str]] = {"film": _film, "ledger": _ledger}
+FINDINGS: dict[str, Callable[[Shelf], str]] = {"film": _film, "ledger": _ledger}
 NAMES = runner.order()
 PHASES = shops.phases()
 FILM_ENDS = next(phase for phase in PHASES if "records" in phase.steps)

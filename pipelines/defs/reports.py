@@ -5,6 +5,7 @@ import dagster as dg
 from pipelines import run as runs
 from pipelines import workspace
 from pipelines.defs import intake, ledger, tables, transfer
+from pipelines.engine import Cores
 from reports import handouts
 from schemas import registers
 
@@ -45,17 +46,21 @@ def site(context: dg.AssetExecutionContext) -> dg.MaterializeResult:
 def out(context: dg.AssetExecutionContext) -> dg.MaterializeResult:
     """Spreadsheets of every published table and of the refused rows, filmledger.duckdb, and the swap."""
     run: runs.Run = context.resources.run
-    given = tables.get(run, PUBLISHED)
+    tables.have(run, [*PUBLISHED, *QUOTED])
+
+    def spreadsheet(name: str) -> None:
+        workspace.write_csv(run.space, f"csv/{name}.csv", run.tables.parts(name))
+
     with run.timed("results"):
-        for name, frame in given.items():
-            workspace.write_csv(run.space, f"csv/{name}.csv", frame)
-        for name, frame in tables.get(run, QUOTED).items():
-            workspace.write_basis(run.space, name, frame)
-        for (path,), rows in given["refused_rows"].group_by("file", maintain_order=True):
-            workspace.write_csv(run.space, f"refused/{workspace.file_name_of(str(path))}.csv", rows)
-        workspace.build_database(run.space, given)
+        for _ in Cores(run.settings.engine.workers).each(spreadsheet, PUBLISHED):
+            pass
+        for name in QUOTED:
+            workspace.write_basis(run.space, name, run.tables[name])
+        for (path,), rows in run.tables["refused_rows"].group_by("file", maintain_order=True):
+            workspace.write_csv(run.space, f"refused/{workspace.file_name_of(str(path))}.csv", [rows])
+        workspace.build_database(run.space, PUBLISHED)
         told = runs.publish(run)
-    run.tell("results", f"{len(given)} tables in {run.space.out}")
+    run.tell("results", f"{len(PUBLISHED)} tables in {run.space.out}")
     return dg.MaterializeResult(metadata={name: value for name, value in told.items() if value is not None})
 
 

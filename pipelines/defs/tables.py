@@ -5,14 +5,14 @@ Not here: what any table holds or how it comes about.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
-from typing import Any
+from collections.abc import Iterable, Iterator, Sequence
 
 import dagster as dg
 import polars as pl
 
 from pipelines import workspace
 from pipelines.defs import checks
+from pipelines.engine import Cores
 from pipelines.run import Run
 from schemas import door, published
 
@@ -20,17 +20,23 @@ PUBLISHED = frozenset(published.PUBLISHED)
 
 
 def get(run: Run, names: Iterable[str]) -> dict[str, pl.DataFrame]:
-    """Tables by name: as this run made them, else, where published, as the last finished run left them.
+    """Tables by name, whole: as this run made them, else, where published, as the last finished run left them.
 
     Raises WorkspaceError where an asset is run by itself and what stands upstream of it is nowhere.
     """
+    names = list(names)
+    have(run, names)
+    return {name: run.tables[name] for name in names}
+
+
+def have(run: Run, names: Iterable[str]) -> None:
+    """See to it that these tables stand in the run's shelf; raises as `get` does."""
     for name in names:
         if name not in run.tables:
             found = workspace.read_table(run.space, name)
             if found is None:
                 raise workspace.WorkspaceError(f"Table {name} is not there. Run the whole graph.")
-            run.tables[name] = found
-    return {name: run.tables[name] for name in names}
+            run.tables.put(name, found)
 
 
 def known(name: str) -> bool:
@@ -76,15 +82,16 @@ def spec(name: str, group: str, kind: str, deps: Iterable[str] = (), otherwise: 
 
 def put(run: Run, name: str, frame: pl.DataFrame) -> dg.MaterializeResult:
     """Take in one finished table, for the assets that read it and if published on disk; tell rows and checks."""
-    run.tables[name] = frame
+    run.tables.put(name, frame)
+    return stands(run, name)
+
+
+def stands(run: Run, name: str) -> dg.MaterializeResult:
+    """A table stands in the shelf: if published it goes among the results; tell rows and checks."""
     if name in PUBLISHED:
-        workspace.write_table(run.space, name, frame)
-    told: dict[str, Any] = {"dagster/row_count": frame.height}
-    if not known(name):
-        told["dagster/column_schema"] = dg.TableSchema(
-            columns=[dg.TableColumn(column, str(dtype)) for column, dtype in frame.schema.items()]
-        )
-    return dg.MaterializeResult(asset_key=name, metadata=told, check_results=list(_outcomes(run, name, frame)))
+        run.tables.publish(name)
+    told = {"dagster/row_count": run.tables.rows(name)}
+    return dg.MaterializeResult(asset_key=name, metadata=told, check_results=list(_outcomes(run, name)))
 
 
 def passed(name: str, rows: int) -> dg.MaterializeResult:
@@ -92,11 +99,22 @@ def passed(name: str, rows: int) -> dg.MaterializeResult:
     return dg.MaterializeResult(asset_key=name, metadata={"dagster/row_count": rows})
 
 
-def _outcomes(run: Run, name: str, frame: pl.DataFrame) -> Iterator[dg.AssetCheckResult]:
-    for check in checks.of(name):
-        passed, found = check.test(frame, run.settings, get(run, check.beside))
+def _outcomes(run: Run, name: str) -> Iterator[dg.AssetCheckResult]:
+    """What a table's checks say of it, looked at span by span of shops where it is large."""
+    standing = checks.of(name)
+    reads = dict.fromkeys([name, *(other for check in standing for other in check.beside)])
+    have(run, reads)
+
+    def looked(at: int | None) -> list[checks.Outcome]:
+        given = {one: run.tables[one] for one in reads} if at is None else run.tables.of_span(at, reads)
+        return [check.test(given[name], run.settings, given) for check in standing]
+
+    pieces: Sequence[int | None] = range(len(run.tables.spans)) if run.tables.is_apart(name) else [None]
+    found = list(Cores(run.settings.engine.workers).each(looked, pieces))
+    for no, check in enumerate(standing):
+        passed, told = checks.together([outcomes[no] for outcomes in found])
         yield dg.AssetCheckResult(
-            asset_key=name, check_name=check.name, passed=passed, severity=check.severity, metadata=found
+            asset_key=name, check_name=check.name, passed=passed, severity=check.severity, metadata=told
         )
 
 

@@ -1,4 +1,4 @@
-"""The ledger shop by shop: which steps never look from one shop into another, and how a batch of shops goes through them.
+"""The ledger shop by shop: which steps never look from one shop into another, and how a span of shops goes through them.
 
 Here belongs everything about cutting tables by shop and joining them again. Shops share registers, and nothing else that
 a step outside `POOLED` reads; so any number of shops may be worked on at a time, in any order and on any machine. Which
@@ -11,6 +11,7 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from graphlib import TopologicalSorter
+from itertools import pairwise
 from typing import Any
 
 import polars as pl
@@ -53,30 +54,60 @@ def phases() -> tuple[Phase, ...]:
 # --- cutting ----------------------------------------------------------------------------------------------------------
 
 
+def is_owned(name: str) -> bool:
+    """Whether each row of a table belongs to one shop. A register that only mentions a shop goes to every shop whole."""
+    return SHOP in door.keys(name)
+
+
 def is_cut(name: str) -> bool:
-    """Whether a table's rows each belong to one shop. A register that only mentions a shop goes to every shop whole."""
-    return SHOP in door.keys(name) or name == "incomplete"
+    """Whether a shop needs no other shop's rows of a table; some rows may be of no shop, and go to every one."""
+    return is_owned(name) or name == "incomplete"
 
 
-def batches(tables: Mapping[str, pl.DataFrame], rows: int) -> list[list[str]]:
-    """Shops in order of their id, in batches of about `rows` rows over all tables that are cut; at least one batch."""
-    sizes = [frame.group_by(SHOP).agg(pl.len().cast(pl.Int64)) for name, frame in tables.items() if is_cut(name)]
-    found: list[list[str]] = []
-    held = rows + 1
-    if sizes:
-        counted = pl.concat(sizes).filter(pl.col(SHOP).is_not_null()).group_by(SHOP).agg(pl.col("len").sum()).sort(SHOP)
-        for shop, size in counted.iter_rows():
-            if held + size > rows:
-                found.append([])
-                held = 0
-            found[-1].append(shop)
-            held += size
-    return found or [[]]
+@dataclass(frozen=True, slots=True)
+class Span:
+    """The shops from `first` on up to before `behind`, by their ids; None: no end on that side. Spans that follow each other
+    hold every shop there is or may yet be, each once."""
+
+    first: str | None = None
+    behind: str | None = None
+
+    def holds(self) -> pl.Expr:
+        """Whether a row is a shop's of this span; rows of no shop are nobody's."""
+        inside = pl.col(SHOP).is_not_null()
+        if self.first is not None:
+            inside &= pl.col(SHOP) >= pl.lit(self.first)
+        if self.behind is not None:
+            inside &= pl.col(SHOP) < pl.lit(self.behind)
+        return inside
 
 
-def cut(tables: Mapping[str, pl.DataFrame], shops: Sequence[str]) -> dict[str, pl.DataFrame]:
-    """The tables of some shops: rows of theirs, rows of no shop, and whole every table that is nobody's own."""
-    theirs = pl.col(SHOP).is_in(list(shops)) | pl.col(SHOP).is_null()
+def spans(sizes: Mapping[str, int], rows: int) -> list[Span]:
+    """Spans of about `rows` rows each, from the rows that every shop has; at least one."""
+    firsts: list[str] = []
+    held = 0
+    for shop in sorted(sizes):
+        if firsts and held + sizes[shop] <= rows:
+            held += sizes[shop]
+        else:
+            firsts.append(shop)
+            held = sizes[shop]
+    ends = [None, *firsts[1:], None]
+    return [Span(first, behind) for first, behind in pairwise(ends)]
+
+
+def sizes(tables: Mapping[str, pl.DataFrame]) -> dict[str, int]:
+    """How many rows each shop has over all tables that are cut."""
+    found = [frame.group_by(SHOP).agg(pl.len().cast(pl.Int64)) for name, frame in tables.items() if is_cut(name)]
+    if not found:
+        return {}
+    counted = pl.concat(found).filter(pl.col(SHOP).is_not_null()).group_by(SHOP).agg(pl.col("len").sum())
+    return dict(counted.iter_rows())
+
+
+def cut(tables: Mapping[str, pl.DataFrame], span: Span) -> dict[str, pl.DataFrame]:
+    """The tables of a span's shops: rows of theirs, rows of no shop, and whole every table that is nobody's own."""
+    theirs = span.holds() | pl.col(SHOP).is_null()
     return {name: frame.filter(theirs) if is_cut(name) else frame for name, frame in tables.items()}
 
 
@@ -92,11 +123,12 @@ def needs(steps: Sequence[str]) -> frozenset[str]:
 def work(
     steps: Sequence[str],
     tables: Mapping[str, pl.DataFrame],
-    shops: Sequence[str],
+    span: Span | None,
     settings: Mapping[str, Any],
     keep: Collection[str],
 ) -> tuple[dict[str, pl.DataFrame], dict[str, int]]:
-    """Run steps on the tables of some shops (`cut`). Returns the tables in `keep`, and how many rows each step made.
+    """Run steps on the tables of a span's shops (`cut`), None: of all. Returns the tables in `keep`, and how many rows each
+    step made.
 
     A table that no later step of the pass reads is let go at once: memory is what the pass needs at its widest.
     """
@@ -106,9 +138,9 @@ def work(
     last = {name: at for at, step in enumerate(steps) for name in runner.upstream(step)}
     for at, step in enumerate(steps):
         frame = runner.run_statement(step, held, settings)
-        if shops and is_cut(step):
+        if span is not None and is_cut(step):
             # a register that goes to every shop whole may speak of other shops
-            frame = frame.filter(pl.col(SHOP).is_in(list(shops)))
+            frame = frame.filter(span.holds())
         counts[step] = frame.height
         held[step] = frame
         if step in keep:
@@ -120,11 +152,6 @@ def work(
 
 
 def joined(name: str, parts: Sequence[pl.DataFrame]) -> pl.DataFrame:
-    """One table from what the batches made of it, in the order of its key."""
-    if len(parts) == 1:
-        return parts[0]
+    """One table from what the spans made of it each for itself, because no shop owns it."""
     whole = pl.concat(parts)
-    key = door.keys(name)
-    if not is_cut(name):  # what no shop owns, every batch made for itself
-        return whole.unique(maintain_order=True).sort(key or whole.columns, nulls_last=True)
-    return whole.sort(key, nulls_last=True) if key and key[0] != SHOP else whole
+    return whole.unique(maintain_order=True).sort(door.keys(name) or whole.columns, nulls_last=True)

@@ -4,14 +4,20 @@ from __future__ import annotations
 
 import importlib.util
 import os
+import pickle
 import shutil
 import subprocess
 
 import polars as pl
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from pipelines import conductor, engine, settings, workspace
 from pipelines.ledger import runner, shops
+from pipelines.ledger.shops import Span
+from pipelines.shelf import Shelf
+from schemas import door
 from seed_data import scenario
 
 CUPS = 700
@@ -84,13 +90,22 @@ def test_every_step_of_the_ledger_stands_in_one_pass_after_all_that_it_reads():
     assert done == set(runner.steps())
 
 
-def test_batches_hold_every_shop_once_in_order_and_stay_near_the_size_asked_for():
+def test_spans_follow_each_other_in_the_order_of_shops_and_stay_near_the_size_asked_for():
     rows = pl.DataFrame({"shop_id": ["b"] * 3 + ["a"] * 5 + ["c"] * 2 + ["d"] * 9})
     tables = {"jobs": rows, "guns": pl.DataFrame({"shop_id": ["z"] * 99})}  # a gun is not cut by the shop it hangs in
-    assert shops.batches(tables, 8) == [["a", "b"], ["c"], ["d"]]
-    assert shops.batches(tables, 1) == [["a"], ["b"], ["c"], ["d"]]
-    assert shops.batches(tables, 100) == [["a", "b", "c", "d"]]
-    assert shops.batches({}, 8) == [[]]
+    sizes = shops.sizes(tables)
+    assert sizes == {"a": 5, "b": 3, "c": 2, "d": 9}
+    assert shops.spans(sizes, 8) == [Span(None, "c"), Span("c", "d"), Span("d", None)]
+    assert shops.spans(sizes, 1) == [Span(None, "b"), Span("b", "c"), Span("c", "d"), Span("d", None)]
+    assert shops.spans(sizes, 100) == [Span(None, None)]
+    assert shops.spans({}, 8) == [Span(None, None)]
+
+
+@given(st.dictionaries(st.text(max_size=3), st.integers(0, 9)), st.integers(1, 20), st.text(max_size=3))
+def test_every_shop_known_or_not_stands_in_exactly_one_span(sizes, rows, stranger):
+    ids = pl.DataFrame({"shop_id": sorted({*sizes, stranger})}, schema={"shop_id": pl.String})
+    held = [ids.filter(span.holds())["shop_id"].to_list() for span in shops.spans(sizes, rows)]
+    assert [shop for part in held for shop in part] == ids["shop_id"].to_list()
 
 
 def test_a_shop_gets_its_own_rows_and_whole_what_is_nobodys_own():
@@ -99,10 +114,38 @@ def test_a_shop_gets_its_own_rows_and_whole_what_is_nobodys_own():
         "incomplete": pl.DataFrame({"shop_id": ["a", None, "b"], "what": ["cup", "file", "cup"]}),
         "products": pl.DataFrame({"product_id": ["p"]}),
     }
-    cut = shops.cut(tables, ["a"])
+    cut = shops.cut(tables, Span(None, "b"))
     assert cut["jobs"]["job_id"].to_list() == ["1"]
     assert cut["incomplete"]["what"].to_list() == ["cup", "file"]
     assert cut["products"].height == 1
+
+
+def test_a_table_on_the_shelf_is_the_one_that_was_put_there_wherever_it_stands(tmp_path, monkeypatch):
+    space, _ = workspace.init(tmp_path / "shop", settings.template())
+    workspace.begin(space)
+    tables = {
+        "job_costs": door.empty("job_costs").clear(5).with_columns(shop_id=pl.Series(["a", "a", "b", "c", "d"])),
+        "gun_effects": door.empty("gun_effects").clear(2).with_columns(gun_id=pl.Series(["g1", "g2"])),
+    }
+    for small, apart in ((100, False), (1, True)):
+        monkeypatch.setattr("pipelines.shelf.SMALL", small)
+        shelf = Shelf(space)
+        shelf.spans = [Span(None, "b"), Span("b", "d"), Span("d", None)]
+        for name, frame in tables.items():
+            shelf.put(name, frame)
+            assert shelf[name].equals(frame)
+            assert shelf.whole(name, frame.columns[:1]).equals(frame.select(frame.columns[:1]))
+            assert pl.concat(shelf.parts(name)).equals(frame)
+            assert shelf.rows(name) == frame.height
+            shelf.publish(name)
+            assert pl.read_parquet(space.building / "tables" / f"{name}.parquet").equals(frame)
+        assert shelf.is_apart("job_costs") == apart
+        assert not shelf.is_apart("gun_effects")  # no shop's own
+        elsewhere = pickle.loads(pickle.dumps(shelf))
+        shelf.share(tables)
+        found = elsewhere.of_span(1, tables)
+        assert found["job_costs"]["shop_id"].to_list() == ["b", "c"]
+        assert found["gun_effects"].equals(tables["gun_effects"])
 
 
 def test_shops_worked_on_one_by_one_give_the_numbers_of_all_at_once(together, one_by_one):

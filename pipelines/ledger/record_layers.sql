@@ -11,15 +11,13 @@ WITH cups AS (
         CASE WHEN count(solids_ml) = count(*) THEN sum(solids_ml) END AS solids_ml,
         CASE WHEN count(solids_g) = count(*) THEN sum(solids_g) END AS solids_g,
         CASE WHEN count(offered_solids_ml) = count(*) THEN sum(offered_solids_ml) END AS offered_solids_ml,
-        sum(sprayed_g) AS sprayed_g,
+        CASE WHEN count(sprayed_g) = count(*) THEN sum(sprayed_g) ELSE sum(offered_g) END AS mass_g,
         bool_and(leftover_known) AS leftover_known,
         bool_and(complete) AS complete,
         bool_and(share_known) AS share_known,
         max(why_not) AS why_not,
         max(mix_grade) AS mix_grade,
-        sqrt(sum(flush_sd_g * flush_sd_g)) AS flush_sd_g,
-        sum(offered_g) AS offered_g,
-        sum(flush_g) AS flush_g
+        sqrt(sum(flush_sd_g * flush_sd_g)) AS flush_sd_g
     FROM sprayed
     GROUP BY shop_id, job_id, operation_no
 )
@@ -44,7 +42,7 @@ SELECT
     c.offered_solids_ml AS poured_solids_ml,
     sqrt(
         power(CASE WHEN c.mix_grade = 'A' THEN $scale_rel_u ELSE $volume_rel_u END, 2)
-        + power(coalesce(c.flush_sd_g / nullif(greatest(c.sprayed_g, 1), 0), c.flush_sd_g / nullif(greatest(c.offered_g, 1), 0), 0), 2)
+        + power(CASE WHEN c.mass_g > 1 THEN c.flush_sd_g / c.mass_g ELSE coalesce(c.flush_sd_g, 0) END, 2)
     ) AS sprayed_rel_u,
     coalesce(c.leftover_known, FALSE) AS leftover_known,
     coalesce(c.share_known, FALSE) AS share_known,

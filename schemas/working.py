@@ -47,6 +47,7 @@ _PANEL = text("The panel", key=True)
 _FACE = text("Side of the panel", key=True)
 _ROLE = choice("What the product is for", *ROLES, nullable=True)
 _RECORD = integer("Number of the record on its first job", key=True)
+_LAYER_SET = text("The operations, six digits each, joined by +")
 _EQUATION = text("The equation: its first operation as shop/job/operation", key=True)
 
 cup_pours = table(
@@ -305,6 +306,61 @@ equations = table(
     record_no=integer("Number of the record on that job"),
 )
 
+piece_films = table(
+    "piece_films",
+    "Measured film by equation, its layers put together",
+    equation=_EQUATION,
+    shop_id=_SHOP,
+    job_id=_JOB,
+    panel_id=_PANEL,
+    piece=text("Name of the piece", key=True),
+    usable=flag("It can carry a record"),
+    why_not=text("Why it cannot", nullable=True),
+    layer_set=_LAYER_SET,
+    n_layers=integer("Number of operations"),
+    um=number("Film of all its layers", "um", nullable=True),
+    area_m2=number("Area it stands for", "m2", nullable=True),
+    area_rel_sd=number("Relative standard deviation of that area", "1", nullable=True),
+    blend=flag("A layer covered part of the face only"),
+    grade=_GRADE,
+    source=choice("How it was read", "own", "difference", "strip"),
+    gain_u=number("Standard uncertainty of the gain", "1", nullable=True),
+)
+
+unread_faces = table(
+    "unread_faces",
+    "Faces, or the part of their operations, that no measured film speaks of",
+    equation=_EQUATION,
+    shop_id=_SHOP,
+    job_id=_JOB,
+    panel_id=_PANEL,
+    face=_FACE,
+    operation_no=_OPERATION,
+    area_m2=number("Area of the face", "m2", nullable=True),
+    area_rel_sd=number("Relative standard deviation of that area", "1", nullable=True),
+    covered_fraction=number("Part of the face that the operation covered", "1"),
+    substrate=text("What the panel is made of", nullable=True),
+    layer_set=_LAYER_SET,
+    n_layers=integer("Number of operations"),
+)
+
+face_films = table(
+    "face_films",
+    "Film of just the operations that some other face of the job was not read after",
+    equation=_EQUATION,
+    shop_id=_SHOP,
+    job_id=_JOB,
+    panel_id=_PANEL,
+    layer_set=text("The operations, six digits each, joined by +", key=True),
+    um=number("Film of all its layers", "um"),
+)
+
+panel_spread = table(
+    "panel_spread",
+    "How far the film of the same operations differs between panels of one job, over all shops",
+    rel_var=number("Relative variance", "1"),
+)
+
 record_faces = table(
     "record_faces",
     "What landed on each face of an equation, piece by piece",
@@ -447,6 +503,58 @@ operation_films = table(
     within_um=number("Spread between places on the face", "um", nullable=True),
     source=choice("How it was found", "read", "from transfer", nullable=True),
     grade=_GRADE,
+)
+
+film_scatter = table(
+    "film_scatter",
+    "How readings and panels scatter, over all shops; the row of no kind is always there",
+    kind=text("Roles of the layers and how they were read", key=True),
+    s2_um2=number("Variance of single readings", "um2", nullable=True),
+    panel_cv=number("Relative spread between panels of one operation, the same on every row", "1"),
+)
+
+_OWN2 = number("Relative variance that is this face's own, where transfer alone tells", "1", nullable=True)
+_LOOSE2 = number("Relative variance of leftover and fraction covered", "1", nullable=True)
+_SHARED2 = number("Relative variance that its like share", "1", nullable=True)
+
+told_films = table(
+    "told_films",
+    "Film of each spray operation on each face as read or as transfer tells",
+    shop_id=_SHOP,
+    job_id=_JOB,
+    operation_no=_OPERATION,
+    panel_id=_PANEL,
+    face=_FACE,
+    film_um=number("Film", "um", nullable=True),
+    se_um=number("Standard error of that mean", "um", nullable=True),
+    source=choice("How it was found", "read", "from transfer", nullable=True),
+    own2=_OWN2,
+    loose2=_LOOSE2,
+    shared2=_SHARED2,
+)
+
+told_sums = table(
+    "told_sums",
+    "Readings over several layers of which transfer alone tells each",
+    shop_id=_SHOP,
+    job_id=_JOB,
+    operation_no=_OPERATION,
+    panel_id=_PANEL,
+    piece=text("Name of the piece", key=True),
+    source_id=text("The panel or strip that was read", key=True),
+    kind=text("Roles of the layers and how they were read"),
+    sum_um=number("Film of all its layers as it was read", "um"),
+    s2_um2=number("Variance of that", "um2", nullable=True),
+    film_um=number("Film of this layer as transfer tells it", "um", nullable=True),
+    own2=_OWN2,
+    loose2=_LOOSE2,
+    shared2=_SHARED2,
+)
+
+transfer_spread = table(
+    "transfer_spread",
+    "How far a panel's film lies from what its operation's transfer tells, over all shops",
+    rel_sd=number("Relative standard deviation; 0: too few sums were read", "1"),
 )
 
 film_groups = table(
@@ -700,7 +808,8 @@ WORKING: dict[str, pa.DataFrameSchema] = {
     for t in (
         incomplete, cup_pours, cup_contents, cup_intervals, component_facts, operation_faces, sprays, cup_feeds,
         leftover_habits, sprayed, gauge_fits, stage_positions, panel_work, increment_layers, film_pieces, film_spreads, equations,
-        record_faces, record_layers, records, operation_te, record_budgets, transfer_model, operation_films, film_groups,
+        piece_films, unread_faces, face_films, panel_spread, record_faces, record_layers, records, operation_te,
+        record_budgets, transfer_model, operation_films, film_scatter, told_films, told_sums, transfer_spread, film_groups,
         over_build,
         emission_places, emission_materials, emission_parts, emission_cups, emission_flows, emission_cleaning,
         emission_waste, emission_overspray, emission_gaps, gun_rules, hap_blend_matches, hap_species, hap_uses,

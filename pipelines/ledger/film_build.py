@@ -14,6 +14,9 @@ from pipelines.ledger.film import FACE, Z95, expected_excess
 
 LAYER = [*FACE, "operation_no"]
 OPERATION = ["shop_id", "job_id", "operation_no"]
+PANEL_LAYER = [*OPERATION, "panel_id"]
+SUM = ["piece", "source_id"]
+NO_KIND = "none"
 PANEL_CV, PANEL_CV_LOW, PANEL_CV_HIGH = 0.10, 0.05, 0.25  # spread between panels of one operation where data are few
 BLEND_REL_SD = 0.10  # of a covered fraction below 1: it is written down by eye (our choice)
 INNER_RATIO, INNER_REL_SD = 0.6, 1 / 3  # film on inner faces and jambs over the outer film: .6 +- .2, common practice
@@ -49,122 +52,32 @@ def panel_spread(films: pl.DataFrame) -> float:
     return float(np.clip(np.sqrt(max(variance, 0.0)), PANEL_CV_LOW, PANEL_CV_HIGH))
 
 
-def transfer_spread(layers: pl.DataFrame) -> float:
-    """Relative sd of one panel's film around what its operation's transfer tells, from sums read at marked places; 0: few.
-
-    rho = (D - sum m)/sum m has variance s^2/(sum m)^2 + tau^2 sum (m_l/sum m)^2. tau^2 from the median of |rho| (times 1.4826,
-    the normal law's sd over its median deviation) and the medians of the rest: single blunders do not move it.
-    """
-    sums = (
-        layers.filter(pl.col("kind").str.ends_with("/paired"))
-        .group_by("piece", "source_id")
-        .agg(
-            pl.col("sum_um", "s2").first(),
-            m=pl.col("film_um").sum(),
-            squares=(pl.col("film_um") ** 2).sum(),
-        )
-        .filter(pl.col("m") > 0)
-    )
-    if sums.height < FEW:
-        return 0.0
-    rho = (sums["sum_um"] / sums["m"] - 1).to_numpy()
-    scale = 1.4826 * np.median(np.abs(rho - np.median(rho)))
-    per_square = sums.select(
-        reading=(pl.col("s2") / pl.col("m") ** 2).median(), share=(pl.col("squares") / pl.col("m") ** 2).median()
-    )
-    reading, share = (float(value or other) for value, other in zip(per_square.row(0), (0.0, 1.0), strict=True))
-    return float(np.sqrt(max(scale**2 - reading, 0.0) / share))
-
-
-def layer_films(
-    operation_films: pl.DataFrame,
-    film_pieces: pl.DataFrame,
-    sprayed: pl.DataFrame,
-    operation_faces: pl.DataFrame,
-    sprays: pl.DataFrame,
-    transfer_by_pair: pl.DataFrame,
-) -> pl.DataFrame:
-    """Film of each spray operation on each face: um, its standard error, and where it comes from. One row per LAYER.
-
-    own_se_um is the part of the standard error that is this face's alone; the rest (a transfer known poorly for all of its
-    kind, what gauge and table of areas share) moves every film of a population together.
-
-    read           as it was read, where that layer alone was
-    from transfer  m: what landed, spread by covered area, inner faces at 0.6 of the outer. Its relative variance: own = one
-                   operation's chance + spread between panels, no smaller than transfer_spread finds it, + a leftover that was
-                   not weighed + a fraction covered written down by eye; shared = the cell's transfer + 5 % that all share
-    shared         a reading D +- s over several layers: the normal law of films given their sum,
-                   film_l = m_l + v_l (D - sum m) / (sum v + s^2), variance v_l - v_l^2 / (sum v + s^2)
-    """
-    cv = panel_spread(operation_films)
-    key = [*OPERATION, "panel_id"]
-    inner = pl.col("face") != "outer"
-    landed = pl.col("source") == "from transfer"
-    films = _what_transfer_tells(operation_films, sprayed, operation_faces, sprays, transfer_by_pair, cv)
+def film_scatter(operation_films: pl.DataFrame, film_pieces: pl.DataFrame) -> pl.DataFrame:
+    """What all shops tell of how readings and panels scatter: s2_um2, the variance of single readings of each kind of film, and
+    on every row panel_cv (see panel_spread). The row of no kind is always there."""
     spread = (
         film_pieces.filter(pl.col("usable") & (pl.col("n_effective") > 1) & pl.col("sd_um").is_not_null())
-        .unique(["piece", "source_id"], keep="first", maintain_order=True)
+        .unique(SUM, keep="first", maintain_order=True)
         .group_by("kind")
-        .agg(s2=((pl.col("n_effective") - 1) * pl.col("sd_um") ** 2).sum() / (pl.col("n_effective") - 1).sum())
+        .agg(s2_um2=((pl.col("n_effective") - 1) * pl.col("sd_um") ** 2).sum() / (pl.col("n_effective") - 1).sum())
     )
-    one = ["piece", "source_id"]
-    told = (
-        film_pieces.filter(pl.col("usable") & ~pl.col("blend") & pl.col("mean_um").is_not_null())
-        .join(spread, on="kind", how="left")
-        .with_columns(
-            s2=pl.col("extra_var_um2").fill_null(0.0) + pl.col("s2").fill_null(0.0) / pl.col("n_effective").clip(1.0)
-        )
-        .select(*key, *one, "kind", sum_um="mean_um", s2="s2")
-        .join(films.filter(~inner).select(*key, "film_um", "own2", "loose2", "shared2", "source"), on=key, how="left")
-        .filter((pl.len().over(one) > 1) & landed.fill_null(False).all().over(one))
-    )
-    tau2 = transfer_spread(told) ** 2
-    own2 = pl.max_horizontal("own2", tau2) + pl.col("loose2")
-    films = films.with_columns(own2=own2)
-    layers = (
-        told.with_columns(v=(own2 + pl.col("shared2")) * pl.col("film_um") ** 2)
-        .with_columns(
-            total_v=pl.col("v").sum().over(one) + pl.col("s2"),
-            miss=pl.col("sum_um") - pl.col("film_um").sum().over(one),
-        )
-        .with_columns(
-            given_um=pl.col("film_um") + pl.col("v") * pl.col("miss") / pl.col("total_v"),
-            given_var=pl.col("v") - pl.col("v") ** 2 / pl.col("total_v"),
-        )
-        .filter(pl.col("given_um") > 0)
-        .sort(*key, "given_var", *one)
-        .unique(key, keep="first", maintain_order=True)
-        .select(*key, "given_um", "given_var", face=pl.lit("outer"))
-    )
-    given = pl.col("given_um").is_not_null()
-    variance = pl.coalesce("given_var", (pl.col("own2") + pl.col("shared2")) * pl.col("film_um") ** 2)
-    return (
-        films.join(layers, on=[*key, "face"], how="left")
-        .with_columns(
-            se_um=pl.when(landed).then(variance.sqrt()).otherwise("se_um"),
-            own_se_um=pl.when(landed)
-            .then((variance * pl.col("own2") / (pl.col("own2") + pl.col("shared2"))).sqrt())
-            .otherwise("se_um"),
-            film_um=pl.coalesce("given_um", "film_um"),
-            source=pl.when(given).then(pl.lit("shared")).when(pl.col("film_um").is_not_null()).then("source"),
-        )
-        .select(*LAYER, "film_um", "se_um", "own_se_um", "source")
-        .sort(LAYER)
-    )
+    none = pl.DataFrame({"kind": [NO_KIND], "s2_um2": [None]}, schema=spread.schema)
+    return pl.concat([none, spread.sort("kind")]).with_columns(panel_cv=pl.lit(panel_spread(operation_films)))
 
 
-def _what_transfer_tells(
+def told_films(
     operation_films: pl.DataFrame,
     sprayed: pl.DataFrame,
     operation_faces: pl.DataFrame,
     sprays: pl.DataFrame,
     transfer_by_pair: pl.DataFrame,
-    cv: float,
+    film_scatter: pl.DataFrame,
 ) -> pl.DataFrame:
-    """operation_films with inner faces told apart and, where transfer alone tells, relative variances.
+    """Film of each spray operation on each face as read or as transfer tells, inner faces told apart. One row per LAYER.
 
-    own2: one operation's chance and the spread cv between panels; loose2: leftover and fraction covered; shared2: the cell of
-    gun, technician and role, what all share, and the assumed ratio of inner faces. A cell without an interval: 15 %.
+    Where transfer alone tells, relative variances: own2, one operation's chance and the spread between panels; loose2, leftover
+    and fraction covered; shared2, the cell of gun, technician and role, what all share, and the assumed ratio of inner faces.
+    A cell without an interval: 15 %.
     """
     landed = pl.col("source") == "from transfer"
     inner = pl.col("face") != "outer"
@@ -179,6 +92,7 @@ def _what_transfer_tells(
         *pair, cell2=((pl.col("high") / pl.col("low")).log() / (2 * Z95)) ** 2
     )
     covered = pl.col("covered_m2").filter(landed).sum() / (pl.col("covered_m2") * weight).filter(landed).sum()
+    cv2 = film_scatter["panel_cv"][0] ** 2
     return (
         operation_films.join(unweighed, on=OPERATION, how="left")
         .join(blends, on=LAYER, how="left")
@@ -189,14 +103,115 @@ def _what_transfer_tells(
         .with_columns(
             rel2=(pl.col("se_um") / pl.col("film_um")) ** 2,
             cell2=pl.col("cell2").fill_null(UNKNOWN_CELL**2),
-            loose2=pl.col("left2").fill_nan(0.0).fill_null(0.0) + pl.col("blend2").fill_null(0.0),
             film_um=pl.col("film_um") * pl.when(landed).then(covered.over(OPERATION) * weight).otherwise(1.0),
         )
-        .with_columns(
-            own2=(pl.col("rel2") - pl.col("cell2")).clip(lower_bound=0.0) + cv**2,
-            shared2=pl.col("cell2") + SHARED_REL_U**2 + pl.when(inner).then(INNER_REL_SD**2).otherwise(0.0),
+        .select(
+            *LAYER,
+            "film_um",
+            "source",
             se_um=pl.max_horizontal("se_um", NARROWEST_REL_SE * pl.col("film_um").abs()),
+            own2=pl.when(landed).then((pl.col("rel2") - pl.col("cell2")).clip(lower_bound=0.0) + cv2),
+            loose2=pl.when(landed).then(pl.col("left2").fill_nan(0.0).fill_null(0.0) + pl.col("blend2").fill_null(0.0)),
+            shared2=pl.when(landed).then(
+                pl.col("cell2") + SHARED_REL_U**2 + pl.when(inner).then(INNER_REL_SD**2).otherwise(0.0)
+            ),
         )
+    )
+
+
+def told_sums(film_pieces: pl.DataFrame, told_films: pl.DataFrame, film_scatter: pl.DataFrame) -> pl.DataFrame:
+    """Readings over several layers of each of which transfer alone tells: a row per piece and layer, the sum as it was read with
+    its variance s2_um2 beside what told_films holds of the layer's outer face."""
+    landed = pl.col("source") == "from transfer"
+    return (
+        film_pieces.filter(pl.col("usable") & ~pl.col("blend") & pl.col("mean_um").is_not_null())
+        .join(film_scatter.filter(pl.col("kind") != NO_KIND), on="kind", how="left")
+        .select(
+            *PANEL_LAYER,
+            *SUM,
+            "kind",
+            sum_um="mean_um",
+            s2_um2=pl.col("extra_var_um2").fill_null(0.0)
+            + pl.col("s2_um2").fill_null(0.0) / pl.col("n_effective").clip(1.0),
+        )
+        .join(told_films.filter(pl.col("face") == "outer"), on=PANEL_LAYER, how="left")
+        .filter((pl.len().over(SUM) > 1) & landed.fill_null(False).all().over(SUM))
+        .select(*PANEL_LAYER, *SUM, "kind", "sum_um", "s2_um2", "film_um", "own2", "loose2", "shared2")
+    )
+
+
+def transfer_spread(told_sums: pl.DataFrame) -> pl.DataFrame:
+    """One row, rel_sd: of one panel's film around what its operation's transfer tells, from sums read at marked places; 0: few.
+
+    rho = (D - sum m)/sum m has variance s^2/(sum m)^2 + tau^2 sum (m_l/sum m)^2. tau^2 from the median of |rho| (times 1.4826,
+    the normal law's sd over its median deviation) and the medians of the rest: single blunders do not move it.
+    """
+    sums = (
+        told_sums.filter(pl.col("kind").str.ends_with("/paired"))
+        .group_by(SUM)
+        .agg(
+            pl.col("sum_um", "s2_um2").first(),
+            m=pl.col("film_um").sum(),
+            squares=(pl.col("film_um") ** 2).sum(),
+        )
+        .filter(pl.col("m") > 0)
+    )
+    if sums.height < FEW:
+        return pl.DataFrame({"rel_sd": [0.0]})
+    rho = (sums["sum_um"] / sums["m"] - 1).to_numpy()
+    scale = 1.4826 * np.median(np.abs(rho - np.median(rho)))
+    per_square = sums.select(
+        reading=(pl.col("s2_um2") / pl.col("m") ** 2).median(), share=(pl.col("squares") / pl.col("m") ** 2).median()
+    )
+    reading, share = (float(value or other) for value, other in zip(per_square.row(0), (0.0, 1.0), strict=True))
+    return pl.DataFrame({"rel_sd": [float(np.sqrt(max(scale**2 - reading, 0.0) / share))]})
+
+
+def layer_films(told_films: pl.DataFrame, told_sums: pl.DataFrame, transfer_spread: pl.DataFrame) -> pl.DataFrame:
+    """Film of each spray operation on each face: um, its standard error, and where it comes from. One row per LAYER.
+
+    own_se_um is the part of the standard error that is this face's alone; the rest (a transfer known poorly for all of its
+    kind, what gauge and table of areas share) moves every film of a population together.
+
+    read           as it was read, where that layer alone was
+    from transfer  m: what landed, spread by covered area, inner faces at 0.6 of the outer. Its relative variance: own = one
+                   operation's chance + spread between panels, no smaller than transfer_spread finds it, + a leftover that was
+                   not weighed + a fraction covered written down by eye; shared = the cell's transfer + 5 % that all share
+    shared         a reading D +- s over several layers: the normal law of films given their sum,
+                   film_l = m_l + v_l (D - sum m) / (sum v + s^2), variance v_l - v_l^2 / (sum v + s^2)
+    """
+    landed = pl.col("source") == "from transfer"
+    own2 = pl.max_horizontal("own2", transfer_spread["rel_sd"][0] ** 2) + pl.col("loose2")
+    films = told_films.with_columns(own2=own2)
+    layers = (
+        told_sums.with_columns(v=(own2 + pl.col("shared2")) * pl.col("film_um") ** 2)
+        .with_columns(
+            total_v=pl.col("v").sum().over(SUM) + pl.col("s2_um2"),
+            miss=pl.col("sum_um") - pl.col("film_um").sum().over(SUM),
+        )
+        .with_columns(
+            given_um=pl.col("film_um") + pl.col("v") * pl.col("miss") / pl.col("total_v"),
+            given_var=pl.col("v") - pl.col("v") ** 2 / pl.col("total_v"),
+        )
+        .filter(pl.col("given_um") > 0)
+        .sort(*PANEL_LAYER, "given_var", *SUM)
+        .unique(PANEL_LAYER, keep="first", maintain_order=True)
+        .select(*PANEL_LAYER, "given_um", "given_var", face=pl.lit("outer"))
+    )
+    given = pl.col("given_um").is_not_null()
+    variance = pl.coalesce("given_var", (pl.col("own2") + pl.col("shared2")) * pl.col("film_um") ** 2)
+    return (
+        films.join(layers, on=[*PANEL_LAYER, "face"], how="left")
+        .with_columns(
+            se_um=pl.when(landed).then(variance.sqrt()).otherwise("se_um"),
+            own_se_um=pl.when(landed)
+            .then((variance * pl.col("own2") / (pl.col("own2") + pl.col("shared2"))).sqrt())
+            .otherwise("se_um"),
+            film_um=pl.coalesce("given_um", "film_um"),
+            source=pl.when(given).then(pl.lit("shared")).when(pl.col("film_um").is_not_null()).then("source"),
+        )
+        .select(*LAYER, "film_um", "se_um", "own_se_um", "source")
+        .sort(LAYER)
     )
 
 
@@ -268,14 +283,12 @@ def held_against_others(frame: pl.DataFrame) -> pl.DataFrame:
 
 def film_build(
     film_groups: pl.DataFrame,
-    operation_films: pl.DataFrame,
-    film_pieces: pl.DataFrame,
+    told_films: pl.DataFrame,
+    told_sums: pl.DataFrame,
+    transfer_spread: pl.DataFrame,
     sprays: pl.DataFrame,
     cup_feeds: pl.DataFrame,
     pours: pl.DataFrame,
-    sprayed: pl.DataFrame,
-    operation_faces: pl.DataFrame,
-    transfer_by_pair: pl.DataFrame,
 ) -> pl.DataFrame:
     """Each film that a data sheet's window speaks of: um with a 95 % interval, and the probability of lying outside.
 
@@ -284,7 +297,7 @@ def film_build(
     panel's mean, always so held; over_ml and under_ml = area x expected excess or lack of film with the spread between
     places added. Where nothing is known of the film, or the window, null.
     """
-    layers = layer_films(operation_films, film_pieces, sprayed, operation_faces, sprays, transfer_by_pair)
+    layers = layer_films(told_films, told_sums, transfer_spread)
     colour = (
         cup_feeds.join(pours.filter(pl.col("colour_id").is_not_null()).select("shop_id", "mix_id", "colour_id"),
                        on=["shop_id", "mix_id"])

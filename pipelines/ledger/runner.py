@@ -24,7 +24,11 @@ PYTHON_STEPS: dict[str, Callable[..., pl.DataFrame]] = {
     "equations": graph.equations,
     "film_build": film_build.film_build,
     "film_pieces": pieces.film_pieces,
+    "film_scatter": film_build.film_scatter,
     "over_build": film.over_build,
+    "told_films": film_build.told_films,
+    "told_sums": film_build.told_sums,
+    "transfer_spread": film_build.transfer_spread,
 }
 
 

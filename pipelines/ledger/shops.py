@@ -21,7 +21,7 @@ from schemas import door
 
 SHOP = "shop_id"
 # Steps that learn from all shops what a single film cannot tell.
-POOLED = frozenset({"film_build", "film_spreads", "record_faces"})
+POOLED = frozenset({"film_scatter", "film_spreads", "panel_spread", "transfer_spread"})
 # What the ledger takes from the transfer model, which pools shops too, and what the model is made from.
 MODEL = frozenset({"operation_te", "transfer_by_pair"})
 MODEL_READS = frozenset({"records", "record_layers"})

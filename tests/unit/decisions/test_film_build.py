@@ -72,10 +72,16 @@ def layers(films: list[dict[str, Any]], pieces: list[dict[str, Any]]) -> pl.Data
         {k: f[k] for k in ("shop_id", "job_id", "operation_no", "panel_id", "face")} | {"covered_fraction": 1.0}
         for f in films
     ]
-    return fb.layer_films(
-        frame("operation_films", *films), frame("film_pieces", *pieces), door.empty("sprayed"), frame("operation_faces", *faces),
-        frame("sprays", *sprays), frame("transfer_by_pair", cell),
+    read, scatter = (
+        frame("film_pieces", *pieces),
+        fb.film_scatter(frame("operation_films", *films), frame("film_pieces", *pieces)),
+    )
+    told = fb.told_films(
+        frame("operation_films", *films), door.empty("sprayed"), frame("operation_faces", *faces), frame("sprays", *sprays),
+        frame("transfer_by_pair", cell), scatter,
     )  # fmt: skip
+    sums = fb.told_sums(read, told, scatter)
+    return fb.layer_films(told, sums, fb.transfer_spread(sums))
 
 
 def test_a_reading_over_two_layers_is_split_by_what_is_least_known():
@@ -168,11 +174,16 @@ def test_probabilities_and_amounts_of_one_panel_by_hand():
         "face": "outer",
         "covered_fraction": 1.0,
     }
+    films, none = frame("operation_films", film(1, 66.0, 3 / 66, source="read")), door.empty("film_pieces")
+    scatter = fb.film_scatter(films, none)
+    told = fb.told_films(
+        films, door.empty("sprayed"), frame("operation_faces", face), frame("sprays", spray), door.empty("transfer_by_pair"),
+        scatter,
+    )  # fmt: skip
+    sums = fb.told_sums(none, told, scatter)
     row = fb.film_build(
-        frame("film_groups", group), frame("operation_films", film(1, 66.0, 3 / 66, source="read")), door.empty("film_pieces"),
-        frame("sprays", spray), door.empty("cup_feeds"), door.empty("pours"), door.empty("sprayed"),
-        frame("operation_faces", face),
-        door.empty("transfer_by_pair"),
+        frame("film_groups", group), told, sums, fb.transfer_spread(sums), frame("sprays", spray), door.empty("cup_feeds"),
+        door.empty("pours"),
     ).row(0, named=True)  # fmt: skip
     assert (row["film_um"], row["source"], row["grade"]) == (66.0, "read", "A")
     assert row["prob_over"] == pytest.approx(ndtr(2.0)) and row["prob_under"] == pytest.approx(ndtr(-7.0))

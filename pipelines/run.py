@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from pipelines.ledger.shops import Phase
     from pipelines.settings import Settings
     from pipelines.shelf import Shelf
+    from pipelines.transfer.iterate import Joint
 
 
 REFERENCE = Path(__file__).resolve().parent.parent / "seed_data" / "reference"
@@ -66,6 +67,7 @@ class Run:
     engine: Engine = field(default_factory=engine.Cores)
     keys: list[str] = field(default_factory=list)
     seconds: dict[str, float] = field(default_factory=dict)
+    transfer_model: Joint | None = None  # as `transfer` fitted it, for `decide`; None where that is run by itself
 
     @cached_property
     def tables(self) -> Shelf:

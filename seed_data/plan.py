@@ -51,6 +51,7 @@ class Parameters:
     mid_reading: float = 0.15
     positioned: float = 0.60
     lost_reading: float = 0.03
+    targets: bool = True  # the first kind of shop sprays clear at weighed foils twice a year
     witness: float = 0.5
     gauge_noise_um: float = 1.2
     # cups
@@ -81,7 +82,7 @@ class Parameters:
         Nothing lands more than was sprayed. A draw that had to be cut off there would have another truth than its eta says.
         """
         spread = math.hypot(self.sd_gun, self.sd_technician, self.sd_pair, self.sd_event)
-        return -2.5 * max(0.0, spread - math.hypot(0.10, 0.08, 0.03, 0.08))
+        return -1.5 * max(0.0, spread - math.hypot(0.10, 0.08, 0.03, 0.08))
 
 
 #: Operations a job can have, in order: kind, role of the product, removal.
@@ -141,7 +142,7 @@ class Jobs:
 def plan_jobs(p: Parameters, b: Business, shop: ShopTruth, month_index: int, n: int, rng: np.random.Generator) -> Jobs:
     """Draw what the jobs are: panels, operations and covered fractions."""
     kind = pick(rng, n, np.arange(5), [0.38, 0.20, 0.20, 0.14, 0.08])
-    if shop.style == 0 and month_index % 6 == 2 and n > 8:
+    if p.targets and shop.style == 0 and month_index % 6 == 2 and n > 8:
         kind[:3] = TARGET  # the direct test: foil targets that take the whole spray
     vehicle = pick(rng, n, np.arange(3), [0.45, 0.40, 0.15])
     colour = rng.choice(len(shop.colours), size=n, p=shop.colour_weight)

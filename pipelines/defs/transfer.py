@@ -8,8 +8,9 @@ from pipelines.defs import tables
 from pipelines.run import Run
 from pipelines.transfer import decisions
 from pipelines.transfer.estimate import estimate
+from pipelines.transfer.iterate import Joint
 
-READS = ("records", "record_layers")
+READS = ("records", "record_layers", "gun_services")
 NAMES = [
     "transfer_by_pair",
     "transfer_by_gun",
@@ -35,7 +36,9 @@ def transfer(context: dg.AssetExecutionContext) -> Iterator[dg.MaterializeResult
     given = tables.get(run, READS)
     run.teller.progress("transfer: estimating", 0, 1)
     with run.timed("transfer"):
-        found = estimate(**given, settings=run.settings.flat())
+        fits: list[Joint] = []
+        found = estimate(**given, settings=run.settings.flat(), hand_over=fits.append)
+        run.transfer_model = fits[0] if fits else None
     usable = int(given["records"]["usable"].sum())
     cells = found["transfer_by_pair"]
     run.tell(
@@ -56,7 +59,7 @@ def decide(context: dg.AssetExecutionContext) -> Iterator[dg.MaterializeResult]:
     given = tables.get(run, decisions.NEEDS)
     run.teller.progress("decisions", 0, 1)
     with run.timed("decisions"):
-        found = decisions.decide(given, run.settings.flat())
+        found = decisions.decide(given, run.settings.flat(), run.transfer_model)
     run.tell(
         "decisions",
         f"{found['practice_cards'].height:,} practice cards, {found['mix_guide'].height:,} lines of the mix guide",

@@ -12,6 +12,8 @@ from typing import Any
 import polars as pl
 
 from pipelines.transfer import cards, drift, film_model, gunset, habits, mixing, savings, technique
+from pipelines.transfer.estimate import fitted_model
+from pipelines.transfer.iterate import Joint
 from schemas import door
 
 NEEDS = (
@@ -25,9 +27,12 @@ GIVES = (
 )  # fmt: skip
 
 
-def decide(tables: Mapping[str, pl.DataFrame], settings: Mapping[str, Any] | None = None) -> dict[str, pl.DataFrame]:
+def decide(
+    tables: Mapping[str, pl.DataFrame], settings: Mapping[str, Any] | None = None, joint: Joint | None = None
+) -> dict[str, pl.DataFrame]:
     """Every table of GIVES, conformed, from the tables of NEEDS; settings are the flat settings of the workspace.
 
+    joint   the transfer model of these records as `estimate` fitted it; fitted here where it is not at hand
     Tables stand with no rows where there is nothing to say. Raises KeyError naming the tables that are missing.
     """
     missing = [name for name in NEEDS if name not in tables]
@@ -50,7 +55,7 @@ def decide(tables: Mapping[str, pl.DataFrame], settings: Mapping[str, Any] | Non
     out["technique_power"] = technique.technique_power(each)
 
     out["gun_cover"] = gunset.gun_cover(tables["gun_fit"], tables["transfer_by_gun"], tables["guns"])
-    joint = drift.joint_of(tables["records"], tables["record_layers"])
+    joint = joint or fitted_model(tables["records"], tables["record_layers"], tables["gun_services"])
     if joint is not None:
         litres = drift.litres_sprayed(tables["sprays"], tables["sprayed"], tables["mixes"], tables["gun_services"])
         residuals = drift.residuals(joint, tables["records"], tables["record_layers"], litres)

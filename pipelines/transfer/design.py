@@ -3,9 +3,10 @@
 Here belong the meaning of every column of the model and the compression of records to signatures. What is done with
 them stands in iterate.py (the passes) and mixed.py (the solver).
 
-    eta = role + atomising + unweighed + area class + blended + plastic + product + shop + gun + technician + pair
+    eta = role + atomising + unweighed + area class + blended + plastic + product + shop + gun + technician + pair + wear x time
 
-eta is log transfer efficiency of one spray operation. All but product, shop, gun, technician and pair are fixed.
+eta is log transfer efficiency of one spray operation. All but product, shop, gun, technician, pair and wear are fixed; wear is
+a slope of the gun's own on the time since its last service, so that `gun` is what it does half way through its records.
 """
 
 from __future__ import annotations
@@ -21,12 +22,21 @@ from scipy.sparse.csgraph import connected_components
 from pipelines.transfer.mixed import Floats, Ints, Unknowns
 
 RECORD = ["shop_id", "job_id", "record_no"]
-RANDOM = ("product", "shop", "gun", "technician", "pair")  # variance components in this order; then readings, event
+RANDOM = (
+    "product",
+    "shop",
+    "gun",
+    "technician",
+    "pair",
+    "wear",
+)  # variance components in this order; then readings, event
 NOBODY = "\x00"  # stands for a gun, technician or product that an operation does not name
 
 # Half-normal scales of the priors on the standard deviations: what guns, hands and single events do to log TE. Product and
-# shop: our choice, of the size of the others.
-SD_SCALE = {"product": 0.10, "shop": 0.15, "gun": 0.15, "technician": 0.15, "pair": 0.05, "event": 0.15}
+# shop: our choice, of the size of the others. Wear: per year since the last service; most guns hold, some lose a third.
+SD_SCALE = {"product": 0.10, "shop": 0.15, "gun": 0.15, "technician": 0.15, "pair": 0.05, "wear": 0.15, "event": 0.15}
+WEAR_DAYS = 61  # time since a service is taken in steps of this: records of one step share a design row
+WEAR_Z = 2.0  # a gun gets a slope where a first look at its records sees one by this many standard errors
 
 # Weak priors on fixed effects, log TE: (mean, sd). A role sits near 58 % give or take 40 %; siphon-fed conventional guns put
 # 30-40 % on the target where others put 60-70 % (common practice, no published source). The rest: centred, wide.
@@ -142,13 +152,38 @@ def combine(*codes: Ints) -> tuple[Ints, Ints]:
     return dense, first
 
 
-def prepare_layers(layers: pl.DataFrame) -> pl.DataFrame:
-    """Layers with every covariate spelt out and no nulls among them; one row per layer, in the order given (record, position)."""
+def since_service(layers: pl.DataFrame, services: pl.DataFrame | None) -> pl.Series:
+    """Days from the gun's last service (its first operation, before any) to each operation, in steps of WEAR_DAYS.
+
+    services: gun_id, serviced_on, work; a cleaning takes no wear away. 0 where it is not known when an operation began.
+    """
+    if "started_at" not in layers.columns:
+        return pl.Series(np.zeros(layers.height, np.int64))
+    days = layers.select("gun_id", day=pl.col("started_at").dt.date()).with_row_index("row")
+    begin = pl.col("day").min().over("gun_id")
+    if services is not None and services.height:
+        worn = (
+            services.filter(pl.col("work") != "cleaned").select("gun_id", served="serviced_on").unique().sort("served")
+        )
+        days = days.sort("day").join_asof(
+            worn, left_on="day", right_on="served", by="gun_id", check_sortedness=False
+        ).sort("row")  # fmt: skip
+        begin = pl.coalesce("served", begin)
+    return days.select(((pl.col("day") - begin).dt.total_days() // WEAR_DAYS).fill_null(0)).to_series()
+
+
+def prepare_layers(layers: pl.DataFrame, services: pl.DataFrame | None = None) -> pl.DataFrame:
+    """Layers with every covariate spelt out and no nulls among them; one row per layer, in the order given (record, position).
+
+    services: the guns' services, see `since_service`.
+    """
     shop_role = ["shop_id", "role"]
     left = layers.select(shop_role).join(mean_leftover(layers), on=shop_role, how="left", maintain_order="left")
     known = pl.col("leftover_known").fill_null(False) & pl.col("sprayed_solids_ml").is_not_null()
+    since = since_service(layers, services)
     return (
-        layers.with_columns(left["mean"], left["sd"])  # not a join of the layers themselves: it would copy every text
+        # not a join of the layers themselves: it would copy every text
+        layers.with_columns(left["mean"], left["sd"], since=since)
         .lazy()
         .with_columns(
             pl.col("gun_id", "technician_id", "product_id").fill_null(NOBODY),
@@ -163,7 +198,7 @@ def prepare_layers(layers: pl.DataFrame) -> pl.DataFrame:
         )
         .select(
             *RECORD, "op_job_id", "operation_no", "gun_id", "technician_id", "product_id", "role", "atomising", "area_class",
-            "blended", "plastic", "unweighed", "sprayed", "sprayed_rel_u", "own_var", "mean", "sd",
+            "blended", "plastic", "unweighed", "since", "sprayed", "sprayed_rel_u", "own_var", "mean", "sd",
         )
         .collect()
     )  # fmt: skip
@@ -175,13 +210,7 @@ def build(records: pl.DataFrame, prepared: pl.DataFrame) -> Design:
     records   usable rows only
     prepared  all layers, from `prepare_layers`
     """
-    names, rows, unknowns, scale, layer_row_all, first_layer = _columns(prepared)
-    cell = ["shop_id", "gun_id", "technician_id", "role"]
-    row_keys = (
-        prepared[first_layer]
-        .select(cell)
-        .with_columns(times=pl.Series(np.bincount(layer_row_all, minlength=len(first_layer)), dtype=pl.Int64))
-    )
+    coded = {key: _codes(prepared[key]) for key in LEVELS}
     records = in_order(records.select(*RECORD, "landed_solids_ml", "read_var_ml2", "area_rel_var", "grade"), RECORD)
     changed = pl.any_horizontal(pl.col(name) != pl.col(name).shift(1) for name in RECORD).fill_null(True)
     first_of_run = prepared.select(changed).to_series().to_numpy()  # layers of one record stand together
@@ -190,21 +219,36 @@ def build(records: pl.DataFrame, prepared: pl.DataFrame) -> Design:
     number = runs.join(numbered, on=RECORD, how="left", maintain_order="left")["number"].cast(pl.Int64).fill_null(-1)
     number = number.to_numpy()[np.cumsum(first_of_run) - 1]
     used = number >= 0
-    number, layer_row = number[used], layer_row_all[used]
-    role = _codes(prepared["role"])[0][used]
+    number, role = number[used], coded["role"][0][used]
     count = np.bincount(number, minlength=records.height)
     start = np.concatenate([[0], np.cumsum(count)[:-1]]).astype(np.int64)
     position = np.arange(len(number)) - start[number]
 
-    # signature: the rows of all layers in order; role set: the runs of one role in order
+    # role set: the runs of one role in order
     run_starts = (position == 0) | (role != np.roll(role, 1))
     runs_before = np.cumsum(run_starts)
     run = runs_before - runs_before[start][number] if len(number) else number
     signature = role_set = np.zeros(records.height, np.int64)
-    for place in range(int(count.max(initial=0))):
-        signature, _ = combine(signature, _spread(number, layer_row + 1, position == place, records.height))
     for place in range(int(run.max(initial=-1)) + 1):
         role_set, _ = combine(role_set, _spread(number, role + 1, run_starts & (run == place), records.height))
+
+    worn = wearing(
+        records, start, role_set, prepared["sprayed"].to_numpy()[used], prepared["own_var"].to_numpy()[used],
+        coded["gun_id"][0][used], coded["technician_id"][0][used], prepared["since"].to_numpy()[used],
+        np.array([g != NOBODY for g in coded["gun_id"][1]], bool),
+    )  # fmt: skip
+    names, rows, unknowns, scale, layer_row_all, first_layer = _columns(prepared, coded, worn)
+    layer_row = layer_row_all[used]
+    cell = ["shop_id", "gun_id", "technician_id", "role"]
+    row_keys = (
+        prepared[first_layer]
+        .select(cell)
+        .with_columns(times=pl.Series(np.bincount(layer_row_all, minlength=len(first_layer)), dtype=pl.Int64))
+    )
+
+    # signature: the rows of all layers in order
+    for place in range(int(count.max(initial=0))):
+        signature, _ = combine(signature, _spread(number, layer_row + 1, position == place, records.height))
 
     order = np.argsort(signature, kind="stable")
     rank = np.empty_like(order)
@@ -264,26 +308,81 @@ def _spread(number: Ints, value: Ints, at: NDArray[np.bool_], n: int) -> Ints:
     return out
 
 
-def _columns(layers: pl.DataFrame) -> tuple[list[tuple[str, str]], sp.csr_matrix, Unknowns, Floats, Ints, Ints]:
-    """Names, one design row per distinct layer, unknowns, half-normal scales, each layer's row, each row's first layer."""
-    keys = ["shop_id", "gun_id", "technician_id", "role", "atomising", "area_class", "product_id"]
-    codes, levels = {}, {}
-    for key in keys:
-        codes[key], levels[key] = _codes(layers[key])
+def wearing(
+    records: pl.DataFrame, start: Ints, role_set: Ints, sprayed: Floats, own_var: Floats, gun: Ints,
+    technician: Ints, since: Ints, named: NDArray[np.bool_],
+) -> NDArray[np.bool_]:  # fmt: skip
+    """The guns whose landed over sprayed changes with the time since their service, one flag per gun.
+
+    A first look: records of one gun, each against the mean of those by the same hands with the same roles, regressed on
+    time; seen where the slope is more than WEAR_Z of its standard errors. Most guns hold, and a slope for each of them
+    would cut every signature by time: many times the work for next to nothing.
+
+    records, start (each one's first layer) and role_set per record; the rest per layer, named per gun.
+    """
+    out = np.zeros(len(named), bool)
+    if not since.any():
+        return out
+    total = np.add.reduceat(sprayed, start)
+    own = np.add.reduceat(sprayed**2 * own_var, start) / total**2
+    alone = np.minimum.reduceat(gun, start) == np.maximum.reduceat(gun, start)
+    at = np.flatnonzero(alone & named[gun[start]])
+    if not len(at):
+        return out
+    gun, group = gun[start][at], combine(gun[start], technician[start], role_set)[0][at]
+    time = since[start][at].astype(float)
+    landed, area_var, read_var = (
+        records[name].fill_null(0.0).to_numpy()[at] for name in ("landed_solids_ml", "area_rel_var", "read_var_ml2")
+    )
+
+    def mean(value: Floats, weight: Floats) -> Floats:
+        return (np.bincount(group, weight * value) / np.maximum(np.bincount(group, weight), 1e-300))[group]
+
+    expected = total[at] * np.maximum(mean(landed / total[at], total[at]), 1e-9)
+    weight = 1 / (area_var + own[at] + read_var / expected**2 + SD_SCALE["event"] ** 2)
+    miss = np.clip(landed / expected - 1, -1.5, 1.5)
+    miss, time = miss - mean(miss, weight), time - mean(time, weight)
+    about = np.bincount(gun, weight * time**2, minlength=len(named))
+    slope = np.bincount(gun, weight * time * miss, minlength=len(named))
+    spread = (weight * miss**2).sum() / max(len(at) - len(np.unique(group)), 1)
+    return np.abs(slope) > WEAR_Z * np.sqrt(about * spread)
+
+
+LEVELS = ("shop_id", "gun_id", "technician_id", "role", "atomising", "area_class", "product_id")
+
+
+def _columns(
+    layers: pl.DataFrame, coded: dict[str, tuple[Ints, list[str]]], worn: NDArray[np.bool_]
+) -> tuple[list[tuple[str, str]], sp.csr_matrix, Unknowns, Floats, Ints, Ints]:
+    """Names, one design row per distinct layer, unknowns, half-normal scales, each layer's row, each row's first layer.
+
+    coded: codes and levels of LEVELS; worn: guns that get a slope of time.
+    """
+    codes = {key: found[0] for key, found in coded.items()}
+    levels = {key: found[1] for key, found in coded.items()}
     flags = {key: layers[key].to_numpy().astype(np.int64) for key in ("unweighed", "blended", "plastic")}
-    layer_row, first = combine(*codes.values(), *flags.values())
+    since = np.where(worn[codes["gun_id"]], layers["since"].to_numpy(), 0)
+    layer_row, first = combine(*codes.values(), *flags.values(), since - since.min(initial=0))
     at = {key: code[first] for key, code in (codes | flags).items()}
     n = len(first)
 
-    parts: list[
-        tuple[str, int, NDArray[np.bool_], Ints, list[str]]
-    ] = []  # kind, component, which rows, level, level names
+    # kind, component, which rows, level, level names, what stands there
+    parts: list[tuple[str, int, NDArray[np.bool_], Ints, list[str], Floats]] = []
     every = np.ones(n, bool)
 
-    def add(kind: str, component: int, which: NDArray[np.bool_], level: Ints, level_names: list[str]) -> None:
+    def add(
+        kind: str,
+        component: int,
+        which: NDArray[np.bool_],
+        level: Ints,
+        level_names: list[str],
+        value: Floats | None = None,
+    ) -> None:
         present = np.unique(level[which])
         dense = np.searchsorted(present, level)
-        parts.append((kind, component, which, dense, [level_names[i] for i in present]))
+        parts.append(
+            (kind, component, which, dense, [level_names[i] for i in present], np.ones(n) if value is None else value)
+        )
 
     add("role", -1, every, at["role"], levels["role"])
     basis = next((a for a in ATOMISING_BASIS if a in levels["atomising"]), None)
@@ -320,14 +419,16 @@ def _columns(layers: pl.DataFrame) -> tuple[list[tuple[str, str]], sp.csr_matrix
     add("gun", 2, every, gun, gun_names)
     add("technician", 3, every, tech, tech_names)
     add("pair", 4, every, pair, pair_names)
+    years = _about_the_middle(since, codes["gun_id"])[first] * WEAR_DAYS / 365.25
+    add("wear", 5, (years != 0) & gun_named[at["gun_id"]], gun, gun_names, years)
 
     names: list[tuple[str, str]] = []
     component: list[int] = []
     block: list[int] = []
     prior: list[tuple[float, float]] = []
-    row_index, column_index = [], []
+    row_index, column_index, values = [], [], []
     shop_block = component_of[at["shop_id"]] if n else np.zeros(0, np.int64)
-    for i, (kind, number, which, level, level_names) in enumerate(parts):
+    for i, (kind, number, which, level, level_names, value) in enumerate(parts):
         offset = len(names)
         names += [(kind, name) for name in level_names]
         component += [number] * len(level_names)
@@ -335,11 +436,12 @@ def _columns(layers: pl.DataFrame) -> tuple[list[tuple[str, str]], sp.csr_matrix
             block += [-1] * len(level_names)
         else:
             of_level = np.zeros(len(level_names), np.int64)
-            of_level[level] = shop_block
+            of_level[level[which]] = shop_block[which]
             block += of_level.tolist()
         prior += [_prior(kind, name) if number < 0 else (0.0, np.inf) for name in level_names]
         row_index.append(np.flatnonzero(which))
         column_index.append(level[which] + offset)
+        values.append(value[which])
 
     # border first, then block by block; components that are not there drop out
     block_array = np.array(block, np.int64)
@@ -347,7 +449,7 @@ def _columns(layers: pl.DataFrame) -> tuple[list[tuple[str, str]], sp.csr_matrix
     place = np.empty_like(order)
     place[order] = np.arange(len(order))
     rows, columns = np.concatenate(row_index), place[np.concatenate(column_index)]
-    matrix = sp.csr_matrix((np.ones(len(rows)), (rows, columns)), shape=(n, len(names)))
+    matrix = sp.csr_matrix((np.concatenate(values), (rows, columns)), shape=(n, len(names)))
     matrix.sort_indices()
     component_array = np.array(component, np.int64)[order]
     present = sorted(set(component_array[component_array >= 0].tolist()))
@@ -361,6 +463,12 @@ def _columns(layers: pl.DataFrame) -> tuple[list[tuple[str, str]], sp.csr_matrix
     # after the components: the factor on the stated spread of readings (nan: a factor, not an sd), then the event
     scale = np.array([SD_SCALE[RANDOM[c]] for c in present] + [np.nan, SD_SCALE["event"]])
     return [names[i] for i in order], matrix, unknowns, scale, layer_row, first
+
+
+def _about_the_middle(value: Ints, group: Ints) -> Floats:
+    """Values less the mean of their group."""
+    count = np.bincount(group).clip(1)
+    return value - (np.bincount(group, value) / count)[group]
 
 
 def _within_shop(

@@ -19,7 +19,7 @@ import polars as pl
 import scipy.sparse as sp
 from scipy.special import ndtr
 
-from pipelines.transfer import design, iterate, mixed
+from pipelines.transfer import iterate, mixed
 from pipelines.transfer.mixed import Floats, Ints
 from pipelines.transfer.options import Z95
 from pipelines.transfer.tables import RECORD
@@ -50,21 +50,6 @@ class Residuals:
     """
 
     frame: pl.DataFrame
-
-
-def joint_of(records: pl.DataFrame, record_layers: pl.DataFrame) -> iterate.Joint | None:
-    """The fitted transfer model on the records that can be used; None where there are none."""
-    prepared = design.prepare_layers(record_layers.sort(*RECORD, "position", "op_job_id", "operation_no"))
-    layers = prepared.group_by(RECORD).agg(ok=(pl.col("sprayed").is_finite() & (pl.col("sprayed") > 0)).all())
-    usable = (
-        records.filter(pl.col("usable") & pl.col("landed_solids_ml").is_finite())
-        .join(layers.filter("ok"), on=RECORD, how="semi")
-        .sort(RECORD)
-    )
-    if not usable.height:
-        return None
-    fitted = iterate.solve(design.build(usable, prepared))
-    return fitted if fitted.design.n else None
 
 
 def litres_sprayed(
@@ -112,17 +97,19 @@ def residuals(
 ) -> Residuals:
     """What each record departs from the transfer model by, for records of one gun.
 
-    y = (D - Dhat)/Dhat + u_gun, on variance v + h se^2; z = (D - Dhat)/Dhat / sqrt(v + h se^2 + PEV of the mean part), the
+    m = (D - Dhat)/Dhat + the gun's wear as the model has it: a loss that is to be seen must not be explained away.
+    y = m + u_gun, on variance v + h se^2; z = m / sqrt(v + h se^2 + PEV of the mean part without wear), the
     shop-week's weighted mean taken off (its records told apart from the one), clipped at 3.
     """
     d, linear = joint.design, joint.linear
     se2 = float(joint.posterior.sd()[-1] ** 2)
-    miss = (d.landed - linear.predicted) / linear.predicted
     theta = joint.posterior.theta()
-    gun_column = np.array([kind == "gun" for kind, _ in d.names])
+    kind = np.array([kind for kind, _ in d.names])
     on = _rows_of_records(joint)
+    miss = (d.landed - linear.predicted) / linear.predicted + on @ np.where(kind == "wear", theta, 0.0)
+    on = sp.csr_matrix(on @ sp.diags((kind != "wear").astype(float)))
     pev = np.maximum(joint.posterior.variance(mixed.Rows.of(joint.layout, on)), 0.0)
-    gun_part = np.asarray(on @ np.where(gun_column, theta, 0.0)).ravel()
+    gun_part = np.asarray(on @ np.where(kind == "gun", theta, 0.0)).ravel()
     guns = record_layers.group_by(RECORD).agg(
         gun_id=pl.when(pl.col("gun_id").n_unique() == 1).then(pl.col("gun_id").first()),
         shop=pl.col("shop_id").first(),

@@ -5,7 +5,7 @@ Chooses between the joint model and direct records, and shapes what comes back. 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
 import numpy as np
@@ -16,7 +16,11 @@ from pipelines.transfer.options import Options
 
 
 def estimate(
-    records: pl.DataFrame, record_layers: pl.DataFrame, settings: Mapping[str, Any] | Options | None = None
+    records: pl.DataFrame,
+    record_layers: pl.DataFrame,
+    settings: Mapping[str, Any] | Options | None = None,
+    gun_services: pl.DataFrame | None = None,
+    hand_over: Callable[[iterate.Joint], object] | None = None,
 ) -> dict[str, pl.DataFrame]:
     """Transfer efficiency by pair, gun, technician and role, effects, and the figure for every spray operation.
 
@@ -32,7 +36,7 @@ def estimate(
     """
     options = Options.read(settings)
     records, layers = _typed(records, record_layers)
-    prepared = design.prepare_layers(layers)
+    prepared = design.prepare_layers(layers, gun_services)
     unknown = _sprayed_unknown(records, prepared)
     usable = _without(records.filter("usable").select(MEASURED), unknown)
     if not usable.height:
@@ -42,6 +46,8 @@ def estimate(
     fitted = iterate.solve(built)
     aside = _set_aside(built, fitted)
     del built  # as large as what was fitted
+    if hand_over and fitted.design.n:
+        hand_over(fitted)
     kept = _without(usable, aside)
     if not kept.height:
         return _direct(kept, layers, prepared, options) | {"screened_records": _screened([unknown, aside])}
@@ -58,6 +64,15 @@ def estimate(
     out["operation_te"] = tables.operation_te(cells, out["record_budgets"])
     out["screened_records"] = _screened([unknown, aside])
     return out
+
+
+def fitted_model(
+    records: pl.DataFrame, record_layers: pl.DataFrame, gun_services: pl.DataFrame | None = None
+) -> iterate.Joint | None:
+    """What `estimate` hands over, where its tables are at hand and the model behind them is not; None: nothing to fit."""
+    fits: list[iterate.Joint] = []
+    estimate(records, record_layers, None, gun_services, fits.append)
+    return fits[0] if fits else None
 
 
 MEASURED = [*tables.RECORD, "landed_solids_ml", "read_var_ml2", "area_rel_var", "gain_rel_u", "grade"]

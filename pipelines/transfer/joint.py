@@ -92,9 +92,9 @@ class Statements:
             by_role.with_row_index("n"), on=["shop_id", "role"], how="left", maintain_order="left"
         )["n"].to_numpy()  # fmt: skip
         if table == "transfer_by_gun":
-            base = self._without(work[at], "atomising", "gun", "technician", "pair")
+            base = self._without(work[at], "atomising", "gun", "technician", "pair", "wear")
             return sp.csr_matrix(base + self._only(own, "atomising", "gun"))
-        base = self._without(work[at], "gun", "technician", "pair")
+        base = self._without(work[at], "gun", "technician", "pair", "wear")
         return sp.csr_matrix(base + self._only(own, "technician")) if table == "transfer_by_technician" else base
 
     def table(self, table: str) -> pl.DataFrame:

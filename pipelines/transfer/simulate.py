@@ -47,6 +47,7 @@ class Truth:
     unfair: bool = False  # the first technician of each shop gets the spot jobs and the bumpers
     surfacer_share: float = 0.5
     level: float = 0.0  # added to every role's log TE
+    wear: float = 0.0  # log TE that the first gun of each shop loses over the year
     sd_shared: float = 0.0  # one error of gauge and table of areas for all records of a network
 
 
@@ -94,6 +95,7 @@ def network(truth: Truth, seed: int) -> Network:
         blend, plastic = np.where(spot, True, blend), np.where(spot, rng.random(n) < 0.8, plastic)
         panels = np.where(spot, 1, panels)
     area_class = np.digitize(area, [0.5, 1.5, 4.0])
+    day = np.sort(np.random.default_rng(seed + 2).integers(0, 365, (t.shops, t.jobs)), axis=1).ravel()
     s_event = t.sd_event
 
     ops = {}
@@ -105,7 +107,7 @@ def network(truth: Truth, seed: int) -> Network:
         eta = (
             ROLE_ETA[role] + t.level + u_shop[shop] + u_gun[gun] + u_tech[shop * t.technicians + tech] + u_pair[gun, tech]
             + u_product[r, product] + np.array(t.area_effect)[area_class] + t.blended_effect * blend
-            + t.plastic_effect * plastic - 0.5 * conventional[gun]
+            + t.plastic_effect * plastic - 0.5 * conventional[gun] - t.wear * (local_gun == 0) * day / 365
         )  # fmt: skip
         film = ROLE_FILM_UM[role] * rng.lognormal(0, 0.12, n)  # mean film on the target, um
         solids = film * area  # um m2 = mL
@@ -161,6 +163,7 @@ def network(truth: Truth, seed: int) -> Network:
             layer = pl.DataFrame(key | {
                 "position": np.full(len(at), position), "op_job_id": jobs,
                 "operation_no": np.full(len(at), roles.index(role) + 1),
+                "started_at": np.datetime64("2025-01-01T08:00", "us") + day[at] * np.timedelta64(1, "D"),
                 "gun_id": [f"g{g:05d}" for g in o["gun"][at]],
                 "technician_id": [f"t{p:05d}" for p in (shop * t.technicians + tech)[at]],
                 "product_id": [f"{role}_{p}" for p in o["product"][at]], "role": [role] * len(at),

@@ -17,6 +17,7 @@ import numpy as np
 import polars as pl
 
 from pipelines.transfer import decisions, drift, film_model, habits, mixing, savings, technique
+from pipelines.transfer.estimate import fitted_model
 
 ROLES3 = ("surfacer", "base", "clear")
 
@@ -310,7 +311,7 @@ def whole(seed: int, **more: Any) -> tuple[dict[str, pl.DataFrame], Any]:
             if name in wanted and name not in tables and runner.upstream(name) <= set(tables):
                 tables[name] = runner.run_statement(name, tables, settings)
         if "operation_te" not in tables:
-            tables |= estimate(tables["records"], tables["record_layers"], settings)
+            tables |= estimate(tables["records"], tables["record_layers"], settings, tables["gun_services"])
     return tables, s
 
 
@@ -398,7 +399,7 @@ def bench_scenario(seeds: int, cups: int = 3000) -> None:
             short.setdefault("primers .10" if role in mixing.PRIMERS else "finish .02", []).append(float(is_short))
         left = habits.leftover_habits_of_hands(habits.cups(tables["mixes"], tables["pours"], tables["products"]))
         flagged["seeds"] += int(left.people["flagged"].any())
-        joint = drift.joint_of(tables["records"], tables["record_layers"])
+        joint = fitted_model(tables["records"], tables["record_layers"], tables["gun_services"])
         table, _ = savings.savings(tables, joint, left)
         for shop, year, _ in savings.shops(tables, left):
             true_shares = true_over(shop, tables, year, s)

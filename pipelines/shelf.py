@@ -27,6 +27,8 @@ class Shelf(Mapping[str, pl.DataFrame]):
     Sent to another process it knows the folder alone: what stands in memory is there after `share`.
     """
 
+    in_order = True  # said to readers that would sort otherwise
+
     def __init__(self, space: Workspace) -> None:
         self.space = space
         self.spans: list[Span] = [Span()]

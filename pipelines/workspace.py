@@ -603,6 +603,7 @@ def build_database(space: Workspace, tables: Iterable[str]) -> None:
     target = space.building / "filmledger.duckdb"
     try:
         with duckdb.connect(str(target)) as connection:
+            connection.execute("SET memory_limit = '1GB'")  # what does not fit waits beside the file
             for name in sorted(tables):
                 connection.read_parquet(str(space.building / "tables" / f"{name}.parquet")).create(name)
     except duckdb.Error as error:

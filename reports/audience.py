@@ -7,7 +7,7 @@ to remember to leave something out. Not here: how a page reads.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -84,7 +84,7 @@ def of(name: str | None, person: str | None = None) -> Audience:
 class Veil:
     """What of the tables a reader may see of people. `own`: the one person who may be named; None: nobody."""
 
-    def __init__(self, tables: dict[str, pl.DataFrame], own: str | None) -> None:
+    def __init__(self, tables: Mapping[str, pl.DataFrame], own: str | None) -> None:
         self._tables = tables
         self.own = own
 

@@ -6,6 +6,7 @@ shops and products, and the cubes. Not here: sentences, figures, HTML.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from functools import cached_property
 from typing import Any
 
@@ -24,7 +25,7 @@ class Book:
 
     def __init__(
         self,
-        tables: dict[str, pl.DataFrame],
+        tables: Mapping[str, pl.DataFrame],
         settings: dict[str, Any],
         reader: Audience = EVERYBODY,
         person: str | None = None,
@@ -56,7 +57,10 @@ class Book:
                 frame = given.select(
                     (pl.col(i.name).cast(i.dtype) if i.name in have else pl.lit(None, dtype=i.dtype).alias(i.name))
                     for i in infos
-                ).sort(door.keys(name), nulls_last=True)
+                )
+                # a run's tables stand in the order of their keys: sorting a large one again would hold it twice
+                if not getattr(self._tables, "in_order", False):
+                    frame = frame.sort(door.keys(name), nulls_last=True)
             self._read[name] = self.veil.over(name, frame) if self.veil else frame
         return self._read[name]
 

@@ -6,6 +6,7 @@ this package's own templates and static files.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from functools import cache
 from itertools import groupby
 from pathlib import Path
@@ -44,7 +45,7 @@ _HERE = Path(__file__).parent
 
 
 def build(
-    tables: dict[str, pl.DataFrame],
+    tables: Mapping[str, pl.DataFrame],
     settings: dict[str, Any],
     audience: str | None = None,
     *,
@@ -81,7 +82,7 @@ def build(
     return dict(sorted(files.items()))
 
 
-def _knows(tables: dict[str, pl.DataFrame], person: str) -> bool:
+def _knows(tables: Mapping[str, pl.DataFrame], person: str) -> bool:
     return any((f["technician_id"] == person).any() for f in tables.values() if "technician_id" in f.columns)
 
 

@@ -27,9 +27,9 @@ def site(context: dg.AssetExecutionContext) -> dg.MaterializeResult:
     from reports.site import build
 
     run: runs.Run = context.resources.run
-    given = tables.get(run, SHOWN)
+    tables.have(run, SHOWN)
     with run.timed("pages"):
-        pages = build(given, run.settings.model_dump())
+        pages = build(run.tables, run.settings.model_dump())
         for path, content in sorted(pages.items()):
             workspace.write_bytes(run.space, f"site/{path}", content)
     size = sum(len(content) for content in pages.values())

@@ -6,21 +6,115 @@ module: film_model, technique, habits, drift, mixing, savings, gunset, cards.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 import polars as pl
 
+from pipelines.shelf import Shelf
 from pipelines.transfer import cards, drift, film_model, gunset, habits, mixing, savings, technique
 from pipelines.transfer.estimate import fitted_model
 from pipelines.transfer.iterate import Joint
 from schemas import door
 
-NEEDS = (
-    "jobs", "pours", "guns", "gun_services", "products", "mixes", "sprays", "sprayed", "cup_feeds", "records", "record_layers",
-    "stage_positions", "increment_layers", "film_increments", "film_build", "gun_fit", "material_ledger", "transfer_by_pair",
-    "transfer_by_gun", "transfer_by_role", "technician_effects",
-)  # fmt: skip
+
+def _columns(names: str) -> tuple[str, ...]:
+    return tuple(names.split())
+
+
+def _all(table: str) -> tuple[str, ...]:
+    return tuple(info.name for info in door.columns(table))
+
+
+#: part -> table -> the columns it reads. A table of a large business is held with these alone, and no longer than its part.
+READS: dict[str, dict[str, tuple[str, ...]]] = {
+    "film": {
+        "film_build": _columns(
+            "shop_id job_id operation_no panel_id face film_um film_min_um film_max_um grade product_id role "
+            "technician_id gun_id colour_id source found_um found_se_um under_ml"
+        ),
+        "material_ledger": _columns(
+            "shop_id mix_id job_id operation_no over_build_solids_g over_build_voc_g over_build_cost "
+            "useful_solids_g useful_cost role gun_id technician_id"
+        ),
+        "mixes": _columns("shop_id mix_id product_id dry_density_g_per_ml"),
+    },
+    "technique": {
+        "film_increments": _columns(
+            "shop_id job_id panel_id face from_operation to_operation mean_um paired usable witness_of blend"
+        ),
+        "stage_positions": _columns("shop_id job_id panel_id after_operation row_no col_no reading_no um"),
+        "increment_layers": _columns("shop_id job_id panel_id from_operation to_operation operation_no"),
+        "sprays": _columns("shop_id job_id operation_no gun_id technician_id role"),
+    },
+    "guns": {
+        "gun_fit": _columns(
+            "shop_id gun_id product_id tip_fits atomising_allowed why role n_operations tip_mm tip_min_mm "
+            "tip_max_mm"
+        ),
+        "transfer_by_gun": _columns("shop_id gun_id role estimate low high n"),
+        "guns": _columns("gun_id shop_id tip_mm retired_on"),
+    },
+    "transfer": {  # the model itself decides what it reads
+        "records": _all("records"),
+        "record_layers": _all("record_layers"),
+        "gun_services": _columns("gun_id serviced_on work"),
+    },
+    "litres": {
+        "sprays": _columns("shop_id job_id operation_no gun_id started_at"),
+        "sprayed": _columns("shop_id mix_id job_id operation_no share flush_g expected_gone_g"),
+        "mixes": _columns("shop_id mix_id density_g_per_ml"),
+        "gun_services": _columns("gun_id serviced_on work"),
+    },
+    "mixing": {
+        "mixes": _columns(
+            "shop_id mix_id product_id leftover_g leftover_known complete density_g_per_ml solids_volume_fraction"
+        ),
+        "sprayed": _columns(
+            "shop_id mix_id job_id operation_no share share_known leftover_known complete flush_g sprayed_g"
+        ),
+        "cup_feeds": _columns("shop_id mix_id job_id operation_no"),
+        "pours": _columns("shop_id mix_id pour_no technician_id colour_id"),
+        "sprays": _columns(
+            "shop_id job_id operation_no gun_id technician_id product_id role started_at coats covered_m2 "
+            "area_class why_incomplete"
+        ),
+        "products": _columns("product_id valid_from role coats_max film_min_um film_max_um min_mix_ml"),
+        "guns": _columns("gun_id shop_id flush_loss_g"),
+        "transfer_by_gun": _columns("shop_id gun_id role estimate"),
+    },
+    "habits": {
+        "mixes": _columns(
+            "shop_id mix_id product_id poured_g leftover_g leftover_known complete density_g_per_ml poured_on_g"
+        ),
+        "pours": _columns("shop_id mix_id pour_no technician_id"),
+        "products": _columns("product_id valid_from role min_mix_ml"),
+    },
+    "savings": {
+        "jobs": _columns("shop_id job_id opened_on"),
+        "pours": _columns("shop_id mix_id pour_no technician_id"),
+        "mixes": _columns("shop_id mix_id first_poured_at"),
+        "film_build": _columns(
+            "shop_id job_id operation_no panel_id face film_um film_max_um role technician_id gun_id covered_m2 "
+            "source held_um held_se_um within_um over_ml"
+        ),
+        "material_ledger": _columns(
+            "shop_id mix_id job_id operation_no poured_solids_g poured_voc_g poured_cost leftover_solids_g "
+            "leftover_voc_g leftover_cost flush_loss_solids_g flush_loss_voc_g flush_loss_cost overspray_solids_g "
+            "overspray_voc_g overspray_cost over_build_solids_g over_build_voc_g over_build_cost useful_solids_g "
+            "useful_voc_g useful_cost month role gun_id technician_id rework"
+        ),
+    },
+    "guns and gauges": {
+        "guns": _columns("gun_id shop_id atomising price retired_on"),
+        "records": _columns("shop_id job_id record_no gain_rel_u usable"),
+    },
+    "cards": {
+        "technician_effects": _columns("technician_id effect low high n reliability vif flagged prob_low method"),
+        "transfer_by_pair": _columns("shop_id gun_id technician_id role low high n method advice"),
+    },
+}  # fmt: skip
+NEEDS = tuple(dict.fromkeys(name for reads in READS.values() for name in reads))
 GIVES = (
     "film_by_technician", "edge_bias", "panel_heat", "technique_power", "gun_cover", "gun_drift", "gun_service_contrasts",
     "mix_guide", "mix_backtest", "mix_levels", "savings", "savings_basis", "practice_cards", "cautions",
@@ -32,6 +126,7 @@ def decide(
 ) -> dict[str, pl.DataFrame]:
     """Every table of GIVES, conformed, from the tables of NEEDS; settings are the flat settings of the workspace.
 
+    tables  by name; those of a run's shelf are read part by part
     joint   the transfer model of these records as `estimate` fitted it; fitted here where it is not at hand
     Tables stand with no rows where there is nothing to say. Raises KeyError naming the tables that are missing.
     """
@@ -39,49 +134,92 @@ def decide(
     if missing:
         raise KeyError(f"decisions need the tables {', '.join(missing)}")
     settings = dict(settings or {})
-    # sorted, so that the order of rows can move nothing
-    tables = {name: tables[name].sort(door.keys(name), nulls_last=True) for name in NEEDS}
+    source = _Source(tables)
     out: dict[str, pl.DataFrame] = {}
-
-    film = film_model.film_by_technician(tables["film_build"], tables["material_ledger"], tables["mixes"], settings)
-    out["film_by_technician"] = film
-
-    gained = technique.places(
-        tables["film_increments"], tables["stage_positions"], tables["increment_layers"], tables["sprays"]
-    )
-    each = technique.panels(gained)
-    out["edge_bias"] = technique.edge_bias(each, settings)
-    out["panel_heat"] = technique.panel_heat(gained)
-    out["technique_power"] = technique.technique_power(each)
-
-    out["gun_cover"] = gunset.gun_cover(tables["gun_fit"], tables["transfer_by_gun"], tables["guns"])
-    joint = joint or fitted_model(tables["records"], tables["record_layers"], tables["gun_services"])
+    out["film_by_technician"] = film_model.film_by_technician(**source.of("film"), settings=settings)
+    out |= _technique(source, settings)
+    out["gun_cover"] = gunset.gun_cover(**source.of("guns"))
+    joint = joint or fitted_model(**source.of("transfer"))
     if joint is not None:
-        litres = drift.litres_sprayed(tables["sprays"], tables["sprayed"], tables["mixes"], tables["gun_services"])
-        residuals = drift.residuals(joint, tables["records"], tables["record_layers"], litres)
-        out["gun_drift"] = drift.gun_drift(residuals, litres)
-        out["gun_service_contrasts"] = drift.gun_service_contrasts(residuals, tables["gun_services"])
+        out |= _drift(source, joint)
+    out |= _mixing(source, settings)
 
-    out["mix_guide"] = mixing.mix_guide(tables, settings)
-    tried = mixing.backtest(tables, settings)
-    out["mix_backtest"], out["mix_levels"] = mixing.mix_backtest(tried), mixing.mix_levels(tried)
-
-    left = habits.leftover_habits_of_hands(habits.cups(tables["mixes"], tables["pours"], tables["products"]), settings)
-    out["savings"], out["savings_basis"] = savings.savings(tables, joint, left, settings)
+    left = habits.leftover_habits_of_hands(habits.cups(**source.of("habits")), settings)
+    out["savings"], out["savings_basis"] = savings.savings(
+        source.parts("savings"), **source.of("guns and gauges"), joint=joint, habits=left, settings=settings
+    )
     shaped = {name: formed(name, frame) for name, frame in out.items()}
     shaped["practice_cards"] = formed(
         "practice_cards",
         cards.practice_cards(
-            tables["technician_effects"],
-            shaped["film_by_technician"],
-            shaped["edge_bias"],
-            left,
-            tables["transfer_by_pair"],
-            settings,
+            **source.of("cards"),
+            film_by_technician=shaped["film_by_technician"],
+            edge_bias=shaped["edge_bias"],
+            habits=left,
+            settings=settings,
         ),
     )
     shaped["cautions"] = formed("cautions", cards.cautions())
     return {name: shaped.get(name, door.empty(name)) for name in GIVES}
+
+
+def _technique(source: _Source, settings: Mapping[str, Any]) -> dict[str, pl.DataFrame]:
+    panels, heat = [], []
+    for part in source.parts("technique"):
+        gained = technique.places(**part)
+        panels.append(technique.panels(gained))
+        heat.append(technique.panel_heat(gained))
+    each = pl.concat(panels)
+    return {
+        "edge_bias": technique.edge_bias(each, settings),
+        "panel_heat": pl.concat(heat, how="vertical_relaxed"),
+        "technique_power": technique.technique_power(each),
+    }
+
+
+def _drift(source: _Source, joint: Joint) -> dict[str, pl.DataFrame]:
+    litres = drift.litres_sprayed(**source.of("litres"))
+    given = source.of("transfer")
+    residuals = drift.residuals(joint, given["records"], given["record_layers"], litres)
+    return {
+        "gun_drift": drift.gun_drift(residuals, litres),
+        "gun_service_contrasts": drift.gun_service_contrasts(residuals, given["gun_services"]),
+    }
+
+
+def _mixing(source: _Source, settings: Mapping[str, Any]) -> dict[str, pl.DataFrame]:
+    given = source.of("mixing")
+    tried = mixing.backtest(given, settings)
+    return {
+        "mix_guide": mixing.mix_guide(given, settings),
+        "mix_backtest": mixing.mix_backtest(tried),
+        "mix_levels": mixing.mix_levels(tried),
+    }
+
+
+class _Source:
+    """The tables that parts read, in the order of their keys so that the order of rows can move nothing."""
+
+    def __init__(self, tables: Mapping[str, pl.DataFrame]) -> None:
+        self._tables = tables
+
+    def of(self, part: str) -> dict[str, pl.DataFrame]:
+        """What a part reads, whole."""
+        if isinstance(self._tables, Shelf):
+            return {name: self._tables.whole(name, columns) for name, columns in READS[part].items()}
+        return {
+            name: self._tables[name].select(columns).sort(door.keys(name), nulls_last=True)
+            for name, columns in READS[part].items()
+        }
+
+    def parts(self, part: str) -> Iterator[dict[str, pl.DataFrame]]:
+        """What a part reads that looks at one shop at a time, some shops after the other."""
+        if not isinstance(self._tables, Shelf):
+            yield self.of(part)
+            return
+        for at in range(len(self._tables.spans)):
+            found = self._tables.of_span(at, READS[part])
+            yield {name: found[name].select(columns) for name, columns in READS[part].items()}
 
 
 def formed(name: str, frame: pl.DataFrame) -> pl.DataFrame:

@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -408,17 +408,20 @@ def over_factors(film_build: pl.DataFrame, shop_id: str, roles: list[str], gain_
 
 
 def savings(
-    tables: Mapping[str, pl.DataFrame],
+    parts: Iterable[Mapping[str, pl.DataFrame]],
+    guns: pl.DataFrame,
+    records: pl.DataFrame,
     joint: Joint | None,
     habits: Habits,
     settings: Mapping[str, Any] | None = None,
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Tables savings and savings_basis. Without a transfer model the levers transfer and gun are not known (null)."""
-    guns = tables["guns"]
+    """Tables savings and savings_basis. Without a transfer model the levers transfer and gun are not known (null).
+
+    parts   jobs, pours, mixes, film_build and material_ledger, each part with all rows of its shops; one at a time is held
+    """
     atomising = dict(guns.select("gun_id", "atomising").iter_rows())
     retired = set(guns.filter(pl.col("retired_on").is_not_null())["gun_id"].to_list())
     prices = guns.select("shop_id", "price").drop_nulls()
-    records = tables["records"]
     # what all films share besides: volume solids and densities as the sheets state them
     gauge_u = (
         float(records.filter("usable").select(pl.col("gain_rel_u").mean()).item() or 0.0) if records.height else 0.0
@@ -427,13 +430,13 @@ def savings(
     role_u = role_uncertainty(joint) if joint is not None else {}
     rows: list[dict[str, Any]] = []
     basis: list[dict[str, Any]] = []
-    for shop, year, poured in shops(tables, habits):
+    for part, shop, year, poured in ((part, *found) for part in parts for found in shops(part, habits)):
         rng = np.random.default_rng([SEED, *(ord(c) for c in shop.shop_id)])
         mine = prices.filter(pl.col("shop_id") == shop.shop_id)["price"]
         price = float(np.median(mine.to_numpy())) if mine.len() else None
-        jobs = tables["jobs"].filter(
+        jobs = part["jobs"].filter(
             (pl.col("shop_id") == shop.shop_id) & (pl.col("opened_on") >= year.from_on)
-        ).height if "opened_on" in tables["jobs"].columns else 0  # fmt: skip
+        ).height  # fmt: skip
         basis.append({
             "shop_id": shop.shop_id, "from_on": year.from_on, "to_on": year.to_on, "days": year.days,
             "jobs_per_year": jobs * year.scale, "cost_per_year": poured["cost"], "voc_kg_per_year": poured["voc"],
@@ -441,7 +444,7 @@ def savings(
         })  # fmt: skip
         drawn, per_gun = draw_shop(
             shop, joint, habits, atomising,
-            over_factors(tables["film_build"], shop.shop_id, shop.roles, gain_u,
+            over_factors(part["film_build"], shop.shop_id, shop.roles, gain_u,
                          {r: role_u.get((shop.shop_id, r), 0.05) for r in shop.roles}, DRAWS, rng), rng,
         )  # fmt: skip
         priced = not math.isnan(poured["cost"])

@@ -400,7 +400,7 @@ def bench_scenario(seeds: int, cups: int = 3000) -> None:
         left = habits.leftover_habits_of_hands(habits.cups(tables["mixes"], tables["pours"], tables["products"]))
         flagged["seeds"] += int(left.people["flagged"].any())
         joint = fitted_model(tables["records"], tables["record_layers"], tables["gun_services"])
-        table, _ = savings.savings(tables, joint, left)
+        table, _ = savings.savings([tables], tables["guns"], tables["records"], joint, left)
         for shop, year, _ in savings.shops(tables, left):
             true_shares = true_over(shop, tables, year, s)
             saved_over = shop.over

@@ -137,7 +137,9 @@ def _dot(a: Floats, b: Floats) -> float:
 
 
 # What `Data.sums` takes from the records, in the words of a database: one shop's share of it can be computed where the
-# shop's records are. A test holds it against the arrays.
+# shop's records are. A test holds it against the arrays. The fit itself groups in numpy: it asks for these sums some 60
+# times, each time with other variances, and over a million records numpy takes .03 s and DuckDB .16 s (.11 s on two
+# threads); all of it is then 9 s against 17 s.
 SIGNATURE_SUMS_SQL = """
 SELECT signature,
        sum(w) AS w, sum(w * y) AS wy, sum(w * y * y) AS wyy, sum(-ln(w)) AS log_var,

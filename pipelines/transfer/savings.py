@@ -430,7 +430,7 @@ def savings(
     role_u = role_uncertainty(joint) if joint is not None else {}
     rows: list[dict[str, Any]] = []
     basis: list[dict[str, Any]] = []
-    for part, shop, year, poured in ((part, *found) for part in parts for found in shops(part, habits)):
+    for part, shop, year, poured in ((some, *found) for some in parts for found in shops(some, habits)):
         rng = np.random.default_rng([SEED, *(ord(c) for c in shop.shop_id)])
         mine = prices.filter(pl.col("shop_id") == shop.shop_id)["price"]
         price = float(np.median(mine.to_numpy())) if mine.len() else None

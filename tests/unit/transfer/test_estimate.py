@@ -14,7 +14,7 @@ import pytest
 from polars.testing import assert_frame_equal
 
 from pipelines.transfer import simulate
-from pipelines.transfer.estimate import estimate
+from pipelines.transfer.estimate import estimate, fitted_model
 from schemas.door import conform
 
 CELL = ["shop_id", "gun_id", "technician_id", "role"]
@@ -324,6 +324,35 @@ def test_an_operation_without_a_named_gun_informs_the_rest_and_gets_no_row_of_it
     conforms(tables)
     assert tables["transfer_by_pair"]["gun_id"].null_count() == 0
     assert "g00001" in tables["gun_effects"]["gun_id"].to_list()
+
+
+def test_a_gun_that_wears_is_followed_by_what_each_of_its_operations_is_said_to_land():
+    cells, slopes = [], []
+    for seed in range(4):
+        net, tables = run(simulate.Truth(shops=2, wear=0.4), seed)
+        conforms(tables)
+        cells.append(against_truth(net, tables).filter(pl.col("gun_id").is_in(["g00000", "g00005"])))
+        year = pl.col("started_at").dt.ordinal_day() / 365
+        operation = ["shop_id", "op_job_id", "operation_no"]
+        said = tables["operation_te"].filter(pl.col("source") == "model").select(*operation, log=pl.col("te").log())
+        work = net.layers.filter(pl.col("gun_id").is_in(["g00000", "g00005"]))
+        alike = ["technician_id", "role", "area_class", "blended", "plastic_share", "product_id", "gun_id"]
+        at = said.join(work, on=operation).with_columns(
+            t=year - year.mean().over(alike), y=pl.col("log") - pl.col("log").mean().over(alike)
+        )
+        slopes.append(at.select((pl.col("t") * pl.col("y")).sum() / (pl.col("t") ** 2).sum()).item())
+    assert pl.concat(cells)["inside"].mean() >= 0.9
+    assert np.mean(slopes) == pytest.approx(-0.4, abs=0.12)
+
+
+def test_what_is_handed_over_is_the_model_behind_the_tables(network, found):
+    handed = []
+    assert estimate(network.records, network.layers, hand_over=handed.append)["transfer_by_pair"].equals(
+        found["transfer_by_pair"]
+    )
+    again = fitted_model(network.records, network.layers)
+    assert np.array_equal(handed[0].fit.best.theta, again.fit.best.theta)
+    assert fitted_model(network.records.clear(), network.layers.clear()) is None
 
 
 def test_a_fit_that_does_not_settle_says_so_and_gives_no_interval(network, monkeypatch):

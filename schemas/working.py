@@ -483,7 +483,10 @@ transfer_model = table(
     "What the transfer model found besides guns and hands",
     term=text("What it is about", key=True),
     level=text("Which of them", key=True),
-    value=number("Multiplier of TE, standard deviation of log TE under spread, number of passes", "1"),
+    value=number(
+        "Multiplier of TE, standard deviation of log TE under spread (of its change in a year: wear), number of passes",
+        "1",
+    ),
     low=number("Lower end of the 95 % interval", "1", nullable=True),
     high=number("Upper end of the 95 % interval", "1", nullable=True),
     note=text("What follows from it", nullable=True),

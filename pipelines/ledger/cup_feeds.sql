@@ -7,7 +7,8 @@
 --   gone_g       g that went this way, null while the leftover is unknown
 --   offered_g    share x (poured - poured on): the most that can have gone this way
 --   shared_with  operations with the same value hang together: only their sum is known
---   why_not      why such a sum carries no record: a part of it went where neither film nor transfer is known
+--   why_not      why such a sum carries no record: a part of it went where neither film nor transfer is known, or a cup that
+--                was kept was drawn from again and not weighed after that, so that what left it is not known
 WITH cup_jobs AS (
     SELECT DISTINCT p.shop_id, p.mix_id, p.job_id
     FROM pours AS p
@@ -71,6 +72,14 @@ unread_jobs AS (
         ON o.shop_id = i.shop_id AND o.job_id = i.job_id AND o.operation_no = i.operation_no
     WHERE i.what = 'operation' AND o.operation_no IS NULL
 ),
+last_weighings AS (
+    SELECT shop_id, mix_id, weighed_at
+    FROM (
+        SELECT *, row_number() OVER (PARTITION BY shop_id, mix_id ORDER BY weigh_no DESC) AS back_no
+        FROM leftovers
+    ) AS numbered
+    WHERE back_no = 1 AND fate = 'kept'
+),
 feeds AS (
     SELECT
         f.shop_id,
@@ -78,6 +87,7 @@ feeds AS (
         f.job_id,
         f.operation_no,
         f.stated_share,
+        o.started_at > k.weighed_at AS drawn_again,
         f.derived AND u.job_id IS NOT NULL AS in_unread_job,
         o.started_at,
         CASE
@@ -92,6 +102,7 @@ feeds AS (
     LEFT JOIN operations AS o ON o.shop_id = f.shop_id AND o.job_id = f.job_id AND o.operation_no = f.operation_no
     LEFT JOIN sprays AS s ON s.shop_id = f.shop_id AND s.job_id = f.job_id AND s.operation_no = f.operation_no
     LEFT JOIN unread_jobs AS u ON u.shop_id = f.shop_id AND u.job_id = f.job_id
+    LEFT JOIN last_weighings AS k ON k.shop_id = f.shop_id AND k.mix_id = f.mix_id
     LEFT JOIN (SELECT shop_id, mix_id, max(n_weighings) AS n_weighings FROM cup_intervals GROUP BY shop_id, mix_id) AS i
         ON i.shop_id = f.shop_id AND i.mix_id = f.mix_id
 ),
@@ -190,6 +201,11 @@ SELECT
         CASE
             WHEN z.n_weighings > 1
                 THEN max(CASE WHEN z.interval_no IS NULL THEN z.odd END) OVER (PARTITION BY z.shop_id, z.mix_id)
+        END,
+        CASE
+            WHEN z.n_weighings = 1 OR z.interval_no = z.n_weighings
+                THEN max(CASE WHEN z.drawn_again THEN 'its cup was kept, drawn from again and not weighed after that' END)
+                    OVER (PARTITION BY z.shop_id, z.mix_id)
         END
     ) AS why_not
 FROM sized AS z

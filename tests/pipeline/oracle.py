@@ -187,7 +187,7 @@ class Part:
     share: float  # of what left the cup between two weigh-backs
     interval: int
     kind: str  # stated | single | rest | split
-    clouded: bool = False  # an operation that could not be read drew from the same cup, nobody knows how much
+    clouded: bool = False  # some draw from the same cup was of nobody knows how much
     gone_g: float | None = None  # before the flush
     flush_g: float | None = None
     sprayed_g: float | None = None  # wet
@@ -526,10 +526,22 @@ class Ledger:
             many = len(self.weighings[cup]) > 1
             for interval, group in sorted(by_interval.items()):
                 parts += self._share_out(cup, interval, sorted(group), many)
+            # kept, drawn from again and not weighed after that: what left it since the weigh-back before is not known
+            last = len(self.weighings[cup]) - 1
+            again = (
+                last >= 0
+                and self.weighings[cup][last]["fate"] == "kept"
+                and any(
+                    op in self.ops and self.ops[op]["started_at"] > self.weighings[cup][last]["weighed_at"]
+                    for op, _ in wanted
+                )
+            )
             unread = any(part.cup == cup and part.op not in self.ops for part in parts)
             for part in parts:
                 # it started nobody knows when, so between two weigh-backs nothing is certain either
                 if part.cup == cup and unread and (many or part.kind == "split"):
+                    part.clouded = True
+                if part.cup == cup and again and part.interval == last:
                     part.clouded = True
                 # nobody stated the draw, and a step of the job that could not be read may have been the one
                 if part.cup == cup and cup not in stated and part.op[:2] in unread_jobs:
@@ -972,7 +984,7 @@ class Ledger:
             parts = self.parts_of.get(key, [])
             record.sprayed = total(p.sprayed_solids_g for p in parts) if parts else None
             if any(part.clouded for part in parts):
-                record.why_not.append("an operation that could not be read drew from its cup")
+                record.why_not.append("a draw that nobody can size was from its cup")
             if key in self.incomplete_ops:
                 record.why_not.append("operation incomplete")
             if not parts:

@@ -56,10 +56,10 @@ def transfer(context: dg.AssetExecutionContext) -> Iterator[dg.MaterializeResult
 def decide(context: dg.AssetExecutionContext) -> Iterator[dg.MaterializeResult]:
     """What somebody can do about it: film, technique, guns, how much to mix, what would save most."""
     run: Run = context.resources.run
-    given = tables.get(run, decisions.NEEDS)
+    tables.have(run, decisions.NEEDS)
     run.teller.progress("decisions", 0, 1)
     with run.timed("decisions"):
-        found = decisions.decide(given, run.settings.flat(), run.transfer_model)
+        found = decisions.decide(run.tables, run.settings.flat(), run.transfer_model)
     run.tell(
         "decisions",
         f"{found['practice_cards'].height:,} practice cards, {found['mix_guide'].height:,} lines of the mix guide",

@@ -431,7 +431,7 @@ def write_part(space: Workspace, name: str, at: int | None, frame: pl.DataFrame)
     draft = target.with_name(f".{target.name}.{os.getpid()}")
     with _told(f"write {target}"):
         target.parent.mkdir(parents=True, exist_ok=True)
-        frame.write_parquet(draft, compression="lz4")
+        frame.write_parquet(draft, compression="uncompressed", statistics=False)  # gone by the end of the run
         os.replace(draft, target)
 
 

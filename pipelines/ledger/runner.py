@@ -7,16 +7,20 @@ are kept is the caller's business.
 from __future__ import annotations
 
 import inspect
+import threading
 from collections.abc import Callable, Mapping
 from functools import cache
 from graphlib import TopologicalSorter
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
 from pipelines.ledger import film, film_build, graph, pieces
 from schemas import door
+
+if TYPE_CHECKING:
+    import duckdb
 
 HERE = Path(__file__).parent
 PYTHON_STEPS: dict[str, Callable[..., pl.DataFrame]] = {
@@ -110,19 +114,35 @@ def run_statement(name: str, tables: Mapping[str, pl.DataFrame], settings: Mappi
     unset = sorted(wanted - set(settings))
     if unset:
         raise LedgerError(f"{name}.sql: no setting gives ${', $'.join(unset)}")
-    with duckdb.connect() as connection:
-        connection.execute("SET threads TO 1")
+    connection = _connection()
+    try:
+        for table in upstream(name):
+            connection.register(table, tables[table].to_arrow(compat_level=pl.CompatLevel.newest()))
+        relation = connection.sql(statements()[name], params={key: settings[key] for key in wanted})
+        result = pl.DataFrame(relation.to_arrow_table())
+    except duckdb.Error as error:
+        raise LedgerError(f"{name}.sql: {error}") from error
+    finally:
+        for table in upstream(name):
+            connection.unregister(table)
+    return _formed(name, result)
+
+
+_own = threading.local()
+
+
+def _connection() -> duckdb.DuckDBPyConnection:
+    """This thread's DuckDB, empty between statements: a new one for each of them would cost more than many take."""
+    import duckdb
+
+    if not hasattr(_own, "connection"):
+        _own.connection = duckdb.connect()
+        _own.connection.execute("SET threads TO 1")
         # Registered frames carry no statistics: the optimizer then joins large tables on shop_id alone and filters later,
         # which takes all memory. Joins are run in the order in which the statement names them.
-        connection.execute("SET disabled_optimizers TO 'join_order'")
-        for table in upstream(name):
-            connection.register(table, tables[table].to_arrow())
-        try:
-            relation = connection.sql(statements()[name], params={key: settings[key] for key in wanted})
-            result = pl.DataFrame(relation.to_arrow_table())
-        except duckdb.Error as error:
-            raise LedgerError(f"{name}.sql: {error}") from error
-    return _formed(name, result)
+        _own.connection.execute("SET disabled_optimizers TO 'join_order'")
+    found: duckdb.DuckDBPyConnection = _own.connection
+    return found
 
 
 def _formed(name: str, frame: pl.DataFrame) -> pl.DataFrame:

@@ -324,9 +324,12 @@ def _versions(live: pl.DataFrame, lost: pl.DataFrame) -> tuple[pl.DataFrame, pl.
             pl.col("@c1").sum().alias("@s1"),
         )
         .sort("@u", "@f")
+        .with_columns(pl.int_range(pl.len()).over("@u").alias("@nth"))
     )
+    # the same rows again are a new version where one came between of which nothing could be read: they replace that one
+    differs = [pl.col(c) != pl.col(c).shift(1).over("@u") for c in ("@s0", "@s1")]
     usable = versions.filter(pl.col("@good") > 0).with_columns(
-        ((pl.col("@s0") != pl.col("@s0").shift(1).over("@u")) | (pl.col("@s1") != pl.col("@s1").shift(1).over("@u")))
+        (pl.any_horizontal(differs) | (pl.col("@nth") - pl.col("@nth").shift(1).over("@u") > 1))
         .fill_null(True)
         .alias("@changed")
     )

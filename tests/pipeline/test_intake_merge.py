@@ -91,6 +91,12 @@ def test_a_version_of_which_nothing_can_be_read_takes_nothing_away() -> None:
     assert marks(taken, "month") == set()
 
 
+def test_a_version_that_can_be_read_again_takes_the_place_of_one_that_could_not() -> None:
+    body = [pours(pour("a", 1, weight)) for weight in (10, "x", 10)]
+    taken = take_in({f"inbox/pours_{n}.csv": text for n, text in enumerate(body)})
+    assert weights(taken, "a") == [10.0] and marks(taken, "cup") == set()
+
+
 def test_a_pour_whose_cup_cannot_be_read_marks_its_month() -> None:
     taken = take_in({"inbox/pours.csv": pours("north,,1,2025-03-03 08:00,clear_a,binder,10\n", pour("b", 1, 7))})
     assert marks(taken, "cup") == set() and marks(taken, "month") == {("north", "2025-03")}

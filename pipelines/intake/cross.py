@@ -21,13 +21,13 @@ from collections.abc import Callable
 import polars as pl
 
 from pipelines.intake.book import ACCEPTED, REASONS, REFUSED, Book, Warnings
-from pipelines.intake.messages import GAUGE_CANNOT_READ, WEIGHED_UP, hint, say
+from pipelines.intake.messages import GAUGE_CANNOT_READ, WEIGHED_UP, Known, hint, say
 from schemas import door
 
 #: registers of optional facts: an empty one checks nothing
 OPTIONAL = ("technicians", "gauges", "booths")
-#: at most this many distinct unknown ids of a column get the nearest known id looked up
-_HINTS = 200
+#: at most this many distinct unknown ids of a shop's column get the nearest known id looked up
+_HINTS = 50
 #: what to do about an id that nothing known is like
 OTHERWISE = "; correct it, or bring what holds it"
 _SLACK = 1e-9  # rounding of sums, relative
@@ -57,7 +57,7 @@ def checked(books: dict[str, Book], warnings: Warnings) -> dict[str, Book]:
 
 def _reasons(rows: pl.DataFrame, column: str, told: Callable[..., str], *blanks: str) -> pl.DataFrame:
     """@i, column, reason for each of `rows`; `told` gets the cells of `blanks` and is asked once per distinct set."""
-    distinct = rows.select(blanks).unique()
+    distinct = rows.select(blanks).unique().sort(blanks, nulls_last=True)
     messages = [told(*cells) for cells in distinct.iter_rows()]
     with_reason = distinct.with_columns(pl.Series("reason", messages, dtype=pl.String))
     return rows.join(with_reason, on=list(blanks), how="left", nulls_equal=True).select(
@@ -88,18 +88,17 @@ def _unknown_ids(table: str, current: pl.DataFrame, books: dict[str, Book], warn
                     warnings.add(rank, table, say("open_register", register=target, column=info.name))
                 continue
             lost = current.filter(pl.col(info.name).is_not_null()).join(known, on=info.name, how="anti")
-            found.append(_not_in(lost, info.name, f"registers/{target}.csv", known[info.name].to_list()))
+            found.append(_not_in(lost, info.name, f"registers/{target}.csv", Known(known[info.name])))
     if table == "pours":
         found.append(_unknown_cups(current, "from_mix_id", books))
     return found
 
 
-def _not_in(lost: pl.DataFrame, column: str, table: str, known: list[str]) -> pl.DataFrame:
-    asked: set[str] = set()
+def _not_in(lost: pl.DataFrame, column: str, table: str, known: Known) -> pl.DataFrame:
+    hints = _Hints()
 
-    def told(found: str) -> str:
-        asked.add(found)
-        near = hint(found, known) if len(asked) <= _HINTS else ""
+    def told(found: str, shop: str | None = None) -> str:
+        near = hints.of(shop, known, found)
         return say(
             "unknown_id",
             column=column,
@@ -108,7 +107,19 @@ def _not_in(lost: pl.DataFrame, column: str, table: str, known: list[str]) -> pl
             hint=near or (OTHERWISE if known else " (it is empty)"),
         )
 
-    return _reasons(lost, column, told, column)
+    blanks = dict.fromkeys([column, *(["shop_id"] if "shop_id" in lost.columns else [])])
+    return _reasons(lost, column, told, *blanks)
+
+
+class _Hints:
+    """Looks up the nearest known id, for each shop `_HINTS` times: what a shop is told does not hang on other shops."""
+
+    def __init__(self) -> None:
+        self.asked: dict[str | None, int] = {}
+
+    def of(self, shop: str | None, known: Known, found: str) -> str:
+        asked = self.asked[shop] = self.asked.get(shop, 0) + 1
+        return known.hint(found) if asked <= _HINTS else ""
 
 
 def _unknown_cups(current: pl.DataFrame, column: str, books: dict[str, Book]) -> pl.DataFrame:
@@ -123,8 +134,8 @@ def _hinted_by_shop(
 ) -> pl.DataFrame:
     parts = [pl.DataFrame(schema=REASONS)]
     for (shop,), rows in lost.group_by("shop_id", maintain_order=True):
-        ids = known.filter(pl.col("shop_id") == shop)[known_column].to_list()
-        parts.append(_not_in(rows, column, f"{table} of shop '{shop}'", ids))
+        ids = known.filter(pl.col("shop_id") == shop)[known_column]
+        parts.append(_not_in(rows, column, f"{table} of shop '{shop}'", Known(ids)))
     return pl.concat(parts)
 
 
@@ -143,21 +154,19 @@ def _unknown_operations(current: pl.DataFrame, column: str, books: dict[str, Boo
     lost = current.filter(pl.all_horizontal(pl.col(c).is_not_null() for c in ("shop_id", "job_id", column))).join(
         known, left_on=["shop_id", "job_id", column], right_on=["shop_id", "job_id", "operation_no"], how="anti"
     )
-    steps: dict[tuple[str, str], list[int]] = {}
-    jobs: dict[str, list[str]] = {}
-    if lost.height:
-        for shop, job, number in known.iter_rows():
-            steps.setdefault((shop, job), []).append(number)
-        for shop, job in steps:
-            jobs.setdefault(shop, []).append(job)
-    asked: set[tuple[str, str]] = set()
+    job = ["shop_id", "job_id"]
+    there = known.join(lost.select(job).unique(), on=job, how="semi").group_by(job).agg(pl.col("operation_no").sort())
+    steps = {(shop, number): numbers for shop, number, numbers in there.iter_rows()}
+    jobs: dict[str, Known] = {}
+    hints = _Hints()
 
     def told(shop: str, job: str, number: int) -> str:
-        there = sorted(steps.get((shop, job), []))
-        near = f" (it has {', '.join(map(str, there[:20]))})" if there else ""
-        if not there:
-            asked.add((shop, job))
-            near = hint(job, jobs.get(shop, [])) if len(asked) <= _HINTS else ""
+        listed = steps.get((shop, job), [])
+        near = f" (it has {', '.join(map(str, listed[:20]))})" if listed else ""
+        if not listed:
+            if shop not in jobs:
+                jobs[shop] = Known(known.filter(pl.col("shop_id") == shop)["job_id"])
+            near = hints.of(shop, jobs[shop], job)
         return say("unknown_operation", column=column, found=number, job=job, hint=near)
 
     return _reasons(lost, column, told, "shop_id", "job_id", column)

@@ -7,6 +7,9 @@ Each message names what was found, what was expected and what to do; the file, l
 import difflib
 import re
 from collections.abc import Iterable
+from functools import cached_property
+
+import polars as pl
 
 #: Whole reasons of the data contract: other programs may look for them, so they never change. What was found and what to
 #: do follows as a reason of its own.
@@ -171,24 +174,65 @@ def listed(names: Iterable[str], limit: int = 30) -> str:
     return ", ".join(all_names[:limit]) + (f" and {more} more" if more > 0 else "")
 
 
+#: of more ids than this, only those that stand next to the one found are compared with it letter by letter
+_MANY = 500
+#: so many of them to either side, in the order of the letters and in that of the letters read backwards
+_BESIDE = 32
+
+
+class Known:
+    """Ids that are known, made ready for being asked often: a shop has a million cups, and a file may miss a hundred."""
+
+    def __init__(self, ids: pl.Series | Iterable[str]) -> None:
+        every = ids if isinstance(ids, pl.Series) else pl.Series(list(ids), dtype=pl.String)
+        self.ids = every.drop_nulls().unique().sort()
+
+    def __bool__(self) -> bool:
+        return self.ids.len() > 0
+
+    @cached_property
+    def _bare(self) -> pl.Series:
+        return _bare(self.ids)
+
+    @cached_property
+    def _backwards(self) -> pl.Series:
+        return self.ids.str.reverse().sort()
+
+    def nearest(self, found: str) -> str | None:
+        """The one nearest to `found`, if any is near: same letters and digits first, then similar spelling."""
+        if not self:
+            return None
+        same = self.ids.filter(self._bare == _bare(pl.Series([found]))[0])
+        if same.len():
+            return str(same[0])
+        ids = self.ids.to_list() if self.ids.len() <= _MANY else self._beside(found)
+        lower = {one.casefold(): one for one in ids}
+        near = difflib.get_close_matches(found.casefold(), lower, n=1, cutoff=0.6)
+        return lower[near[0]] if near else None
+
+    def _beside(self, found: str) -> list[str]:
+        """Ids that share a long beginning or a long end with `found`: comparing letters is slow."""
+        out: list[str] = []
+        for ids, one, back in ((self.ids, found, 1), (self._backwards, found[::-1], -1)):
+            at = int(ids.search_sorted(one))
+            out += [text[::back] for text in ids.slice(max(0, at - _BESIDE), 2 * _BESIDE)]
+        return sorted(set(out))
+
+    def hint(self, found: str) -> str:
+        """'; did you mean ...?' or nothing."""
+        near = self.nearest(found)
+        return f"; did you mean '{shown(near, 60)}'?" if near is not None else ""
+
+
+def _bare(texts: pl.Series) -> pl.Series:
+    return texts.str.replace_all(r"[\W_]+", "").str.to_lowercase()
+
+
 def nearest(found: str, known: Iterable[str]) -> str | None:
-    """The known id nearest to the one found, if any is near: same letters and digits first, then similar spelling."""
-    ids = sorted(set(known))
-
-    def bare(text: str) -> str:
-        return re.sub(r"[\W_]+", "", text).casefold()
-
-    same = [k for k in ids if bare(k) == bare(found)]
-    if same:
-        return same[0]
-    if len(ids) > 2000:  # similar spelling is slow: look at those that share a beginning or an end
-        ids = [k for k in ids if k[:2] == found[:2] or k[-3:] == found[-3:]][:2000]
-    lower = {k.casefold(): k for k in ids}
-    near = difflib.get_close_matches(found.casefold(), lower, n=1, cutoff=0.6)
-    return lower[near[0]] if near else None
+    """The known id nearest to the one found, if any is near."""
+    return Known(known).nearest(found)
 
 
 def hint(found: str, known: Iterable[str]) -> str:
     """'; did you mean ...?' or nothing."""
-    near = nearest(found, known)
-    return f"; did you mean '{shown(near, 60)}'?" if near is not None else ""
+    return Known(known).hint(found)

@@ -132,7 +132,8 @@ class Shelf(Mapping[str, pl.DataFrame]):
         return found
 
     def parts(self, name: str) -> Iterator[pl.DataFrame]:
-        """A table piece by piece, in the order of its key where that begins with the shop; at least one piece."""
+        """A table piece by piece, in the order of its key where that begins with the shop; no shop in two pieces, at least one
+        piece."""
         if name not in self._cut:
             yield self.whole(name)
             return

@@ -6,7 +6,7 @@ shops and products, and the cubes. Not here: sentences, figures, HTML.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from functools import cached_property
 from typing import Any
 
@@ -49,20 +49,39 @@ class Book:
         """A table sorted by its key, with all columns of its schema; columns that are missing come as nulls."""
         if name not in self._read:
             given = self._tables.get(name)
-            infos = door.columns(name)
-            if given is None:
-                frame = door.empty(name)
-            else:
-                have = set(given.columns)
-                frame = given.select(
-                    (pl.col(i.name).cast(i.dtype) if i.name in have else pl.lit(None, dtype=i.dtype).alias(i.name))
-                    for i in infos
-                )
-                # a run's tables stand in the order of their keys: sorting a large one again would hold it twice
-                if not getattr(self._tables, "in_order", False):
-                    frame = frame.sort(door.keys(name), nulls_last=True)
-            self._read[name] = self.veil.over(name, frame) if self.veil else frame
+            self._read[name] = self._shown(name, door.empty(name) if given is None else given)
         return self._read[name]
+
+    def parts(self, name: str, columns: Sequence[str] | None = None) -> Iterator[pl.DataFrame]:
+        """A table that may be large, some shops after the other (all at once where it was handed over so): what `table` gives,
+        with these columns or all. Nothing is kept; there is at least one part."""
+        in_parts = getattr(self._tables, "parts", None)
+        if in_parts is None or name not in self._tables:
+            yield self.table(name) if columns is None else self.table(name).select(columns)
+            return
+        for part in in_parts(name):
+            shown = self._shown(name, part)
+            yield shown if columns is None else shown.select(columns)
+
+    def first(self, name: str, limit: int, columns: Sequence[str]) -> tuple[pl.DataFrame, int]:
+        """The first rows of a table that may be large, and how many it has."""
+        frames: list[pl.DataFrame] = []
+        n = 0
+        for part in self.parts(name, columns):
+            frames.append(part.head(max(limit - n, 0)))
+            n += part.height
+        return pl.concat(frames), n
+
+    def _shown(self, name: str, given: pl.DataFrame) -> pl.DataFrame:
+        have = set(given.columns)
+        frame = given.select(
+            (pl.col(i.name).cast(i.dtype) if i.name in have else pl.lit(None, dtype=i.dtype).alias(i.name))
+            for i in door.columns(name)
+        )
+        # a run's tables stand in the order of their keys: sorting a large one again would hold it twice
+        if not getattr(self._tables, "in_order", False):
+            frame = frame.sort(door.keys(name), nulls_last=True)
+        return self.veil.over(name, frame) if self.veil else frame
 
     def setting(self, key: str, default: Any = None) -> Any:
         """A setting by its key, whichever section it stands in (keys are unique over sections)."""
@@ -118,8 +137,9 @@ class Book:
         """shop_id -> label, for every shop that any table names."""
         labels = {r["shop_id"]: r["label"] or r["shop_id"] for r in self.table("shops").iter_rows(named=True)}
         for name in ("material_ledger", "emissions_monthly", "transfer_by_role", "mixes"):
-            for shop in self.table(name)["shop_id"].unique().to_list():
-                labels.setdefault(shop, shop)
+            for part in self.parts(name, ["shop_id"]):
+                for shop in part["shop_id"].unique().to_list():
+                    labels.setdefault(shop, shop)
         return dict(sorted(labels.items()))
 
     @cached_property
@@ -137,9 +157,8 @@ class Book:
     def product_role(self) -> dict[str, str]:
         """product_id -> role, from the ledger first (the version valid then), else the register."""
         roles = {p: r["role"] for p, r in self.products.items()}
-        seen = (
-            self.table("material_ledger").select("product_id", "role").drop_nulls().unique().sort("product_id", "role")
-        )
+        pairs = [part.drop_nulls().unique() for part in self.parts("material_ledger", ["product_id", "role"])]
+        seen = pl.concat(pairs).unique().sort("product_id", "role")
         roles |= {r["product_id"]: r["role"] for r in seen.iter_rows(named=True)}
         return dict(sorted(roles.items()))
 
@@ -159,10 +178,15 @@ class Book:
 
     def shows(self, section: str, name: str) -> pl.DataFrame:
         """A table's rows of the shops whose pack shows the section."""
-        frame = self.table(name)
-        if self.sections is None:
-            return frame
-        return frame.filter(pl.col("shop_id").is_in([s for s, shown in self.sections.items() if section in shown]))
+        return pl.concat(self.parts_shown(section, name))
+
+    def parts_shown(self, section: str, name: str) -> Iterator[pl.DataFrame]:
+        """`shows` of a table that may be large, some shops after the other."""
+        for part in self.parts(name):
+            if self.sections is None:
+                yield part
+            else:
+                yield part.filter(pl.col("shop_id").is_in([s for s, has in self.sections.items() if section in has]))
 
     @property
     def apart(self) -> bool:
@@ -171,7 +195,7 @@ class Book:
 
     @cached_property
     def ledger(self) -> cube.Cube:
-        return cube.ledger_cube(self.table("material_ledger"), most=cube.MOST_ROWS)
+        return cube.ledger_cube(self.parts("material_ledger"), most=cube.MOST_ROWS)
 
     @cached_property
     def emissions(self) -> cube.Cube:
@@ -193,7 +217,8 @@ class Book:
         seen = {
             m
             for name in ("material_ledger", "emissions_monthly")
-            for m in self.table(name)["month"].drop_nulls().unique().to_list()
+            for part in self.parts(name, ["month"])
+            for m in part["month"].drop_nulls().unique().to_list()
         }
         return cube.between(min(seen), max(seen)) if seen else []
 

@@ -10,6 +10,7 @@ Amounts are rounded to 0.1 g and 0.001 of money: the only rounding, and below wh
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Any
 
 import polars as pl
@@ -105,34 +106,50 @@ def _period(grain: str) -> pl.Expr:
     return pl.when(month != "unknown").then(coarse).otherwise(month).alias("month")
 
 
-def ledger_cube(ledger: pl.DataFrame, dim: str = "product_id", most: int | None = None) -> Cube:
+def ledger_cube(parts: Iterable[pl.DataFrame], dim: str = "product_id", most: int | None = None) -> Cube:
     """material_ledger summed to shop x month x `dim`; to quarters, or years, where that would be more than `most` rows.
 
+    parts   the table, some shops after the other: no shop in two of them
     Measures, for each way of counting s in solids, voc (kg) and cost (money): `poured.s` and one per part of the
     ledger; `<part>.s.low` and `.high` for what landed or missed, added as if all errors went the same way (the widest
     the interval can be); `cups`; `sprayed` and its part resting on grades `a`, `b`, `c` (kg solids); `known.s`: solids
     (kg) of rows whose amount is known, to say how much of the whole a sum stands for.
     """
-    frame = ledger.with_columns(
-        pl.col("month").fill_null("unknown"),
-        pl.col(dim).fill_null("unknown"),
-        _landing=pl.sum_horizontal([pl.col(f"{p}_solids_g").fill_null(0) for p in LANDING]),
-    )
+    dims = ["shop_id", "month", dim]
+    monthly = pl.concat([_monthly(part, dims) for part in parts])
     for grain in ("month", "quarter", "year"):
-        coarser = frame.with_columns(_period(grain))
-        if most is None or grain == "year" or coarser.select("shop_id", "month", dim).n_unique() <= most:
-            frame = coarser
+        frame = monthly.with_columns(_period(grain))
+        if most is None or grain == "year" or frame.select(dims).n_unique() <= most:
             break
+    summed = (
+        frame.sort(dims)
+        .group_by(dims, maintain_order=True)
+        .agg(pl.col(name).sum().round(_decimals(name)) for name in monthly.columns if name not in dims)
+    )
+    return Cube("ledger", ("shop_id", "month", dim), summed)
+
+
+def _decimals(measure: str) -> int:
+    what, *see = measure.split(".")
+    return SEES[see[0]][2] if see and what != "known" else 4
+
+
+def _monthly(ledger: pl.DataFrame, dims: list[str]) -> pl.DataFrame:
+    """The measures of `ledger_cube` for each month, not rounded."""
+    landed = [pl.col(f"{p}_solids_g").fill_null(0) for p in LANDING]
+    frame = ledger.with_columns(
+        pl.col("month").fill_null("unknown"), pl.col(dims[-1]).fill_null("unknown"), _landing=pl.sum_horizontal(landed)
+    )
     cups = (
         frame.unique(["shop_id", "mix_id"], keep="first", maintain_order=True)
-        .group_by("shop_id", "month", dim)
+        .group_by(dims)
         .agg(cups=pl.len().cast(pl.Float64))
     )
     measures: list[pl.Expr] = []
-    for see, (suffix, scale, decimals) in SEES.items():
+    for see, (suffix, scale, _) in SEES.items():
         for part in ("poured", *(p.key for p in PARTS)):
             amount = pl.col(f"{part}_{suffix}").fill_null(0.0)
-            measures.append((amount.sum() * scale).round(decimals).alias(f"{part}.{see}"))
+            measures.append((amount.sum() * scale).alias(f"{part}.{see}"))
             if part in LANDING:
                 solids = pl.col(f"{part}_solids_g")
                 for end in ("low", "high"):
@@ -140,16 +157,15 @@ def ledger_cube(ledger: pl.DataFrame, dim: str = "product_id", most: int | None 
                     # Cost and VOC go with the solids, so their interval has the same relative width.
                     ratio = pl.when(solids > 0).then(bound / solids).otherwise(1.0).fill_null(1.0)
                     value = bound.fill_null(solids).fill_null(0.0) if see == "solids" else amount * ratio
-                    measures.append((value.sum() * scale).round(decimals).alias(f"{part}.{see}.{end}"))
+                    measures.append((value.sum() * scale).alias(f"{part}.{see}.{end}"))
         known = pl.when(pl.col(f"poured_{suffix}").is_not_null()).then(pl.col("poured_solids_g")).otherwise(0.0)
-        measures.append((known.fill_null(0.0).sum() * 1e-3).round(4).alias(f"known.{see}"))
-    measures.append((pl.col("_landing").sum() * 1e-3).round(4).alias("sprayed"))
+        measures.append((known.fill_null(0.0).sum() * 1e-3).alias(f"known.{see}"))
+    measures.append((pl.col("_landing").sum() * 1e-3).alias("sprayed"))
     for letter in "ABC":
         of = pl.when(pl.col("grade") == letter).then(pl.col("_landing")).otherwise(0.0)
-        measures.append((of.sum() * 1e-3).round(4).alias(letter.lower()))
-    summed = frame.group_by("shop_id", "month", dim).agg(measures)
-    summed = summed.join(cups, on=["shop_id", "month", dim], how="left").with_columns(pl.col("cups").fill_null(0.0))
-    return Cube("ledger", ("shop_id", "month", dim), summed)
+        measures.append((of.sum() * 1e-3).alias(letter.lower()))
+    summed = frame.group_by(dims).agg(measures)
+    return summed.join(cups, on=dims, how="left").with_columns(pl.col("cups").fill_null(0.0))
 
 
 MOST_EMISSIONS = 40_000

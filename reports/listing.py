@@ -92,8 +92,10 @@ def of_table(
     limit: int = 25,
     currency: str = "",
     at: Sequence[str] = (),
+    of: int | None = None,
 ) -> Listing:
-    """The first `limit` rows of a published table, captions and units from its schema."""
+    """The first `limit` rows of a published table, captions and units from its schema. `of`: how many rows there are, where
+    `frame` holds but the first of them."""
     infos = {info.name: info for info in door.columns(name)}
     chosen = [infos[c] for c in columns]
     kinds = {
@@ -117,7 +119,9 @@ def of_table(
             (amount(record[i.name], kinds[i.name]) if kinds[i.name] else text(_rounded(record[i.name]))) for i in chosen
         ]
         rows.append(Row(cells, {a: str(record[f"{a}_id" if a == "shop" else a]) for a in at}))
-    return Listing(caption or str(door.schema(name).description), heads, rows, of=frame.height, source=name)
+    return Listing(
+        caption or str(door.schema(name).description), heads, rows, of=frame.height if of is None else of, source=name
+    )
 
 
 def _bare_unit(info: Any) -> str:

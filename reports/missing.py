@@ -14,6 +14,12 @@ import polars as pl
 Line = tuple[str, str, str]  # shop, month or "", what is missing
 Read = Callable[[str], pl.DataFrame]
 
+#: tables that may be large -> what is read of them
+COLUMNS = {
+    "emission_lines": ("shop_id", "month", "kind", "on_date", "mix_id", "number", "complete", "note"),
+    "voc_content": ("shop_id", "month", "product_id", "category"),
+}
+
 #: the day of a row that stands for material, by table
 _DAYS = {"pours": "poured_at", "cleaning": "used_at", "unscaled_use": "used_at", "stock": "happened_on"}
 

@@ -256,24 +256,11 @@ def records_listing(book: Book, limit: int = 25) -> Listing:
     """The transfer records: the rows behind every transfer efficiency."""
     from reports.listing import of_table
 
-    return of_table(
-        "transfer_records",
-        book.table("transfer_records"),
-        [
-            "shop_id",
-            "operations",
-            "roles",
-            "sprayed_solids_ml",
-            "landed_solids_ml",
-            "ratio",
-            "rel_u",
-            "grade",
-            "usable",
-            "why_not",
-        ],
-        limit=limit,
-        at=("shop",),
-    )
+    columns = [
+        "shop_id", "operations", "roles", "sprayed_solids_ml", "landed_solids_ml", "ratio", "rel_u", "grade", "usable", "why_not",
+    ]  # fmt: skip
+    frame, n = book.first("transfer_records", limit, columns)
+    return of_table("transfer_records", frame, columns, limit=limit, at=("shop",), of=n)
 
 
 __all__ = [

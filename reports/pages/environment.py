@@ -4,6 +4,7 @@ any.
 
 from __future__ import annotations
 
+from functools import cache
 from typing import Any
 
 import polars as pl
@@ -15,7 +16,7 @@ from reports.figures.base import Figure
 from reports.figures.emissions import emissions, source_of
 from reports.figures.mini import share_of_limit
 from reports.listing import Column, Listing, Row, amount, of_table, text
-from reports.missing import missing
+from reports.missing import COLUMNS, missing
 from reports.pages import record
 from reports.pages.base import Page
 from reports.theme import SOURCES
@@ -157,7 +158,12 @@ MOST_MISSING = 80
 def _missing(book: Book, months: list[str]) -> Listing | None:
     """What the figures lack, a line each; None where nothing is known to lack."""
     shops = list(book.shop_labels)
-    lines = missing(book.table, str(book.setting("jurisdiction", "us")), shops, months, "all months")
+
+    @cache
+    def read(name: str) -> pl.DataFrame:
+        return pl.concat(book.parts(name, COLUMNS[name])) if name in COLUMNS else book.table(name)
+
+    lines = missing(read, str(book.setting("jurisdiction", "us")), shops, months, "all months")
     if not lines:
         return None
     rows = [
@@ -371,14 +377,16 @@ def _hap(book: Book) -> Listing | None:
 
 def _content(book: Book) -> Listing | None:
     """VOC content of cups against limits, by shop and category: how many, how many above."""
-    frame = book.shows("voc_content", "voc_content")
-    if not frame.height:
+    limit = ["shop_id", "jurisdiction", "category", "basis", "limit_g_per_l"]
+    by_shop = [
+        part.group_by(limit).agg(
+            n=pl.len(), over=pl.col("over").fill_null(False).sum(), greatest=pl.col("g_per_l").max()
+        )
+        for part in book.parts_shown("voc_content", "voc_content")
+    ]
+    summed = pl.concat(by_shop).sort("shop_id", "jurisdiction", "category", "limit_g_per_l", nulls_last=True)
+    if not summed.height:
         return None
-    summed = (
-        frame.group_by("shop_id", "jurisdiction", "category", "basis", "limit_g_per_l")
-        .agg(n=pl.len(), over=pl.col("over").fill_null(False).sum(), greatest=pl.col("g_per_l").max())
-        .sort("shop_id", "jurisdiction", "category", "limit_g_per_l", nulls_last=True)
-    )
     columns = [
         Column("shop"),
         Column("category"),
@@ -409,7 +417,9 @@ def _content(book: Book) -> Listing | None:
 
 
 def _over_rows(book: Book) -> Listing | None:
-    over = book.shows("voc_content", "voc_content").filter(pl.col("over").fill_null(False))
+    over = pl.concat(
+        [part.filter(pl.col("over").fill_null(False)) for part in book.parts_shown("voc_content", "voc_content")]
+    )
     if not over.height:
         return None
     return of_table(

@@ -333,10 +333,12 @@ def _no_fitting_gun(book: Book, fit: pl.DataFrame) -> list[tuple[str, str]]:
 
 def _register(book: Book) -> Listing | None:
     """Every gun with what it is, its strip and its figure by role."""
-    ledger = book.table("material_ledger").filter(pl.col("gun_id").is_not_null())
-    by_gun = ledger_cube(ledger, "gun_id").by("gun_id") if ledger.height else {}
+    by_gun = ledger_cube(
+        (part.filter(pl.col("gun_id").is_not_null()) for part in book.parts("material_ledger")), "gun_id"
+    ).by("gun_id")
     home: dict[str, str] = {}
-    for gun, shop in ledger.select("gun_id", "shop_id").unique().sort("gun_id", "shop_id").iter_rows():
+    pairs = [part.drop_nulls().unique() for part in book.parts("material_ledger", ["gun_id", "shop_id"])]
+    for gun, shop in pl.concat(pairs).sort("gun_id", "shop_id").iter_rows():
         home.setdefault(gun, shop)
     names = sorted(set(book.guns) | set(by_gun))
     if not names:

@@ -212,9 +212,10 @@ def _evidence(book: Book, card: dict[str, Any]) -> Listing | None:
     if card["kind"] not in _EVIDENCE:
         return None
     name, columns, caption = _EVIDENCE[card["kind"]]
-    frame = book.table(name).filter(pl.col("technician_id") == card["technician_id"])
+    mine = pl.col("technician_id") == card["technician_id"]
     if card["role"] != "all":
-        frame = frame.filter(pl.col("role") == card["role"])
+        mine &= pl.col("role") == card["role"]
+    frame = pl.concat([part.filter(mine) for part in book.parts(name)])
     if name == "film_build":
         frame = frame.filter(pl.col("source").is_in(["read", "shared"]) & (pl.col("face") == "outer"))
         frame = frame.sort("job_id", "panel_id", descending=True)
@@ -266,11 +267,14 @@ def _lines(
 
 def _partners(book: Book) -> dict[str, list[tuple[str, float]]]:
     """technician -> guns with the share of that technician's poured solids, the largest first."""
-    ledger = book.table("material_ledger").drop_nulls(["technician_id", "gun_id"])
-    if not ledger.height:
-        return {}
+    pair = ["technician_id", "gun_id"]
+    poured = [
+        part.drop_nulls(pair).group_by(pair, maintain_order=True).agg(pl.col("poured_solids_g").sum())
+        for part in book.parts("material_ledger", [*pair, "poured_solids_g"])
+    ]
     summed = (
-        ledger.group_by("technician_id", "gun_id")
+        pl.concat(poured)
+        .group_by(pair, maintain_order=True)
         .agg(pl.col("poured_solids_g").sum())
         .with_columns(share=pl.col("poured_solids_g") / pl.col("poured_solids_g").sum().over("technician_id"))
         .sort(["technician_id", "share", "gun_id"], descending=[False, True, False])

@@ -161,7 +161,7 @@ def _refused(refused: pl.DataFrame) -> Listing | None:
 
 
 def _incomplete(book: Book) -> Listing | None:
-    mixes = book.table("mixes").filter(~pl.col("complete").fill_null(True))
+    mixes = pl.concat([part.filter(~pl.col("complete").fill_null(True)) for part in book.parts("mixes")])
     if not mixes.height:
         return None
     rows = [

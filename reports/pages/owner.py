@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+import polars as pl
+
 from reports import wording
 from reports.book import Book
 from reports.cube import ledger_cube
@@ -22,7 +24,7 @@ def make(book: Book) -> dict[str, Any]:
     by_product = cube.by("product_id")
     dearest = sorted(by_product, key=lambda p: (-by_product[p][f"overspray.{see}"], p))
     months = {m: wording.month_word(m) for m in cube.members["month"]}
-    rework = book.table("material_ledger").filter(book.table("material_ledger")["rework"].fill_null(False))
+    rework = [part.filter(pl.col("rework").fill_null(False)) for part in book.parts("material_ledger")]
     return {
         "poured": True,
         "estimated": estimated(sums),
@@ -43,8 +45,10 @@ def make(book: Book) -> dict[str, Any]:
             see,
             sort="overspray.*",
         ),
-        "rework": ledger_cube(rework).sums() if rework.height else {},
-        "redo_labour": float(book.table("job_costs")["redo_labour_cost"].fill_null(0.0).sum() or 0.0),
+        "rework": ledger_cube(rework).sums() if any(part.height for part in rework) else {},
+        "redo_labour": float(
+            sum(part["redo_labour_cost"].sum() for part in book.parts("job_costs", ["redo_labour_cost"]))
+        ),
         **savings.make(book),
         "cautions": cautions(book, "savings"),
     }

@@ -16,16 +16,18 @@ from reports.pages import bench, savings
 from reports.pages.base import Page, default_role, estimated, grade_sentence, parts_listing
 from reports.theme import PARTS
 
+BEHIND = 25  # rows shown of those that a figure rests on
+
 
 def runs_figure(book: Book, see: str) -> Figure:
     """The strip opened up, shared by the start page and the owner's page."""
     sums = book.ledger.sums()
-    ledger = book.table("material_ledger")
     columns = ["shop_id", "mix_id", "job_id", "operation_no", "role", "gun_id", "poured_solids_g"]
     columns += [f"{part.key}_solids_g" for part in PARTS] + ["te", "grade"]
     if book.people:  # the cell may be a pair of gun and technician
         columns.insert(-1, "te_source")
-    behind = of_table("material_ledger", ledger, columns, at=("shop", "role"))
+    ledger, n = book.first("material_ledger", BEHIND, columns)
+    behind = of_table("material_ledger", ledger, columns, limit=BEHIND, at=("shop", "role"), of=n)
     return Figure(
         key="runs",
         title="How far each part of 100 poured got, from cup to film",
@@ -44,6 +46,7 @@ def runs_figure(book: Book, see: str) -> Figure:
 def make(book: Book) -> dict[str, Any]:
     sums = book.ledger.sums()
     poured = sums.get("poured.solids", 0.0) > 0
+    cups = [part["complete"].fill_null(True) for part in book.parts("mixes", ["complete"])]
     return {
         "sums": sums,
         "poured": poured,
@@ -57,8 +60,8 @@ def make(book: Book) -> dict[str, Any]:
         "bench": bench.sentence(book),
         "rows": book.rows,
         "unread": int(book.table("intake_files").filter(pl.col("table") == "pours")["refused"].sum() or 0),
-        "incomplete": int((~book.table("mixes")["complete"].fill_null(True)).sum()),
-        "cups": book.table("mixes").height,
+        "incomplete": sum(int((~complete).sum()) for complete in cups),
+        "cups": sum(complete.len() for complete in cups),
     }
 
 

@@ -199,7 +199,7 @@ def test_a_month_that_lacks_something_is_named_and_its_column_marked(tables) -> 
 
 
 def test_the_strip_closes_and_keeps_its_order(tables) -> None:
-    cube = ledger_cube(tables["material_ledger"])
+    cube = ledger_cube([tables["material_ledger"]])
     for see in ("solids", "voc", "cost"):
         for sums in (cube.sums(), *cube.by("product_id").values(), *cube.by("month").values()):
             parts = shares(sums, see)
@@ -216,7 +216,7 @@ def test_the_strip_closes_and_keeps_its_order(tables) -> None:
 
 def test_the_cube_sums_to_the_published_ledger_by_every_filter(tables) -> None:
     ledger = tables["material_ledger"]
-    cube = ledger_cube(ledger)
+    cube = ledger_cube([ledger])
     for shop in cube.members["shop_id"]:
         for month in cube.members["month"]:
             kept = ledger.filter((pl.col("shop_id") == shop) & (pl.col("month") == month))

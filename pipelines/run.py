@@ -10,6 +10,7 @@ import contextlib
 import dataclasses
 import hashlib
 import time
+from collections import Counter
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property, partial
@@ -24,9 +25,9 @@ if TYPE_CHECKING:
     import polars as pl
 
     from pipelines.intake.layout import Layout
-    from pipelines.intake.merge import Intake
+    from pipelines.intake.merge import Intake, Merging
     from pipelines.intake.read import FileRead, Options
-    from pipelines.ledger.shops import Phase
+    from pipelines.ledger.shops import Phase, Span
     from pipelines.settings import Settings
     from pipelines.shelf import Shelf
     from pipelines.transfer.iterate import Joint
@@ -140,9 +141,16 @@ def _changed(paths: list[str]) -> str:
 
 
 def read_everything(current: Run) -> Intake:
-    """All files of the workspace merged, each read anew only where the same content was not read before."""
+    """All files of the workspace merged, whole in memory."""
+    return take_in(current).whole()
+
+
+def take_in(current: Run) -> Merging[Span]:
+    """All files of the workspace, each read anew only where the same content was not read before, ready to be merged span by
+    span of shops."""
     from pipelines.intake import layout, local, merge, read
     from pipelines.intake.files import Source
+    from pipelines.ledger import shops
     from schemas.reference import LOCAL
 
     options = read.Options(current.settings.business.time_zone, current.settings.intake.max_file_mb)
@@ -169,7 +177,37 @@ def read_everything(current: Run) -> Intake:
     def raw_of(path: str, lines: list[int]) -> dict[int, str]:
         return read.raw_lines(by_path[path], sources[path], layouts, lines)
 
-    return local.with_rules(merge.merge(reads, options, raw_of), {name: reference_table(name) for name in LOCAL})
+    taken = merge.Merging(reads, options, raw_of, partial(shops.spans, rows=current.settings.engine.batch_rows))
+    local.with_rules(taken, {name: reference_table(name) for name in LOCAL})
+    return taken
+
+
+def intake(current: Run) -> None:
+    """Take in all files: every table of intake stands in the shelf then, whose spans follow from the rows of each shop."""
+    taken = take_in(current)
+    shelf = current.tables
+    shelf.spans = list(taken.spans)
+    for name in list(taken.tables):
+        shelf.put(name, taken.tables[name])
+    if len(shelf.spans) == 1:
+        for name, frame in taken.batch(0).items():
+            shelf.put(name, frame)
+    else:
+        counts: Counter[str] = Counter()
+        works = engine.Cores(current.settings.engine.workers)
+        for done, rows in enumerate(works.each(partial(_bring, shelf, taken), range(len(shelf.spans))), start=1):
+            current.teller.progress("merging shops", done, len(shelf.spans))
+            counts.update(rows)
+        for name, height in counts.items():
+            shelf.finish(name, height)
+    for name, frame in zip(("intake_files", "refused_rows", "incomplete"), taken.told(), strict=True):
+        shelf.put(name, frame)
+
+
+def _bring(shelf: Shelf, taken: Merging[Span], at: int) -> dict[str, int]:
+    frames = taken.batch(at)
+    shelf.bring(at, frames)
+    return {name: frame.height for name, frame in frames.items()}
 
 
 @dataclass(frozen=True)
@@ -224,16 +262,6 @@ def _text(one: workspace.Input) -> str:
         raise WorkspaceError(f"{one.path}, line {line}: not UTF-8 text; save the file as UTF-8.") from error
     except OSError as error:
         raise WorkspaceError(f"{one.path}: cannot be read ({error.strerror}).") from error
-
-
-def intake_frames(found: Intake) -> dict[str, pl.DataFrame]:
-    """Everything that intake made, by table name."""
-    return {
-        **found.tables,
-        "intake_files": found.intake_files,
-        "refused_rows": found.refused_rows,
-        "incomplete": found.incomplete,
-    }
 
 
 # --- the ledger -------------------------------------------------------------------------------------------------------

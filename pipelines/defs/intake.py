@@ -6,7 +6,6 @@ import dagster as dg
 
 from pipelines import run as runs
 from pipelines.defs import tables
-from pipelines.ledger import shops
 from schemas import events, reference, registers
 
 NAMES = [*events.EVENTS, *registers.REGISTERS, *reference.LOCAL, "intake_files", "refused_rows", "incomplete"]
@@ -21,17 +20,16 @@ def intake(context: dg.AssetExecutionContext) -> Iterator[dg.MaterializeResult]:
     """Read the inbox and the registers: typed rows on one side, refused rows with their reasons on the other."""
     run: runs.Run = context.resources.run
     with run.timed("intake"):
-        frames = runs.intake_frames(runs.read_everything(run))
-    files = frames["intake_files"]
+        runs.intake(run)
+    files = run.tables["intake_files"]
     run.tell(
         "intake",
         f"{files['file'].n_unique():,} files, {files['rows_read'].sum():,} rows read: {files['accepted'].sum():,} used,"
         f" {files['refused'].sum():,} refused, {files['duplicate'].sum():,} duplicate,"
         f" {files['superseded'].sum():,} superseded",
     )
-    run.tables.spans = shops.spans(shops.sizes(frames), run.settings.engine.batch_rows)
     for name in NAMES:
-        yield tables.put(run, name, frames.pop(name))
+        yield tables.stands(run, name)
 
 
 ASSETS = [intake]

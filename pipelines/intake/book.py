@@ -3,12 +3,13 @@
 Plain holders without rules: merge.py, stages.py and cross.py decide, and write it down here.
 """
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import Any
 
 import polars as pl
 
-from pipelines.intake.messages import listed, shown
+from pipelines.intake.messages import listed, say, shown
 from schemas import door
 
 ACCEPTED, REFUSED, DUPLICATE, SUPERSEDED = "accepted", "refused", "duplicate", "superseded"
@@ -23,19 +24,75 @@ def lines_told(lines: Iterable[int], sheets: tuple[str, ...]) -> str:
     return listed([f"{n % SHEET} of sheet '{shown(sheets[n // SHEET], 40)}'" if sheets else str(n) for n in told], 12)
 
 
+#: the remarks of a file's row of intake_files in the order in which they are told; those of one line go column by column
+_ORDER = (
+    ("gap_times", "twice_times"),
+    ("deleted", "not_deleted"),
+    ("open_register",),
+    ("doubt_product", "doubt_early", "doubt_eddy", "doubt_stage", "doubt_two_products", "doubt_heavy", "doubt_weighed",
+     "doubt_jobs", "doubt_name"),
+)  # fmt: skip
+_PLACES = {code: (group, n) for group, codes in enumerate(_ORDER) for n, code in enumerate(codes)}
+
+
+@dataclass
+class Remark:
+    """One sentence in the making: it counts rows of many shops, which are not all looked at in one go.
+
+    n how many rows; lines where; ranks of which other files; first the blanks that its first line fills
+    """
+
+    n: int = 0
+    lines: set[int] = field(default_factory=set)
+    ranks: set[int] = field(default_factory=set)
+    first: tuple[int, dict[str, Any]] | None = None
+
+    def add(self, other: "Remark") -> None:
+        self.n += other.n
+        self.lines |= other.lines
+        self.ranks |= other.ranks
+        both = [one for one in (self.first, other.first) if one is not None]
+        self.first = min(both, key=lambda one: (one[0], str(one[1]))) if both else None
+
+
 class Warnings:
-    """Remarks that go with a file's row of intake_files; each once."""
+    """Remarks that go with a file's row of intake_files; each once, whatever was looked at together with what."""
 
     def __init__(self) -> None:
-        self._said: dict[tuple[int, str], list[str]] = {}
+        self._said: dict[tuple[int, str], dict[tuple[str, str], Remark]] = {}
 
-    def add(self, rank: int, table: str, message: str) -> None:
-        said = self._said.setdefault((rank, table), [])
-        if message not in said:
-            said.append(message)
+    def add(self, rank: int, table: str, code: str, of: str = "", remark: Remark | None = None) -> None:
+        """`of`: the column, or the shop, that the sentence speaks of; a file is told of each once."""
+        self._said.setdefault((rank, table), {}).setdefault((code, of), Remark()).add(remark or Remark())
 
-    def of(self, rank: int, table: str) -> list[str]:
-        return self._said.get((rank, table), [])
+    def take(self, others: "Warnings") -> None:
+        """Add up the remarks of another look."""
+        for (rank, table), said in others._said.items():
+            for (code, of), remark in said.items():
+                self.add(rank, table, code, of, remark)
+
+    def of(self, rank: int, table: str, files: Sequence[str], sheets: tuple[str, ...]) -> list[str]:
+        """The sentences. `files`: the name of each rank's file; `sheets`: those of this one that feed one table."""
+        said = self._said.get((rank, table), {})
+        columns = [c.name for c in door.columns(table)] if said else []
+
+        def place(at: tuple[str, str]) -> tuple[int, int, int, str]:
+            (group, n), column = _PLACES[at[0]], columns.index(at[1]) if at[1] in columns else 0
+            return group, column, n, at[1]
+
+        return [
+            say(
+                code,
+                **{
+                    "of": of,
+                    "n": remark.n,
+                    "lines": lines_told(remark.lines, sheets),
+                    "files": listed((files[other] for other in sorted(remark.ranks)), 3),
+                    **(remark.first[1] if remark.first else {}),
+                },
+            )
+            for (code, of), remark in sorted(said.items(), key=lambda one: place(one[0]))
+        ]
 
 
 @dataclass(frozen=True)

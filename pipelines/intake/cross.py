@@ -16,11 +16,11 @@ Known means seen anywhere, in a refused or superseded row too: what is merely re
 points to it stays.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import polars as pl
 
-from pipelines.intake.book import ACCEPTED, REASONS, REFUSED, Book, Warnings
+from pipelines.intake.book import ACCEPTED, REASONS, REFUSED, Book, Remark, Warnings
 from pipelines.intake.messages import GAUGE_CANNOT_READ, WEIGHED_UP, Known, hint, say
 from schemas import door
 
@@ -33,13 +33,14 @@ OTHERWISE = "; correct it, or bring what holds it"
 _SLACK = 1e-9  # rounding of sums, relative
 
 
-def checked(books: dict[str, Book], warnings: Warnings) -> dict[str, Book]:
-    """All checks. First the ids, then what sums and orders must satisfy among the rows that are left."""
+def checked(books: dict[str, Book], warnings: Warnings, own: Sequence[str]) -> dict[str, Book]:
+    """All checks on the tables `own`. First the ids, then what sums and orders must satisfy among the rows that are left."""
     books = dict(books)
-    reasons: dict[str, list[pl.DataFrame]] = {table: [] for table in books}
-    unread = {table: book.unread() for table, book in books.items()}
+    reasons: dict[str, list[pl.DataFrame]] = {table: [] for table in own}
+    unread = {table: books[table].unread() for table in own}
     more: dict[str, list[pl.DataFrame]] = {}
-    for table, book in books.items():
+    for table in own:
+        book = books[table]
         # rows refused only now (a tie, a conflict) and rows that could not be read get their further reasons too
         late = book.rows.filter(pl.col("@state").is_in([ACCEPTED, REFUSED]))
         reasons[table] += _unknown_ids(table, late, books, warnings)
@@ -85,7 +86,7 @@ def _unknown_ids(table: str, current: pl.DataFrame, books: dict[str, Book], warn
             if known.is_empty() and target in OPTIONAL:
                 given = current.filter(pl.col(info.name).is_not_null())["@f"].unique()
                 for rank in given:
-                    warnings.add(rank, table, say("open_register", register=target, column=info.name))
+                    warnings.add(rank, table, "open_register", info.name, Remark(first=(0, {"register": target})))
                 continue
             lost = current.filter(pl.col(info.name).is_not_null()).join(known, on=info.name, how="anti")
             found.append(_not_in(lost, info.name, f"registers/{target}.csv", Known(known[info.name])))

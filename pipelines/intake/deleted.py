@@ -9,10 +9,11 @@ A file with a row whose unit cannot be read deletes nothing in that table: the u
 be missing, and nothing gets smaller by being unreadable.
 """
 
+from collections.abc import Collection, Mapping
+
 import polars as pl
 
-from pipelines.intake.book import ACCEPTED, SUPERSEDED, Book, Warnings, lines_told
-from pipelines.intake.messages import say
+from pipelines.intake.book import ACCEPTED, SUPERSEDED, Book, Remark, Warnings
 from pipelines.intake.read import FileRead
 
 #: table -> the date of a row, and the unit that is there or not
@@ -38,10 +39,16 @@ _CHILDREN = {
 }
 
 
+Unread = dict[
+    tuple[int, str], list[int]
+]  # rank of a file, table -> lines of refused rows of which the unit cannot be told
+
+
 def without_deleted(
-    books: dict[str, Book], reads: list[FileRead], warnings: Warnings, only: tuple[str, ...]
+    books: dict[str, Book], reads: list[FileRead], warnings: Warnings, only: Collection[str], unread: Unread
 ) -> dict[str, Book]:
-    """The books with what complete exports leave out of the tables `only` superseded. `reads` in order of export."""
+    """The books with what complete exports leave out of the tables `only` superseded. `reads` in order of export;
+    `unread`: what `unread_units` finds in the books of all shops."""
     ranks = [rank for rank, read in enumerate(reads) if read.complete_for]
     books = dict(books)
     for rank in ranks:
@@ -49,9 +56,8 @@ def without_deleted(
         for table in reads[rank].tables:
             if table not in _UNITS or table not in only:
                 continue
-            blind = _blind(books[table], table, rank)
-            if blind.len():
-                warnings.add(rank, table, say("not_deleted", span=span, lines=lines_told(blind, reads[rank].sheets)))
+            if lines := unread.get((rank, table)):
+                warnings.add(rank, table, "not_deleted", remark=Remark(lines=set(lines), first=(0, {"span": span})))
                 continue
             gone = _gone(books[table], table, rank, span)
             if gone.is_empty():
@@ -60,14 +66,21 @@ def without_deleted(
             for child, unit in [(table, _UNITS[table][1]), *_CHILDREN.get(table, [])]:
                 books[child], more = _superseded(books[child], gone.select(unit).unique(), rank)
                 n += more
-            warnings.add(rank, table, say("deleted", n=n, span=span))
+            warnings.add(rank, table, "deleted", remark=Remark(n, first=(0, {"span": span})))
     return books
 
 
-def _blind(book: Book, table: str, rank: int) -> pl.Series:
-    """Lines of a file's refused rows of which the unit cannot be told."""
-    refused = book.refused.filter(pl.col("@f") == rank)
-    return refused.filter(pl.any_horizontal(pl.col(c).is_null() for c in _UNITS[table][1]))["line"]
+def unread_units(refused: Mapping[str, pl.DataFrame], reads: list[FileRead]) -> Unread:
+    """Of the exports that are complete, the lines of refused rows of which the unit cannot be told. `refused`: table -> rows
+    refused, of all shops."""
+    found: Unread = {}
+    if any(read.complete_for for read in reads):
+        for table in _UNITS.keys() & refused.keys():
+            lost = refused[table].filter(pl.any_horizontal(pl.col(c).is_null() for c in _UNITS[table][1]))
+            for rank, line in lost.select("@f", "line").unique().iter_rows():
+                if reads[rank].complete_for:
+                    found.setdefault((rank, table), []).append(line)
+    return found
 
 
 def _gone(book: Book, table: str, rank: int, span: str) -> pl.DataFrame:

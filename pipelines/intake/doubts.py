@@ -8,10 +8,10 @@ from collections.abc import Callable
 
 import polars as pl
 
-from pipelines.intake.book import SUPERSEDED, Book, Warnings, lines_told
+from pipelines.intake.book import SUPERSEDED, Book, Remark, Warnings
 from pipelines.intake.cross import substrates
 from pipelines.intake.files import Source, natural_order
-from pipelines.intake.messages import DOUBTFUL, listed, say
+from pipelines.intake.messages import DOUBTFUL
 from pipelines.intake.read import FileRead
 
 #: one pour of more than this (g) is a drum, not a cup: a unit or a decimal mark has slipped
@@ -20,14 +20,13 @@ _JOB, _STEP, _CUP = ["shop_id", "job_id"], ["shop_id", "job_id", "operation_no"]
 
 
 def noted(books: dict[str, Book], reads: list[FileRead], units: dict[str, list[str]], warnings: Warnings) -> None:
-    """Add a remark to every file with doubtful rows. `reads` in order of export; `units`: table -> what supersedes as a
-    whole."""
+    """Add a remark to every file with doubtful rows. `reads` in order of export; `units`: table looked at -> what
+    supersedes as a whole."""
 
     def tell(table: str, code: str, rows: pl.DataFrame, *blanks: str) -> None:
-        for (rank,), part in rows.sort("line").group_by("@f", maintain_order=True):
-            first = part.select(blanks).row(0, named=True)
-            lines = lines_told(part["line"].to_list(), reads[rank].sheets)
-            warnings.add(rank, table, say(code, n=part.height, lines=lines, **first))
+        for (rank,), part in rows.sort("line", *blanks).group_by("@f", maintain_order=True):
+            first = (part["line"][0], part.select(blanks).row(0, named=True))
+            warnings.add(rank, table, code, remark=Remark(part.height, set(part["line"]), first=first))
 
     _draws(books, tell)
     _readings(books, tell)
@@ -100,7 +99,7 @@ def _without_jobs(books: dict[str, Book], warnings: Warnings) -> None:
     known = books["jobs"].seen("shop_id")
     lost = books["operations"].current().join(known, on="shop_id", how="anti")
     for rank, shop in lost.select("@f", "shop_id").unique().sort("@f", "shop_id").iter_rows():
-        warnings.add(rank, "operations", say("doubt_jobs", shop=shop))
+        warnings.add(rank, "operations", "doubt_jobs", shop)
 
 
 def _equal_names(
@@ -113,10 +112,10 @@ def _equal_names(
             name = (read.exported_at, natural_order(read.file)[0], Source(read.file).is_register)
             by_name.setdefault(name, []).append(rank)
     alike = {rank: ranks[0] for ranks in by_name.values() if len(ranks) > 1 for rank in ranks}
-    for table, book in books.items() if alike else ():
-        for later, earlier in _replaced(book, units[table], alike):
-            names = listed((reads[rank].file for rank in earlier), 3)
-            warnings.add(later, table, say("doubt_name", earlier=names, later=reads[later].file))
+    for table, unit in units.items() if alike else ():
+        for later, earlier in _replaced(books[table], unit, alike):
+            remark = Remark(ranks=set(earlier), first=(0, {"later": reads[later].file}))
+            warnings.add(later, table, "doubt_name", remark=remark)
 
 
 def _replaced(book: Book, unit: list[str], alike: dict[int, int]) -> list[tuple[int, list[int]]]:

@@ -7,32 +7,34 @@ the rows mean (schemas).
 
 from __future__ import annotations
 
-import dataclasses
 import re
 from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from pipelines.intake.merge import Intake
 from pipelines.intake.messages import hint, say
 from schemas import door
 from schemas.reference import LOCAL
 
+if TYPE_CHECKING:
+    from pipelines.intake.merge import Merging
 
-def with_rules(found: Intake, shipped: Mapping[str, pl.DataFrame]) -> Intake:
-    """`found` with every table of LOCAL filled up by what ships, and with remarks on names that nothing stands behind."""
-    tables = dict(found.tables)
+
+def with_rules(found: Merging[Any], shipped: Mapping[str, pl.DataFrame]) -> None:
+    """Fill every table of LOCAL in `found` up by what ships, and remark on names that nothing stands behind."""
+    given, tables = found.tables, dict(found.tables)
     for name in LOCAL:
         own = tables[name].select(shipped[name].columns)
         rest = shipped[name].join(own, on=door.keys(name), how="anti", nulls_equal=True)
         tables[name] = door.conform(name, pl.concat([rest, own]))
-    remarks = [
-        *_unknown_jurisdictions(found.tables, tables["packs"]),
-        *_unknown_categories(found.tables, tables),
-        *_unknown_uses(found.tables),
-        *_mistyped_numbers(found.tables),
+    found.tables = tables
+    found.remarks += [
+        *_unknown_jurisdictions(given, tables["packs"]),
+        *_unknown_categories(given, tables),
+        *_unknown_uses(given),
+        *_mistyped_numbers(given),
     ]
-    return dataclasses.replace(found, tables=tables, intake_files=_told(found.intake_files, remarks))
 
 
 Remark = tuple[str, str, str]  # file, table, what is said
@@ -116,18 +118,3 @@ def _mistyped_numbers(given: Mapping[str, pl.DataFrame]) -> list[Remark]:
         )
         for (file,), rows in lost.group_by("file", maintain_order=True)
     ]  # fmt: skip
-
-
-def _told(files: pl.DataFrame, remarks: list[Remark]) -> pl.DataFrame:
-    if not remarks:
-        return files
-    said = (
-        pl.DataFrame(remarks, schema={"file": pl.String, "table": pl.String, "@said": pl.String}, orient="row")
-        .group_by("file", "table", maintain_order=True)
-        .agg(pl.col("@said").str.join("; "))
-    )
-    both = files.join(said, on=["file", "table"], how="left", maintain_order="left")
-    message = pl.concat_str("message", "@said", separator="; ", ignore_nulls=True)
-    return both.with_columns(
-        pl.when(pl.col("@said").is_not_null()).then(message).otherwise("message").alias("message")
-    ).drop("@said")

@@ -7,6 +7,10 @@ stages.py's.
 **Later** = greater time of export where the layout gives one, else natural order of the file's name; a file without a
 time of export is earlier than every file with one. Nothing depends on the order in which reads are handed over.
 
+**Shop by shop.** No row of a shop looks at another shop's (`BY_SHOP`), so any number of shops is brought together at a time:
+`Merging` does first what belongs to no shop, then hands out the shops span by span, and in the end the books that count all
+of it.
+
 **A unit comes from the latest file that has it.** Units are in `UNITS`; elsewhere a unit is one row. Two cautions:
 - An unreadable row is part of its file's version: a version that differs only in what could not be read supersedes too,
   and makes its parent incomplete. A version in which nothing at all could be read supersedes nothing: the earlier
@@ -14,8 +18,11 @@ time of export is earlier than every file with one. Nothing depends on the order
 - A file in mode `append` adds to what is in force: its rows replace rows of the same key, and nothing else.
 """
 
-from collections.abc import Callable, Iterable
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Generic, Protocol, TypeVar
 
 import polars as pl
 
@@ -25,8 +32,10 @@ from pipelines.intake.files import natural_order
 from pipelines.intake.layout import TABLES
 from pipelines.intake.messages import KEY_CONFLICT, LITERAL, say
 from pipelines.intake.read import NOWHERE, FileRead, Options
-from schemas import door
+from schemas import door, events
 
+#: tables whose every row is a shop's, and needs rows of that shop alone
+BY_SHOP = tuple(table for table in events.EVENTS if door.keys(table)[0] == "shop_id")
 #: what supersedes as a whole; everywhere else one row (its key) does
 UNITS = {
     "pours": ["shop_id", "mix_id"],
@@ -91,62 +100,160 @@ def unit_of(table: str) -> list[str]:
 
 
 def merge(reads: Iterable[FileRead], options: Options | None = None, raw_of: RawOf | None = None) -> Intake:
-    """Bring all files together. Pure: equal reads give equal results, in whatever order they are handed over.
+    """Bring all files together at once. Pure: equal reads give equal results, in whatever order they are handed over.
 
     `raw_of(file, lines)` gives the original text of rows refused only now (see `read.raw_lines`); without it their
     `raw` is empty.
     """
-    options = options or Options()
-    files = in_order(reads)
-    books = {table: _gathered(table, files) for table in TABLES}
-    warnings = Warnings()
+    return Merging(reads, options, raw_of, lambda _: [Everyone()]).whole()
 
-    shops = books["shops"] = stages.known_zones(_in_force("shops", books["shops"], files))
-    zones = stages.Zones.of(shops.current(), options.time_zone, {i: r.time_zone for i, r in enumerate(files.reads)})
-    for table in TABLES:
-        books[table] = stages.local_times(table, books[table], zones, warnings)
-        if table not in ("shops", "readings"):
-            books[table] = _in_force(table, books[table], files)
-    if files.complete:
-        others = tuple(t for t in TABLES if t != "readings")
-        books = deleted.without_deleted(books, files.reads, warnings, others)
-    books["leftovers"] = stages.numbered_leftovers(books["leftovers"])
-    for table in TABLES:
-        books[table] = stages.volumes_to_mass(table, books[table], books["components"].current())
-    books["readings"] = stages.stages_from_time(books["readings"], books)
-    books["readings"] = _in_force("readings", books["readings"], files)
-    if files.complete:
-        books = deleted.without_deleted(books, files.reads, warnings, ("readings",))
-    books = cross.checked(books, warnings)
-    doubts.noted(books, files.reads, {table: unit_of(table) for table in TABLES}, warnings)
-    return _told(books, files, warnings, raw_of)
+
+class Span(Protocol):
+    """Shops that are looked at in one go."""
+
+    def holds(self) -> pl.Expr:
+        """Whether a row is one of its shops'; rows of no shop are nobody's."""
+
+
+class Everyone:
+    """All shops in one go."""
+
+    def holds(self) -> pl.Expr:
+        return pl.col("shop_id").is_not_null()
+
+
+Cut = TypeVar("Cut", bound=Span)
+
+
+class Merging(Generic[Cut]):
+    """Files while they are brought together, span by span of shops. `told` comes last.
+
+    tables   what belongs to no shop (registers, checks of gauges and scales): as in `Intake`
+    spans    the shops of each batch, in the order of their ids
+    remarks  (file, table, what is said) that `told` adds to the files' messages
+    """
+
+    def __init__(
+        self,
+        reads: Iterable[FileRead],
+        options: Options | None,
+        raw_of: RawOf | None,
+        cut: Callable[[Mapping[str, int]], Sequence[Cut]],
+    ) -> None:
+        """`cut` makes spans that hold every shop once, from the number of rows that each has."""
+        self.files = files = in_order(reads)
+        self.options, self.raw_of = options or Options(), raw_of
+        self.spans: Sequence[Cut] = cut(_sizes(files))
+        self.remarks: list[tuple[str, str, str]] = []
+        self._told: dict[int, _Told] = {}
+        one = len(self.spans) == 1  # then one look does for all: a small business is not to wait for a second
+        nobodys = pl.col("shop_id").is_null()
+        books = {table: _gathered(table, files, nobodys if table in BY_SHOP and not one else None) for table in TABLES}
+        books["shops"] = stages.known_zones(_in_force("shops", books["shops"], files))
+        own_zones = {i: r.time_zone for i, r in enumerate(files.reads)}
+        self._zones = stages.Zones.of(books["shops"].current(), self.options.time_zone, own_zones)
+        self._unread = deleted.unread_units({table: _lost(table, files) for table in TABLES}, files.reads)
+        warnings = Warnings()
+        books = self._settled(books, TABLES, warnings)
+        self._unread |= self._unread_readings(books)
+        self._before = self._without_readings(books, warnings)
+        self._after = cross.checked(self._before, warnings, TABLES)
+        doubts.noted(self._after, files.reads, {table: unit_of(table) for table in TABLES}, warnings)
+        self._common = _Told.of(self._after, TABLES, files, warnings)
+        self.tables = {table: self._by_key(self._after[table]) for table in TABLES if table not in BY_SHOP}
+
+    def batch(self, at: int) -> dict[str, pl.DataFrame]:
+        """The tables of the shops of span `at`, as in `Intake`. Any thread may ask."""
+        if len(self.spans) == 1:
+            return {table: self._by_key(self._after[table]) for table in BY_SHOP}
+        warnings = Warnings()
+        books = self._without_readings(self._settled(self._of(at, self._before), BY_SHOP, warnings), warnings)
+        books = cross.checked(books, warnings, BY_SHOP)
+        books |= {table: book for table, book in self._after.items() if table not in BY_SHOP}
+        doubts.noted(books, self.files.reads, {table: unit_of(table) for table in BY_SHOP}, warnings)
+        self._told[at] = _Told.of(books, BY_SHOP, self.files, warnings)
+        return {table: self._by_key(books[table]) for table in BY_SHOP}
+
+    def told(self) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
+        """intake_files, refused_rows, incomplete, as the schemas say. Every batch was asked for before."""
+        if len(self.spans) > 1 and len(self._told) < len(self.spans):
+            raise ValueError("the books are closed when every span of shops has been looked at")
+        told = _Told.together([self._common, *(self._told[at] for at in sorted(self._told))])
+        books = _remarked(_intake_files(told, self.files), self.remarks)
+        return books, _refused_rows(told, self.files, self.raw_of), told.incomplete
+
+    def whole(self) -> Intake:
+        """Everything at once."""
+        parts = [self.batch(at) for at in range(len(self.spans))]
+        tables = self.tables | {table: pl.concat([part[table] for part in parts]) for table in BY_SHOP}
+        return Intake({table: tables[table] for table in TABLES}, *self.told())
+
+    def _of(self, at: int, common: dict[str, Book]) -> dict[str, Book]:
+        """The rows of a span's shops, beside what belongs to none."""
+        return common | {table: _gathered(table, self.files, self.spans[at].holds()) for table in BY_SHOP}
+
+    def _settled(self, books: dict[str, Book], own: Sequence[str], warnings: Warnings) -> dict[str, Book]:
+        """The tables `own` with times, masses and stages as the contract has them, and the version of each unit in force."""
+        books = dict(books)
+        for table in own:
+            books[table] = stages.local_times(table, books[table], self._zones, warnings)
+            if table not in ("shops", "readings"):
+                books[table] = _in_force(table, books[table], self.files)
+        if self.files.complete:
+            others = [table for table in own if table != "readings"]
+            books = deleted.without_deleted(books, self.files.reads, warnings, others, self._unread)
+        books["leftovers"] = stages.numbered_leftovers(books["leftovers"])
+        for table in own:
+            books[table] = stages.volumes_to_mass(table, books[table], books["components"].current())
+        books["readings"] = stages.stages_from_time(books["readings"], books)
+        books["readings"] = _in_force("readings", books["readings"], self.files)
+        return books
+
+    def _unread_readings(self, common: dict[str, Book]) -> deleted.Unread:
+        """The unit of a reading shows only when its stage is told: where an export is complete, all shops are looked at
+        first."""
+        if not any(read.complete_for and "readings" in read.tables for read in self.files.reads):
+            return {}
+        lost = [common["readings"].refused]
+        for at in range(len(self.spans)) if len(self.spans) > 1 else ():
+            lost.append(self._settled(self._of(at, common), BY_SHOP, Warnings())["readings"].refused)
+        return deleted.unread_units({"readings": pl.concat(lost)}, self.files.reads)
+
+    def _without_readings(self, books: dict[str, Book], warnings: Warnings) -> dict[str, Book]:
+        if not self.files.complete:
+            return books
+        return deleted.without_deleted(books, self.files.reads, warnings, ("readings",), self._unread)
+
+    def _by_key(self, book: Book) -> pl.DataFrame:
+        names = [c.name for c in door.columns(book.table)]
+        placed = _placed(book.current(), self.files).select(*names, "file", "line")
+        return placed.sort([*door.keys(book.table), "file", "line"], nulls_last=True)
 
 
 # --- gathering --------------------------------------------------------------------------------------------------------
 
 
-def _gathered(table: str, files: Files) -> Book:
-    names = [c.name for c in door.columns(table)]
-    rows, refused = [], []
+def _sizes(files: Files) -> dict[str, int]:
+    """How many rows each shop has in all files, used or not."""
+    found = [
+        frame.group_by("shop_id").agg(pl.len().cast(pl.Int64))
+        for read in files.reads
+        for table, one in read.tables.items()
+        if table in BY_SHOP
+        for frame in (one.rows, one.refused)
+    ]
+    if not found:
+        return {}
+    return dict(pl.concat(found).drop_nulls().group_by("shop_id").agg(pl.col("len").sum()).iter_rows())
+
+
+def _gathered(table: str, files: Files, which: pl.Expr | None) -> Book:
+    """All rows of a table, or those of `which`."""
+    rows = []
     for rank, read in enumerate(files.reads):
-        one = read.tables.get(table)
-        if one is None:
-            continue
-        rows.append(one.rows.with_columns(pl.lit(rank, pl.Int64).alias("@f")))
-        if one.refused.height:
-            refused.append(
-                one.refused.select(
-                    pl.lit(rank, pl.Int64).alias("@f"),
-                    "item",
-                    pl.lit(None, pl.Int64).alias("@i"),
-                    "line",
-                    "column",
-                    "reason",
-                    "raw",
-                    *names,
-                    pl.lit(True).alias("@force"),
-                )
-            )
+        if (one := read.tables.get(table)) is not None:
+            part = one.rows if which is None else one.rows.filter(which)
+            rows.append(part.with_columns(pl.lit(rank, pl.Int64).alias("@f")))
     empty = door.empty(table)
     blank = empty.with_columns(pl.lit(0, pl.Int64).alias("line"), pl.lit(0, pl.Int64).alias("@f")).head(0)
     all_rows = pl.concat([blank, *rows], how="diagonal") if rows else blank
@@ -156,16 +263,42 @@ def _gathered(table: str, files: Files) -> Book:
         pl.int_range(pl.len(), dtype=pl.Int64).alias("@i"),
         pl.lit(ACCEPTED).alias("@state"),
     )
-    no_refused = empty.select(
-        pl.lit(0, pl.Int64).alias("@f"),
-        pl.lit(0, pl.Int64).alias("item"),
-        pl.lit(0, pl.Int64).alias("@i"),
-        pl.lit(0, pl.Int64).alias("line"),
-        *(pl.lit("", pl.String).alias(n) for n in ("column", "reason", "raw")),
-        *names,
-        pl.lit(True).alias("@force"),
-    ).head(0)
-    return Book(table, all_rows, pl.concat([no_refused, *refused]) if refused else no_refused)
+    lost = _lost(table, files)
+    return Book(table, all_rows, lost if which is None else lost.filter(which))
+
+
+def _lost(table: str, files: Files) -> pl.DataFrame:
+    """What was refused of a table while its files were read."""
+    names = [c.name for c in door.columns(table)]
+    refused = [
+        one.refused.select(
+            pl.lit(rank, pl.Int64).alias("@f"),
+            "item",
+            pl.lit(None, pl.Int64).alias("@i"),
+            "line",
+            "column",
+            "reason",
+            "raw",
+            *names,
+            pl.lit(True).alias("@force"),
+        )
+        for rank, read in enumerate(files.reads)
+        if (one := read.tables.get(table)) is not None and one.refused.height
+    ]
+    none = (
+        door.empty(table)
+        .select(
+            pl.lit(0, pl.Int64).alias("@f"),
+            pl.lit(0, pl.Int64).alias("item"),
+            pl.lit(0, pl.Int64).alias("@i"),
+            pl.lit(0, pl.Int64).alias("line"),
+            *(pl.lit("", pl.String).alias(n) for n in ("column", "reason", "raw")),
+            *names,
+            pl.lit(True).alias("@force"),
+        )
+        .head(0)
+    )
+    return pl.concat([none, *refused])
 
 
 # --- one key, one row; one unit, one file -----------------------------------------------------------------------------
@@ -410,21 +543,36 @@ def _folded(
 # --- the books --------------------------------------------------------------------------------------------------------
 
 
-def _told(books: dict[str, Book], files: Files, warnings: Warnings, raw_of: RawOf | None) -> Intake:
-    tables = {}
-    for table, book in books.items():
-        columns = [c.name for c in door.columns(table)]
-        tables[table] = (
-            _placed(book.current(), files)
-            .select(*columns, "file", "line")
-            .sort([*door.keys(table), "file", "line"], nulls_last=True)
-        )
-    return Intake(
-        tables,
-        _intake_files(books, files, warnings),
-        _refused_rows(books, files, raw_of),
-        _incomplete(books, files),
-    )
+Counts = dict[tuple[int, str, int], dict[str, int]]  # rank of a file, table, sheet -> state -> rows
+
+
+@dataclass(frozen=True)
+class _Told:
+    """What a look at some shops has to tell of the files."""
+
+    counts: Counts
+    refused: pl.DataFrame
+    incomplete: pl.DataFrame
+    warnings: Warnings
+
+    @staticmethod
+    def of(books: dict[str, Book], own: Sequence[str], files: Files, warnings: Warnings) -> _Told:
+        held = {table: books[table] for table in own}
+        return _Told(_counts(held), _refusals(held), _incomplete(held, files), warnings)
+
+    @staticmethod
+    def together(parts: Sequence[_Told]) -> _Told:
+        counts: Counts = {}
+        warnings = Warnings()
+        for part in parts:
+            warnings.take(part.warnings)
+            for place, states in part.counts.items():
+                into = counts.setdefault(place, {})
+                for state, n in states.items():
+                    into[state] = into.get(state, 0) + n
+        incomplete = pl.concat([part.incomplete for part in parts])
+        incomplete = incomplete.unique().sort(door.empty("incomplete").columns, nulls_last=True)
+        return _Told(counts, pl.concat([part.refused for part in parts]), incomplete, warnings)
 
 
 def _label(read: FileRead, sheet: int) -> str:
@@ -440,25 +588,36 @@ def _placed(rows: pl.DataFrame, files: Files) -> pl.DataFrame:
     return rows.join(names, on=["@f", "@sheet"], how="left", maintain_order="left")
 
 
-def _intake_files(books: dict[str, Book], files: Files, warnings: Warnings) -> pl.DataFrame:
-    counts: dict[tuple[int, str, int], dict[str, int]] = {}
-    sheet = (pl.col("line") // SHEET).alias("@sheet")
-    unread = [(table, book.refused.filter(pl.col("item").is_not_null())) for table, book in books.items()]
+_SHEET = (pl.col("line") // SHEET).alias("@sheet")
+
+
+def _counts(books: dict[str, Book]) -> Counts:
+    counts: Counts = {}
+    for table, book in books.items():
+        for rank, at, state, n in book.rows.group_by("@f", _SHEET, "@state").len().iter_rows():
+            counts.setdefault((rank, table, at), {})[state] = n
+        _add_refused(counts, table, book.refused.filter(pl.col("item").is_not_null()))
+    return counts
+
+
+def _add_refused(counts: Counts, table: str, rows: pl.DataFrame) -> None:
+    for rank, at, n in rows.group_by("@f", _SHEET).agg(pl.col("item").n_unique()).iter_rows():
+        states = counts.setdefault((rank, table, at), {})
+        states[REFUSED] = states.get(REFUSED, 0) + n
+
+
+def _intake_files(told: _Told, files: Files) -> pl.DataFrame:
+    counts = dict(told.counts)
+    names = [read.file for read in files.reads]
     for rank, read in enumerate(files.reads):
         if NOWHERE in read.tables:
-            unread.append((NOWHERE, read.tables[NOWHERE].refused.with_columns(pl.lit(rank, pl.Int64).alias("@f"))))
-    for table, book in books.items():
-        for rank, at, state, n in book.rows.group_by("@f", sheet, "@state").len().iter_rows():
-            counts.setdefault((rank, table, at), {})[state] = n
-    for table, rows in unread:
-        for rank, at, n in rows.group_by("@f", sheet).agg(pl.col("item").n_unique()).iter_rows():
-            states = counts.setdefault((rank, table, at), {})
-            states[REFUSED] = states.get(REFUSED, 0) + n
+            untaken = read.tables[NOWHERE].refused.with_columns(pl.lit(rank, pl.Int64).alias("@f"))
+            _add_refused(counts, NOWHERE, untaken)
     none = dict.fromkeys((ACCEPTED, REFUSED, DUPLICATE, SUPERSEDED), 0)
     out: list[dict[str, object]] = []
     for rank, read in enumerate(files.reads):
         for table in read.tables or [NOWHERE]:
-            said = [*([read.message] if read.message else []), *warnings.of(rank, table)]
+            said = [*([read.message] if read.message else []), *told.warnings.of(rank, table, names, read.sheets)]
             fed = [n for n in range(len(read.sheets)) if (rank, table, n) in counts]
             for at in fed or [0]:
                 states = none | counts.get((rank, table, at), {})
@@ -479,12 +638,44 @@ def _intake_files(books: dict[str, Book], files: Files, warnings: Warnings) -> p
     return door.conform("intake_files", pl.DataFrame(out, schema=door.empty("intake_files").schema))
 
 
-def _refused_rows(books: dict[str, Book], files: Files, raw_of: RawOf | None) -> pl.DataFrame:
+def _remarked(files: pl.DataFrame, remarks: list[tuple[str, str, str]]) -> pl.DataFrame:
+    """The table intake_files with more remarks (file, table, what is said) at the end of the messages."""
+    if not remarks:
+        return files
+    said = (
+        pl.DataFrame(remarks, schema={"file": pl.String, "table": pl.String, "@said": pl.String}, orient="row")
+        .group_by("file", "table", maintain_order=True)
+        .agg(pl.col("@said").str.join("; "))
+    )
+    both = files.join(said, on=["file", "table"], how="left", maintain_order="left")
+    message = pl.concat_str("message", "@said", separator="; ", ignore_nulls=True)
+    return both.with_columns(
+        pl.when(pl.col("@said").is_not_null()).then(message).otherwise("message").alias("message")
+    ).drop("@said")
+
+
+_REFUSAL = {
+    "@f": pl.Int64,
+    "line": pl.Int64,
+    "table": pl.String,
+    "column": pl.String,
+    "reason": pl.String,
+    "raw": pl.String,
+}
+
+
+def _refusals(books: dict[str, Book]) -> pl.DataFrame:
+    """A row for each reason."""
     parts = [
-        book.refused.select("@f", "line", pl.lit(table, pl.String).alias("table"), "column", "reason", "raw")
+        book.refused.select(pl.lit(table, pl.String).alias(c) if c == "table" else c for c in _REFUSAL)
         for table, book in books.items()
         if book.refused.height
     ]
+    return pl.concat([pl.DataFrame(schema=_REFUSAL), *parts])
+
+
+def _refused_rows(told: _Told, files: Files, raw_of: RawOf | None) -> pl.DataFrame:
+    parts = [told.refused]
     for rank, read in enumerate(files.reads):
         if NOWHERE in read.tables:
             parts.append(
@@ -497,8 +688,6 @@ def _refused_rows(books: dict[str, Book], files: Files, raw_of: RawOf | None) ->
                     "raw",
                 )
             )
-    if not parts:
-        return door.empty("refused_rows")
     rows = (
         pl.concat(parts)
         .sort("@f", "line", "table", "column", ~pl.col("reason").str.contains(LITERAL), "reason", nulls_last=True)
@@ -544,7 +733,7 @@ def _incomplete(books: dict[str, Book], files: Files) -> pl.DataFrame:
     both = _placed(pl.concat(parts, how="diagonal"), files)
     blank = door.empty("incomplete")
     frame = pl.concat([blank, both.select(c for c in blank.columns if c in both.columns)], how="diagonal")
-    return door.conform("incomplete", frame.unique()).sort(blank.columns, nulls_last=True)
+    return door.conform("incomplete", frame.unique())
 
 
 def _parents(table: str, lost: pl.DataFrame, books: dict[str, Book]) -> list[pl.DataFrame]:

@@ -82,9 +82,9 @@ CATALOGUE = {
     "exported_at_column": "layout {layout}: no readable time of export in column '{column}'; the natural order"
     " of names is used",
     "layout_needs": "layout {layout}: {why}",
-    "gap_times": "times in the hour that the spring change of clocks skips, moved forward: {n}",
-    "twice_times": "times in the hour that the autumn change of clocks repeats, taken as the first: {n}",
-    "open_register": "register {register} is empty: {column} is not checked; fill it in to have it checked",
+    "gap_times": "{of}: times in the hour that the spring change of clocks skips, moved forward: {n}",
+    "twice_times": "{of}: times in the hour that the autumn change of clocks repeats, taken as the first: {n}",
+    "open_register": "register {register} is empty: {of} is not checked; fill it in to have it checked",
     # rows
     "cells": "the row has {found} cells, the header {expected}; a delimiter is missing or a text holds one (put it in"
     " quotes)",
@@ -149,9 +149,9 @@ CATALOGUE = {
     " '{mix_id}'. Correct the unit or the decimal mark",
     "doubt_weighed": DOUBTFUL + "leftovers weighed before their cup was poured: {n} (lines {lines}), the first: cup"
     " '{mix_id}' of {poured}. Correct the times or the cup",
-    "doubt_jobs": DOUBTFUL + "jobs holds nothing of shop '{shop}', so job ids are not checked and no vehicle class is"
+    "doubt_jobs": DOUBTFUL + "jobs holds nothing of shop '{of}', so job ids are not checked and no vehicle class is"
     " known. Panels need an area_m2 of their own then. Bring the export of jobs",
-    "doubt_name": DOUBTFUL + "{later} replaces rows of {earlier}, and has the same name: only folder or ending say which"
+    "doubt_name": DOUBTFUL + "{later} replaces rows of {files}, and has the same name: only folder or ending say which"
     " is the later one. Name the files by their date, or give the layout exported_at",
 }  # fmt: skip
 

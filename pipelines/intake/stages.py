@@ -8,7 +8,7 @@ from datetime import UTC, date, datetime, timedelta
 
 import polars as pl
 
-from pipelines.intake.book import ACCEPTED, REASONS, Book, Warnings
+from pipelines.intake.book import ACCEPTED, REASONS, Book, Remark, Warnings
 from pipelines.intake.messages import say
 from schemas import door
 
@@ -114,7 +114,7 @@ def _changes_of_clock(
             counts[(rank, kind)] = counts.get((rank, kind), 0) + 1
             moved[i] = value
     for (rank, kind), n in sorted(counts.items()):
-        warnings.add(rank, table, f"{column}: " + say(kind, n=n))
+        warnings.add(rank, table, kind, column, Remark(n))
     if not moved:
         return rows
     new = pl.DataFrame(

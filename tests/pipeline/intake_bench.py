@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
 import polars as pl
+from polars.testing import assert_frame_equal
 
 from pipelines.intake import layout
 from pipelines.intake.files import Source
-from pipelines.intake.merge import Intake, merge
+from pipelines.intake.merge import Intake, Merging, merge
 from pipelines.intake.read import FileRead, Options, raw_lines, read_file
+from pipelines.ledger import shops
+from pipelines.ledger.shops import Span
 
 REGISTERS = {
     "registers/shops.csv": "shop_id,time_zone\nnorth,Europe/Vienna\nsouth,America/New_York\n",
@@ -55,7 +58,25 @@ def take_in(
 
     taken = merge(done, options, raw_of)
     adds_up(taken, done)
+    equal(taken, Merging(done, options, raw_of, each_by_itself).whole())
     return taken
+
+
+def each_by_itself(sizes: Mapping[str, int]) -> list[Span]:
+    """Every shop in a span of its own, and an empty one, so that one shop alone is looked at apart from the registers too."""
+    return [*shops.spans(sizes, 1), Span("", "")]
+
+
+def equal(one: Intake, other: Intake) -> None:
+    """Row for row, message for message."""
+    for name, frame in one.tables.items():
+        assert_frame_equal(frame, other.tables[name])
+    for mine, theirs in zip(
+        (one.intake_files, one.refused_rows, one.incomplete),
+        (other.intake_files, other.refused_rows, other.incomplete),
+        strict=True,
+    ):
+        assert_frame_equal(mine, theirs)
 
 
 def adds_up(taken: Intake, reads: list[FileRead]) -> None:

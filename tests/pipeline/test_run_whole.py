@@ -234,13 +234,14 @@ def test_check_publishes_nothing_and_finds_what_a_run_would(copy, capsys):
 def test_a_file_that_changes_while_being_read_stops_the_run_before_anything_is_replaced(copy, monkeypatch):
     before = contents(copy)
     (copy.inbox / "pours.csv").write_text((copy.inbox / "pours.csv").read_text() + "\n")
-    true_merge = run.intake_frames
+    true_take_in = run.take_in
 
-    def meanwhile(found):
+    def meanwhile(current):
+        taken = true_take_in(current)
         (copy.inbox / "jobs.csv").write_text((copy.inbox / "jobs.csv").read_text() + "\n")
-        return true_merge(found)
+        return taken
 
-    monkeypatch.setattr(run, "intake_frames", meanwhile)
+    monkeypatch.setattr(run, "take_in", meanwhile)
     with pytest.raises(WorkspaceError, match=r"inbox/jobs.csv changed while being read"):
         conductor.run(copy)
     assert contents(copy) == before

@@ -136,7 +136,7 @@ def decide(
     settings = dict(settings or {})
     source = _Source(tables)
     out: dict[str, pl.DataFrame] = {}
-    out["film_by_technician"] = film_model.film_by_technician(**source.of("film"), settings=settings)
+    out["film_by_technician"] = film_model.film_by_technician(source.parts("film"), settings)
     out |= _technique(source, settings)
     out["gun_cover"] = gunset.gun_cover(**source.of("guns"))
     joint = joint or fitted_model(**source.of("transfer"))

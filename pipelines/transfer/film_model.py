@@ -6,7 +6,7 @@ and its probability of lying outside stand in the ledger (film_build); what is d
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 import numpy as np
@@ -94,12 +94,11 @@ def fit(ops: pl.DataFrame) -> tuple[Fitted, np.ndarray]:
 
 
 def film_by_technician(
-    film_build: pl.DataFrame,
-    material_ledger: pl.DataFrame,
-    mixes: pl.DataFrame,
-    settings: Mapping[str, Any] | None = None,
+    parts: Iterable[Mapping[str, pl.DataFrame]], settings: Mapping[str, Any] | None = None
 ) -> pl.DataFrame:
     """Per shop, technician and role: mean film over the window's greatest, and the probabilities of lying outside.
+
+    parts   film_build, material_ledger and mixes, each part with all rows of its shops; one at a time is held
 
     P(mean over) = Phi(eta / sqrt(PEV)), P(next job over) = Phi((eta - j/2) / sqrt(PEV + j)) with j = se^2 + what gun and
     colour add; the same against the window's least. A technician is flagged where the mean is shown to lie above by more
@@ -110,7 +109,11 @@ def film_by_technician(
     settings = settings or {}
     material = float(settings.get("over_build_material", MATERIAL_OVER))
     share = float(settings.get("false_flag_share", 0.05))
-    ops = operations(film_build)
+    films, sums = [], []
+    for part in parts:
+        films.append(operations(part["film_build"]))
+        sums.append(amounts(**part))
+    ops = pl.concat(films)
     if not ops.height:
         return pl.DataFrame(schema={c: pl.String for c in CELL})
     fitted, _ = fit(ops)
@@ -179,7 +182,7 @@ def film_by_technician(
         with_whom=pl.Series([None if s else g or None for s, g in zip(separable, guns, strict=True)], dtype=pl.String),
         flagged=pl.Series(flagged),
         why_not_flagged=pl.Series(why, dtype=pl.String),
-    ).join(amounts(film_build, material_ledger, mixes), on=CELL, how="left")
+    ).join(pl.concat(sums), on=CELL, how="left")
 
 
 def amounts(film_build: pl.DataFrame, material_ledger: pl.DataFrame, mixes: pl.DataFrame) -> pl.DataFrame:

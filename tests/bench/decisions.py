@@ -159,10 +159,11 @@ EMPTY_LEDGER = pl.DataFrame(
     }
 )
 EMPTY_MIXES = pl.DataFrame(schema={"shop_id": pl.String, "product_id": pl.String, "dry_density_g_per_ml": pl.Float64})
+NOTHING_POURED = {"material_ledger": EMPTY_LEDGER, "mixes": EMPTY_MIXES}
 
 
 def films_of(films: pl.DataFrame) -> pl.DataFrame:
-    return film_model.film_by_technician(films, EMPTY_LEDGER, EMPTY_MIXES)
+    return film_model.film_by_technician([{"film_build": films} | NOTHING_POURED])
 
 
 def bench_flags(seeds: int) -> None:

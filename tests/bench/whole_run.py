@@ -16,6 +16,7 @@ Timed, each in a process of its own whose largest resident set is the peak memor
 from __future__ import annotations
 
 import argparse
+import datetime as dt
 import os
 import platform
 import re
@@ -26,6 +27,10 @@ import sys
 import time
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import polars as pl
 
 HOME = Path(__file__).resolve().parents[2]
 POURS_PER_CUP = 3.5  # of the invented business; only used to ask for about the wanted number
@@ -69,46 +74,65 @@ def timed(command: list[str]) -> Timing:
 
 def build(folder: Path, pours: int) -> Path:
     """A workspace of about `pours` pours as canonical CSV, one file per table, and its last day in the folder
-    `new_day`; kept for the next bench of that size."""
+    `new_day`; kept for the next bench of that size. Drawn and written a shop's month at a time."""
+    import polars as pl
+
     from pipelines import settings, workspace
-    from seed_data import scenario
+    from seed_data import business, office, scenario
+    from seed_data.plan import Parameters
 
     target = folder / f"pours_{pours}"
     if (target / "inbox").is_dir():
         return target
     cups = round(pours / POURS_PER_CUP)
     shops = max(3, cups // 40_000)  # a shop sprays some thousand cups a month at most
-    drawn = scenario.build(cups=cups, shops=shops)
+    drawn = Parameters(seed=20260, shops=shops, months=14, cups=cups)
+    registers = business.build_business(drawn)
+    last = business.add_months(drawn.start, drawn.months - 1)
     folder.mkdir(parents=True, exist_ok=True)
     with workspace.draft_of(target) as draft:
         workspace.init(draft, settings.template())
-        scenario.write_canonical(draft, drawn)
-        hold_back_the_last_day(draft)
+        (draft / "new_day").mkdir()
+        poured, held = [], []
+        for _, month, tables in scenario.chunks(drawn):
+            events = {name: tables[name] for name in scenario.EVENT_TABLES if name in tables}
+            poured.append(events["pours"].select("shop_id", "mix_id", "poured_at", "component_id", "weighed_g"))
+            if month == last:
+                held.append(events)
+            else:
+                append(draft / "inbox", events)
+        day = max(events["jobs"]["opened_on"].max() for events in held)
+        for events in held:
+            before, on_day = split(events, day)
+            append(draft / "inbox", before)
+            append(draft / "new_day", on_day, "-day")
+        append(draft / "inbox", office.rare_tables(drawn, registers, {"pours": pl.concat(poured)}))
+        append(draft / "registers", registers.registers)
     return target
 
 
-def hold_back_the_last_day(space: Path) -> None:
-    """Move the rows of the last day on which jobs were opened, and those of its cups, into new_day/<table>-day.csv."""
+def append(folder: Path, tables: dict[str, pl.DataFrame], mark: str = "") -> None:
+    """Write tables, each at the end of its own file; one without rows only where it is a register."""
+    for name, frame in tables.items():
+        path = folder / f"{name}{mark}.csv"
+        if frame.height or folder.name == "registers":
+            with open(path, "ab") as handle:
+                frame.write_csv(handle, include_header=handle.tell() == 0, datetime_format="%Y-%m-%d %H:%M:%S")
+
+
+def split(events: dict[str, pl.DataFrame], day: dt.date) -> tuple[dict[str, pl.DataFrame], dict[str, pl.DataFrame]]:
+    """A month's rows without the jobs opened on a day and the cups poured on it, and the rows of those."""
     import polars as pl
 
-    read = {path: pl.read_csv(path, infer_schema=False) for path in sorted((space / "inbox").glob("*.csv"))}
-    named = {path.stem: frame for path, frame in read.items()}
-    day = named["jobs"]["opened_on"].max()
-    jobs = named["jobs"].filter(pl.col("opened_on") == day).select("shop_id", "job_id")
-    cups = named["pours"].filter(pl.col("poured_at").str.starts_with(day)).select("shop_id", "mix_id").unique()
-    (space / "new_day").mkdir()
-    for path, frame in read.items():
-        of = next(
-            (ids for ids, key in ((jobs, "job_id"), (cups, "mix_id")) if key in frame.columns and path.stem != "pours"),
-            None,
-        )
-        of = cups if path.stem in ("pours", "leftovers") else of
-        if of is not None:
-            key = [name for name in of.columns if name in frame.columns]
-            frame.join(of, on=key, how="semi", maintain_order="left").write_csv(
-                space / "new_day" / f"{path.stem}-day.csv"
-            )
-            frame.join(of, on=key, how="anti", maintain_order="left").write_csv(path)
+    job, cup = ["shop_id", "job_id"], ["shop_id", "mix_id"]
+    jobs = events["jobs"].filter(pl.col("opened_on") == day).select(job)
+    cups = events["pours"].filter(pl.col("poured_at").dt.date() == day).select(cup).unique()
+    before, on_day = {}, {}
+    for name, frame in events.items():
+        ids, key = (cups, cup) if name in ("pours", "leftovers") or "job_id" not in frame.columns else (jobs, job)
+        before[name] = frame.join(ids, on=key, how="anti", maintain_order="left")
+        on_day[name] = frame.join(ids, on=key, how="semi", maintain_order="left")
+    return before, on_day
 
 
 def main() -> None:

@@ -171,11 +171,12 @@ def take_in(current: Run) -> Merging[Span]:
         current.teller.progress("reading files", done, len(todo))
     current.keys += [reading.key(one) for one in todo]
 
-    sources = {one.path: Source(one.path, one.full, trouble=one.trouble) for one in todo}
+    inputs = {one.path: one for one in todo}
     by_path = {found.file: found for found in reads}
 
     def raw_of(path: str, lines: list[int]) -> dict[int, str]:
-        return read.raw_lines(by_path[path], sources[path], layouts, lines)
+        source = Source(path, inputs[path].full, trouble=inputs[path].trouble)  # anew: it keeps the bytes it has read
+        return read.raw_lines(by_path[path], source, layouts, lines)
 
     taken = merge.Merging(reads, options, raw_of, partial(shops.spans, rows=current.settings.engine.batch_rows))
     local.with_rules(taken, {name: reference_table(name) for name in LOCAL})

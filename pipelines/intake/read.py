@@ -8,6 +8,7 @@ so in one word, so that a file is never read twice. What needs other files (late
 import dataclasses
 import fnmatch
 import hashlib
+import itertools
 import json
 import re
 import traceback
@@ -29,6 +30,8 @@ from schemas import door
 #: the key under which rows stand that no table takes
 NOWHERE = ""
 DELIMITERS = (",", "\t", ";")
+#: bytes of text that are turned into rows at a time; while that is done they take some fifteen times as much memory
+PIECE = 1 << 24
 
 
 @dataclass(frozen=True)
@@ -256,26 +259,22 @@ class _Opened:
             self._parquet = self._parquet or text.parquet_grid(self.data)
             return self._parquet
         data = self.utf8("utf-8")
-        if self.source.is_register:
-            data = _without_comments(data)
-        lines = [raw.decode("utf-8", "replace") for raw in data.split(b"\n", _SEARCHED)[:_SEARCHED]]
-        rows = [(i + 1, d, _cells_of(raw, d)) for i, raw in enumerate(lines) if raw.strip() for d in DELIMITERS]
-        needed = [{c.name for c in door.columns(t) if c.required} for t in tables]
-        good = [(line, d) for line, d, cells in rows if any(need <= set(cells) for need in needed)]
-        if good:
-            line, best = good[0]
-        else:
-            first = rows[0][0] if rows else None
-            at_first = [row for row in rows if row[0] == first]
-            if first is None or not at_first:
-                raise FileRefused(say("empty_file"))
-            line, best, _ = max(at_first, key=lambda row: (_known(row[2]), lines[row[0] - 1].count(row[1])))
-        split = text.records(data, best)
-        at = text.first_line(split, data, line)
-        if at is None:  # the line lies inside a quoted text
-            at = text.first_line(split, data, None)
-        assert at is not None
-        return _below(text.grid(data, split, at, best), [x for x in lines[: line - 1] if x.strip()], line)
+        return _headed(_without_comments(data) if self.source.is_register else data, tables)[0]
+
+    def plain_parts(self, most: int) -> Iterator[text.Grid]:
+        """The rows of `plain`, from about `most` bytes of text at a time. Parquet, and text with a quote, which may hold a
+        line end, come at once."""
+        data = self.utf8("utf-8") if self.kind == "text" else b""
+        if len(data) <= most or b'"' in data:
+            yield self.plain()
+            return
+        first, *others = text.cuts(data, most, _SEARCHED)
+        grid, delimiter = _headed(data[:first], layout.TABLES)
+        yield grid
+        shift = data.count(b"\n", 0, first)
+        for at, end in itertools.pairwise([first, *others]):
+            yield text.grid_on(grid.header, data[at:end], shift, delimiter)
+            shift += data.count(b"\n", at, end)
 
     def plain_sheet(self, sheet: str) -> text.Grid | None:
         """The rows of a sheet without a layout; the header as in `plain`."""
@@ -302,6 +301,28 @@ def _cells(raw: bytes, delimiter: str) -> list[str]:
 
 def _cells_of(raw: str, delimiter: str) -> list[str]:
     return [text.bare(cell) for cell in text.cells_of(raw, delimiter) or []]
+
+
+def _headed(data: bytes, tables: Iterable[str]) -> tuple[text.Grid, str]:
+    """The rows of a text below its header, and the delimiter: see `_Opened.plain`."""
+    lines = [raw.decode("utf-8", "replace") for raw in data.split(b"\n", _SEARCHED)[:_SEARCHED]]
+    rows = [(i + 1, d, _cells_of(raw, d)) for i, raw in enumerate(lines) if raw.strip() for d in DELIMITERS]
+    needed = [{c.name for c in door.columns(t) if c.required} for t in tables]
+    good = [(line, d) for line, d, cells in rows if any(need <= set(cells) for need in needed)]
+    if good:
+        line, best = good[0]
+    else:
+        first = rows[0][0] if rows else None
+        at_first = [row for row in rows if row[0] == first]
+        if first is None or not at_first:
+            raise FileRefused(say("empty_file"))
+        line, best, _ = max(at_first, key=lambda row: (_known(row[2]), lines[row[0] - 1].count(row[1])))
+    split = text.records(data, best)
+    at = text.first_line(split, data, line)
+    if at is None:  # the line lies inside a quoted text
+        at = text.first_line(split, data, None)
+    assert at is not None
+    return _below(text.grid(data, split, at, best), [x for x in lines[: line - 1] if x.strip()], line), best
 
 
 def _below(grid: text.Grid, above: list[str], line: int) -> text.Grid:
@@ -352,10 +373,38 @@ def _read(source: Source, layouts: list[layout.Layout], options: Options) -> Fil
     if opened.kind == ".xlsx":
         return _read_workbook(source, opened, near)
     try:
-        grid = opened.plain()
-        return _read_canonical(source, claim.canonical_table(source, grid.header), grid, near)
+        return _read_plain(source, opened, near)
     except FileRefused as refusal:
         raise FileRefused(" ".join([str(refusal), *near, *unreadable])) from None
+
+
+def _read_plain(source: Source, opened: _Opened, near: list[str]) -> FileRead:
+    """A file in the columns of one table, read piece by piece: what its text takes in memory besides its typed rows follows
+    from PIECE, not from the file. Where the header stands once more in a later piece, or nothing stands in the first, it is
+    read at once: the remark on that speaks of the whole file."""
+    grids = opened.plain_parts(PIECE)
+    first = next(grids)
+    table = claim.canonical_table(source, first.header)
+    read = _read_canonical(source, table, first, near)
+    pieces, rows = [read.tables[table]], first.rows.height
+    for grid in grids:
+        if grid.warnings or first.rows.is_empty():
+            return _read_canonical(source, table, opened.plain(), near)
+        piece = _typed(shape.canonical(table, grid), grid)
+        pieces.append(TableRead(piece.rows, piece.refused.with_columns(pl.col("item") + rows)))
+        rows += grid.rows.height
+    if len(pieces) == 1:
+        return read
+    return dataclasses.replace(read, tables={table: _put_together(table, pieces)})
+
+
+def _put_together(table: str, pieces: list[TableRead]) -> TableRead:
+    """The pieces of one file; marks that only some of them have are false in the others."""
+    every = pl.concat([piece.rows for piece in pieces], how="diagonal")
+    names = [info.name for info in door.columns(table)]
+    marks = [f"{name}{mark}" for name in names for mark in ("@utc", "@ml") if f"{name}{mark}" in every.columns]
+    rows = every.select("line", *names, *(pl.col(mark).fill_null(False) for mark in marks))
+    return TableRead(rows, pl.concat([piece.refused for piece in pieces]))
 
 
 def _read_register(source: Source, opened: _Opened) -> FileRead:
@@ -726,28 +775,38 @@ def _no_tare(rule: layout.Table) -> str:
 
 def raw_lines(read: FileRead, source: Source, layouts: list[layout.Layout], lines: list[int]) -> dict[int, str]:
     """The original text of some rows of a file by their line; {} where the file is not what was read any more."""
+    wanted = pl.Series(lines, dtype=pl.Int64).implode()
+    found: dict[int, list[str]] = {}
     try:
         if source.sha256 != read.sha256:
             return {}
         opened = _Opened(source, Options(max_file_mb=1e9))
-        named = [x for x in _claims(opened, layouts)[0] if x.name in (read.layout or "").split(" + ")]
-        grids: list[tuple[str | None, text.Grid | None]]
-        grids = [(opened.sheet_of(x.file) if opened.kind == ".xlsx" else None, opened.grid_of(x)) for x in named]
-        if not named and opened.kind == ".xlsx":
-            grids = [(name, opened.plain_sheet(name)) for name in opened.filled_sheets()]
-        elif not named:
-            grids = [(None, opened.plain())]
+        for sheet, grid in _grids(opened, [x for x in _claims(opened, layouts)[0] if x.name in _names(read)]):
+            if grid is None or (read.sheets and sheet not in read.sheets):
+                continue
+            shift = read.sheets.index(str(sheet)) * SHEET if read.sheets else 0
+            rows = grid.rows.filter((pl.col("line") + shift).is_in(wanted))
+            for line, raw in zip(rows["line"].to_list(), grid.origin.raw(rows).to_list(), strict=True):
+                found.setdefault(line + shift, []).append(raw)
     except (FileRefused, OSError):
         return {}
-    found: dict[int, list[str]] = {}
-    for sheet, grid in grids:
-        if grid is None or (read.sheets and sheet not in read.sheets):
-            continue
-        shift = read.sheets.index(str(sheet)) * SHEET if read.sheets else 0
-        rows = grid.rows.filter((pl.col("line") + shift).is_in(lines))
-        for line, raw in zip(rows["line"].to_list(), grid.origin.raw(rows).to_list(), strict=True):
-            found.setdefault(line + shift, []).append(raw)
     return {line: " | ".join(raws) for line, raws in found.items()}
+
+
+def _names(read: FileRead) -> list[str]:
+    return (read.layout or "").split(" + ")
+
+
+def _grids(opened: _Opened, named: list[layout.Layout]) -> Iterator[tuple[str | None, text.Grid | None]]:
+    """The rows of a file with the sheet they stand on, as the layouts that claim it see them."""
+    if named:
+        yield from ((opened.sheet_of(x.file) if opened.kind == ".xlsx" else None, opened.grid_of(x)) for x in named)
+    elif opened.kind == ".xlsx":
+        yield from ((name, opened.plain_sheet(name)) for name in opened.filled_sheets())
+    elif opened.source.is_register:
+        yield None, opened.plain()
+    else:
+        yield from ((None, grid) for grid in opened.plain_parts(PIECE))
 
 
 # --- to and from plain frames, for whoever keeps what was read --------------------------------------------------------

@@ -100,20 +100,33 @@ def to_utf8(data: bytes, encoding: str = "utf-8") -> bytes:
         known = next((ending for start, ending in _STARTS if data.startswith(start)), None)
         raise FileRefused(say("misnamed", ending=known) if known else say("binary", at=at))
     try:
-        text = data.decode(encoding)
+        if name in ("utf-8", "ascii"):
+            _decoded(data, encoding)
+        else:
+            data = data.decode(encoding).encode("utf-8", "surrogatepass")
+            if (at := data.find(b"\0")) >= 0:
+                raise FileRefused(say("binary", at=at))
     except UnicodeDecodeError as error:
         line = data.count(b"\n", 0, error.start) + 1
         raise FileRefused(say("encoding", line=line, byte=data[error.start], encoding=encoding)) from None
-    if name not in ("utf-8", "ascii"):
-        data = text.encode("utf-8", "surrogatepass")
-        if (at := data.find(b"\0")) >= 0:
-            raise FileRefused(say("binary", at=at))
-    del text
     if b"\r" in data:
         data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
-    if not data.strip():
+    if data.isspace():
         raise FileRefused(say("empty_file"))
     return data
+
+
+def _decoded(data: bytes, encoding: str) -> None:
+    """Raise UnicodeDecodeError, with its place in `data`, where the bytes are not in the encoding. Piece by piece: a large
+    file is not to stand in memory twice."""
+    decoder = codecs.getincrementaldecoder(encoding)()
+    view = memoryview(data)
+    try:
+        for at in range(0, len(data), _BLOCK):
+            decoder.decode(view[at : at + _BLOCK], final=at + _BLOCK >= len(data))
+    except UnicodeDecodeError:
+        data.decode(encoding)  # says where
+        raise
 
 
 # --- where records begin ----------------------------------------------------------------------------------------------
@@ -251,14 +264,37 @@ def first_line(found: Records, data: bytes, header_line: int | None) -> int | No
 
 def grid(data: bytes, found: Records, header_at: int, delimiter: str) -> Grid:
     """The rows below the header. `data` as from `to_utf8`, `found` as from `records`."""
-    header = header_cells(data, found, header_at, delimiter)
+    return _below(header_cells(data, found, header_at, delimiter), data, found, header_at + 1, 0, delimiter)
+
+
+def grid_on(header: list[str], data: bytes, shift: int, delimiter: str) -> Grid:
+    """The rows of a piece of a file's text, which begins behind its first `shift` lines; the header stands in a piece
+    before."""
+    return _below(header, data, records(data, delimiter), 0, shift, delimiter)
+
+
+def cuts(data: bytes, most: int, head: int) -> list[int]:
+    """Where a text without quotes may be cut, so that no piece holds many more bytes than `most` and the first at least
+    `head` lines: offsets behind line ends, the end of the text last."""
+    at = 0
+    for _ in range(head):
+        at = data.find(b"\n", at) + 1 or len(data)
+        if at == len(data):
+            break
+    out = [data.find(b"\n", max(at, most) - 1) + 1 or len(data)]
+    while out[-1] < len(data):
+        out.append(data.find(b"\n", min(out[-1] + most, len(data)) - 1) + 1 or len(data))
+    return out
+
+
+def _below(header: list[str], data: bytes, found: Records, first: int, shift: int, delimiter: str) -> Grid:
     width = len(header)
-    starts, ends = found.starts[header_at + 1 :], found.ends[header_at + 1 :]
-    lines, counts = found.lines[header_at + 1 :], found.counts[header_at + 1 :]
+    starts, ends = found.starts[first:], found.ends[first:]
+    lines, counts = found.lines[first:] + shift, found.counts[first:]
     names = [f"c{i}" for i in range(width)]
     blank = starts == ends
     if found.cells is not None:
-        frame = _by_hand(found.cells[header_at + 1 :], data, starts, ends, lines, delimiter, width)
+        frame = _by_hand(found.cells[first:], data, starts, ends, lines, delimiter, width)
     else:
         good = (counts == width) & ~blank
         frame = _by_polars(data, starts, ends, lines, good, delimiter, width, found.quoted)

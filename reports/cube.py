@@ -248,7 +248,8 @@ def transfer_rows(by: str, frame: pl.DataFrame) -> list[dict[str, Any]]:
                 "name": " with ".join(row[n] for n in names) if names else f"typical of {row['shop_id']}",
                 "v": _round(row[own]),
                 "lo": _round(row[ends[0]]),
-                "hi": _round(row[ends[1]]),
+                # more cannot land than was sprayed, whatever the readings leave open
+                "hi": _round(None if row[ends[1]] is None else min(row[ends[1]], 1.0)),
                 "n": row["n"] or 0,
                 "grade": row["grade"],
                 "joined": joined,

@@ -56,6 +56,7 @@ def make(book: Book) -> dict[str, Any]:
         "role_word": wording.role_word(role),
         "figure": figure,
         "count": counted(shown),
+        "yardstick": _yardstick(book),
         "register": _register(book),
         "pairs": transfer_listing(book, "pair", "technician with gun")
         if book.people and book.transfer["pair"]
@@ -74,6 +75,22 @@ def make(book: Book) -> dict[str, Any]:
         "service": _service(book),
         "cautions": cautions(book, "gun_fit"),
     }  # fmt: skip
+
+
+MOST_NAMED = 5  # shops
+
+
+def _yardstick(book: Book) -> str:
+    """Whom no rule of the place holds to 65 %, in words; "" where every shop's pack knows the figure."""
+    without = [
+        book.shop_labels.get(shop, shop) for shop, shown in (book.sections or {}).items() if "transfer_65" not in shown
+    ]
+    if not without:
+        return ""
+    if len(without) == len(book.sections or {}):
+        return "No rule here speaks of 65 %: it is only something to hold guns against."
+    named = ", ".join(without) if len(without) <= MOST_NAMED else f"{len(without)} of the shops"
+    return f"For {named} no rule speaks of 65 %: there it is only something to hold guns against."
 
 
 _PARTS = {

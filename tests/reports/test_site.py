@@ -13,7 +13,7 @@ import pytest
 from published_frames import frame, make
 
 from reports.book import Book
-from reports.cube import between, joined_words, ledger_cube
+from reports.cube import between, joined_words, ledger_cube, transfer_rows
 from reports.figures.intervals import intervals
 from reports.figures.runs import geometry
 from reports.figures.strip import shares, strip
@@ -196,6 +196,31 @@ def test_a_month_that_lacks_something_is_named_and_its_column_marked(tables) -> 
     html = pages(build(tables | {"emissions_monthly": emissions}, SETTINGS))["environment.html"]
     assert "Incomplete: June 2023" in words(html)
     assert "A triangle marks a month" in words(html)
+
+
+def test_the_guns_page_says_for_which_shops_no_rule_speaks_of_65_percent(tables) -> None:
+    """63.11173(e)(3) gives no percentage; the figure is of state rules in the United States (rule_figures), of no other pack."""
+    shops = tables["shops"]["shop_id"].to_list()
+    packs = pl.DataFrame(
+        {"jurisdiction": ["us", "eu"], "sections": ["usage|transfer_65", "usage"], "basis": ["regulatory", "eu"]}
+    )
+
+    def said(*places: str) -> str:
+        placed = tables["shops"].with_columns(
+            jurisdiction=pl.Series([places[i % len(places)] for i in range(len(shops))])
+        )
+        return words(pages(build(tables | {"shops": placed, "packs": packs}, SETTINGS))["guns.html"])
+
+    assert "no rule speaks of 65 %" not in said("us") and "No rule here speaks" not in said("us")
+    assert "No rule here speaks of 65 %: it is only something to hold guns against." in said("eu")
+    if len(shops) > 1:
+        label = tables["shops"]["label"][1] or shops[1]
+        assert f"For {label} no rule speaks of 65 %" in said("us", "eu", "us", "us")
+
+
+def test_no_interval_of_transfer_is_shown_above_what_was_sprayed(tables) -> None:
+    wide = tables["transfer_by_gun"].with_columns(pl.when(pl.col("high").is_not_null()).then(1.3).alias("high"))
+    assert {row["hi"] for row in transfer_rows("gun", wide)} <= {1.0, None}
 
 
 def test_the_strip_closes_and_keeps_its_order(tables) -> None:

@@ -466,9 +466,9 @@ def _columns(
 
 
 def _about_the_middle(value: Ints, group: Ints) -> Floats:
-    """Values less the mean of their group."""
+    """Values less the mean of their group, to the nearest whole number: a design of few distinct numbers is quick to work."""
     count = np.bincount(group).clip(1)
-    return value - (np.bincount(group, value) / count)[group]
+    return value - np.rint(np.bincount(group, value) / count)[group]
 
 
 def _within_shop(

@@ -131,6 +131,12 @@ class Shelf(Mapping[str, pl.DataFrame]):
             found[name] = shops.cut({name: frame}, self.spans[at])[name]
         return found
 
+    def each(self, names: Iterable[str]) -> Iterator[dict[str, pl.DataFrame]]:
+        """`of_span` of one span after the other."""
+        names = list(names)
+        for at in range(len(self.spans)):
+            yield self.of_span(at, names)
+
     def parts(self, name: str) -> Iterator[pl.DataFrame]:
         """A table piece by piece, in the order of its key where that begins with the shop; no shop in two pieces, at least one
         piece."""

@@ -6,12 +6,11 @@ module: film_model, technique, habits, drift, mixing, savings, gunset, cards.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from typing import Any
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from typing import Any, Protocol, runtime_checkable
 
 import polars as pl
 
-from pipelines.shelf import Shelf
 from pipelines.transfer import cards, drift, film_model, gunset, habits, mixing, savings, technique
 from pipelines.transfer.estimate import fitted_model
 from pipelines.transfer.iterate import Joint
@@ -197,6 +196,17 @@ def _mixing(source: _Source, settings: Mapping[str, Any]) -> dict[str, pl.DataFr
     }
 
 
+@runtime_checkable
+class Parted(Protocol):
+    """Tables too large to be held at once, in the order of their keys (a run's shelf)."""
+
+    def whole(self, name: str, columns: Sequence[str]) -> pl.DataFrame:
+        """A table with these columns."""
+
+    def each(self, names: Iterable[str]) -> Iterator[dict[str, pl.DataFrame]]:
+        """These tables for some shops after the other, no shop twice; a table that no shop owns comes whole each time."""
+
+
 class _Source:
     """The tables that parts read, in the order of their keys so that the order of rows can move nothing."""
 
@@ -205,7 +215,7 @@ class _Source:
 
     def of(self, part: str) -> dict[str, pl.DataFrame]:
         """What a part reads, whole."""
-        if isinstance(self._tables, Shelf):
+        if isinstance(self._tables, Parted):
             return {name: self._tables.whole(name, columns) for name, columns in READS[part].items()}
         return {
             name: self._tables[name].select(columns).sort(door.keys(name), nulls_last=True)
@@ -214,11 +224,10 @@ class _Source:
 
     def parts(self, part: str) -> Iterator[dict[str, pl.DataFrame]]:
         """What a part reads that looks at one shop at a time, some shops after the other."""
-        if not isinstance(self._tables, Shelf):
+        if not isinstance(self._tables, Parted):
             yield self.of(part)
             return
-        for at in range(len(self._tables.spans)):
-            found = self._tables.of_span(at, READS[part])
+        for found in self._tables.each(READS[part]):
             yield {name: found[name].select(columns) for name, columns in READS[part].items()}
 
 

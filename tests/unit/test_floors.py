@@ -13,7 +13,7 @@ FLOORS = (
     ("schemas", "pipelines.units"),
     ("pipelines.settings", "pipelines.workspace", "seed_data"),
     ("pipelines.intake", "pipelines.ledger", "pipelines.transfer", "reports"),
-    ("pipelines.engine",),
+    ("pipelines.engine", "pipelines.shelf"),
     ("pipelines.run",),
     ("pipelines.defs",),
     ("pipelines.definitions",),

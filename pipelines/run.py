@@ -178,7 +178,7 @@ def take_in(current: Run) -> Merging[Span]:
         source = Source(path, inputs[path].full, trouble=inputs[path].trouble)  # anew: it keeps the bytes it has read
         return read.raw_lines(by_path[path], source, layouts, lines)
 
-    taken = merge.Merging(reads, options, raw_of, partial(shops.spans, rows=current.settings.engine.batch_rows))
+    taken = merge.Merging(reads, options, raw_of, partial(shops.spans, rows=current.settings.engine.span_rows))
     local.with_rules(taken, {name: reference_table(name) for name in LOCAL})
     return taken
 
@@ -272,7 +272,7 @@ def ledger_pass(current: Run, phase: Phase, keep: Collection[str]) -> dict[str, 
     """Run the steps of one pass of the ledger, span by span of shops where its steps allow, on the engine of the settings.
 
     The tables in `keep` stand in the shelf then; returns how many rows each step made. Spans follow from the data and
-    `batch_rows` alone, so that neither engine nor number of workers moves a digit.
+    `span_rows` alone, so that neither engine nor number of workers moves a digit.
     """
     from pipelines.ledger import shops
 

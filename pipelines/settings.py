@@ -212,12 +212,12 @@ class Engine(Section):
         "duckdb", "", "duckdb: this machine. spark: an Apache Spark cluster that shares this folder (see README.md)."
     )
     workers: Annotated[int, Field(ge=0)] = setting(
-        0, "", "How many batches of shops are worked on at a time on this machine. 0: one for each core."
+        0, "", "How many spans of shops are worked on at a time on this machine. 0: one for each core."
     )
-    batch_rows: Annotated[int, Field(ge=1)] = setting(
+    span_rows: Annotated[int, Field(ge=1)] = setting(
         400_000,
         "rows",
-        "Shops go through the ledger in batches of about this many rows of events. Fewer need less memory.",
+        "Shops go through merging and ledger in spans of about this many rows, at least one shop each. Smaller spans need less memory.",
     )
     spark_master: str = setting(
         "", "", "The cluster's address, such as spark://host:7077. Empty: what Spark's own configuration says."

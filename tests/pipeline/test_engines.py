@@ -51,7 +51,7 @@ def together(exports, tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def one_by_one(exports, tmp_path_factory):
-    return ran(exports, tmp_path_factory.mktemp("engines") / "one_by_one", batch_rows=1)
+    return ran(exports, tmp_path_factory.mktemp("engines") / "one_by_one", span_rows=1)
 
 
 def differences(left: dict[str, pl.DataFrame], right: dict[str, pl.DataFrame]) -> list[str]:
@@ -153,7 +153,7 @@ def test_shops_worked_on_one_by_one_give_the_numbers_of_all_at_once(together, on
 
 
 def test_the_number_of_workers_changes_no_byte(exports, one_by_one, tmp_path):
-    alone = ran(exports, tmp_path / "alone", batch_rows=1, workers=1)
+    alone = ran(exports, tmp_path / "alone", span_rows=1, workers=1)
     assert all(alone[name].equals(one_by_one[name]) for name in one_by_one)
 
 
@@ -171,6 +171,6 @@ def test_spark_workers_in_processes_of_their_own_give_the_same_tables(exports, o
     """local-cluster: a master and two workers, each its own process, with nothing in common but the folder."""
     with engine.start("spark", master=CLUSTER) as cluster:
         assert os.getpid() not in set(cluster.each(lambda _: os.getpid(), range(4)))
-    there = ran(exports, tmp_path / "there", batch_rows=1, engine="spark", spark_master=CLUSTER)
+    there = ran(exports, tmp_path / "there", span_rows=1, engine="spark", spark_master=CLUSTER)
     assert one_by_one.keys() == there.keys()
     assert all(one_by_one[name].equals(there[name]) for name in there), differences(one_by_one, there)

@@ -196,13 +196,13 @@ def standing(
     return f"{phrase(value, kind, low, high)}, {jobs(n)}, {grade(letter)}"
 
 
-# The ladder of words for a probability P, used on every page and explained on the method page.
+# The ladder of words for a probability, used on every page and explained on the method page.
 LADDER: tuple[tuple[str, str], ...] = (
-    ("P above 0.95", "shown"),
-    ("P from 0.80 to 0.95", "likely"),
-    ("P from 0.20 to 0.80", "not shown"),
-    ("P from 0.05 to 0.20", "likely not"),
-    ("P below 0.05", "shown not to be"),
+    ("more than 95 in 100", "shown"),
+    ("from 80 to 95 in 100", "likely"),
+    ("from 20 to 80 in 100", "not shown"),
+    ("from 5 to 20 in 100", "likely not"),
+    ("fewer than 5 in 100", "shown not to be"),
 )
 
 
@@ -221,10 +221,14 @@ def ladder(probability: float | None) -> str:
 
 
 def probability(p: float | None) -> str:
-    """A probability beside its word, never certain: "P 0.97", "P above 0.99", "P below 0.01"; "" where there is none."""
+    """A probability beside its word, never certain: "97 chances in 100", "more than 99 chances in 100", "fewer than 1 chance in
+    100"; "" where there is none."""
     if not known(p) or p is None:
         return ""
-    return "P above 0.99" if p > 0.99 else "P below 0.01" if p < 0.01 else f"P {plain(p, 2)}"
+    chances = "1 chance" if round(100 * p) == 1 else f"{100 * p:.0f} chances"
+    return (
+        "more than 99 chances in 100" if p > 0.99 else "fewer than 1 chance in 100" if p < 0.01 else f"{chances} in 100"
+    )
 
 
 MONTHS = (

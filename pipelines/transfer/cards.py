@@ -174,14 +174,18 @@ def _guns(found: list[str]) -> str:
     return ", ".join(names[:4]) if names else ""
 
 
+def _wider(vif: float) -> str:
+    """What a VIF means for an interval: its square root. Hand and gun count as told apart up to a VIF of 3."""
+    if vif < 1.05:
+        return "that hardly widens the interval, hand and gun are told apart here"
+    return (
+        f"that makes the interval {math.sqrt(vif):.1f} times as wide; up to 1.7 times, hand and gun count as told apart"
+    )
+
+
 def _confused(guns: str | None, vif: float | None, other: str) -> str:
     start = f"The gun: seen with {guns}. " if guns else ""
-    how = (
-        ""
-        if vif is None
-        else f"What the guns themselves do is not known exactly, which widens the interval {vif:.1f}-fold; up to 3-fold, hand and "
-        "gun count as told apart. "
-    )
+    how = "" if vif is None else f"What the guns themselves do is not known exactly: {_wider(vif)}. "
     return f"{start}{how}Also: {other}."
 
 

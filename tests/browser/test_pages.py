@@ -413,7 +413,7 @@ def test_task_who_needs_what_practice_and_how_sure(visit: Any, site: Path) -> No
     tab.locator("a[data-jump]", has_text="T01").click()
     assert tab.evaluate("document.activeElement.id") == "card-1"
     card = tab.locator("#card-1").inner_text()
-    assert "Count the coats against the sheet." in card and "shown (P 0.97)" in card
+    assert "Count the coats against the sheet." in card and "shown (97 chances in 100)" in card
 
 
 def test_task_which_gun_to_service(visit: Any, site: Path) -> None:

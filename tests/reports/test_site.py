@@ -379,7 +379,7 @@ def test_tables_of_later_runs_find_their_place(tables) -> None:
     }
     site = pages(build(tables | more, SETTINGS))
     hands = words(site["hands.html"])
-    assert "shown (P 0.97)" in hands and "keep the gun square" in hands
+    assert "shown (97 chances in 100)" in hands and "keep the gun square" in hands
     assert "no gun fits Grade surfacer" in words(site["guns.html"])
     assert "40.0 kg" in words(site["environment.html"]).replace("\u202f", " ")
     assert re.search(r"Mix closer to what is used : 900 crowns", words(site["index.html"]).replace("\u202f", " "))

@@ -113,7 +113,18 @@ def test_closure_counts_rows_it_cannot_look_at():
 def test_finite_numbers_fails_for_infinity_and_not_a_number_but_not_for_unknown():
     frame = pl.DataFrame({"a": [1.0, None], "b": [float("nan"), 1.0], "c": [float("inf"), float("-inf")]})
     assert checks.finite(frame.select("a"), Settings())[0]
-    assert checks.finite(frame, Settings()) == (False, {"columns": {"b": 1, "c": 2}})
+    assert checks.finite(frame, Settings()) == (False, {"rows_looked_at": 2, "columns": {"b": 1, "c": 2}})
+
+
+def test_what_checks_find_in_the_parts_of_a_table_is_one_outcome():
+    found = [
+        (True, {"rows_looked_at": 3, "largest_relative_gap": 1e-12}),
+        (False, {"rows_looked_at": 2, "columns": {"b": 1}, "largest_relative_gap": 3e-12}),
+        (True, {"rows_looked_at": 1, "columns": {"b": 2, "c": 1}, "largest_relative_gap": 2e-12}),
+    ]
+    told = {"rows_looked_at": 6, "columns": {"b": 3, "c": 1}, "largest_relative_gap": 3e-12}
+    assert checks.together(found) == (False, told)
+    assert checks.together(found[:1]) == found[0]
 
 
 def test_unique_keys_counts_every_row_of_a_repeated_key():

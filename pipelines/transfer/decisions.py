@@ -78,6 +78,8 @@ READS: dict[str, dict[str, tuple[str, ...]]] = {
             "shop_id job_id operation_no gun_id technician_id product_id role started_at coats covered_m2 "
             "area_class why_incomplete"
         ),
+    },
+    "mix guide": {
         "products": _columns("product_id valid_from role coats_max film_min_um film_max_um min_mix_ml"),
         "guns": _columns("gun_id shop_id flush_loss_g"),
         "transfer_by_gun": _columns("shop_id gun_id role estimate"),
@@ -143,7 +145,9 @@ def decide(
         out |= _drift(source, joint)
     out |= _mixing(source, settings)
 
-    left = habits.leftover_habits_of_hands(habits.cups(**source.of("habits")), settings)
+    cups = pl.concat(habits.cups(**part) for part in source.parts("habits"))
+    left = habits.leftover_habits_of_hands(cups, settings)
+    del cups
     out["savings"], out["savings_basis"] = savings.savings(
         source.parts("savings"), **source.of("guns and gauges"), joint=joint, habits=left, settings=settings
     )
@@ -187,10 +191,11 @@ def _drift(source: _Source, joint: Joint) -> dict[str, pl.DataFrame]:
 
 
 def _mixing(source: _Source, settings: Mapping[str, Any]) -> dict[str, pl.DataFrame]:
-    given = source.of("mixing")
-    tried = mixing.backtest(given, settings)
+    known = mixing.past(source.parts("mixing"))
+    given = source.of("mix guide")
+    tried = mixing.backtest(known.seen, given["products"], settings)
     return {
-        "mix_guide": mixing.mix_guide(given, settings),
+        "mix_guide": mixing.mix_guide(known, **given, settings=settings),
         "mix_backtest": mixing.mix_backtest(tried),
         "mix_levels": mixing.mix_levels(tried),
     }

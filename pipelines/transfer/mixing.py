@@ -9,7 +9,7 @@ quantile costs in leftovers stands in the back-test, so that a shop can choose (
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -197,52 +197,83 @@ def _quantile(sorted_values: np.ndarray, q: float) -> float:
     return float(sorted_values[low - 1] + (k - low) * (sorted_values[low] - sorted_values[low - 1]))
 
 
-def mix_guide(tables: Mapping[str, pl.DataFrame], settings: Mapping[str, Any] | None = None) -> pl.DataFrame:
+@dataclass(frozen=True)
+class Past:
+    """What was mixed and used so far, put together from parts. seen: `uses`; paint: shop_id, product_id, q (mean solids volume
+    fraction), density; met: shop_id, product_id, gun_id, role, coats (mean); flush: gun_id, flush_g per operation."""
+
+    seen: pl.DataFrame
+    paint: pl.DataFrame
+    met: pl.DataFrame
+    flush: pl.DataFrame
+
+
+def past(parts: Iterable[Mapping[str, pl.DataFrame]]) -> Past:
+    """`parts`: mixes, sprays, sprayed, cup_feeds and pours, each part with all rows of its shops; one at a time is held."""
+    seen, paint, met, flush = [], [], [], []
+    for part in parts:
+        seen.append(uses(part))
+        paint.append(
+            part["mixes"]
+            .filter("complete")
+            .group_by("shop_id", "product_id")
+            .agg(q=pl.col("solids_volume_fraction").mean(), density=pl.col("density_g_per_ml").mean())
+        )
+        met.append(
+            part["sprays"]
+            .filter(pl.col("role").is_not_null() & pl.col("gun_id").is_not_null())
+            .group_by("shop_id", "product_id", "gun_id", "role")
+            .agg(coats=pl.col("coats").cast(pl.Float64).mean())
+        )
+        flush.append(
+            part["sprayed"].filter(pl.col("flush_g") > 0)
+            .join(part["sprays"].select(*OPERATION, "gun_id"), on=OPERATION)
+            .group_by(*OPERATION, "gun_id").agg(pl.col("flush_g").sum())
+            .select("gun_id", "flush_g")
+        )  # fmt: skip
+    return Past(pl.concat(seen).sort("started_at", *OPERATION), pl.concat(paint), pl.concat(met), pl.concat(flush))
+
+
+def mix_guide(
+    known: Past,
+    products: pl.DataFrame,
+    guns: pl.DataFrame,
+    transfer_by_gun: pl.DataFrame,
+    settings: Mapping[str, Any] | None = None,
+) -> pl.DataFrame:
     """Table mix_guide: every gun and product that met, in every area class.
 
     mid_window_ml_per_m2 = middle of the sheet's window (um) / (Q TE): Q the solids volume fraction of the product's cups,
     TE of the gun and role at the shop's typical hand; null where either is not known.
     """
-    seen = uses(tables)
-    guide = learn(seen)
+    guide = learn(known.seen)
     if guide is None:
         return pl.DataFrame()
-    products = _newest(tables["products"])
-    mixes = tables["mixes"].filter("complete")
-    paint = mixes.group_by("shop_id", "product_id").agg(
-        q=pl.col("solids_volume_fraction").mean(), density=pl.col("density_g_per_ml").mean()
-    )
     pair = ["shop_id", "product_id", "gun_id"]
-    met = (
-        tables["sprays"].filter(pl.col("role").is_not_null() & pl.col("gun_id").is_not_null())
-        .group_by(*pair, "role").agg(coats=pl.col("coats").cast(pl.Float64).mean())
-    )  # fmt: skip
     enough = (
-        seen.group_by("shop_id", "product_id").agg(n_product=pl.len().cast(pl.Int64)).filter(pl.col("n_product") >= FEW)
+        known.seen.group_by("shop_id", "product_id")
+        .agg(n_product=pl.len().cast(pl.Int64))
+        .filter(pl.col("n_product") >= FEW)
     )
-    counts = seen.group_by(*pair, "area_class").agg(n=pl.len().cast(pl.Int64))
-    wanted = met.join(enough, on=["shop_id", "product_id"]).join(
+    counts = known.seen.group_by(*pair, "area_class").agg(n=pl.len().cast(pl.Int64))
+    wanted = known.met.join(enough, on=["shop_id", "product_id"]).join(
         pl.DataFrame({"area_class": AREA_CLASSES}), how="cross"
     ).sort(*pair, "area_class")  # fmt: skip
     if not wanted.height:
         return pl.DataFrame()
-    flush = (
-        tables["sprayed"].filter(pl.col("flush_g") > 0)
-        .join(tables["sprays"].select(*OPERATION, "gun_id"), on=OPERATION)
-        .group_by(*OPERATION, "gun_id").agg(pl.col("flush_g").sum())
-        .group_by("gun_id").agg(flush_g=pl.col("flush_g").median())
-    )  # fmt: skip
-    registered = tables["guns"].select("gun_id", registered_g="flush_loss_g")
+    flush = known.flush.group_by("gun_id").agg(flush_g=pl.col("flush_g").median())
+    registered = guns.select("gun_id", registered_g="flush_loss_g")
     default = float((settings or {}).get("flush_loss_g", 5.0))
-    te = tables["transfer_by_gun"].select("shop_id", "gun_id", "role", te="estimate")
+    te = transfer_by_gun.select("shop_id", "gun_id", "role", te="estimate")
+    newest = _newest(products).select("product_id", "film_min_um", "film_max_um", "min_mix_ml", "coats_max")
     return (
         predict(guide, wanted, quantiles(settings))
         .join(counts, on=[*pair, "area_class"], how="left")
         .join(flush, on="gun_id", how="left")
         .join(registered, on="gun_id", how="left")
-        .join(paint, on=["shop_id", "product_id"], how="left")
+        .join(known.paint, on=["shop_id", "product_id"], how="left")
         .join(te, on=["shop_id", "gun_id", "role"], how="left")
-        .join(products.select("product_id", "film_min_um", "film_max_um", "min_mix_ml", "coats_max"), on="product_id", how="left")
+        .join(newest, on="product_id", how="left")
         .with_columns(
             n=pl.col("n").fill_null(0),
             flush_ml=pl.coalesce("registered_g", "flush_g", pl.lit(default)) / pl.col("density"),
@@ -250,7 +281,7 @@ def mix_guide(tables: Mapping[str, pl.DataFrame], settings: Mapping[str, Any] | 
                 (pl.col("film_min_um") + pl.col("film_max_um")) / 2 / (pl.col("q") * pl.col("te"))
             ),
         )
-    )  # fmt: skip
+    )
 
 
 def _newest(products: pl.DataFrame) -> pl.DataFrame:
@@ -260,16 +291,15 @@ def _newest(products: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def backtest(tables: Mapping[str, pl.DataFrame], settings: Mapping[str, Any] | None = None) -> pl.DataFrame:
+def backtest(seen: pl.DataFrame, products: pl.DataFrame, settings: Mapping[str, Any] | None = None) -> pl.DataFrame:
     """One row per operation advised from earlier ones alone: `uses` with need_ml, advised_ml, short, would_leave_ml, and at_<level>
     in mL per m2 for each of LEVELS.
 
     The time is cut into 6 stretches of equally many operations; each but the first is advised from all before it. Advised
     are shops' products that were met 8 times before. The advice is rounded up to the least that can be mixed, as at the scale.
     """
-    seen = uses(tables)
     q = quantiles(settings)
-    least = _newest(tables["products"]).select("product_id", "min_mix_ml")
+    least = _newest(products).select("product_id", "min_mix_ml")
     guide: Guide | None = None
     out = []
     if seen.height < BLOCKS * FEW:

@@ -16,6 +16,7 @@ from pipelines import workspace
 from pipelines.workspace import Workspace, WorkspaceError
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
     from pathlib import Path
 
     import polars as pl
@@ -74,7 +75,7 @@ def _materialize(current: runs.Run) -> None:
     event.listen(Engine, "connect", _do_not_wait_for_the_disk)
     try:
         # where its records cannot be written Dagster says so on stderr, in words of its own; the error itself is raised
-        with contextlib.redirect_stderr(io.StringIO()), _records(current.space) as instance:
+        with contextlib.redirect_stderr(io.StringIO()), _kept_open(), _records(current.space) as instance:
             dg.materialize(
                 definitions.assets,
                 instance=instance,
@@ -88,6 +89,48 @@ def _materialize(current: runs.Run) -> None:
 def _do_not_wait_for_the_disk(connection: Any, _: Any) -> None:
     if type(connection).__module__.startswith("sqlite3"):
         connection.execute("PRAGMA synchronous = OFF")
+        connection.execute(
+            "PRAGMA wal_autocheckpoint = 50"
+        )  # pages: a log of a file that stays open would grow to 4 MB
+
+
+@contextlib.contextmanager
+def _kept_open() -> Iterator[None]:
+    """Dagster opens SQLite anew for each of some 2,400 looks at its events, a third of a small run: here each file once.
+
+    Takes the place of a method that is Dagster's own; where a later Dagster has none of that name, nothing is changed.
+    """
+    from dagster._core.storage.event_log.sqlite import sqlite_event_log
+    from sqlalchemy.pool import StaticPool
+
+    storage = sqlite_event_log.SqliteEventLogStorage
+    usual = getattr(storage, "_connect", None)
+    if usual is None:
+        yield
+        return
+    engines: dict[str, Any] = {}
+
+    @contextlib.contextmanager
+    def connect(self: Any, shard: str) -> Iterator[Any]:
+        with self._db_lock:
+            address = self.conn_string_for_shard(shard)
+            if address not in engines:
+                engines[address] = sqlite_event_log.create_engine(
+                    address, poolclass=StaticPool, connect_args={"timeout": 60, "check_same_thread": False}
+                )
+            if shard not in self._initialized_dbs:
+                self._initdb(engines[address])
+                self._initialized_dbs.add(shard)
+            with engines[address].connect() as connection, connection.begin():
+                yield connection
+
+    setattr(storage, "_connect", connect)  # noqa: B010
+    try:
+        yield
+    finally:
+        setattr(storage, "_connect", usual)  # noqa: B010
+        for one in engines.values():
+            one.dispose()
 
 
 def _records(space: Workspace) -> DagsterInstance:

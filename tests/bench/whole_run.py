@@ -1,6 +1,6 @@
 """How long a run takes, as a multiple of a bare DuckDB read of the same files in the same minute.
 
-    python tests/bench/whole_run.py [--pours 100000 1000000] [--folder bench_out]
+    python tests/bench/whole_run.py [--pours 100000 1000000 10000000] [--folder bench_out]
 
 For each size: one workspace of canonical CSV files without its last working day, which lies beside it in files of its own.
 Timed, each in a process of its own whose largest resident set is the peak memory:
@@ -137,7 +137,7 @@ def split(events: dict[str, pl.DataFrame], day: dt.date) -> tuple[dict[str, pl.D
 
 def main() -> None:
     wanted = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    wanted.add_argument("--pours", type=int, nargs="+", default=[100_000, 1_000_000])
+    wanted.add_argument("--pours", type=int, nargs="+", default=[100_000, 1_000_000, 10_000_000])
     wanted.add_argument("--folder", type=Path, default=HOME / "bench_out")
     given = wanted.parse_args()
     print(f"{time.strftime('%Y-%m-%d')}, {os.cpu_count()} cores, {memory_gb():.0f} GB, {versions()}", flush=True)

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from pipelines.workspace import Workspace
 
 # By name: their modules are not imported for --help.
-FORESEEN = ("WorkspaceError", "SettingsError", "LayoutError", "EngineError")
+FORESEEN = ("WorkspaceError", "SettingsError", "LayoutError", "EngineError", "RowsLost")
 FINE, COULD_NOT_RUN, WRONG_USAGE, REFUSED = 0, 1, 2, 3
 KNOWN = (("duplicate", "found word for word elsewhere"), ("superseded", "replaced by later exports"))
 SHOWN_DOUBTS = 8
@@ -271,8 +271,8 @@ def _layout(given: argparse.Namespace) -> int:
         return REFUSED
     for table, part in read.tables.items():
         lost = part.refused["item"].n_unique()
-        print(f"{table or 'rows that no table takes'}: {part.rows.height:,} rows would be read, {lost:,} refused")
-        _print_rows({table: part.rows.head(20)})
+        print(f"{table or 'rows that no table takes'}: {part.height:,} rows would be read, {lost:,} refused")
+        _print_rows({table: part.rows.head(20).collect()})
         for line, reason in part.refused.select("line", "reason").head(5).iter_rows():
             print(f"  line {line}: {reason}")
     name = f"layouts/{workspace.file_name_of(path.stem)}.toml"

@@ -166,8 +166,11 @@ def take_in(current: Run) -> Merging[Span]:
         works = engine.Cores()
 
     reads: list[FileRead] = []
+    held = 0
     for done, found in enumerate(works.each(reading.one, todo), start=1):
-        reads.append(found)
+        held += sum(one.height for one in found.tables.values() if not one.kept)
+        # what is more than is worked on in one go waits on disk
+        reads.append(found if held <= current.settings.engine.span_rows else reading.stored(todo[done - 1]) or found)
         current.teller.progress("reading files", done, len(todo))
     current.keys += [reading.key(one) for one in todo]
 
@@ -233,18 +236,31 @@ class Reading:
         from pipelines.intake import read
         from pipelines.intake.files import Source
 
-        key = self.key(one)
-        kept = workspace.read_again(self.space, key)
+        kept = self.stored(one)
         if kept is not None:
-            frames, notes = kept
-            return read.unpack(notes, frames, one.path)
-        found = read.read_file(Source(one.path, one.full, trouble=one.trouble), self.layouts, self.options)
-        if found.sha256 and found.sha256 != self.contents[one.path]:
-            raise WorkspaceError(_changed([one.path]))
-        if found.state == "read":
-            notes, frames = read.packed(found)
-            workspace.keep_read(self.space, key, frames, notes)
-        return found
+            return kept
+        place = workspace.Keeping(self.space, self.key(one))
+        found = read.read_file(Source(one.path, one.full, trouble=one.trouble), self.layouts, self.options, place)
+        if found.state != "read" or found.sha256 != self.contents[one.path]:
+            place.clear()
+            if found.sha256 and found.sha256 != self.contents[one.path]:
+                raise WorkspaceError(_changed([one.path]))
+            return found
+        notes, frames = read.packed(found)
+        place.finish(frames, notes)
+        if not any(table.kept for table in found.tables.values()):
+            return found
+        kept = self.stored(one)  # what was put away has moved with its folder
+        if kept is None:
+            raise WorkspaceError(f"What was read of {one.path} vanished from {self.space.intake_store}; run again.")
+        return kept
+
+    def stored(self, one: workspace.Input) -> FileRead | None:
+        """One file as the store has it."""
+        from pipelines.intake import read
+
+        kept = workspace.read_again(self.space, self.key(one))
+        return read.unpack(kept[1], kept[0], one.path) if kept is not None else None
 
 
 def _read_apart(reading: Reading, one: workspace.Input) -> None:

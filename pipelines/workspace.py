@@ -46,6 +46,7 @@ MANIFEST = ".manifest.json"
 CODE_SUFFIXES = frozenset({".py", ".sql", ".csv", ".toml", ".html", ".js", ".css", ".jinja", ".j2", ".json", ".svg"})
 LIBRARIES = ("polars", "duckdb", "pandera", "numpy", "scipy", "plotly", "jinja2", "sqlglot", "fastexcel", "xlsxwriter")
 _REFUSALS = (errno.ENOSPC, errno.EDQUOT, errno.EACCES, errno.EPERM, errno.EROFS)
+ROW_GROUP = 1 << 14  # rows of a kept frame that are read together where some of them are wanted
 SPREADSHEET_STARTS = "=+-@\t\r"
 
 
@@ -380,31 +381,63 @@ def fingerprint(space: Workspace, contents: Mapping[str, str], code: str) -> str
 # --- what was read before ---------------------------------------------------------------------------------------------
 
 
-def read_again(space: Workspace, key: str) -> tuple[dict[str, pl.DataFrame], dict[str, Any]] | None:
-    """Frames and notes kept under `key`; None where there are none, or they are damaged."""
+def read_again(space: Workspace, key: str) -> tuple[dict[str, pl.LazyFrame], dict[str, Any]] | None:
+    """Frames, still on disk, and notes kept under `key`; None where there are none, or they are damaged."""
     import polars as pl
 
     folder = space.intake_store / key
     try:
         notes = json.loads((folder / "notes.json").read_bytes())
-        return {name: pl.read_parquet(folder / f"{name}.parquet") for name in notes["frames"]}, notes["notes"]
-    except (OSError, ValueError, KeyError, TypeError, pl.exceptions.PolarsError):
+        frames = {}
+        for name, blocks in notes["frames"].items():
+            if any((folder / block).stat().st_size != size for block, size in blocks.items()):
+                return None
+            frames[name] = pl.concat([pl.scan_parquet(folder / block) for block in blocks], how="diagonal")
+            frames[name].collect_schema()  # looks at their ends
+        return frames, notes["notes"]
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, pl.exceptions.PolarsError):
         return None
 
 
-def keep_read(space: Workspace, key: str, frames: Mapping[str, pl.DataFrame], notes: Mapping[str, Any]) -> None:
-    """Keep frames and notes (JSON-able) under `key`, whole or not at all. An older entry of the key is replaced."""
-    target = space.intake_store / key
-    draft = space.intake_store / f".{key}.{os.getpid()}"
-    with _told(f"keep what was read in {space.intake_store}"):
-        shutil.rmtree(draft, ignore_errors=True)
-        draft.mkdir(parents=True)
+class Keeping:
+    """What is read from one file on its way into the store: large frames block by block while it is read, the rest in the
+    end. It stands in the store as a whole or not at all."""
+
+    def __init__(self, space: Workspace, key: str) -> None:
+        self.target = space.intake_store / key
+        self.draft = space.intake_store / f".{key}.{os.getpid()}"
+        self.blocks: dict[str, dict[str, int]] = {}
+        self.clear()
+
+    def put(self, name: str, rows: pl.DataFrame) -> pl.LazyFrame:
+        """Write more rows of a frame. Returns them as they stand on disk, until `finish`."""
+        import polars as pl
+
+        blocks = self.blocks.setdefault(name, {})
+        full = self.draft / f"{name}.{len(blocks):06d}.parquet"
+        with _told(f"keep what was read in {self.target.parent}"):
+            full.parent.mkdir(parents=True, exist_ok=True)
+            rows.write_parquet(full, compression="lz4", row_group_size=ROW_GROUP)
+            blocks[full.name] = full.stat().st_size
+        return pl.scan_parquet(full)
+
+    def clear(self) -> None:
+        """Drop what was put so far."""
+        self.blocks.clear()
+        if self.draft.exists():
+            shutil.rmtree(self.draft, ignore_errors=True)
+
+    def finish(self, frames: Mapping[str, pl.DataFrame], notes: Mapping[str, Any]) -> None:
+        """Keep frames, beside those that were put, and notes (JSON-able). An older entry of the key is replaced."""
         for name, frame in frames.items():
-            frame.write_parquet(draft / f"{name}.parquet", compression="lz4")
-        written = json.dumps({"frames": list(frames), "notes": dict(notes)}, ensure_ascii=False)
-        (draft / "notes.json").write_text(written, encoding="utf-8")
-        shutil.rmtree(target, ignore_errors=True)
-        os.replace(draft, target)
+            self.put(name, frame)
+        with _told(f"keep what was read in {self.target.parent}"):
+            self.draft.mkdir(parents=True, exist_ok=True)
+            written = json.dumps({"frames": self.blocks, "notes": dict(notes)}, ensure_ascii=False)
+            (self.draft / "notes.json").write_text(written, encoding="utf-8")
+            if self.target.exists():
+                shutil.rmtree(self.target, ignore_errors=True)
+            os.replace(self.draft, self.target)
 
 
 def is_kept(space: Workspace, key: str) -> bool:
@@ -413,7 +446,7 @@ def is_kept(space: Workspace, key: str) -> bool:
 
 
 def forget_reads(space: Workspace, keep: Iterable[str]) -> None:
-    """Drop everything kept by `keep_read` but these keys."""
+    """Drop everything in the store but these keys."""
     kept = set(keep)
     with contextlib.suppress(FileNotFoundError):
         for entry in os.scandir(space.intake_store):

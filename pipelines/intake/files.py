@@ -4,8 +4,10 @@ Which files there are is workspace.py's.
 """
 
 import hashlib
+import io
 import re
 import zlib
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -32,28 +34,26 @@ class Source:
     content: bytes | None = None
     trouble: str | None = None
 
+    @property
+    def at(self) -> Path:
+        assert self.path is not None
+        return self.path
+
     @cached_property
     def data(self) -> bytes:
-        if self.content is not None:
-            return self.content
-        assert self.path is not None
-        return self.path.read_bytes()
+        return self.content if self.content is not None else self.at.read_bytes()
 
     @cached_property
     def sha256(self) -> str:
         if self.content is not None or "data" in self.__dict__:
             return hashlib.sha256(self.data).hexdigest()
-        assert self.path is not None
-        with open(self.path, "rb") as handle:  # a file that is too large to be read is still known by its content
+        with open(self.at, "rb") as handle:  # a file that is too large to be read is still known by its content
             return hashlib.file_digest(handle, "sha256").hexdigest()
 
     @property
     def size(self) -> int:
         """Bytes as it stands, packed or not."""
-        if self.content is not None:
-            return len(self.content)
-        assert self.path is not None
-        return self.path.stat().st_size
+        return len(self.content) if self.content is not None else self.at.stat().st_size
 
     @property
     def name(self) -> str:
@@ -70,9 +70,14 @@ class Source:
         return self.file.startswith("registers/")
 
     @property
+    def packed(self) -> bool:
+        """Whether its bytes are gzipped."""
+        return self.name.lower().endswith(".gz")
+
+    @property
     def plain_name(self) -> str:
         """The name without .gz."""
-        return self.name[:-3] if self.name.lower().endswith(".gz") else self.name
+        return self.name[:-3] if self.packed else self.name
 
     @property
     def ending(self) -> str:
@@ -99,20 +104,40 @@ def natural_order(file: str) -> tuple[object, ...]:
     return (natural(source.stem), natural(source.name), natural(file), file)
 
 
+def within(source: Source, limit_mb: float) -> None:
+    """Raises FileRefused: empty, or larger than the limit as it stands."""
+    if not source.size:
+        raise FileRefused(say("empty_file"))
+    if source.size > int(limit_mb * 1_000_000):
+        raise FileRefused(say("too_large", size_mb=source.size / 1e6, limit_mb=limit_mb))
+
+
 def unpacked(source: Source, limit_mb: float) -> bytes:
     """The bytes of a source, unpacked where it is gzipped. Never more than `limit_mb` is unpacked.
 
-    Raises FileRefused: larger than the limit, or not a gzip file.
+    Raises FileRefused: empty, larger than the limit, or not a gzip file.
     """
-    limit = int(limit_mb * 1_000_000)
-    if source.size > limit:
-        raise FileRefused(say("too_large", size_mb=source.size / 1e6, limit_mb=limit_mb))
-    data = source.data
-    if source.name.lower().endswith(".gz"):
-        data = _gunzip(data, limit, limit_mb)
-    if len(data) > limit:
-        raise FileRefused(say("too_large", size_mb=len(data) / 1e6, limit_mb=limit_mb))
+    within(source, limit_mb)
+    data = _gunzip(source.data, int(limit_mb * 1_000_000), limit_mb) if source.packed else source.data
+    if not data:
+        raise FileRefused(say("empty_file"))
     return data
+
+
+def pieces(source: Source, most: int, head: int) -> Iterator[bytes]:
+    """The bytes of a text that is not packed, some `most` at a time: each piece ends behind a line end where as many quotes
+    stand before it as close, the first holds at least `head` lines; one piece where no such place is found soon."""
+    opened = io.BytesIO(source.content) if source.content is not None else open(source.at, "rb")
+    with opened as handle:
+        began = b"".join(handle.readline() for _ in range(head))
+        while piece := began + handle.read(max(0, most - len(began))):
+            lines = [piece, handle.readline()] if not piece.endswith(b"\n") else [piece]
+            odd, size = sum(line.count(b'"') for line in lines) % 2, 0
+            while odd and size < most and (line := handle.readline()):
+                lines.append(line)
+                odd, size = (odd + line.count(b'"')) % 2, size + len(line)
+            yield b"".join(lines)
+            began = b""
 
 
 def _gunzip(data: bytes, limit: int, limit_mb: float) -> bytes:

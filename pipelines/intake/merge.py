@@ -20,6 +20,7 @@ of it.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Generic, Protocol, TypeVar
@@ -49,6 +50,10 @@ DATES = {
     "cleaning": "used_at", "unscaled_use": "used_at", "stock": "happened_on",
 }  # fmt: skip
 RawOf = Callable[[str, list[int]], dict[int, str]]
+
+
+class RowsLost(Exception):
+    """Rows that were put away while their file was read cannot be had back."""
 
 
 @dataclass(frozen=True)
@@ -143,11 +148,14 @@ class Merging(Generic[Cut]):
         """`cut` makes spans that hold every shop once, from the number of rows that each has."""
         self.files = files = in_order(reads)
         self.options, self.raw_of = options or Options(), raw_of
-        self.spans: Sequence[Cut] = cut(_sizes(files))
+        sizes = _sizes(files)
+        self.spans: Sequence[Cut] = cut(sizes)
+        shops = pl.DataFrame({"shop_id": sorted(sizes)}, schema={"shop_id": pl.String})
+        self._shops = [frozenset(shops.filter(span.holds())["shop_id"]) for span in self.spans]
         self.remarks: list[tuple[str, str, str]] = []
         self._told: dict[int, _Told] = {}
         one = len(self.spans) == 1  # then one look does for all: a small business is not to wait for a second
-        nobodys = pl.col("shop_id").is_null()
+        nobodys = (pl.col("shop_id").is_null(), frozenset[str]())
         books = {table: _gathered(table, files, nobodys if table in BY_SHOP and not one else None) for table in TABLES}
         books["shops"] = stages.known_zones(_in_force("shops", books["shops"], files))
         own_zones = {i: r.time_zone for i, r in enumerate(files.reads)}
@@ -190,7 +198,8 @@ class Merging(Generic[Cut]):
 
     def _of(self, at: int, common: dict[str, Book]) -> dict[str, Book]:
         """The rows of a span's shops, beside what belongs to none."""
-        return common | {table: _gathered(table, self.files, self.spans[at].holds()) for table in BY_SHOP}
+        which = (self.spans[at].holds(), self._shops[at])
+        return common | {table: _gathered(table, self.files, which) for table in BY_SHOP}
 
     def _settled(self, books: dict[str, Book], own: Sequence[str], warnings: Warnings) -> dict[str, Book]:
         """The tables `own` with times, masses and stages as the contract has them, and the version of each unit in force."""
@@ -235,28 +244,32 @@ class Merging(Generic[Cut]):
 
 def _sizes(files: Files) -> dict[str, int]:
     """How many rows each shop has in all files, used or not."""
-    found = [
-        frame.group_by("shop_id").agg(pl.len().cast(pl.Int64))
-        for read in files.reads
-        for table, one in read.tables.items()
-        if table in BY_SHOP
-        for frame in (one.rows, one.refused)
-    ]
-    if not found:
-        return {}
-    return dict(pl.concat(found).drop_nulls().group_by("shop_id").agg(pl.col("len").sum()).iter_rows())
+    found: Counter[str] = Counter()
+    for read in files.reads:
+        for table, one in read.tables.items():
+            if table in BY_SHOP:
+                found.update(one.shops)
+                found.update(dict(one.refused.group_by("shop_id").len().drop_nulls().iter_rows()))
+    return dict(found)
 
 
-def _gathered(table: str, files: Files, which: pl.Expr | None) -> Book:
-    """All rows of a table, or those of `which`."""
+def _gathered(table: str, files: Files, which: tuple[pl.Expr, frozenset[str]] | None) -> Book:
+    """All rows of a table, or those of `which`: the condition, and the shops that meet it."""
     rows = []
     for rank, read in enumerate(files.reads):
-        if (one := read.tables.get(table)) is not None:
-            part = one.rows if which is None else one.rows.filter(which)
+        one = read.tables.get(table)
+        if one is not None and (which is None or not which[1].isdisjoint(one.shops)):
+            part = one.rows if which is None else one.rows.filter(which[0])
             rows.append(part.with_columns(pl.lit(rank, pl.Int64).alias("@f")))
     empty = door.empty(table)
     blank = empty.with_columns(pl.lit(0, pl.Int64).alias("line"), pl.lit(0, pl.Int64).alias("@f")).head(0)
-    all_rows = pl.concat([blank, *rows], how="diagonal") if rows else blank
+    try:
+        all_rows = pl.concat([blank.lazy(), *rows], how="diagonal").collect() if rows else blank
+    except (OSError, pl.exceptions.PolarsError) as error:
+        raise RowsLost(
+            f"What was read of the files of {table} and kept for later is damaged or gone ({error})."
+            " Run again with --again, which reads the files themselves; nothing was replaced."
+        ) from error
     marks = [c for c in all_rows.columns if c.endswith(("@utc", "@ml"))]
     all_rows = all_rows.with_columns(
         *(pl.col(m).fill_null(False) for m in marks),
@@ -264,7 +277,7 @@ def _gathered(table: str, files: Files, which: pl.Expr | None) -> Book:
         pl.lit(ACCEPTED).alias("@state"),
     )
     lost = _lost(table, files)
-    return Book(table, all_rows, lost if which is None else lost.filter(which))
+    return Book(table, all_rows, lost if which is None else lost.filter(which[0]))
 
 
 def _lost(table: str, files: Files) -> pl.DataFrame:

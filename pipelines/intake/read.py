@@ -8,22 +8,22 @@ so in one word, so that a file is never read twice. What needs other files (late
 import dataclasses
 import fnmatch
 import hashlib
-import itertools
 import json
 import re
 import traceback
-from collections.abc import Iterable, Iterator
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import asdict, dataclass, field
 from datetime import datetime
 from functools import cache
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, Protocol
 
 import polars as pl
 
 from pipelines.intake import cast, claim, layout, shape, text, xlsx
 from pipelines.intake.book import SHEET
-from pipelines.intake.files import ENDINGS, FileRefused, Source, unpacked
+from pipelines.intake.files import ENDINGS, FileRefused, Source, pieces, unpacked, within
 from pipelines.intake.messages import NO_TABLE, listed, say, shown
 from schemas import door
 
@@ -32,6 +32,8 @@ NOWHERE = ""
 DELIMITERS = (",", "\t", ";")
 #: bytes of text that are turned into rows at a time; while that is done they take some fifteen times as much memory
 PIECE = 1 << 24
+#: so many typed rows of one table are put away together, where there is a place for them; fewer are held in memory
+BLOCK = 500_000
 
 
 @dataclass(frozen=True)
@@ -47,17 +49,37 @@ class TableRead:
     """What one file holds of one table.
 
     rows     line, the table's columns typed, and marks for later: `<column>@utc` (true: stands in UTC), `<column>@ml`
-             (true: a volume that awaits its component's density)
+             (true: a volume that awaits its component's density); in memory, or where they were put away
     refused  one row per reason: line, item (number of the refused row inside this table), column, reason, raw, and
              every column of the table as far as it could be read
+    height   how many rows; shops: how many of each shop, where rows have one; kept: whether they were put away
     """
 
-    rows: pl.DataFrame
+    rows: pl.LazyFrame
     refused: pl.DataFrame
+    height: int
+    shops: Mapping[str, int]
+    kept: bool = False
+
+    @staticmethod
+    def of(rows: pl.DataFrame, refused: pl.DataFrame) -> "TableRead":
+        """Rows in memory."""
+        told = rows.group_by("shop_id").len().drop_nulls() if "shop_id" in rows.columns else None
+        return TableRead(rows.lazy(), refused, rows.height, dict(told.iter_rows()) if told is not None else {})
 
     @property
     def rows_read(self) -> int:
-        return self.rows.height + self.refused["item"].n_unique()
+        return self.height + self.refused["item"].n_unique()
+
+
+class Place(Protocol):
+    """Where rows are put away while their file is still being read."""
+
+    def put(self, name: str, rows: pl.DataFrame) -> pl.LazyFrame:
+        """Put away more rows under a name; returns the way back to these."""
+
+    def clear(self) -> None:
+        """Nothing that was put away counts."""
 
 
 @dataclass(frozen=True)
@@ -100,15 +122,23 @@ def cache_key(file: str, sha256: str, layouts: list[layout.Layout], options: Opt
     return hashlib.sha256("\0".join(parts).encode()).hexdigest()
 
 
-def read_file(source: Source, layouts: list[layout.Layout], options: Options | None = None) -> FileRead:
-    """Read one file. Never raises for what a file holds: it comes back with state 'refused' and a message instead."""
+def read_file(
+    source: Source, layouts: list[layout.Layout], options: Options | None = None, place: Place | None = None
+) -> FileRead:
+    """Read one file. Never raises for what a file holds: it comes back with state 'refused' and a message instead. Rows of
+    a large file are put away at `place`, where there is one."""
     options = options or Options()
     sha256 = ""
     try:
         if source.trouble:
             raise FileRefused(say("trouble", why=source.trouble))
         sha256 = source.sha256
-        return _read(source, layouts, options)
+        read = _read(source, layouts, options, place)
+        if place is None:
+            return read
+        large = enumerate(read.tables.items())
+        tables = {name: _put_away(no, one, place) if one.height >= BLOCK else one for no, (name, one) in large}
+        return dataclasses.replace(read, tables=tables)
     except FileRefused as refusal:
         return FileRead(source.file, sha256, None, "refused", str(refusal))
     except MemoryError:
@@ -136,11 +166,11 @@ class _Opened:
 
     def __init__(self, source: Source, options: Options) -> None:
         self.source = source
+        self.limit_mb = options.max_file_mb
         if source.ending not in ENDINGS:
             raise FileRefused(say("kind", ending=source.ending or source.name))
-        self.data = unpacked(source, options.max_file_mb)
-        if not self.data:
-            raise FileRefused(say("empty_file"))
+        within(source, self.limit_mb)
+        self._data = unpacked(source, self.limit_mb) if source.packed else None
         self.kind = source.ending if source.ending in (".parquet", ".xlsx") else "text"
         self._utf8: dict[str, bytes | FileRefused] = {}
         self._sheets: dict[str, pl.DataFrame] = {}
@@ -151,6 +181,13 @@ class _Opened:
             self.names = [n for n in text.xlsx_sheets(self.data) if n in self.book]
         elif self.kind == ".parquet" and text.parquet_size(self.data) > options.max_file_mb * 1e6:
             raise FileRefused(say("too_large_over", limit_mb=options.max_file_mb))
+
+    @property
+    def data(self) -> bytes:
+        """All bytes, unpacked. Raises FileRefused."""
+        if self._data is None:
+            self._data = unpacked(self.source, self.limit_mb)
+        return self._data
 
     def utf8(self, encoding: str) -> bytes:
         """The text as UTF-8. Raises FileRefused, the same one each time."""
@@ -261,20 +298,27 @@ class _Opened:
         data = self.utf8("utf-8")
         return _headed(_without_comments(data) if self.source.is_register else data, tables)[0]
 
-    def plain_parts(self, most: int) -> Iterator[text.Grid]:
-        """The rows of `plain`, from about `most` bytes of text at a time. Parquet, and text with a quote, which may hold a
-        line end, come at once."""
-        data = self.utf8("utf-8") if self.kind == "text" else b""
-        if len(data) <= most or b'"' in data:
+    def plain_parts(self, most: int) -> Iterator[text.Grid | None]:
+        """The rows of `plain`, from about `most` bytes of text at a time. None where the rest cannot be had piece by piece:
+        then `plain` has the answer. Parquet and packed text come at once."""
+        if self.kind != "text" or self.source.packed or self.source.size <= most:
             yield self.plain()
             return
-        first, *others = text.cuts(data, most, _SEARCHED)
-        grid, delimiter = _headed(data[:first], layout.TABLES)
-        yield grid
-        shift = data.count(b"\n", 0, first)
-        for at, end in itertools.pairwise([first, *others]):
-            yield text.grid_on(grid.header, data[at:end], shift, delimiter)
-            shift += data.count(b"\n", at, end)
+        self._data = None  # layouts may have looked at all of it
+        self._utf8.clear()
+        shift, header, delimiter = 0, None, ""
+        for raw in pieces(self.source, most, _SEARCHED):
+            data = text.piece(raw, first=header is None)
+            if data is None:
+                yield None
+                return
+            if header is None:
+                grid, delimiter = _headed(data, layout.TABLES)
+                header = grid.header
+            else:
+                grid = text.grid_on(header, data, shift, delimiter)
+            yield grid if grid.origin.whole else None
+            shift += data.count(b"\n")
 
     def plain_sheet(self, sheet: str) -> text.Grid | None:
         """The rows of a sheet without a layout; the header as in `plain`."""
@@ -352,7 +396,7 @@ def _known(header: list[str]) -> int:
     return sum(cell.strip() in _all_columns() for cell in header)
 
 
-def _read(source: Source, layouts: list[layout.Layout], options: Options) -> FileRead:
+def _read(source: Source, layouts: list[layout.Layout], options: Options, place: Place | None) -> FileRead:
     opened = _Opened(source, options)
     if source.is_register:
         return _read_register(source, opened)
@@ -373,38 +417,73 @@ def _read(source: Source, layouts: list[layout.Layout], options: Options) -> Fil
     if opened.kind == ".xlsx":
         return _read_workbook(source, opened, near)
     try:
-        return _read_plain(source, opened, near)
+        return _read_plain(source, opened, near, place)
     except FileRefused as refusal:
         raise FileRefused(" ".join([str(refusal), *near, *unreadable])) from None
 
 
-def _read_plain(source: Source, opened: _Opened, near: list[str]) -> FileRead:
-    """A file in the columns of one table, read piece by piece: what its text takes in memory besides its typed rows follows
-    from PIECE, not from the file. Where the header stands once more in a later piece, or nothing stands in the first, it is
-    read at once: the remark on that speaks of the whole file."""
+def _read_plain(source: Source, opened: _Opened, near: list[str], place: Place | None) -> FileRead:
+    """A file in the columns of one table, read piece by piece: what it takes in memory follows from PIECE and BLOCK, not from
+    the file. Where the header stands once more in a later piece, nothing stands in the first, or a quote is damaged, it is
+    read at once: what is said of that speaks of the whole file."""
     grids = opened.plain_parts(PIECE)
     first = next(grids)
+    if first is None:
+        first = opened.plain()
+        return _read_canonical(source, claim.canonical_table(source, first.header), first, near)
     table = claim.canonical_table(source, first.header)
     read = _read_canonical(source, table, first, near)
-    pieces, rows = [read.tables[table]], first.rows.height
+    kept: list[TableRead] = []
+    fresh, rows = [read.tables[table]], first.rows.height
     for grid in grids:
-        if grid.warnings or first.rows.is_empty():
+        if grid is None or grid.warnings or first.rows.is_empty():
+            if place is not None:
+                place.clear()
             return _read_canonical(source, table, opened.plain(), near)
         piece = _typed(shape.canonical(table, grid), grid)
-        pieces.append(TableRead(piece.rows, piece.refused.with_columns(pl.col("item") + rows)))
+        fresh.append(dataclasses.replace(piece, refused=piece.refused.with_columns(pl.col("item") + rows)))
         rows += grid.rows.height
-    if len(pieces) == 1:
-        return read
-    return dataclasses.replace(read, tables={table: _put_together(table, pieces)})
+        if place is not None and sum(one.height for one in fresh) >= BLOCK:
+            kept.append(_put_away(0, _put_together(table, fresh), place))
+            fresh = []
+    if place is not None and kept and fresh:
+        kept.append(_put_away(0, _put_together(table, fresh), place))
+        fresh = []
+    return dataclasses.replace(read, tables={table: _put_together(table, kept + fresh)})
 
 
 def _put_together(table: str, pieces: list[TableRead]) -> TableRead:
     """The pieces of one file; marks that only some of them have are false in the others."""
+    if len(pieces) == 1:
+        return pieces[0]
     every = pl.concat([piece.rows for piece in pieces], how="diagonal")
     names = [info.name for info in door.columns(table)]
-    marks = [f"{name}{mark}" for name in names for mark in ("@utc", "@ml") if f"{name}{mark}" in every.columns]
-    rows = every.select("line", *names, *(pl.col(mark).fill_null(False) for mark in marks))
-    return TableRead(rows, pl.concat([piece.refused for piece in pieces]))
+    there = every.collect_schema().names()
+    marks = [f"{name}{mark}" for name in names for mark in ("@utc", "@ml") if f"{name}{mark}" in there]
+    return TableRead(
+        every.select("line", *names, *(pl.col(mark).fill_null(False) for mark in marks)),
+        pl.concat([piece.refused for piece in pieces]),
+        sum(piece.height for piece in pieces),
+        _added(pieces),
+        all(piece.kept for piece in pieces),
+    )
+
+
+def _added(parts: Iterable[TableRead]) -> Mapping[str, int]:
+    shops: Counter[str] = Counter()
+    for part in parts:
+        shops.update(part.shops)
+    return dict(shops)
+
+
+def _put_away(no: int, one: TableRead, place: Place) -> TableRead:
+    """Rows of the file's table number `no`, put away shop by shop, so that those of some shops are found without the others."""
+    if one.kept:
+        return one
+    rows = one.rows.collect()
+    if one.shops:
+        rows = rows.sort("shop_id", maintain_order=True)
+    return dataclasses.replace(one, rows=place.put(_rows_name(no), rows), kept=True)
 
 
 def _read_register(source: Source, opened: _Opened) -> FileRead:
@@ -483,7 +562,7 @@ def _one_workbook(reads: list[FileRead], sheets: list[str], note: list[str], hid
 
 def _on_sheet(part: TableRead, number: int) -> TableRead:
     line = (pl.col("line") + number * SHEET).alias("line")
-    return TableRead(part.rows.with_columns(line), part.refused.with_columns(line))
+    return dataclasses.replace(part, rows=part.rows.with_columns(line), refused=part.refused.with_columns(line))
 
 
 def _claims(opened: _Opened, layouts: list[layout.Layout]) -> tuple[list[layout.Layout], list[str], list[str]]:
@@ -557,7 +636,7 @@ def _read_layout(source: Source, found: layout.Layout, opened: _Opened) -> FileR
             pl.lit(None, pl.String).alias("column"),
             pl.lit(NO_TABLE).alias("reason"),
         ).with_columns(grid.origin.raw(untaken).alias("raw"))
-        tables[NOWHERE] = TableRead(pl.DataFrame(schema={"line": pl.Int64}), refused)
+        tables[NOWHERE] = TableRead.of(pl.DataFrame(schema={"line": pl.Int64}), refused)
         warnings.append(f"{untaken.height} rows: {NO_TABLE}")
     exported_at = None
     if found.file.exported_at is not None:
@@ -582,7 +661,10 @@ def _joined(one: TableRead, other: TableRead) -> TableRead:
     shift = max(one.refused["item"].to_list(), default=-1) + 1
     refused = other.refused.with_columns(pl.col("item") + shift)
     return TableRead(
-        pl.concat([one.rows, other.rows], how="diagonal"), pl.concat([one.refused, refused], how="diagonal")
+        pl.concat([one.rows, other.rows], how="diagonal"),
+        pl.concat([one.refused, refused], how="diagonal"),
+        one.height + other.height,
+        _added([one, other]),
     )
 
 
@@ -668,7 +750,7 @@ def _split(shaped: shape.Shaped, frame: pl.DataFrame, found: pl.DataFrame, grid:
             *(pl.lit("", pl.String).alias(n) for n in ("column", "reason", "raw")),
             *names,
         )
-        return TableRead(frame, empty)
+        return TableRead.of(frame, empty)
     bad = found["row"].unique().sort()
     mask = pl.Series([False]).new_from_index(0, frame.height).scatter(bad, True)
     refused = (
@@ -685,7 +767,7 @@ def _split(shaped: shape.Shaped, frame: pl.DataFrame, found: pl.DataFrame, grid:
         .select("line", "item", "column", "reason", "raw", *names)
         .sort("item", "column", "reason", nulls_last=True)
     )
-    return TableRead(frame.filter(~mask), refused)
+    return TableRead.of(frame.filter(~mask), refused)
 
 
 def _raw(shaped: shape.Shaped, frame: pl.DataFrame, mask: pl.Series, grid: text.Grid) -> pl.Series:
@@ -781,7 +863,11 @@ def raw_lines(read: FileRead, source: Source, layouts: list[layout.Layout], line
         if source.sha256 != read.sha256:
             return {}
         opened = _Opened(source, Options(max_file_mb=1e9))
-        for sheet, grid in _grids(opened, [x for x in _claims(opened, layouts)[0] if x.name in _names(read)]):
+        named = [x for x in _claims(opened, layouts)[0] if x.name in _names(read)]
+        for sheet, grid in _grids(opened, named):
+            if grid is None and opened.kind == "text" and not named:
+                found.clear()
+                grid = opened.plain()
             if grid is None or (read.sheets and sheet not in read.sheets):
                 continue
             shift = read.sheets.index(str(sheet)) * SHEET if read.sheets else 0
@@ -812,8 +898,13 @@ def _grids(opened: _Opened, named: list[layout.Layout]) -> Iterator[tuple[str | 
 # --- to and from plain frames, for whoever keeps what was read --------------------------------------------------------
 
 
+def _rows_name(no: int) -> str:
+    return f"{no}_rows"
+
+
 def packed(read: FileRead) -> tuple[dict[str, Any], dict[str, pl.DataFrame]]:
-    """A FileRead as a JSON-ready dict and frames by name, for a store; `unpack` is the way back."""
+    """A FileRead as a JSON-ready dict and frames by name, for a store that has the rows already that were put away; `unpack`
+    is the way back."""
     meta = {
         "file": read.file,
         "sha256": read.sha256,
@@ -826,18 +917,23 @@ def packed(read: FileRead) -> tuple[dict[str, Any], dict[str, pl.DataFrame]]:
         "complete_for": read.complete_for,
         "refused_parts": list(read.refused_parts),
         "sheets": list(read.sheets),
-        "tables": list(read.tables),
+        "tables": {name: [one.height, dict(sorted(one.shops.items()))] for name, one in read.tables.items()},
     }
     frames = {}
-    for i, one in enumerate(read.tables.values()):
-        frames[f"{i}_rows"] = one.rows
-        frames[f"{i}_refused"] = one.refused
+    for no, one in enumerate(read.tables.values()):
+        if not one.kept:
+            frames[_rows_name(no)] = one.rows.collect()
+        frames[f"{no}_refused"] = one.refused
     return meta, frames
 
 
-def unpack(meta: dict[str, Any], frames: dict[str, pl.DataFrame], file: str | None = None) -> FileRead:
-    """The FileRead that `packed` took apart; `file` where the same content stands under another path now."""
-    tables = {name: TableRead(frames[f"{i}_rows"], frames[f"{i}_refused"]) for i, name in enumerate(meta["tables"])}
+def unpack(meta: dict[str, Any], frames: Mapping[str, pl.LazyFrame], file: str | None = None) -> FileRead:
+    """The FileRead that `packed` took apart, its rows left where they are; `file` where the same content stands under another
+    path now."""
+    tables = {
+        name: TableRead(frames[_rows_name(no)], frames[f"{no}_refused"].collect(), height, shops, kept=True)
+        for no, (name, (height, shops)) in enumerate(meta["tables"].items())
+    }
     exported = datetime.fromisoformat(meta["exported_at"]) if meta["exported_at"] else None
     return FileRead(
         file or meta["file"],

@@ -55,6 +55,7 @@ class Origin:
     starts: np.ndarray | None = None
     ends: np.ndarray | None = None
     lines: np.ndarray | None = None
+    whole: bool = True  # false: a quote is damaged, so that what a record is shows only beside those after it
 
     def raw(self, rows: pl.DataFrame) -> pl.Series:
         """The whole original text of `rows` (line + cells), in their order."""
@@ -114,6 +115,17 @@ def to_utf8(data: bytes, encoding: str = "utf-8") -> bytes:
     if data.isspace():
         raise FileRefused(say("empty_file"))
     return data
+
+
+def piece(raw: bytes, first: bool) -> bytes | None:
+    """A piece of a file's text as UTF-8, None where only a look at the whole file says what it is."""
+    marks = [mark for mark, name in _BOMS if not first or not name.startswith("utf-8")]
+    if raw.startswith(tuple(marks)):
+        return None
+    try:
+        return to_utf8(raw)
+    except FileRefused:
+        return None
 
 
 def _decoded(data: bytes, encoding: str) -> None:
@@ -273,20 +285,6 @@ def grid_on(header: list[str], data: bytes, shift: int, delimiter: str) -> Grid:
     return _below(header, data, records(data, delimiter), 0, shift, delimiter)
 
 
-def cuts(data: bytes, most: int, head: int) -> list[int]:
-    """Where a text without quotes may be cut, so that no piece holds many more bytes than `most` and the first at least
-    `head` lines: offsets behind line ends, the end of the text last."""
-    at = 0
-    for _ in range(head):
-        at = data.find(b"\n", at) + 1 or len(data)
-        if at == len(data):
-            break
-    out = [data.find(b"\n", max(at, most) - 1) + 1 or len(data)]
-    while out[-1] < len(data):
-        out.append(data.find(b"\n", min(out[-1] + most, len(data)) - 1) + 1 or len(data))
-    return out
-
-
 def _below(header: list[str], data: bytes, found: Records, first: int, shift: int, delimiter: str) -> Grid:
     width = len(header)
     starts, ends = found.starts[first:], found.ends[first:]
@@ -308,7 +306,7 @@ def _below(header: list[str], data: bytes, found: Records, first: int, shift: in
         frame = frame.with_columns(trimmed(pl.col(n), unseen) for n in names)
         frame = frame.filter(pl.col("damage").is_not_null() | pl.any_horizontal(pl.col(n).is_not_null() for n in names))
     frame, warnings = without_repeated_headers(header, frame)
-    return Grid(header, frame, Origin(data, starts, ends, lines), warnings)
+    return Grid(header, frame, Origin(data, starts, ends, lines, found.cells is None), warnings)
 
 
 def without_repeated_headers(header: list[str], rows: pl.DataFrame) -> tuple[pl.DataFrame, list[str]]:

@@ -107,7 +107,7 @@ def one(data: bytes) -> None:
     assert " (in " not in (read.message or ""), read.message  # an exception that nobody foresaw
     assert (read.state == "refused") == (not read.tables)
     meta, frames = packed(read)
-    assert unpack(meta, frames).message == read.message
+    assert unpack(meta, {name: frame.lazy() for name, frame in frames.items()}).message == read.message
     if read.state == "read" and source.ending == ".csv" and not source.is_register:
         _every_line(read, source, layouts)
     taken = merge([*_registers(), read], OPTIONS)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import random
 from functools import partial
 from pathlib import Path
@@ -9,8 +10,9 @@ from pathlib import Path
 import polars as pl
 import pytest
 
+from pipelines import cli, workspace
 from pipelines import run as runs
-from pipelines import workspace
+from pipelines.intake import read
 from pipelines.intake.merge import BY_SHOP, Merging
 from pipelines.ledger import shops
 from seed_data.scenario import build, write_demo
@@ -111,6 +113,45 @@ def test_the_scenario_shop_by_shop_is_the_scenario_at_once(tmp_path: Path) -> No
     for name in apart.tables:  # what ships is added by the run alone
         one.tables[name] = other.tables[name]
     equal(one, other)
+
+
+def test_rows_that_were_put_away_while_reading_give_the_same(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    write_demo(tmp_path, build(seed=32, months=2, cups=300))
+    space = workspace.find(tmp_path)
+    held = runs.take_in(runs.look(space, runs.Silent())).whole()
+    workspace.forget_reads(space, [])
+    monkeypatch.setattr(read, "BLOCK", 40)
+    monkeypatch.setattr(read, "PIECE", 3000)
+    look = runs.look(space, runs.Silent())
+    little = look.settings.engine.model_copy(update={"span_rows": 500})  # more is not held in memory
+    few = dataclasses.replace(look, settings=look.settings.model_copy(update={"engine": little}))
+    fresh = runs.take_in(few)
+    blocks = [path.name for path in space.intake_store.glob("*/0_rows.*.parquet")]
+    assert len(blocks) > 20 and len(fresh.spans) > 1
+    assert sum(one.kept for each in fresh.files.reads for one in each.tables.values()) > 20
+    equal(held, fresh.whole())
+    equal(held, runs.take_in(few).whole())  # from the store
+
+
+def test_rows_that_were_put_away_and_are_gone_stop_the_run_with_a_word(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    write_demo(tmp_path, build(seed=33, months=1, cups=60))
+    assert cli.main(["check", str(tmp_path)]) in (0, 3)
+    space = workspace.find(tmp_path)
+    true_read = workspace.read_again
+
+    def damaged(where: workspace.Workspace, key: str) -> object:
+        found = true_read(where, key)
+        for block in (space.intake_store / key).glob("0_rows.*.parquet"):
+            block.unlink()
+        return found
+
+    monkeypatch.setattr(workspace, "read_again", damaged)
+    assert cli.main(["check", str(tmp_path)]) == 1
+    assert "damaged or gone" in (told := capsys.readouterr().err) and "--again" in told
+    monkeypatch.undo()
+    assert cli.main(["check", str(tmp_path)]) in (0, 3)
 
 
 def test_books_are_not_closed_before_every_shop_was_looked_at() -> None:

@@ -297,7 +297,9 @@ def test_a_hidden_sheet_is_read_and_named_as_hidden() -> None:
 def test_sheets_that_feed_one_table_survive_the_store() -> None:
     read = read_file(Source("inbox/log.xlsx", content=by_openpyxl(MONTHS)), [])
     meta, frames = packed(read)
-    assert unpack(meta, frames).sheets == read.sheets == ("March", "April")
+    assert (
+        unpack(meta, {name: frame.lazy() for name, frame in frames.items()}).sheets == read.sheets == ("March", "April")
+    )
 
 
 def test_layouts_for_different_sheets_read_one_workbook_together() -> None:
@@ -472,7 +474,7 @@ def test_two_digits_fall_into_the_stated_hundred_years(cell: str, century: int, 
     text = rule(f"century = {century}", poured_at='{ column = "poured_at", format = "%d.%m.%y" }')
     data = f"{POURS}\nnorth,a,1,{cell},clear_a,binder,1\n"
     read = read_file(Source("inbox/x.csv", content=data.encode()), [layout.parse("a.toml", text)])
-    assert [v.date() for v in read.tables["pours"].rows["poured_at"]] == ([wanted] if wanted else [])
+    assert [v.date() for v in read.tables["pours"].rows.collect()["poured_at"]] == ([wanted] if wanted else [])
 
 
 @pytest.mark.parametrize(("head", "said"), [
@@ -510,7 +512,7 @@ def test_what_was_read_survives_the_store_with_all_its_marks() -> None:
     book = by_openpyxl({"pours": [HEADER, *ROWS], "Notes": [["x"]]})
     read = read_file(Source("inbox/a.xlsx", content=book), [])
     meta, frames = packed(read)
-    again = unpack(meta, frames)
+    again = unpack(meta, {name: frame.lazy() for name, frame in frames.items()})
     assert dataclasses.replace(again, tables={}) == dataclasses.replace(read, tables={}) and again.refused_parts
 
 

@@ -131,18 +131,33 @@ def test_the_digest_of_the_program_covers_sql_and_is_stable():
 
 def test_what_was_read_comes_back_as_it_was_and_a_damaged_entry_counts_as_none(space):
     frame = pl.DataFrame({"a": [1, None], "b": [["x"], []]})
-    workspace.keep_read(space, "key", {"pours": frame}, {"state": "read"})
+    workspace.Keeping(space, "key").finish({"pours": frame}, {"state": "read"})
     frames, notes = workspace.read_again(space, "key")
-    assert frames["pours"].equals(frame)
+    assert frames["pours"].collect().equals(frame)
     assert notes == {"state": "read"}
-    (space.intake_store / "key" / "pours.parquet").write_bytes(b"cut short")
-    assert workspace.read_again(space, "key") is None
-    workspace.keep_read(space, "key", {"pours": frame}, {})
-    assert workspace.read_again(space, "key") is not None
-    workspace.keep_read(space, "other", {}, {})
+    block = space.intake_store / "key" / "pours.000000.parquet"
+    for damage in (b"cut short", b"x" * block.stat().st_size):
+        block.write_bytes(damage)
+        assert workspace.read_again(space, "key") is None
+        workspace.Keeping(space, "key").finish({"pours": frame}, {})
+        assert workspace.read_again(space, "key") is not None
+    workspace.Keeping(space, "other").finish({}, {})
     workspace.forget_reads(space, ["other"])
     assert workspace.read_again(space, "key") is None
     assert workspace.read_again(space, "other") == ({}, {})
+
+
+def test_blocks_come_back_as_one_frame_and_what_was_cleared_does_not(space):
+    place = workspace.Keeping(space, "key")
+    place.put("pours", pl.DataFrame({"a": [1]}))
+    place.clear()
+    assert place.put("pours", pl.DataFrame({"a": [2]})).collect()["a"].to_list() == [2]
+    place.put("pours", pl.DataFrame({"a": [3], "mark": [True]}))
+    assert workspace.read_again(space, "key") is None
+    place.finish({"more": pl.DataFrame({"b": ["x"]})}, {})
+    frames, _ = workspace.read_again(space, "key")
+    assert frames["pours"].collect().rows() == [(2, None), (3, True)] and frames["more"].collect().height == 1
+    assert os.listdir(space.intake_store) == ["key"]
 
 
 # --- snapshots ---

@@ -70,7 +70,7 @@ def test_a_proposal_with_its_questions_answered_reads_every_row(shape: Shape) ->
     assert read.layout == "proposed" and read.state == "read", read.message
     for table, part in read.tables.items():
         assert part.refused.height == 0, (table, part.refused["reason"].unique().to_list())
-        assert part.rows.height >= shape.least
+        assert part.height >= shape.least
 
 
 def test_every_match_carries_its_evidence_and_every_question_its_column() -> None:

@@ -32,7 +32,7 @@ def pours(head: str = "", columns: str = POURS) -> str:
 
 def test_joined_times_units_constants_numbers_within_and_renames() -> None:
     found = read(pours(), HEADER + "\nT1,3/9/2025,7:05,Clear A,binder,10\nT1,3/9/2025,7:06,Clear A,thin,.5\n")
-    rows = found.tables["pours"].rows
+    rows = found.tables["pours"].rows.collect()
     assert found.layout == "scale"
     assert rows["pour_no"].to_list() == [1, 2]
     assert rows["weighed_g"].to_list() == [283.49523125, 14.1747615625]
@@ -47,7 +47,7 @@ def test_a_value_the_layout_does_not_rename_is_refused_unless_kept() -> None:
         "product_id: 'Clear B' is not among the layout's values (Clear A); correct the cell, or add it there"
     ]
     kept = POURS.replace('"clear_a" }', '"clear_a" }, otherwise = "keep", prefix = "n-"')
-    assert read(pours(columns=kept), data).tables["pours"].rows["product_id"].to_list() == ["n-Clear B"]
+    assert read(pours(columns=kept), data).tables["pours"].rows.collect()["product_id"].to_list() == ["n-Clear B"]
 
 
 @pytest.mark.parametrize(
@@ -65,7 +65,7 @@ def test_weights_become_what_each_pour_added(weights: str, shown: list[int], wan
         'weighed_g = { column = "Net", unit = "oz" }', f'weighed_g = {{ column = "Net", {weights} }}'
     )
     body = "".join(f"T1,3/9/2025,7:0{i},Clear A,binder,{w},0.003\n" for i, w in enumerate(shown))
-    rows = read(pours(columns=columns), HEADER + ",Cup\n" + body).tables["pours"].rows
+    rows = read(pours(columns=columns), HEADER + ",Cup\n" + body).tables["pours"].rows.collect()
     assert rows["weighed_g"].to_list() == pytest.approx(wanted, rel=1e-12)
 
 
@@ -73,7 +73,7 @@ def test_a_cumulative_weight_after_an_unreadable_one_is_refused_too() -> None:
     columns = POURS.replace('unit = "oz"', 'weights = "cumulative"')
     body = "T1,3/9/2025,7:00,Clear A,binder,10\nT1,3/9/2025,7:01,Clear A,thin,x\nT1,3/9/2025,7:02,Clear A,thin,30\n"
     found = read(pours(columns=columns), HEADER + "\n" + body + "T1,3/9/2025,7:03,Clear A,thin,31\n").tables["pours"]
-    assert found.rows["weighed_g"].to_list() == [10, 1]
+    assert found.rows.collect()["weighed_g"].to_list() == [10, 1]
     assert "before this row could not be read" in found.refused.filter(line=4)["reason"][0]
 
 
@@ -123,11 +123,11 @@ after_operation = "Step"
     data += "fix J12 door;1;Lack;01.03.2025 08:00;door + hood;T1;1,0;2;gun_1\n"
     data += "fix J12 door;2;Schliff;01.03.2025 09:00;;;;3;\n"
     found = read(text, data.encode("windows-1252")).tables
-    assert found["operations"].rows["job_id"].to_list() == ["12", "12"]
-    assert found["operations"].rows["line"].to_list() == [3, 4]
-    assert found["operation_panels"].rows["panel_id"].to_list() == ["door", "hood"]
-    assert found["draws"].rows["mix_id"].to_list() == ["T1"]
-    readings = found["readings"].rows
+    assert found["operations"].rows.collect()["job_id"].to_list() == ["12", "12"]
+    assert found["operations"].rows.collect()["line"].to_list() == [3, 4]
+    assert found["operation_panels"].rows.collect()["panel_id"].to_list() == ["door", "hood"]
+    assert found["draws"].rows.collect()["mix_id"].to_list() == ["T1"]
+    readings = found["readings"].rows.collect()
     assert readings.select("line", "row", "reading_no", "reading_um").rows() == [(3, 1, 1, 25.4), (3, 3, 2, 50.8)]
     assert found["readings"].refused["reason"].to_list() == ["panel_id: must not be empty"]
 

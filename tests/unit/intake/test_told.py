@@ -42,7 +42,7 @@ def test_every_register_has_a_starter_that_is_empty_until_its_example_is_uncomme
         used = [line.removeprefix("# ") if i > header else line for i, line in enumerate(lines)]
         full = read_file(Source(f"registers/{name}", content="\n".join(used).encode()), [])
         part = full.tables[name[:-4]]
-        assert part.rows.height >= 1 and part.refused.is_empty(), part.refused["reason"].to_list()
+        assert part.height >= 1 and part.refused.is_empty(), part.refused["reason"].to_list()
         assert full.message is None
 
 
@@ -50,7 +50,7 @@ def test_a_line_number_in_a_register_counts_its_comments_and_a_hash_in_a_text_is
     text = '# about\n#\ngun_id,shop_id,atomising,tip_mm\n# example\n#1,north,hvlp,1.3\n"g\n# 2",north,hvlp,x\n'
     found = read_file(Source("registers/guns.csv", content=text.encode()), [])
     part = found.tables["guns"]
-    assert part.rows["gun_id"].to_list() == ["#1"] and part.rows["line"].to_list() == [5]
+    assert part.rows.collect()["gun_id"].to_list() == ["#1"] and part.rows.collect()["line"].to_list() == [5]
     assert part.refused["line"].to_list() == [6] and part.refused["gun_id"].to_list() == ["g\n# 2"]
 
 

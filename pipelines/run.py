@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from pipelines.intake.merge import Intake, Merging
     from pipelines.intake.read import FileRead, Options
     from pipelines.ledger.shops import Phase, Span
+    from pipelines.results import Results
     from pipelines.settings import Settings
     from pipelines.shelf import Shelf
     from pipelines.transfer.iterate import Joint
@@ -76,6 +77,12 @@ class Run:
 
         return Shelf(self.space)
 
+    @cached_property
+    def results(self) -> Results:
+        from pipelines.results import Results
+
+        return Results(self.tables)
+
     @contextlib.contextmanager
     def timed(self, stage: str) -> Iterator[None]:
         """Add what happens inside to the time of a stage."""
@@ -101,7 +108,11 @@ def begin(space: Workspace, teller: Teller) -> Iterator[Run]:
         workspace.begin(space)
         chosen = current.settings.engine
         with engine.start(chosen.engine, chosen.workers, chosen.spark_master) as started:
-            yield dataclasses.replace(current, remark=remark, engine=started)
+            current = dataclasses.replace(current, remark=remark, engine=started)
+            try:
+                yield current
+            finally:
+                current.results.close()
 
 
 def look(space: Workspace, teller: Teller) -> Run:

@@ -34,6 +34,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    import duckdb
     import polars as pl
 
 try:
@@ -46,6 +47,7 @@ MANIFEST = ".manifest.json"
 CODE_SUFFIXES = frozenset({".py", ".sql", ".csv", ".toml", ".html", ".js", ".css", ".jinja", ".j2", ".json", ".svg"})
 LIBRARIES = ("polars", "duckdb", "pandera", "numpy", "scipy", "plotly", "jinja2", "sqlglot", "fastexcel", "xlsxwriter")
 _REFUSALS = (errno.ENOSPC, errno.EDQUOT, errno.EACCES, errno.EPERM, errno.EROFS)
+LARGE = 50_000_000  # bytes of files that are worth looking at on several cores
 ROW_GROUP = 1 << 14  # rows of a kept frame that are read together where some of them are wanted
 SPREADSHEET_STARTS = "=+-@\t\r"
 
@@ -313,16 +315,22 @@ def sha256_file(full: Path) -> str:
 
 def digests(files: Iterable[Input]) -> dict[str, str]:
     """Path -> SHA-256 of the content. A file that cannot be read gets the word `unreadable` and its trouble."""
-    found: dict[str, str] = {}
-    for one in files:
-        if one.trouble is None:
-            try:
-                found[one.path] = sha256_file(one.full)
-            except OSError as error:
-                found[one.path] = f"unreadable: {error.strerror}"
-        else:
-            found[one.path] = f"unreadable: {one.trouble}"
-    return found
+
+    def digest(one: Input) -> str:
+        if one.trouble is not None:
+            return f"unreadable: {one.trouble}"
+        try:
+            return sha256_file(one.full)
+        except OSError as error:
+            return f"unreadable: {error.strerror}"
+
+    files = list(files)
+    if sum(one.size for one in files) < LARGE:
+        return {one.path: digest(one) for one in files}
+    from concurrent.futures import ThreadPoolExecutor
+
+    with ThreadPoolExecutor(os.cpu_count()) as pool:
+        return dict(zip((one.path for one in files), pool.map(digest, files), strict=True))
 
 
 def code_digest(packages: Iterable[str] = ("pipelines", "schemas", "reports", "seed_data")) -> str:
@@ -629,18 +637,42 @@ def keep_handout(space: Workspace, folder: str, files: Mapping[str, bytes]) -> P
     return target
 
 
-def build_database(space: Workspace, tables: Iterable[str]) -> None:
-    """Write filmledger.duckdb from the published parquet files of the set being built."""
-    import duckdb
+class Database:
+    """filmledger.duckdb of the set being built, from its published parquet files. Not for two threads at a time."""
 
-    target = space.building / "filmledger.duckdb"
-    try:
-        with duckdb.connect(str(target)) as connection:
-            connection.execute("SET memory_limit = '1GB'")  # what does not fit waits beside the file
-            for name in sorted(tables):
-                connection.read_parquet(str(space.building / "tables" / f"{name}.parquet")).create(name)
-    except duckdb.Error as error:
-        raise refusal(error, f"write {target}") from error
+    def __init__(self, space: Workspace) -> None:
+        self.space = space
+        self._connection: duckdb.DuckDBPyConnection | None = None
+
+    def add(self, name: str) -> None:
+        """Take in a published table."""
+        with self._writing():
+            import duckdb
+
+            if self._connection is None:
+                self._connection = duckdb.connect(str(self._file))
+                self._connection.execute("SET memory_limit = '1GB'")  # what does not fit waits beside the file
+            self._connection.read_parquet(str(self.space.building / "tables" / f"{name}.parquet")).create(name)
+
+    def close(self) -> None:
+        """The file is complete."""
+        if self._connection is not None:
+            with self._writing():
+                self._connection.close()
+                self._connection = None
+
+    @property
+    def _file(self) -> Path:
+        return self.space.building / "filmledger.duckdb"
+
+    @contextlib.contextmanager
+    def _writing(self) -> Iterator[None]:
+        import duckdb
+
+        try:
+            yield
+        except duckdb.Error as error:
+            raise refusal(error, f"write {self._file}") from error
 
 
 def publish(space: Workspace, manifest: Mapping[str, Any]) -> Path:

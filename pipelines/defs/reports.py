@@ -5,7 +5,6 @@ import dagster as dg
 from pipelines import run as runs
 from pipelines import workspace
 from pipelines.defs import intake, ledger, tables, transfer
-from pipelines.engine import Cores
 from reports import handouts
 from schemas import registers
 
@@ -44,21 +43,18 @@ def site(context: dg.AssetExecutionContext) -> dg.MaterializeResult:
     required_resource_keys={"run"},
 )
 def out(context: dg.AssetExecutionContext) -> dg.MaterializeResult:
-    """Spreadsheets of every published table and of the refused rows, filmledger.duckdb, and the swap."""
+    """What is left to write beside the published tables: registers that readers quote, refused rows; and the swap."""
     run: runs.Run = context.resources.run
     tables.have(run, [*PUBLISHED, *QUOTED])
-
-    def spreadsheet(name: str) -> None:
-        workspace.write_csv(run.space, f"csv/{name}.csv", run.tables.parts(name))
-
     with run.timed("results"):
-        for _ in Cores(run.settings.engine.workers).each(spreadsheet, PUBLISHED):
-            pass
+        for name in PUBLISHED:
+            if name not in run.results.added:  # as the last run left it
+                run.results.add(name)
         for name in QUOTED:
             workspace.write_basis(run.space, name, run.tables[name])
         for (path,), rows in run.tables["refused_rows"].group_by("file", maintain_order=True):
             workspace.write_csv(run.space, f"refused/{workspace.file_name_of(str(path))}.csv", [rows])
-        workspace.build_database(run.space, PUBLISHED)
+        run.results.wait()
         told = runs.publish(run)
     run.tell("results", f"{len(PUBLISHED)} tables in {run.space.out}")
     return dg.MaterializeResult(metadata={name: value for name, value in told.items() if value is not None})

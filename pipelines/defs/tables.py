@@ -89,7 +89,7 @@ def put(run: Run, name: str, frame: pl.DataFrame) -> dg.MaterializeResult:
 def stands(run: Run, name: str) -> dg.MaterializeResult:
     """A table stands in the shelf: if published it goes among the results; tell rows and checks."""
     if name in PUBLISHED:
-        run.tables.publish(name)
+        run.results.add(name)
     told = {"dagster/row_count": run.tables.rows(name)}
     return dg.MaterializeResult(asset_key=name, metadata=told, check_results=list(_outcomes(run, name)))
 

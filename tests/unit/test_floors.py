@@ -14,6 +14,7 @@ FLOORS = (
     ("pipelines.settings", "pipelines.workspace", "seed_data"),
     ("pipelines.intake", "pipelines.ledger", "pipelines.transfer", "reports"),
     ("pipelines.engine", "pipelines.shelf"),
+    ("pipelines.results",),
     ("pipelines.run",),
     ("pipelines.defs",),
     ("pipelines.definitions",),

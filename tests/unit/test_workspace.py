@@ -31,7 +31,10 @@ def finished_set(space: Workspace, number: int) -> None:
     for name in ("one", "two"):
         workspace.write_table(space, name, pl.DataFrame({"number": [number]}))
     workspace.write_bytes(space, "site/index.html", str(number).encode())
-    workspace.build_database(space, ["one", "two"])
+    database = workspace.Database(space)
+    for name in ("one", "two"):
+        database.add(name)
+    database.close()
     workspace.publish(space, {"number": number})
 
 

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     import polars as pl
 
     from pipelines.intake.layout import Layout
-    from pipelines.intake.merge import Intake, Merging
+    from pipelines.intake.merge import Intake, Merging, Told
     from pipelines.intake.read import FileRead, Options
     from pipelines.ledger.shops import Phase, Span
     from pipelines.results import Results
@@ -209,9 +209,10 @@ def intake(current: Run) -> None:
             shelf.put(name, frame)
     else:
         counts: Counter[str] = Counter()
-        works = engine.Cores(current.settings.engine.workers)
-        for done, rows in enumerate(works.each(partial(_bring, shelf, taken), range(len(shelf.spans))), start=1):
-            current.teller.progress("merging shops", done, len(shelf.spans))
+        looks = current.engine.each(partial(_bring, shelf, taken), range(len(shelf.spans)))
+        for at, (rows, told) in enumerate(looks):
+            current.teller.progress("merging shops", at + 1, len(shelf.spans))
+            taken.hear(at, told)
             counts.update(rows)
         for name, height in counts.items():
             shelf.finish(name, height)
@@ -219,10 +220,10 @@ def intake(current: Run) -> None:
         shelf.put(name, frame)
 
 
-def _bring(shelf: Shelf, taken: Merging[Span], at: int) -> dict[str, int]:
-    frames = taken.batch(at)
+def _bring(shelf: Shelf, taken: Merging[Span], at: int) -> tuple[dict[str, int], Told]:
+    frames, told = taken.look(at)
     shelf.bring(at, frames)
-    return {name: frame.height for name, frame in frames.items()}
+    return {name: frame.height for name, frame in frames.items()}, told
 
 
 @dataclass(frozen=True)

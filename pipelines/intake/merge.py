@@ -153,7 +153,7 @@ class Merging(Generic[Cut]):
         shops = pl.DataFrame({"shop_id": sorted(sizes)}, schema={"shop_id": pl.String})
         self._shops = [frozenset(shops.filter(span.holds())["shop_id"]) for span in self.spans]
         self.remarks: list[tuple[str, str, str]] = []
-        self._told: dict[int, _Told] = {}
+        self._told: dict[int, Told] = {}
         one = len(self.spans) == 1  # then one look does for all: a small business is not to wait for a second
         nobodys = (pl.col("shop_id").is_null(), frozenset[str]())
         books = {table: _gathered(table, files, nobodys if table in BY_SHOP and not one else None) for table in TABLES}
@@ -167,26 +167,42 @@ class Merging(Generic[Cut]):
         self._before = self._without_readings(books, warnings)
         self._after = cross.checked(self._before, warnings, TABLES)
         doubts.noted(self._after, files.reads, {table: unit_of(table) for table in TABLES}, warnings)
-        self._common = _Told.of(self._after, TABLES, files, warnings)
+        self._common = Told.of(self._after, TABLES, files, warnings)
         self.tables = {table: self._by_key(self._after[table]) for table in TABLES if table not in BY_SHOP}
 
+    def __getstate__(self) -> dict[str, object]:
+        """What another process needs to look at a span; the books are closed where they were opened."""
+        return self.__dict__ | {"raw_of": None, "_told": {}}
+
     def batch(self, at: int) -> dict[str, pl.DataFrame]:
-        """The tables of the shops of span `at`, as in `Intake`. Any thread may ask."""
+        """The tables of the shops of span `at`, as in `Intake`."""
+        tables, told = self.look(at)
+        self.hear(at, told)
+        return tables
+
+    def hear(self, at: int, told: Told) -> None:
+        """Keep what a look at span `at` told of the files, wherever that was."""
+        self._told[at] = told
+
+    def look(self, at: int) -> tuple[dict[str, pl.DataFrame], Told]:
+        """The tables of the shops of span `at`, as in `Intake`, and what is to be heard of the files. Any thread or process
+        may."""
         if len(self.spans) == 1:
-            return {table: self._by_key(self._after[table]) for table in BY_SHOP}
+            return {table: self._by_key(self._after[table]) for table in BY_SHOP}, self._common
         warnings = Warnings()
         books = self._without_readings(self._settled(self._of(at, self._before), BY_SHOP, warnings), warnings)
         books = cross.checked(books, warnings, BY_SHOP)
         books |= {table: book for table, book in self._after.items() if table not in BY_SHOP}
         doubts.noted(books, self.files.reads, {table: unit_of(table) for table in BY_SHOP}, warnings)
-        self._told[at] = _Told.of(books, BY_SHOP, self.files, warnings)
-        return {table: self._by_key(books[table]) for table in BY_SHOP}
+        told = Told.of(books, BY_SHOP, self.files, warnings)
+        return {table: self._by_key(books[table]) for table in BY_SHOP}, told
 
     def told(self) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
         """intake_files, refused_rows, incomplete, as the schemas say. Every batch was asked for before."""
         if len(self.spans) > 1 and len(self._told) < len(self.spans):
             raise ValueError("the books are closed when every span of shops has been looked at")
-        told = _Told.together([self._common, *(self._told[at] for at in sorted(self._told))])
+        parts = [self._told[at] for at in sorted(self._told)] if len(self.spans) > 1 else []
+        told = Told.together([self._common, *parts])
         books = _remarked(_intake_files(told, self.files), self.remarks)
         return books, _refused_rows(told, self.files, self.raw_of), told.incomplete
 
@@ -560,7 +576,7 @@ Counts = dict[tuple[int, str, int], dict[str, int]]  # rank of a file, table, sh
 
 
 @dataclass(frozen=True)
-class _Told:
+class Told:
     """What a look at some shops has to tell of the files."""
 
     counts: Counts
@@ -569,12 +585,12 @@ class _Told:
     warnings: Warnings
 
     @staticmethod
-    def of(books: dict[str, Book], own: Sequence[str], files: Files, warnings: Warnings) -> _Told:
+    def of(books: dict[str, Book], own: Sequence[str], files: Files, warnings: Warnings) -> Told:
         held = {table: books[table] for table in own}
-        return _Told(_counts(held), _refusals(held), _incomplete(held, files), warnings)
+        return Told(_counts(held), _refusals(held), _incomplete(held, files), warnings)
 
     @staticmethod
-    def together(parts: Sequence[_Told]) -> _Told:
+    def together(parts: Sequence[Told]) -> Told:
         counts: Counts = {}
         warnings = Warnings()
         for part in parts:
@@ -585,7 +601,7 @@ class _Told:
                     into[state] = into.get(state, 0) + n
         incomplete = pl.concat([part.incomplete for part in parts])
         incomplete = incomplete.unique().sort(door.empty("incomplete").columns, nulls_last=True)
-        return _Told(counts, pl.concat([part.refused for part in parts]), incomplete, warnings)
+        return Told(counts, pl.concat([part.refused for part in parts]), incomplete, warnings)
 
 
 def _label(read: FileRead, sheet: int) -> str:
@@ -619,7 +635,7 @@ def _add_refused(counts: Counts, table: str, rows: pl.DataFrame) -> None:
         states[REFUSED] = states.get(REFUSED, 0) + n
 
 
-def _intake_files(told: _Told, files: Files) -> pl.DataFrame:
+def _intake_files(told: Told, files: Files) -> pl.DataFrame:
     counts = dict(told.counts)
     names = [read.file for read in files.reads]
     for rank, read in enumerate(files.reads):
@@ -687,7 +703,7 @@ def _refusals(books: dict[str, Book]) -> pl.DataFrame:
     return pl.concat([pl.DataFrame(schema=_REFUSAL), *parts])
 
 
-def _refused_rows(told: _Told, files: Files, raw_of: RawOf | None) -> pl.DataFrame:
+def _refused_rows(told: Told, files: Files, raw_of: RawOf | None) -> pl.DataFrame:
     parts = [told.refused]
     for rank, read in enumerate(files.reads):
         if NOWHERE in read.tables:

@@ -102,7 +102,8 @@ def to_utf8(data: bytes, encoding: str = "utf-8") -> bytes:
         raise FileRefused(say("misnamed", ending=known) if known else say("binary", at=at))
     try:
         if name in ("utf-8", "ascii"):
-            _decoded(data, encoding)
+            if not data.isascii():
+                _decoded(data, encoding)
         else:
             data = data.decode(encoding).encode("utf-8", "surrogatepass")
             if (at := data.find(b"\0")) >= 0:
@@ -302,7 +303,7 @@ def _below(header: list[str], data: bytes, found: Records, first: int, shift: in
             strange = _by_hand(cells, data, starts[odd], ends[odd], lines[odd], delimiter, width)
             frame = pl.concat([frame, strange]).sort("line", maintain_order=True)
     if names:
-        unseen = any(mark in data for mark in _UNSEEN_BYTES)
+        unseen = not data.isascii() and any(mark in data for mark in _UNSEEN_BYTES)
         frame = frame.with_columns(trimmed(pl.col(n), unseen) for n in names)
         frame = frame.filter(pl.col("damage").is_not_null() | pl.any_horizontal(pl.col(n).is_not_null() for n in names))
     frame, warnings = without_repeated_headers(header, frame)

@@ -57,7 +57,7 @@ def over_build(film_build: pl.DataFrame, operation_films: pl.DataFrame, sprays: 
         .join(groups, on=[*FACE, "product_id"])
         .filter(pl.col("operation_no").is_between(pl.col("first_operation"), pl.col("last_operation")))
         .with_columns(part=part)
-        .group_by("shop_id", "job_id", "operation_no")
+        .group_by("shop_id", "job_id", "operation_no", maintain_order=True)
         .agg((pl.col(name) * pl.col("part")).sum() for name in ("over_ml", "over_ml_low", "over_ml_high"))
         .sort("shop_id", "job_id", "operation_no")
     )

@@ -58,7 +58,7 @@ def film_scatter(operation_films: pl.DataFrame, film_pieces: pl.DataFrame) -> pl
     spread = (
         film_pieces.filter(pl.col("usable") & (pl.col("n_effective") > 1) & pl.col("sd_um").is_not_null())
         .unique(SUM, keep="first", maintain_order=True)
-        .group_by("kind")
+        .group_by("kind", maintain_order=True)
         .agg(s2_um2=((pl.col("n_effective") - 1) * pl.col("sd_um") ** 2).sum() / (pl.col("n_effective") - 1).sum())
     )
     none = pl.DataFrame({"kind": [NO_KIND], "s2_um2": [None]}, schema=spread.schema)
@@ -82,7 +82,7 @@ def told_films(
     landed = pl.col("source") == "from transfer"
     inner = pl.col("face") != "outer"
     weight = pl.when(inner).then(INNER_RATIO).otherwise(1.0)
-    unweighed = sprayed.group_by(OPERATION).agg(
+    unweighed = sprayed.group_by(OPERATION, maintain_order=True).agg(
         left2=((pl.col("expected_gone_g") * pl.col("leftover_rel_sd").fill_null(0.0)) ** 2).sum()
         / pl.col("expected_gone_g").sum() ** 2
     )
@@ -148,7 +148,7 @@ def transfer_spread(told_sums: pl.DataFrame) -> pl.DataFrame:
     """
     sums = (
         told_sums.filter(pl.col("kind").str.ends_with("/paired"))
-        .group_by(SUM)
+        .group_by(SUM, maintain_order=True)
         .agg(
             pl.col("sum_um", "s2_um2").first(),
             m=pl.col("film_um").sum(),
@@ -234,7 +234,7 @@ def held_against_others(frame: pl.DataFrame) -> pl.DataFrame:
         some = (
             known.with_columns(mu=pl.col("film_um").median().over(by))
             .with_columns(miss=miss, better=better)
-            .group_by(by)
+            .group_by(by, maintain_order=True)
             .agg(
                 pl.col("mu").first().alias(f"mu_{mark}"),
                 (
@@ -301,7 +301,7 @@ def film_build(
     colour = (
         cup_feeds.join(pours.filter(pl.col("colour_id").is_not_null()).select("shop_id", "mix_id", "colour_id"),
                        on=["shop_id", "mix_id"])
-        .group_by(OPERATION).agg(pl.col("colour_id").min())
+        .group_by(OPERATION, maintain_order=True).agg(pl.col("colour_id").min())
     )  # fmt: skip
     members = (
         film_groups.select(*FACE, "product_id", "first_operation", "last_operation")
@@ -321,7 +321,7 @@ def film_build(
         return pl.when(pl.col(column).n_unique() == 1).then(pl.col(column).min()).alias(column)
 
     group = [*FACE, "product_id", "first_operation"]
-    sums = members.group_by(group).agg(
+    sums = members.group_by(group, maintain_order=True).agg(
         only("technician_id"),
         only("gun_id"),
         only("role"),

@@ -88,7 +88,12 @@ def cup_contents(cup_pours: pl.DataFrame, pours: pl.DataFrame, incomplete: pl.Da
         heirs = ready.join(spoiled, on=["shop_id", "from_mix_id"], how="semi").select(*CUP).unique()
         troubles.append(heirs.with_columns(trouble=pl.lit("holds the leftover of an incomplete cup")))
         waiting = waiting.join(done, on=CUP, how="anti")
-    why = pl.concat(troubles).filter(pl.col("trouble") != "incomplete").group_by(*CUP).agg(pl.col("trouble").min())
+    why = (
+        pl.concat(troubles)
+        .filter(pl.col("trouble") != "incomplete")
+        .group_by(*CUP, maintain_order=True)
+        .agg(pl.col("trouble").min())
+    )
     return (
         settled.sort(*CUP, *POURED_AS, "own_g", "mass_g")
         .group_by(*CUP, *POURED_AS, maintain_order=True)

@@ -98,10 +98,16 @@ def spans(sizes: Mapping[str, int], rows: int) -> list[Span]:
 
 def sizes(tables: Mapping[str, pl.DataFrame]) -> dict[str, int]:
     """How many rows each shop has over all tables that are cut."""
-    found = [frame.group_by(SHOP).agg(pl.len().cast(pl.Int64)) for name, frame in tables.items() if is_cut(name)]
+    found = [
+        frame.group_by(SHOP, maintain_order=True).agg(pl.len().cast(pl.Int64))
+        for name, frame in tables.items()
+        if is_cut(name)
+    ]
     if not found:
         return {}
-    counted = pl.concat(found).filter(pl.col(SHOP).is_not_null()).group_by(SHOP).agg(pl.col("len").sum())
+    counted = (
+        pl.concat(found).filter(pl.col(SHOP).is_not_null()).group_by(SHOP, maintain_order=True).agg(pl.col("len").sum())
+    )
     return dict(counted.iter_rows())
 
 

@@ -74,7 +74,7 @@ def practice_cards(
 ) -> pl.DataFrame:
     """Table practice_cards: one row per flag, sorted by shop, technician and kind, never by size."""
     settings = settings or {}
-    used = transfer_by_pair.group_by("technician_id").agg(
+    used = transfer_by_pair.group_by("technician_id", maintain_order=True).agg(
         shop_id=pl.col("shop_id").sort_by("n", "shop_id", descending=[True, False]).first(),
         guns=pl.col("gun_id").sort_by("n", "gun_id", descending=[True, False]).unique(maintain_order=True),
     )

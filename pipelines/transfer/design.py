@@ -125,7 +125,9 @@ def mean_leftover(layers: pl.DataFrame) -> pl.DataFrame:
     out = wanted.with_columns(pl.lit(None, pl.Float64).alias(c) for c in ("mean", "sd"))
     for by in (["shop_id", "role"], ["role"], []):
         stats = [pl.col("share").mean().alias("m"), pl.col("share").std().alias("s"), pl.len().alias("k")]
-        some = (seen.group_by(by).agg(stats) if by else seen.select(stats)).filter(pl.col("k") >= MIN_WEIGHED)
+        some = (seen.group_by(by, maintain_order=True).agg(stats) if by else seen.select(stats)).filter(
+            pl.col("k") >= MIN_WEIGHED
+        )
         out = out.join(some, on=by, how="left") if by else out.join(some, how="cross") if some.height else out
         if "m" in out.columns:
             out = out.with_columns(mean=pl.coalesce("mean", "m"), sd=pl.coalesce("sd", "s")).drop("m", "s", "k")

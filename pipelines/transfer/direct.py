@@ -43,7 +43,7 @@ def direct_records(records: pl.DataFrame, layers: pl.DataFrame) -> pl.DataFrame:
     """One row per usable record whose layers lie in one cell and whose leftovers are all weighed: cell, landed, sprayed."""
     key = ["shop_id", "job_id", "record_no"]
     one_cell = (
-        layers.group_by(key)
+        layers.group_by(key, maintain_order=True)
         .agg(
             pl.col("gun_id", "technician_id", "role").first(),
             cells=pl.struct("gun_id", "technician_id", "role").n_unique(),

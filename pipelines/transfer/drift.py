@@ -23,7 +23,7 @@ from pipelines.transfer import iterate, mixed
 from pipelines.transfer.mixed import Floats, Ints
 from pipelines.transfer.options import Z95
 from pipelines.transfer.tables import RECORD
-from pipelines.transfer.terms import Fitted, Term
+from pipelines.transfer.terms import Fitted, Term, labels
 
 ALARM = (
     4.10  # 5.0 % false alarms per 500 records (10,000 simulated series of independent normal residuals clipped at 3)
@@ -63,7 +63,7 @@ def litres_sprayed(
     operation = ["shop_id", "job_id", "operation_no"]
     volume = (
         sprayed.join(mixes.select("shop_id", "mix_id", "density_g_per_ml"), on=["shop_id", "mix_id"])
-        .group_by(operation)
+        .group_by(operation, maintain_order=True)
         .agg(
             ml=(
                 (pl.col("expected_gone_g") - pl.col("flush_g")).clip(lower_bound=0.0) / pl.col("density_g_per_ml")
@@ -76,7 +76,7 @@ def litres_sprayed(
         .with_columns(pl.col("ml").fill_null(0.0), day=pl.col("started_at").dt.date())
         .sort("gun_id", "started_at", *operation)
     )
-    first = used.group_by("gun_id").agg(first=pl.col("day").min())
+    first = used.group_by("gun_id", maintain_order=True).agg(first=pl.col("day").min())
     # cleaning is no service that wear counts from
     services = (
         gun_services.filter(pl.col("work") != "cleaned").select("gun_id", since="serviced_on").unique().sort("since")
@@ -110,7 +110,7 @@ def residuals(
     on = sp.csr_matrix(on @ sp.diags((kind != "wear").astype(float)))
     pev = np.maximum(joint.posterior.variance(mixed.Rows.of(joint.layout, on)), 0.0)
     gun_part = np.asarray(on @ np.where(kind == "gun", theta, 0.0)).ravel()
-    guns = record_layers.group_by(RECORD).agg(
+    guns = record_layers.group_by(RECORD, maintain_order=True).agg(
         gun_id=pl.when(pl.col("gun_id").n_unique() == 1).then(pl.col("gun_id").first()),
         shop=pl.col("shop_id").first(),
         op_job_id=pl.col("op_job_id").sort_by("started_at").last(),
@@ -181,7 +181,7 @@ def _rows_of_records(joint: iterate.Joint) -> sp.csr_matrix:
 def _week_variance(frame: pl.DataFrame) -> float:
     """Variance between shop-weeks of the relative residual, by moments (DerSimonian and Laird 1986); 0: none is seen."""
     week = (
-        frame.group_by("shop_id", "week")
+        frame.group_by("shop_id", "week", maintain_order=True)
         .agg(
             n=pl.len(),
             w=pl.col("weight").sum(),
@@ -297,15 +297,14 @@ def wear(found: pl.DataFrame) -> tuple[Fitted, Floats] | None:
     """
     if found.height < FEW:
         return None
-    period = found.select(pl.concat_str("gun_id", pl.col("since").cast(pl.String), separator="\t")).to_series()
-    most = found.group_by("gun_id", "since").agg(pl.col("litres").max())["litres"]
+    period = labels(found, "gun_id", "since")
+    most = found.group_by("gun_id", "since", maintain_order=True).agg(pl.col("litres").max())["litres"]
     typical = max(float(np.median(most.to_numpy())), 1.0)
-    level = period.to_numpy().astype(str)
     x = found["litres"].to_numpy() / typical
     fitted = Fitted(
         [
-            Term("level", level, scale=0.15, local=True),
-            Term("wear", level, value=x, prior=(0.0, SLOPE_SD), local=True),
+            Term("level", period, scale=0.15, local=True),
+            Term("wear", period, value=x, prior=(0.0, SLOPE_SD), local=True),
         ],
         np.clip(found["y"].to_numpy(), -1.5, 1.5), found["v"].to_numpy(), found["h"].to_numpy(), 0.15,
     )  # fmt: skip
@@ -321,7 +320,7 @@ def gun_drift(found: Residuals, litres: pl.DataFrame, settings: Mapping[str, Any
     frame = found.frame
     fitted = wear(frame)
     rows: list[dict[str, Any]] = []
-    use = litres.group_by("gun_id", "since").agg(
+    use = litres.group_by("gun_id", "since", maintain_order=True).agg(
         litres=(pl.col("ml").sum() / 1000), begin=pl.col("started_at").min(), end=pl.col("started_at").max()
     )
     of_use = {
@@ -393,7 +392,7 @@ def gun_service_contrasts(found: Residuals, gun_services: pl.DataFrame) -> pl.Da
     frame = _weighted(found.frame)
     rows: list[dict[str, Any]] = []
     day = ["gun_id", "serviced_on"]
-    works = gun_services.group_by(day).agg(work=pl.col("work").sort().str.join(", ")).sort(day)
+    works = gun_services.group_by(day, maintain_order=True).agg(work=pl.col("work").sort().str.join(", ")).sort(day)
     for gun, part in works.group_by("gun_id", maintain_order=True):
         mine = frame.filter(pl.col("gun_id") == gun[0]).with_columns(day=pl.col("at").dt.date())
         days = part["serviced_on"].to_list()

@@ -15,7 +15,7 @@ from scipy.special import ndtr
 
 from pipelines.transfer import flags
 from pipelines.transfer.options import Z95
-from pipelines.transfer.terms import Fitted, Term, by_themselves
+from pipelines.transfer.terms import Fitted, Term, by_themselves, labels
 
 CELL = ["shop_id", "technician_id", "role"]
 COLOURED = ("base", "mid_coat")  # their film follows the colour's hiding
@@ -44,7 +44,7 @@ def operations(film_build: pl.DataFrame) -> pl.DataFrame:
         )
         .with_columns(middle=pl.coalesce((pl.col("film_min_um") + pl.col("film_max_um")) / 2, pl.col("film_max_um")))
         .with_columns(weight=weight)
-        .group_by("shop_id", "job_id", "operation_no", "product_id", "role", "technician_id")
+        .group_by("shop_id", "job_id", "operation_no", "product_id", "role", "technician_id", maintain_order=True)
         .agg(
             pl.col("gun_id", "colour_id", "film_min_um", "film_max_um", "grade").min(),
             film_um=(pl.col("found_um") * pl.col("weight")).sum() / pl.col("weight").sum(),
@@ -54,16 +54,6 @@ def operations(film_build: pl.DataFrame) -> pl.DataFrame:
     )  # fmt: skip
 
 
-def _text(frame: pl.DataFrame, *columns: str) -> np.ndarray:
-    """Levels of a term: columns joined; "" where one is missing."""
-    return (
-        frame.select(pl.concat_str(columns, separator="\t", ignore_nulls=False).fill_null(""))
-        .to_series()
-        .to_numpy()
-        .astype(str)
-    )
-
-
 def fit(ops: pl.DataFrame) -> tuple[Fitted, np.ndarray]:
     """The model of log(film / film_max): role + product + shop x role + technician + technician x role + gun + colour + e.
 
@@ -71,16 +61,15 @@ def fit(ops: pl.DataFrame) -> tuple[Fitted, np.ndarray]:
     noisy film is taken. Returns the fitted model and eta per operation.
     """
     limit, film, var = (ops[c].to_numpy() for c in ("film_max_um", "film_um", "var_um2"))
-    coloured = ops["role"].is_in(list(COLOURED)).to_numpy()
-    colour = np.where(coloured, _text(ops, "shop_id", "colour_id"), "")
+    coloured = pl.col("role").is_in(list(COLOURED))
     terms = [
-        Term("role", _text(ops, "role"), prior=(-0.2, 0.5)),
-        Term("product", _text(ops, "product_id"), scale=SCALE["product"]),
-        Term("place", _text(ops, "shop_id", "role"), scale=SCALE["place"], local=True),
-        Term("technician", _text(ops, "technician_id"), scale=SCALE["technician"], local=True),
-        Term("hand", _text(ops, "technician_id", "role"), scale=SCALE["hand"], local=True),
-        Term("gun", _text(ops, "gun_id"), scale=SCALE["gun"], local=True),
-        Term("colour", colour, scale=SCALE["colour"], local=True),
+        Term("role", labels(ops, "role"), prior=(-0.2, 0.5)),
+        Term("product", labels(ops, "product_id"), scale=SCALE["product"]),
+        Term("place", labels(ops, "shop_id", "role"), scale=SCALE["place"], local=True),
+        Term("technician", labels(ops, "technician_id"), scale=SCALE["technician"], local=True),
+        Term("hand", labels(ops, "technician_id", "role"), scale=SCALE["hand"], local=True),
+        Term("gun", labels(ops, "gun_id"), scale=SCALE["gun"], local=True),
+        Term("colour", labels(ops, "shop_id", "colour_id", where=coloured), scale=SCALE["colour"], local=True),
     ]
     eta = np.full(ops.height, -0.2)
     ones, fitted = np.ones(ops.height), None
@@ -118,7 +107,7 @@ def film_by_technician(
         return pl.DataFrame(schema={c: pl.String for c in CELL})
     fitted, _ = fit(ops)
     cells = (
-        ops.group_by(CELL)
+        ops.group_by(CELL, maintain_order=True)
         .agg(
             n=pl.len().cast(pl.Int64),
             n_colours=pl.col("colour_id").n_unique().cast(pl.Int64) - pl.col("colour_id").has_nulls().cast(pl.Int64),
@@ -152,7 +141,7 @@ def film_by_technician(
     prob = ndtr((eta - np.log1p(material)) / se)
     enough = cells["n"].to_numpy() >= FEW
     colours = ~coloured | (cells["n_colours"].to_numpy() >= COLOURS_NEEDED)
-    alone = by_themselves(_text(ops, "technician_id"), _text(ops, "gun_id"))
+    alone = by_themselves(labels(ops, "technician_id"), labels(ops, "gun_id"))
     separable = (vif <= MAX_VIF) & ~cells["technician_id"].is_in(list(alone)).to_numpy()
     flagged = flags.flag(prob, separable & colours & enough & fitted.fit.converged, share)
     guns = [", ".join(g) for g in cells["guns"].to_list()]
@@ -193,7 +182,7 @@ def amounts(film_build: pl.DataFrame, material_ledger: pl.DataFrame, mixes: pl.D
     """
     over = (
         material_ledger.filter(pl.col("technician_id").is_not_null() & pl.col("role").is_not_null())
-        .group_by(CELL)
+        .group_by(CELL, maintain_order=True)
         .agg(
             over_build_solids_kg=pl.col("over_build_solids_g").sum() / 1000,
             over_build_voc_kg=pl.col("over_build_voc_g").sum() / 1000,
@@ -201,11 +190,11 @@ def amounts(film_build: pl.DataFrame, material_ledger: pl.DataFrame, mixes: pl.D
             price=pl.col("useful_cost").sum() / pl.col("useful_solids_g").sum(),
         )
     )
-    dry = mixes.group_by("shop_id", "product_id").agg(pl.col("dry_density_g_per_ml").mean())
+    dry = mixes.group_by("shop_id", "product_id", maintain_order=True).agg(pl.col("dry_density_g_per_ml").mean())
     under = (
         film_build.filter(pl.col("under_ml").is_not_null() & pl.col("technician_id").is_not_null())
         .join(dry, on=["shop_id", "product_id"], how="left")
-        .group_by(CELL)
+        .group_by(CELL, maintain_order=True)
         .agg(under_build_solids_kg=(pl.col("under_ml") * pl.col("dry_density_g_per_ml")).sum() / 1000)
     )
     return (

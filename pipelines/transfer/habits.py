@@ -15,7 +15,7 @@ import polars as pl
 from scipy.special import ndtr
 
 from pipelines.transfer import flags
-from pipelines.transfer.terms import Fitted, Term
+from pipelines.transfer.terms import Fitted, Term, labels
 
 CUP = ["shop_id", "mix_id"]
 MATERIAL_LEFTOVER = 0.05  # of what was poured, above the usual for the same work
@@ -77,33 +77,30 @@ def leftover_habits_of_hands(seen: pl.DataFrame, settings: Mapping[str, Any] | N
     """
     settings = settings or {}
     usual = (
-        seen.group_by("shop_id").agg(share=(pl.col("share") * pl.col("ml")).sum() / pl.col("ml").sum()).sort("shop_id")
+        seen.group_by("shop_id", maintain_order=True)
+        .agg(share=(pl.col("share") * pl.col("ml")).sum() / pl.col("ml").sum())
+        .sort("shop_id")
     )
     if seen.height < FEW:
         return Habits(pl.DataFrame(), usual, None)
     material = float(settings.get("leftover_material", MATERIAL_LEFTOVER))
-
-    def level(*columns: str) -> np.ndarray:
-        joined = pl.concat_str([pl.col(c).cast(pl.String) for c in columns], separator="\t", ignore_nulls=False)
-        return seen.select(joined.fill_null("")).to_series().to_numpy().astype(str)
-
     terms = [
-        Term("role", level("role"), prior=(0.15, 0.15)),
-        Term("size", level("size"), prior=(0.0, 0.1)),
-        Term("least", np.where(seen["least"].to_numpy(), "least", ""), prior=(0.0, 0.3)),
-        Term("product", level("product_id"), scale=SCALE["product"]),
-        Term("place", level("shop_id", "role"), scale=SCALE["place"], local=True),
-        Term("technician", level("technician_id"), scale=SCALE["technician"], local=True),
+        Term("role", labels(seen, "role"), prior=(0.15, 0.15)),
+        Term("size", labels(seen, "size"), prior=(0.0, 0.1)),
+        Term("least", labels(seen.with_columns(at=pl.lit("least")), "at", where=pl.col("least")), prior=(0.0, 0.3)),
+        Term("product", labels(seen, "product_id"), scale=SCALE["product"]),
+        Term("place", labels(seen, "shop_id", "role"), scale=SCALE["place"], local=True),
+        Term("technician", labels(seen, "technician_id"), scale=SCALE["technician"], local=True),
     ]
     y, ones = seen["share"].to_numpy(), np.ones(seen.height)
     fit = Fitted(terms, y, 0 * ones, ones, SCALE["event"])
     # who leaves much also leaves unevenly: each hand's own spread, drawn towards the common one as by 10 cups
-    code = np.unique(level("technician_id"), return_inverse=True)[1]
+    code = np.unique(labels(seen, "technician_id"), return_inverse=True)[1]
     left2 = (y - fit.design @ fit.fit.best.theta) ** 2
     common = float(left2.mean())
     own = (np.bincount(code, left2) + 10 * common) / (np.bincount(code) + 10)
     fit = Fitted(terms, y, 0 * ones, (own / common)[code] if common > 0 else ones, SCALE["event"], like=fit)
-    people = seen.group_by("technician_id").agg(
+    people = seen.group_by("technician_id", maintain_order=True).agg(
         n=pl.len().cast(pl.Int64), shop_id=pl.col("shop_id").mode().min()
     ).sort("technician_id")  # fmt: skip
     hands = [[("technician", t, 1.0)] for t in people["technician_id"]]

@@ -167,7 +167,7 @@ class Statements:
             return np.zeros(cells.height, bool)
         habit = (
             d.row_keys.with_columns(weighed=pl.Series(weighed), records=pl.Series(self.row_records))
-            .group_by("technician_id").agg(pl.col("weighed", "records").sum())
+            .group_by("technician_id", maintain_order=True).agg(pl.col("weighed", "records").sum())
             .with_columns(never=(pl.col("weighed") == 0) & (pl.col("records") >= NEVER))
         )  # fmt: skip
         return cells.join(habit, on="technician_id", how="left", maintain_order="left")["never"].to_numpy().astype(bool)

@@ -18,7 +18,7 @@ import polars as pl
 from scipy import stats
 
 from pipelines.transfer.advice import AREA_CLASSES
-from pipelines.transfer.terms import Fitted, Term
+from pipelines.transfer.terms import Fitted, Term, labels
 
 OPERATION = ["shop_id", "job_id", "operation_no"]
 PRIMERS = ("wash_primer", "adhesion_promoter", "epoxy", "sprayable_filler", "surfacer", "sealer")
@@ -47,7 +47,7 @@ def uses(tables: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
     mixes = tables["mixes"].select("shop_id", "mix_id", "density_g_per_ml", "leftover_g", "leftover_known", "complete")
     fed = (
         tables["sprayed"].join(mixes, on=["shop_id", "mix_id"], suffix="_mix")
-        .group_by(OPERATION)
+        .group_by(OPERATION, maintain_order=True)
         .agg(
             known=(pl.col("leftover_known_mix") & pl.col("complete_mix") & pl.col("share_known")
                    & pl.col("sprayed_g").is_not_null()).all(),
@@ -62,7 +62,7 @@ def uses(tables: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
         tables["cup_feeds"].join(
             tables["pours"].filter(pl.col("colour_id").is_not_null()).select("shop_id", "mix_id", "colour_id"),
             on=["shop_id", "mix_id"],
-        ).group_by(OPERATION).agg(pl.col("colour_id").min())
+        ).group_by(OPERATION, maintain_order=True).agg(pl.col("colour_id").min())
     )  # fmt: skip
     return (
         tables["sprays"]
@@ -88,11 +88,6 @@ class Guide:
     seen: pl.DataFrame
 
 
-def _level(frame: pl.DataFrame, *columns: str) -> np.ndarray:
-    joined = pl.concat_str([pl.col(c).cast(pl.String) for c in columns], separator="\t", ignore_nulls=False)
-    return frame.select(joined.fill_null("")).to_series().to_numpy().astype(str)
-
-
 def learn(seen: pl.DataFrame, like: Guide | None = None) -> Guide | None:
     """log use = role + area class + (shop, product) + gun + technician + (role, area class) + colour + e, or None: too few.
 
@@ -109,15 +104,15 @@ def learn(seen: pl.DataFrame, like: Guide | None = None) -> Guide | None:
         wide = max(1.4826 * np.median(np.abs(y[at] - middle)), 0.05)
         y[at] = np.clip(y[at], middle - 4 * wide, middle + 4 * wide)
     ones = np.ones(seen.height)
-    coloured = seen["role"].is_in(["base", "mid_coat"]).to_numpy()
+    coloured = pl.col("role").is_in(["base", "mid_coat"])
     terms = [
-        Term("role", role, prior=(4.5, 1.5)),
-        Term("area", _level(seen, "area_class"), prior=(0.0, 0.5)),
-        Term("size", _level(seen, "role", "area_class"), scale=SCALE["size"]),
-        Term("place", _level(seen, "shop_id", "product_id"), scale=SCALE["place"], local=True),
-        Term("gun", _level(seen, "gun_id"), scale=SCALE["gun"], local=True),
-        Term("technician", _level(seen, "technician_id"), scale=SCALE["technician"], local=True),
-        Term("colour", np.where(coloured, _level(seen, "shop_id", "colour_id"), ""), scale=SCALE["colour"], local=True),
+        Term("role", labels(seen, "role"), prior=(4.5, 1.5)),
+        Term("area", labels(seen, "area_class"), prior=(0.0, 0.5)),
+        Term("size", labels(seen, "role", "area_class"), scale=SCALE["size"]),
+        Term("place", labels(seen, "shop_id", "product_id"), scale=SCALE["place"], local=True),
+        Term("gun", labels(seen, "gun_id"), scale=SCALE["gun"], local=True),
+        Term("technician", labels(seen, "technician_id"), scale=SCALE["technician"], local=True),
+        Term("colour", labels(seen, "shop_id", "colour_id", where=coloured), scale=SCALE["colour"], local=True),
     ]
     fit = Fitted(terms, y, 0 * ones, ones, SCALE["event"], like=like.fit if like else None)
     theta = fit.posterior.theta()
@@ -216,19 +211,19 @@ def past(parts: Iterable[Mapping[str, pl.DataFrame]]) -> Past:
         paint.append(
             part["mixes"]
             .filter("complete")
-            .group_by("shop_id", "product_id")
+            .group_by("shop_id", "product_id", maintain_order=True)
             .agg(q=pl.col("solids_volume_fraction").mean(), density=pl.col("density_g_per_ml").mean())
         )
         met.append(
             part["sprays"]
             .filter(pl.col("role").is_not_null() & pl.col("gun_id").is_not_null())
-            .group_by("shop_id", "product_id", "gun_id", "role")
+            .group_by("shop_id", "product_id", "gun_id", "role", maintain_order=True)
             .agg(coats=pl.col("coats").cast(pl.Float64).mean())
         )
         flush.append(
             part["sprayed"].filter(pl.col("flush_g") > 0)
             .join(part["sprays"].select(*OPERATION, "gun_id"), on=OPERATION)
-            .group_by(*OPERATION, "gun_id").agg(pl.col("flush_g").sum())
+            .group_by(*OPERATION, "gun_id", maintain_order=True).agg(pl.col("flush_g").sum())
             .select("gun_id", "flush_g")
         )  # fmt: skip
     return Past(pl.concat(seen).sort("started_at", *OPERATION), pl.concat(paint), pl.concat(met), pl.concat(flush))
@@ -251,17 +246,17 @@ def mix_guide(
         return pl.DataFrame()
     pair = ["shop_id", "product_id", "gun_id"]
     enough = (
-        known.seen.group_by("shop_id", "product_id")
+        known.seen.group_by("shop_id", "product_id", maintain_order=True)
         .agg(n_product=pl.len().cast(pl.Int64))
         .filter(pl.col("n_product") >= FEW)
     )
-    counts = known.seen.group_by(*pair, "area_class").agg(n=pl.len().cast(pl.Int64))
+    counts = known.seen.group_by(*pair, "area_class", maintain_order=True).agg(n=pl.len().cast(pl.Int64))
     wanted = known.met.join(enough, on=["shop_id", "product_id"]).join(
         pl.DataFrame({"area_class": AREA_CLASSES}), how="cross"
     ).sort(*pair, "area_class")  # fmt: skip
     if not wanted.height:
         return pl.DataFrame()
-    flush = known.flush.group_by("gun_id").agg(flush_g=pl.col("flush_g").median())
+    flush = known.flush.group_by("gun_id", maintain_order=True).agg(flush_g=pl.col("flush_g").median())
     registered = guns.select("gun_id", registered_g="flush_loss_g")
     default = float((settings or {}).get("flush_loss_g", 5.0))
     te = transfer_by_gun.select("shop_id", "gun_id", "role", te="estimate")
@@ -310,7 +305,7 @@ def backtest(seen: pl.DataFrame, products: pl.DataFrame, settings: Mapping[str, 
         guide = learn(past, guide)
         if guide is None:
             continue
-        met = past.group_by("shop_id", "product_id").agg(pl.len()).filter(pl.col("len") >= FEW)
+        met = past.group_by("shop_id", "product_id", maintain_order=True).agg(pl.len()).filter(pl.col("len") >= FEW)
         known_guns = past["gun_id"].unique().to_list()
         now = now.join(met, on=["shop_id", "product_id"], how="semi", maintain_order="left").filter(
             pl.col("gun_id").is_in(known_guns)
@@ -365,7 +360,7 @@ def mix_backtest(tried: pl.DataFrame) -> pl.DataFrame:
     """
     if not tried.height:
         return pl.DataFrame()
-    frame = tried.group_by("shop_id", "role").agg(
+    frame = tried.group_by("shop_id", "role", maintain_order=True).agg(
         n=pl.len().cast(pl.Int64),
         n_short=pl.col("short").sum().cast(pl.Int64),
         n_second=(pl.col("n_cups") > 1).sum().cast(pl.Int64),

@@ -233,7 +233,9 @@ def _priced(part: pl.DataFrame) -> pl.DataFrame:
         if priced.height
         else math.nan
     )
-    rate = priced.group_by("role").agg(rate=pl.col("poured_cost").sum() / pl.col("poured_solids_g").sum())
+    rate = priced.group_by("role", maintain_order=True).agg(
+        rate=pl.col("poured_cost").sum() / pl.col("poured_solids_g").sum()
+    )
     part = part.join(rate, on="role", how="left", nulls_equal=True)
     per_g = pl.coalesce(pl.col("rate").fill_nan(None), pl.lit(None if math.isnan(overall) else overall, pl.Float64))
     return part.with_columns(
@@ -247,7 +249,7 @@ def _over_share(tables: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
     operation = ["shop_id", "job_id", "operation_no"]
     films = tables["film_build"].filter(pl.col("film_um").is_not_null() & (pl.col("covered_m2") > 0))
     return (
-        films.group_by(operation)
+        films.group_by(operation, maintain_order=True)
         .agg(
             over_ml=pl.col("over_ml").fill_null(0.0).sum(),
             ml=(pl.col("held_um").clip(lower_bound=0.0) * pl.col("covered_m2")).sum(),
@@ -269,7 +271,7 @@ def _shop(shop_id: str, part: pl.DataFrame, year: Year, usual: float) -> Shop:
     operations = part.filter(pl.col("job_id").is_not_null())
     # an operation on films that were never compared shares its cell's part
     cells = (
-        operations.group_by("technician_id", "gun_id", "role", "rework")
+        operations.group_by("technician_id", "gun_id", "role", "rework", maintain_order=True)
         .agg(
             *three("overspray"), *three("over_build"), *three("useful"), *three("flush_loss"),
             over=(pl.col("over_share") * (pl.col("useful_solids_g") + pl.col("over_build_solids_g"))).sum()
@@ -281,7 +283,7 @@ def _shop(shop_id: str, part: pl.DataFrame, year: Year, usual: float) -> Shop:
     guns = cells["gun_id"].drop_nulls().unique().sort().to_list()
     left = (
         part.filter(pl.col("job_id").is_null())
-        .group_by("mixer")
+        .group_by("mixer", maintain_order=True)
         .agg(*three("leftover"))
         .drop_nulls("mixer")
         .sort("mixer")
@@ -301,7 +303,7 @@ def _shop(shop_id: str, part: pl.DataFrame, year: Year, usual: float) -> Shop:
         sprayed=matrix(cells, "overspray", "over_build", "useful"), flush=matrix(cells, "flush_loss"),
         over=cells["over"].fill_nan(None).fill_null(0.0).to_numpy(), leftover=matrix(left, "leftover"), usual=usual,
         repeat_jobs=operations.filter("rework")
-        .group_by("job_id")
+        .group_by("job_id", maintain_order=True)
         .agg(g=pl.col("overspray_solids_g").sum() + pl.col("over_build_solids_g").sum() + pl.col("useful_solids_g").sum())
         .sort("job_id")["g"]
         .to_numpy(),

@@ -62,7 +62,7 @@ class Network:
     def cells(self) -> pl.DataFrame:
         """True TE per cell: exp of the mean log TE over the cell's own operations."""
         by = ["shop_id", "gun_id", "technician_id", "role"]
-        return self.eta.group_by(by).agg(truth=pl.col("eta").mean().exp()).sort(by)
+        return self.eta.group_by(by, maintain_order=True).agg(truth=pl.col("eta").mean().exp()).sort(by)
 
 
 def network(truth: Truth, seed: int) -> Network:

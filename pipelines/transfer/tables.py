@@ -76,11 +76,11 @@ def cells_seen(records: pl.DataFrame, layers: pl.DataFrame, by: tuple[str, ...])
     seen = layers.with_columns(alone=alone).join(
         usable_keys(records).with_columns(used=pl.lit(True)), on=RECORD, how="left"
     )
-    one = seen.group_by(*by, *[c for c in RECORD if c not in by]).agg(
+    one = seen.group_by(*by, *[c for c in RECORD if c not in by], maintain_order=True).agg(
         used=pl.col("used").fill_null(False).any(), alone=pl.col("alone").all()
     )
     return (
-        one.group_by(by)
+        one.group_by(by, maintain_order=True)
         .agg(n=pl.col("used").sum().cast(pl.Int64), n_direct=(pl.col("used") & pl.col("alone")).sum().cast(pl.Int64))
         .sort(by)
     )

@@ -22,7 +22,7 @@ from scipy import optimize, special, stats
 from scipy.special import ndtr
 
 from pipelines.transfer import flags
-from pipelines.transfer.terms import Fitted, Term, by_themselves
+from pipelines.transfer.terms import Fitted, Term, by_themselves, labels
 
 PANEL = ["shop_id", "job_id", "panel_id", "from_operation", "to_operation"]
 HAND = ["shop_id", "technician_id", "role"]
@@ -50,7 +50,7 @@ def places(
     operation = ["shop_id", "job_id", "operation_no"]
     by = (
         increment_layers.join(sprays.select(*operation, "technician_id", "gun_id", "role"), on=operation)
-        .group_by(PANEL)
+        .group_by(PANEL, maintain_order=True)
         .agg(
             pl.col("technician_id").n_unique().alias("hands"),
             pl.col("technician_id").first(),
@@ -79,8 +79,8 @@ def places(
         .drop("um_before")
     )  # fmt: skip
     enough = (
-        gained.group_by(*PANEL, "row").agg(pl.len()).filter(pl.col("len") >= PLACES_A_ROW)
-        .group_by(PANEL).agg(pl.len()).filter(pl.col("len") == 3).select(PANEL)
+        gained.group_by(*PANEL, "row", maintain_order=True).agg(pl.len()).filter(pl.col("len") >= PLACES_A_ROW)
+        .group_by(PANEL, maintain_order=True).agg(pl.len()).filter(pl.col("len") == 3).select(PANEL)
     )  # fmt: skip
     return gained.join(enough, on=PANEL, how="semi").sort(*PANEL, "row", "col")
 
@@ -190,18 +190,18 @@ def tilt_of_hands(each: pl.DataFrame, settings: Mapping[str, Any]) -> pl.DataFra
     """
     material = float(settings.get("tilt_material", MATERIAL_TILT))
     share = float(settings.get("false_flag_share", 0.05))
-    level = {c: each[c].fill_null("").to_numpy().astype(str) for c in ("role", "technician_id", "gun_id")}
+    hands, guns = labels(each, "technician_id"), labels(each, "gun_id")
     ones = np.ones(each.height)
     fitted = Fitted(
         [
-            Term("role", level["role"], prior=(0.0, 0.05)),
-            Term("technician", level["technician_id"], scale=SCALE["technician"], local=True),
-            Term("gun", level["gun_id"], scale=SCALE["gun"], local=True),
+            Term("role", labels(each, "role"), prior=(0.0, 0.05)),
+            Term("technician", hands, scale=SCALE["technician"], local=True),
+            Term("gun", guns, scale=SCALE["gun"], local=True),
         ],
         each["tilt"].to_numpy(), 0 * ones, ones, SCALE["event"],
     )  # fmt: skip
     people = (
-        each.group_by("technician_id")
+        each.group_by("technician_id", maintain_order=True)
         .agg(n=pl.len().cast(pl.Int64), roles=pl.col("role"), guns=pl.col("gun_id").drop_nulls().unique().sort())
         .sort("technician_id")
     )
@@ -214,7 +214,7 @@ def tilt_of_hands(each: pl.DataFrame, settings: Mapping[str, Any]) -> pl.DataFra
     _, own_var = fitted.predict(fitted.rows(own))
     se = np.sqrt(var)
     prob = ndtr((-material - mean) / se) + ndtr((mean - material) / se)
-    alone = by_themselves(level["technician_id"], level["gun_id"])
+    alone = by_themselves(hands, guns)
     apart = (vif <= MAX_VIF) & ~people["technician_id"].is_in(list(alone)).to_numpy()
     flagged = flags.flag(prob, apart & (people["n"].to_numpy() >= FEW) & fitted.fit.converged, share)
     return people.select(
@@ -260,7 +260,7 @@ def edge_bias(each: pl.DataFrame, settings: Mapping[str, Any] | None = None) -> 
         return frame
     # the flag stands where it is seen: in roles whose own mean leans the same way
     people = tilt_of_hands(each, settings or {})
-    sign = each.group_by("technician_id").agg(lean=pl.col("tilt").mean())
+    sign = each.group_by("technician_id", maintain_order=True).agg(lean=pl.col("tilt").mean())
     return (
         frame.join(people, on="technician_id", how="left")
         .join(sign, on="technician_id", how="left")
@@ -272,7 +272,7 @@ def edge_bias(each: pl.DataFrame, settings: Mapping[str, Any] | None = None) -> 
 def panel_heat(gained: pl.DataFrame) -> pl.DataFrame:
     """Film at each of nine places over the panel's mean, with t intervals over panels, per technician and role (panel_heat)."""
     relative = gained.with_columns(relative=pl.col("um") / pl.col("um").mean().over(PANEL))
-    frame = relative.group_by(*HAND, "row", "col").agg(
+    frame = relative.group_by(*HAND, "row", "col", maintain_order=True).agg(
         relative_film=pl.col("relative").mean(),
         sd=pl.col("relative").std(),
         n_panels=pl.len().cast(pl.Int64),

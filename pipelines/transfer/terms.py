@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+import polars as pl
 import scipy.sparse as sp
 from numpy.typing import NDArray
 from scipy.sparse.csgraph import connected_components
@@ -36,11 +37,28 @@ class Term:
     """
 
     name: str
-    level: NDArray[np.str_]
+    level: pl.Series | NDArray[np.str_]
     value: Floats | None = None
     scale: float | None = None
     prior: tuple[float, float] = (0.0, np.inf)
     local: bool = False
+
+
+def labels(frame: pl.DataFrame, *columns: str, where: pl.Expr | None = None) -> pl.Series:
+    """A term's level of each row: columns of a table joined; "" where one of them is missing or `where` does not hold."""
+    joined = pl.concat_str([pl.col(name).cast(pl.String) for name in columns], separator="\t", ignore_nulls=False)
+    if where is not None:
+        joined = pl.when(where).then(joined)
+    return frame.select(joined.fill_null("")).to_series()
+
+
+def _numbered(level: pl.Series | NDArray[np.str_]) -> tuple[list[str], Ints]:
+    """The levels that there are, in the order of their letters, and the place of each row's among them; -1: none."""
+    given = pl.Series(level, dtype=pl.String)
+    found = given.unique().sort()
+    codes = given.cast(pl.Enum(found)).to_physical().to_numpy().astype(np.int64)
+    nobody = int(len(found) > 0 and found[0] == "")
+    return found.to_list()[nobody:], codes - nobody
 
 
 class Fitted:
@@ -53,12 +71,9 @@ class Fitted:
         self.terms = {t.name: t for t in terms}
         n = len(y)
         ordered = [t for t in terms if not t.local] + [t for t in terms if t.local]
-        codes = {t.name: np.unique(t.level, return_inverse=True) for t in ordered}
-        self.levels = {name: [str(x) for x in found if str(x)] for name, (found, _) in codes.items()}
-        place = {
-            name: np.where(found[code] == "", -1, code - int(len(found) > 0 and found[0] == ""))
-            for name, (found, code) in codes.items()
-        }
+        numbered = {t.name: _numbered(t.level) for t in ordered}
+        self.levels = {name: found for name, (found, _) in numbered.items()}
+        place = {name: at for name, (_, at) in numbered.items()}
         block_of_row = self._blocks(ordered, place, n)
         random = [t for t in ordered if t.scale is not None]
         self.component = {t.name: k for k, t in enumerate(random)}
@@ -211,14 +226,14 @@ class Fitted:
         return out
 
 
-def by_themselves(one: NDArray[np.str_], other: NDArray[np.str_]) -> set[str]:
+def by_themselves(one: pl.Series, other: pl.Series) -> set[str]:
     """Levels of `one` whose every partner in `other` has no partner but them: no data tell such a level from its partners.
 
     Shrinkage can make such a level look well known (its VIF small), so it is asked of the rows themselves. "" is nobody.
     """
     partners: dict[str, set[str]] = {}
     back: dict[str, set[str]] = {}
-    for a, b in {(str(a), str(b)) for a, b in zip(one.tolist(), other.tolist(), strict=True)}:
+    for a, b in pl.DataFrame([one.alias("one"), other.alias("other")]).unique().iter_rows():
         if a and b:
             partners.setdefault(a, set()).add(b)
             back.setdefault(b, set()).add(a)

@@ -128,3 +128,14 @@ def test_pages_and_model_see_no_paths_but_their_own(module):
     text = MODULES[module].read_text(encoding="utf-8")
     for reader in ("read_parquet", "read_csv", "scan_parquet", "scan_csv"):
         assert reader not in text, f"{module} reads a file; frames come in from outside"
+
+
+@pytest.mark.parametrize(
+    "module", sorted(m for m in MODULES if m.startswith(("pipelines.ledger", "pipelines.transfer")))
+)
+def test_groups_are_added_up_in_one_order(module: str) -> None:
+    """polars adds the parts of a large group in the order in which its threads end, unless the order is kept; the last digit
+    of a sum would change from run to run."""
+    for node in ast.walk(ast.parse(MODULES[module].read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute) and node.func.attr == "group_by":
+            assert "maintain_order" in {one.arg for one in node.keywords}, f"{module}, line {node.lineno}"

@@ -1,6 +1,7 @@
 """A mixed model over a plain table: levels, blocks, confusion, slopes."""
 
 import numpy as np
+import polars as pl
 import pytest
 
 from pipelines.transfer.terms import Fitted, Term, by_themselves
@@ -48,8 +49,8 @@ def test_a_hand_with_a_gun_of_its_own_is_more_confused_with_it_than_one_that_sha
 
 
 def test_who_shares_no_gun_with_anybody_is_by_themselves():
-    hands = np.array(["a", "a", "b", "b", "c", "d", ""])
-    guns = np.array(["g1", "g2", "g3", "g4", "g4", "", "g5"])
+    hands = pl.Series(["a", "a", "b", "b", "c", "d", ""])
+    guns = pl.Series(["g1", "g2", "g3", "g4", "g4", "", "g5"])
     # a has two guns that nobody else takes; b shares g4 with c; c shares it too; d named no gun
     assert by_themselves(hands, guns) == {"a"}
 

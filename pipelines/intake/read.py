@@ -8,6 +8,8 @@ so in one word, so that a file is never read twice. What needs other files (late
 import dataclasses
 import fnmatch
 import hashlib
+import io
+import itertools
 import json
 import re
 import traceback
@@ -240,10 +242,8 @@ class _Opened:
         if self.kind != "text":
             found = self.grid_of(one)
             return found.header if found else []
-        lines = self.utf8(one.file.encoding).split(b"\n", _SEARCHED)[:_SEARCHED]
-        line = self.header_line(one)
-        if line is not None and line > _SEARCHED:
-            lines = self.utf8(one.file.encoding).split(b"\n", line)
+        data, line = self.utf8(one.file.encoding), self.header_line(one)
+        lines = _first_lines(data, line) if line is not None else []
         return _cells(lines[line - 1], one.file.delimiter) if line is not None and line <= len(lines) else []
 
     def header_line(self, one: layout.Layout) -> int | None:
@@ -266,7 +266,7 @@ class _Opened:
             for row in self._sheet(sheet).head(_SEARCHED).iter_rows() if sheet else ():
                 yield row[0], [text.bare(cell or "") for cell in row[1:]]
         elif self.kind == "text":
-            for i, raw in enumerate(self.utf8(file.encoding).split(b"\n", _SEARCHED)[:_SEARCHED]):
+            for i, raw in enumerate(_first_lines(self.utf8(file.encoding), _SEARCHED)):
                 yield i + 1, _cells(raw, file.delimiter)
 
     def grid_of(self, one: layout.Layout) -> text.Grid | None:
@@ -339,6 +339,10 @@ class _Opened:
 _SEARCHED = 60
 
 
+def _first_lines(data: bytes, most: int) -> list[bytes]:
+    return [raw.removesuffix(b"\n") for raw in itertools.islice(io.BytesIO(data), most)]
+
+
 def _cells(raw: bytes, delimiter: str) -> list[str]:
     return _cells_of(raw.decode("utf-8", "replace"), delimiter)
 
@@ -349,7 +353,7 @@ def _cells_of(raw: str, delimiter: str) -> list[str]:
 
 def _headed(data: bytes, tables: Iterable[str]) -> tuple[text.Grid, str]:
     """The rows of a text below its header, and the delimiter: see `_Opened.plain`."""
-    lines = [raw.decode("utf-8", "replace") for raw in data.split(b"\n", _SEARCHED)[:_SEARCHED]]
+    lines = [raw.decode("utf-8", "replace") for raw in _first_lines(data, _SEARCHED)]
     rows = [(i + 1, d, _cells_of(raw, d)) for i, raw in enumerate(lines) if raw.strip() for d in DELIMITERS]
     needed = [{c.name for c in door.columns(t) if c.required} for t in tables]
     good = [(line, d) for line, d, cells in rows if any(need <= set(cells) for need in needed)]

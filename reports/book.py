@@ -183,10 +183,11 @@ class Book:
     def parts_shown(self, section: str, name: str) -> Iterator[pl.DataFrame]:
         """`shows` of a table that may be large, some shops after the other."""
         for part in self.parts(name):
-            if self.sections is None:
-                yield part
-            else:
-                yield part.filter(pl.col("shop_id").is_in([s for s, has in self.sections.items() if section in has]))
+            yield part if self.sections is None else part.filter(pl.col("shop_id").is_in(self.shops_with(section)))
+
+    def shops_with(self, section: str) -> list[str]:
+        """Shops whose pack shows the section, in order; every shop where the packs were not handed over."""
+        return [s for s in self.shop_labels if self.sections is None or section in self.sections[s]]
 
     @property
     def apart(self) -> bool:

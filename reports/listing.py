@@ -106,7 +106,7 @@ def of_table(
     }
     heads = [
         Column(
-            i.name.removesuffix(f"_{i.unit}" if i.unit else " ").replace("_", " "),
+            wording.HEADS.get(i.name) or i.name.removesuffix(f"_{i.unit}" if i.unit else " ").replace("_", " "),
             unit_header(kinds[i.name], currency) if kinds[i.name] not in ("", "factor") else escape(_bare_unit(i)),
             number=i.kind in ("float", "int"),
             note=i.description,

@@ -97,6 +97,7 @@ def _environment() -> Environment:
         keep_trailing_newline=True,
     )
     env.globals.update(
+        method_said=wording.method,
         bound=bound,
         quantity=wording.quantity,
         border=lambda m2: Markup('<span data-border="{0:g}" data-kind="area_m2">{0:g}{1}m²</span>').format(
@@ -165,7 +166,7 @@ def _cube(book: Book) -> bytes:
         "see": {k: [cube.SEE_WORD[k], cube.SEE_KIND[k], cube.SEE_OF[k]] for k in cube.SEES},
         "parts": [[p.key, p.word, p.leaves_at] for p in theme.PARTS],
         "sources": [key for key, *_ in theme.SOURCES],
-        "colours": {name: theme.light(name) for name in ("ink", "muted", "line")},
+        "colours": {name: theme.light(name) for name in ("ink", "muted", "line", "limit")},
         "dark": theme.swap(),
         "template": theme.template().to_plotly_json(),
     }

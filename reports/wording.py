@@ -180,6 +180,32 @@ def jobs(n: int | None, one: str = "record", many: str = "records") -> str:
     return f"{plain(n or 0, 0)} {one if n == 1 else many}"
 
 
+# Heads of columns whose published name says little to a reader.
+HEADS = {
+    "rel_u": "uncertain by, two in three within",
+    "ratio": "landed over sprayed",
+    "te": "transfer efficiency",
+    "te_source": "taken from",
+    "prob_over": "chance that it lies above",
+    "prob_below_65": "chance that it lies below 65 %",
+    "relative_film": "film over the panel's mean",
+    "n": "records",
+    "n_panels": "panels",
+    "why_not": "why it is not used",
+}
+
+
+def method(words: str) -> str:
+    """What the tables call their method, as a reader may know it."""
+    plain_words = {
+        "joint model": "from all records together",
+        "direct records only": "from records of one operation alone",
+    }
+    for name, said in plain_words.items():
+        words = words.replace(name, said)
+    return words
+
+
 GRADES = {"A": "measured", "B": "shared or partly assumed", "C": "assumed, no record of its own"}
 
 

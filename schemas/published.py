@@ -193,7 +193,7 @@ transfer_records = table(
     ),
     landed_solids_ml=number("Solids found on the panels", "mL", nullable=True),
     ratio=number("Landed over sprayed", "1", nullable=True),
-    rel_u=number("Relative standard uncertainty of landed over sprayed", "1", nullable=True),
+    rel_u=number("Relative uncertainty (k = 1) of landed over sprayed: two in three lie within", "1", nullable=True),
     grade=_GRADE,
     usable=flag("It can enter the model"),
     why_not=text("Why it cannot", nullable=True),

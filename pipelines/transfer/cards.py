@@ -13,7 +13,7 @@ from typing import Any
 
 import polars as pl
 
-from pipelines.transfer.film_model import MATERIAL_OVER
+from pipelines.transfer.film_model import MATERIAL_OVER, MAX_VIF
 from pipelines.transfer.habits import Habits
 from pipelines.transfer.options import Z95
 
@@ -107,9 +107,9 @@ def practice_cards(
         role = r["role"].replace("_", " ")
         card(
             "over_build", r["technician_id"], r["shop_id"], r["role"],
-            seen=f"The {role} film lies at {_percent(r['ratio'])} of the sheet's greatest on average "
-                 f"({_percent(r['low'])} to {_percent(r['high'])}); the next job lies above it with probability "
-                 f"{r['prob_next_over']:.2f}.",
+            seen=f"The {role} film lies at {_percent(r['ratio'])} of the sheet's greatest film on average "
+                 f"({_percent(r['low'])} to {_percent(r['high'])}); of 100 jobs to come, about "
+                 f"{100 * r['prob_next_over']:.0f} would lie above it.",
             value=r["ratio"], low=r["low"], high=r["high"], n=r["n"], prob=r["prob_material"],
             confused_with=_confused(
                 guns.get(r["technician_id"]), r["vif"], "the gauge's gain, a colour that hides poorly, a tip too large"
@@ -176,11 +176,10 @@ def _guns(found: list[str]) -> str:
 
 def _wider(vif: float) -> str:
     """What a VIF means for an interval: its square root. Hand and gun count as told apart up to a VIF of 3."""
-    if vif < 1.05:
-        return "that hardly widens the interval, hand and gun are told apart here"
-    return (
-        f"that makes the interval {math.sqrt(vif):.1f} times as wide; up to 1.7 times, hand and gun count as told apart"
-    )
+    factor = f"{math.sqrt(vif):.1f}"
+    if factor == "1.0":
+        return "that hardly widens the interval; hand and gun are well told apart here"
+    return f"that makes the interval {factor} times as wide; up to {math.sqrt(MAX_VIF):.1f} times, one can still be told from the other"
 
 
 def _confused(guns: str | None, vif: float | None, other: str) -> str:
@@ -190,7 +189,7 @@ def _confused(guns: str | None, vif: float | None, other: str) -> str:
 
 
 def _settle_effect(r: Mapping[str, Any], material: float) -> str:
-    """How many more records would bring the interval clear of the material size."""
+    """How many more records would bring the interval to one side of the size that matters."""
     return _settle_log(
         r["effect"],
         r["low"],
@@ -202,17 +201,18 @@ def _settle_effect(r: Mapping[str, Any], material: float) -> str:
 
 
 def _settle_log(value: float, low: float, high: float, n: int, edge: float, what: str) -> str:
-    """Records that bring the 95 % interval clear of `edge`, the standard error falling with 1/sqrt(n)."""
+    """Records that bring the 95 % interval wholly to one side of `edge`, the standard error falling with 1/sqrt(n)."""
     if not (value and low and high) or n < 1:
         return f"More {what}."
+    matters = f"{_percent(edge)}, where a difference starts to matter"
     if low > edge or high < edge:
-        return f"It is clear of the material size already; the next {max(5, math.ceil(n / 2))} {what} show whether practice helps."
+        return f"The whole interval lies beyond {matters}; the next {max(5, math.ceil(n / 2))} {what} show whether practice helps."
     half = math.log(high / low) / 2
     gap = abs(math.log(value / edge))
     if gap <= 0.1 * half:
-        return f"It lies at the edge of what matters: no number of jobs is likely to settle it; more {what} keep it in view."
+        return f"The figure lies at {matters}: no number of jobs is likely to settle it; more {what} keep it in view."
     more = math.ceil(n * ((half / gap) ** 2 - 1))
-    return f"About {max(more, 3)} more {what}."
+    return f"About {max(more, 3)} more {what}: then the interval should lie wholly on one side of {matters}."
 
 
 def cautions() -> pl.DataFrame:
@@ -255,8 +255,8 @@ def cautions() -> pl.DataFrame:
          "upright panels. A tilt "
          "says where the film is, not why.", "California Air Resources Board, spray technique; common practice"),
         ("order of people", ["technician_effects", "film_by_technician", "edge_bias"],
-         f"People stand in order of their id. Below a reliability of {RANK_RELIABILITY:g} no order of effects means "
-         f"anything.",
+         f"People stand in order of their id. An order of their figures would mean nothing unless at least "
+         f"{_percent(RANK_RELIABILITY)} of the differences between them were their own; the rest is chance.",
          "the method page"),
     ]  # fmt: skip
     return pl.DataFrame(

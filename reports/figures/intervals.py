@@ -7,6 +7,7 @@ both names; a row without an estimate says "not enough jobs" and is drawn as a f
 from __future__ import annotations
 
 import re
+from collections.abc import Collection
 from typing import Any
 
 import plotly.graph_objects as go
@@ -35,7 +36,7 @@ def row_label(row: dict[str, Any]) -> str:
     return f"<b>{name}</b>  {words}"
 
 
-def layout(rows: list[dict[str, Any]], line_65: bool) -> dict[str, Any]:
+def layout(rows: list[dict[str, Any]], held: Collection[str]) -> dict[str, Any]:
     """Everything of the layout that depends on the rows (the script repeats it, and knows a narrow form)."""
     annotations = [
         {
@@ -52,19 +53,17 @@ def layout(rows: list[dict[str, Any]], line_65: bool) -> dict[str, Any]:
         }
         for at, row in enumerate(rows)
     ]
-    shapes = []
-    if line_65:
-        shapes.append(
-            {
-                "type": "line",
-                "x0": 65,
-                "x1": 65,
-                "yref": "paper",
-                "y0": 0,
-                "y1": 1,
-                "line": {"color": light("limit"), "width": 1.5, "dash": "dash"},
-            }
-        )
+    shapes = [
+        {
+            "type": "line",
+            "x0": 65,
+            "x1": 65,
+            "y0": first,
+            "y1": end,
+            "line": {"color": light("limit"), "width": 1.5, "dash": "dash"},
+        }
+        for first, end in stretches(rows, held)
+    ]
     for at in range(len(rows)):
         shapes.append(
             {
@@ -106,6 +105,16 @@ def points(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
     return [band, ends, *kinds]
 
 
+def stretches(rows: list[dict[str, Any]], held: Collection[str]) -> list[tuple[int, int]]:
+    """(first, end) of each run of rows whose shops are `held`: where the line at 65 % is drawn."""
+    out: list[tuple[int, int]] = []
+    for at, row in enumerate(rows):
+        if row["shop"] in held:
+            joins = bool(out) and out[-1][1] == at
+            out[-1 if joins else len(out) :] = [(out[-1][0] if joins else at, at + 1)]
+    return out
+
+
 def _ticks(line_65: bool) -> list[str]:
     return ["0", "25", "50", "65", "75", "100 % landed"] if line_65 else ["0", "25", "50", "75", "100 % landed"]
 
@@ -114,8 +123,11 @@ def _pct(value: float) -> float:
     return round(100 * value, 3)
 
 
-def intervals(rows: list[dict[str, Any]], *, line_65: bool = False) -> go.Figure:
-    """`rows` as cube.transfer_rows gives them, with `typical` set on the shop's own row."""
+def intervals(rows: list[dict[str, Any]], *, held: Collection[str] = ()) -> go.Figure:
+    """`rows` as cube.transfer_rows gives them, with `typical` set on the shop's own row; beside the rows of shops in `held`
+    stands a line at 65 %.
+    """
+    line_65 = bool(stretches(rows, held))
     band, ends, *kinds = points(rows)
     figure = go.Figure(layout={"template": template()})
     figure.add_scatter(**band, mode="lines", line={"color": light("band"), "width": 15}, hoverinfo="skip")
@@ -146,6 +158,6 @@ def intervals(rows: list[dict[str, Any]], *, line_65: bool = False) -> go.Figure
             "ticktext": _ticks(line_65),
             "ticks": "outside",
         },
-        **layout(rows, line_65),
+        **layout(rows, held),
     )
     return figure

@@ -6,7 +6,7 @@ that the reader's filter keeps.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from typing import Any
 
@@ -207,16 +207,19 @@ def apart(row: dict[str, Any], shown: list[dict[str, Any]]) -> int:
     return -1 if row["hi"] < typical else (1 if row["lo"] > typical else 0)
 
 
-def counted(shown: list[dict[str, Any]]) -> dict[str, int]:
-    """Of rows of one role (`interval_rows`, every one): all members, those told a figure, of them above and below 65 %
-    with the whole interval, open, apart from the shop's own; records behind them. The script counts the same.
+def counted(shown: list[dict[str, Any]], held: Collection[str] = ()) -> dict[str, int]:
+    """Of rows of one role (`interval_rows`, every one): all members, those told a figure, of them apart from the shop's
+    own; of those in shops where a rule speaks of 65 % (`held`), how many, and how many lie above and below it with the
+    whole interval or stay open; records behind them. The script counts the same.
     """
     members = [r for r in shown if not r["typical"]]
     told = [r for r in members if r["v"] is not None]
-    above = sum(1 for r in told if r["lo"] is not None and r["lo"] > 0.65)
-    below = sum(1 for r in told if r["hi"] is not None and r["hi"] < 0.65)
+    under = [r for r in told if r["shop"] in held]
+    above = sum(1 for r in under if r["lo"] is not None and r["lo"] > 0.65)
+    below = sum(1 for r in under if r["hi"] is not None and r["hi"] < 0.65)
     return {
-        "all": len(members), "told": len(told), "above": above, "below": below, "open": len(told) - above - below,
+        "all": len(members), "told": len(told), "held": len(under), "above": above, "below": below,
+        "open": len(under) - above - below,
         "apart": sum(1 for r in told if apart(r, shown)), "records": sum(r["n"] for r in told),
     }  # fmt: skip
 
@@ -260,7 +263,15 @@ def records_listing(book: Book, limit: int = 25) -> Listing:
         "shop_id", "operations", "roles", "sprayed_solids_ml", "landed_solids_ml", "ratio", "rel_u", "grade", "usable", "why_not",
     ]  # fmt: skip
     frame, n = book.first("transfer_records", limit, columns)
-    return of_table("transfer_records", frame, columns, limit=limit, at=("shop",), of=n)
+    return of_table(
+        "transfer_records",
+        frame,
+        columns,
+        limit=limit,
+        at=("shop",),
+        of=n,
+        caption="Records: jobs in which the solids that landed can be held against the solids that were sprayed",
+    )
 
 
 __all__ = [

@@ -31,19 +31,23 @@ def make(book: Book) -> dict[str, Any]:
     rows = book.transfer["gun"]
     role = default_role(rows)
     shown = interval_rows(book, "gun", role, every=True) if role else []
+    held = book.shops_with("transfer_65")
+    drawn = interval_rows(book, "gun", role) if role else []
     figure = (
         Figure(
             key="guns",
             title="Part of the sprayed solids that landed, by gun",
             finding=Markup(
-                "The dashed line stands at 65 %, what an efficient gun is commonly held to. It is no compliance test."
-            ),
-            plot=intervals(interval_rows(book, "gun", role), line_65=True),
+                "The dot is the estimate, the band its 95 % interval; a hollow dot is one figure for two that "
+                "cannot be told apart.<span data-held{}> The dashed line stands at 65 %, beside the guns of shops where a rule "
+                "speaks of it. It is no compliance test.</span>"
+            ).format("" if any(r["shop"] in held for r in drawn) else Markup(" hidden")),
+            plot=intervals(drawn, held=held),
             kind="intervals",
             how="transfer",
             data=transfer_listing(book, "gun", "gun"),
             behind=records_listing(book),
-            spec={"by": "gun", "role": role, "line65": True, "most": MOST_DRAWN},
+            spec={"by": "gun", "role": role, "held": held, "most": MOST_DRAWN},
         )
         if role
         else None
@@ -55,8 +59,9 @@ def make(book: Book) -> dict[str, Any]:
         "role": role,
         "role_word": wording.role_word(role),
         "figure": figure,
-        "count": counted(shown),
-        "yardstick": _yardstick(book),
+        "count": counted(shown, held),
+        "without": [shop for shop in book.shop_labels if shop not in held],
+        "yardstick": _yardstick(book, held),
         "register": _register(book),
         "pairs": transfer_listing(book, "pair", "technician with gun")
         if book.people and book.transfer["pair"]
@@ -80,17 +85,15 @@ def make(book: Book) -> dict[str, Any]:
 MOST_NAMED = 5  # shops
 
 
-def _yardstick(book: Book) -> str:
-    """Whom no rule of the place holds to 65 %, in words; "" where every shop's pack knows the figure."""
-    without = [
-        book.shop_labels.get(shop, shop) for shop, shown in (book.sections or {}).items() if "transfer_65" not in shown
-    ]
+def _yardstick(book: Book, held: list[str]) -> str:
+    """For whom no rule of the place speaks of 65 %, in words; "" where the pack of every shop knows the figure."""
+    without = [label for shop, label in book.shop_labels.items() if shop not in held]
     if not without:
         return ""
-    if len(without) == len(book.sections or {}):
-        return "No rule here speaks of 65 %: it is only something to hold guns against."
+    if not held:
+        return "No rule here speaks of 65 %: no gun is held against it."
     named = ", ".join(without) if len(without) <= MOST_NAMED else f"{len(without)} of the shops"
-    return f"For {named} no rule speaks of 65 %: there it is only something to hold guns against."
+    return f"For {named} no rule speaks of 65 %: guns there are not held against it."
 
 
 _PARTS = {

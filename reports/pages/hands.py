@@ -47,7 +47,7 @@ def make(book: Book) -> dict[str, Any]:
             title="Part of the sprayed solids that landed, by technician",
             finding=Markup(
                 "The dot is the estimate, the band its 95 % interval; "
-                "a hollow dot is the joint figure of what cannot be told apart."
+                "a hollow dot is one figure for two that cannot be told apart."
             ),
             plot=intervals(interval_rows(book, "technician", role)),
             kind="intervals",
@@ -310,7 +310,7 @@ def _confused(effect: dict[str, Any] | None, rows: list[dict[str, Any]], guns: l
     if joined:
         return f"Film of several roles was mostly read together; cannot be told apart: {'; '.join(joined)}."
     if effect is not None:
-        return "Little: guns, sizes of panels and products are in the model, and this hand has used several guns."
+        return "Little: guns, sizes of panels and products are reckoned with, and this hand has used several guns."
     if guns and guns[0][1] >= 0.6:
         share = wording.phrase(guns[0][1], "share")
         return f"Gun {guns[0][0]} carried {share} of the material: part of what is seen may be the gun."
@@ -331,7 +331,7 @@ def _practise(effect: dict[str, Any] | None, below: bool, weighed: bool) -> str:
 
 
 def _settle(rows: list[dict[str, Any]], advice: list[str | None]) -> str:
-    told = [a for a in advice if a]
+    told = [a.replace("_", " ") for a in advice if a]
     if not rows:
         return "Jobs with a weighed leftover and film read before and after on one panel."
     if told:

@@ -16,8 +16,6 @@ def make(book: Book) -> dict[str, Any]:
         "grades": wording.GRADES,
         "parts": PARTS,
         "settings": book.settings_list,
-        "method": book.method,
-        "joint": "joint" in book.method,
     }
 
 

@@ -13,7 +13,7 @@ from reports.figures.base import Figure
 from reports.figures.runs import runs
 from reports.listing import of_table
 from reports.pages import bench, savings
-from reports.pages.base import Page, default_role, estimated, grade_sentence, parts_listing
+from reports.pages.base import Page, counted, default_role, estimated, grade_sentence, parts_listing
 from reports.theme import PARTS
 
 BEHIND = 25  # rows shown of those that a figure rests on
@@ -106,17 +106,20 @@ def _transfer(book: Book, by: str, many: str) -> Markup:
 
 
 def _guns(book: Book) -> Markup:
-    """How many guns lie wholly above or below 65 % in the role with the most records."""
+    """How many guns have a figure in the role with the most records; where a rule speaks of 65 %, how many lie above or below."""
     role = default_role(book.transfer["gun"])
-    told = [r for r in book.transfer["gun"] if r["role"] == role and r["v"] is not None and r["lo"] is not None]
-    if not told:
+    held = book.shops_with("transfer_65")
+    count = counted([{**r, "typical": False} for r in book.transfer["gun"] if r["role"] == role], held)
+    if not count["told"]:
         return Markup("")
-    above = sum(1 for r in told if r["lo"] > 0.65)
-    below = sum(1 for r in told if r["hi"] < 0.65)
-    return Markup(
-        "In {}, of {} guns with a figure {} lie wholly above 65 % of the solids landed, {} wholly below; for {} "
-        "it is not shown."
-    ).format(wording.role_word(role), len(told), above, below, len(told) - above - below)
+    words = Markup("In {}, {} of {} guns have enough jobs for a figure.").format(
+        wording.role_word(role), count["told"], count["all"]
+    )
+    if count["held"]:
+        words += Markup(
+            " Of the {} where a rule speaks of 65 %, shown to lie above it: {}; below it: {}; neither shown: {}."
+        ).format(count["held"], *(count[k] or "none" for k in ("above", "below", "open")))
+    return words
 
 
 PAGE = Page("index", "Start", "Where did the paint go?", ("shop", "period", "role", "see"), make)

@@ -345,19 +345,22 @@
       var f = figures[key], role = state.role || f.spec.role, typical = {}, told = [], all = 0;
       if (f.kind !== "intervals") return;
       var kept = function (r) { return r.role === role && (!state.shop || r.shop === state.shop); };
+      var under = function (r) { return (f.spec.held || []).indexOf(r.shop) >= 0; };  // where a rule speaks of 65 %
       data.transfer.role.filter(kept).forEach(function (r) { typical[r.shop] = r.v; });
       data.transfer[f.spec.by].filter(kept).forEach(function (r) { all++; if (r.v !== null) told.push(r); });
       var count = function (test) { return told.filter(test).length; };
       var say = {
         all: all, told: told.length, records: told.reduce(function (sum, r) { return sum + r.n; }, 0),
-        above: count(function (r) { return r.lo !== null && r.lo > 0.65; }),
-        below: count(function (r) { return r.hi !== null && r.hi < 0.65; }),
+        held: count(under),
+        above: count(function (r) { return under(r) && r.lo !== null && r.lo > 0.65; }),
+        below: count(function (r) { return under(r) && r.hi !== null && r.hi < 0.65; }),
         apart: count(function (r) {
           var t = typical[r.shop];
           return t !== undefined && t !== null && r.lo !== null && !r.joined && (r.hi < t || r.lo > t);
         })
       };
-      say.open = told.length - say.above - say.below;
+      say.open = say.held - say.above - say.below;
+      document.querySelectorAll("[data-held]").forEach(function (el) { el.hidden = !say.held; });
       document.querySelectorAll("[data-count]").forEach(function (el) {
         var n = say[el.dataset.count];
         el.textContent = el.dataset.zero && n === 0 ? el.dataset.zero : plain(n, 0);
@@ -445,7 +448,16 @@
           font: { size: printing ? 12 : narrow ? 14 : 15, color: r.v === null || r.typical ? data.colours.muted : data.colours.ink }
         };
       });
-      plot.layout.shapes = (spec.line65 ? [plot.layout.shapes[0]] : []).concat(list.map(function (r, at) {
+      var line = [], held = spec.held || [];  // the line at 65 %, beside the guns of shops where a rule speaks of it
+      list.forEach(function (r, at) {
+        var last = line[line.length - 1];
+        if (held.indexOf(r.shop) < 0) return;
+        if (last && last.y1 === at) last.y1 = at + 1;
+        else line.push({ type: "line", x0: 65, x1: 65, y0: at, y1: at + 1, line: { color: data.colours.limit, width: 1.5, dash: "dash" } });
+      });
+      plot.layout.xaxis.tickvals = line.length ? [0, 25, 50, 65, 75, 100] : [0, 25, 50, 75, 100];
+      plot.layout.xaxis.ticktext = plot.layout.xaxis.tickvals.map(function (v) { return v === 100 ? "100 % landed" : String(v); });
+      plot.layout.shapes = line.concat(list.map(function (r, at) {
         return {
           type: "line", x0: 0, x1: 100, y0: at + base, y1: at + base, layer: "below",
           line: { color: data.colours.line, width: 1 }

@@ -188,10 +188,34 @@ def test_the_finding_counts_the_role_and_shop_that_are_chosen(
             tab.wait_for_function(
                 "role => document.querySelector('.finding').innerText.includes('In ' + role)", arg=role
             )
-            wanted = counted(interval_rows(book, by, role, shop, every=True))
+            held = book.shops_with("transfer_65") if by == "gun" else []
+            wanted = counted(interval_rows(book, by, role, shop, every=True), held)
             for el in tab.locator("[data-count]").all():
                 said, n = el.inner_text(), wanted[el.get_attribute("data-count") or ""]
                 assert said == ("none" if n == 0 and el.get_attribute("data-zero") else plain(n, 0))
+
+
+def test_the_line_at_65_percent_and_its_counts_follow_the_shop_that_is_chosen(
+    visit: Any, tmp_path: Path, tables: dict[str, pl.DataFrame]
+) -> None:
+    """A rule speaks of 65 % for Hillside and Old Quay, none does for Northgate."""
+    packs = {"jurisdiction": ["us", "eu"], "sections": ["usage|transfer_65", "usage"], "basis": ["regulatory", "eu"]}
+    shops = tables["shops"].with_columns(jurisdiction=pl.Series(["us", "eu", "us"]))
+    given = tables | {"shops": shops, "packs": pl.DataFrame(packs)}
+    book = Book(given, SETTINGS)
+    tab = visit(written(tmp_path, build(given, SETTINGS)), "guns.html")
+    line = """filmledgerPage.figures.guns.drawn.layout.shapes.filter(s => s.x0 === 65 && s.x1 === 65).map(s => [s.y0, s.y1])"""
+    for shop, drawn in (("", [[0, 4], [8, 12]]), ("north", []), ("quay", [[0, 4]])):
+        tab.select_option("select[name=shop]", shop)
+        assert tab.evaluate(line) == drawn
+        assert (65 in tab.evaluate("filmledgerPage.figures.guns.drawn.layout.xaxis.tickvals")) == bool(drawn)
+        finding, support = tab.locator(".finding").inner_text(), tab.locator(".support").inner_text()
+        assert ("dashed line" in tab.locator("#guns-finding").inner_text()) == bool(drawn)
+        assert ("For Northgate no rule speaks of 65 %" in support) == (shop != "quay")
+        wanted = counted(interval_rows(book, "gun", "clear", shop, every=True), ["east", "quay"])
+        assert (wanted["held"] == 0) == (shop == "north")
+        assert (f"Of the {wanted['held']} where a rule speaks of 65 %" in finding) == bool(wanted["held"])
+        assert ("above it" in finding) == bool(wanted["held"])
 
 
 def test_a_card_has_the_rows_behind_it_one_click_away(visit: Any, site: Path) -> None:

@@ -11,13 +11,14 @@ from pathlib import Path
 import polars as pl
 import pytest
 from published_frames import frame, make
+from reading import read
 
 from reports.book import Book
 from reports.cube import between, joined_words, ledger_cube, transfer_rows
 from reports.figures.intervals import intervals
 from reports.figures.runs import geometry
 from reports.figures.strip import shares, strip
-from reports.pages.base import interval_rows
+from reports.pages.base import default_role, interval_rows
 from reports.site import PAGES, build
 from reports.theme import PARTS
 
@@ -198,24 +199,52 @@ def test_a_month_that_lacks_something_is_named_and_its_column_marked(tables) -> 
     assert "A triangle marks a month" in words(html)
 
 
-def test_the_guns_page_says_for_which_shops_no_rule_speaks_of_65_percent(tables) -> None:
-    """63.11173(e)(3) gives no percentage; the figure is of state rules in the United States (rule_figures), of no other pack."""
-    shops = tables["shops"]["shop_id"].to_list()
+def mixed(tables: dict[str, pl.DataFrame], *places: str) -> dict[str, pl.DataFrame]:
+    """The tables with the shops placed in turn: a rule speaks of 65 % in `us`, none does in `eu`."""
     packs = pl.DataFrame(
         {"jurisdiction": ["us", "eu"], "sections": ["usage|transfer_65", "usage"], "basis": ["regulatory", "eu"]}
     )
+    placed = [places[i % len(places)] for i in range(tables["shops"].height)]
+    return tables | {"shops": tables["shops"].with_columns(jurisdiction=pl.Series(placed)), "packs": packs}
 
-    def said(*places: str) -> str:
-        placed = tables["shops"].with_columns(
-            jurisdiction=pl.Series([places[i % len(places)] for i in range(len(shops))])
-        )
-        return words(pages(build(tables | {"shops": placed, "packs": packs}, SETTINGS))["guns.html"])
 
-    assert "no rule speaks of 65 %" not in said("us") and "No rule here speaks" not in said("us")
-    assert "No rule here speaks of 65 %: it is only something to hold guns against." in said("eu")
-    if len(shops) > 1:
-        label = tables["shops"]["label"][1] or shops[1]
-        assert f"For {label} no rule speaks of 65 %" in said("us", "eu", "us", "us")
+def test_guns_are_held_against_65_percent_only_where_a_rule_speaks_of_it(tables) -> None:
+    """63.11173(e)(3) gives no percentage; the figure is of state rules in the United States (rule_figures), of no other pack.
+
+    The fixture's shops, in order: Hillside, Northgate, Old Quay.
+    """
+    assert tables["shops"]["label"].to_list() == ["Hillside", "Northgate", "Old Quay"]
+
+    def made(*places: str) -> tuple[str, list[tuple[float, float]], str]:
+        """What stands to be read, the line's stretches (from row, to row), the axis' labels."""
+        html = pages(build(mixed(tables, *places), SETTINGS))["guns.html"]
+        plot = json.loads(re.search(r'id="json-guns">(.*?)</script>', html, re.S)[1])["plot"]  # type: ignore[index]
+        line = [(s["y0"], s["y1"]) for s in plot["layout"]["shapes"] if s["x0"] == s["x1"] == 65]
+        said = re.sub(r" (?=[.,;:])", "", " ".join(read(html, hidden=False)[0]))
+        return said, line, str(plot["layout"]["xaxis"]["ticktext"])
+
+    high = {"estimate": 0.75, "low": 0.7, "high": 0.8}  # of Northgate, which counts nowhere, and of Old Quay
+    here = pl.col("shop_id").is_in(["north", "quay"]) & (pl.col("role") == "clear") & pl.col("estimate").is_not_null()
+    lifted = [pl.when(here).then(value).otherwise(pl.col(name)).alias(name) for name, value in high.items()]
+    tables = tables | {"transfer_by_gun": tables["transfer_by_gun"].with_columns(lifted)}
+    rows = interval_rows(Book(tables, SETTINGS), "gun", "clear")
+    assert default_role(Book(tables, SETTINGS).transfer["gun"]) == "clear"
+    said, line, axis = made("us")
+    assert "no rule speaks of 65 %" not in said and "No rule here" not in said
+    assert line == [(0, len(rows))] and "'65'" in axis
+    said, line, axis = made("us", "eu", "us")
+    assert "For Northgate no rule speaks of 65 %: guns there are not held against it." in said
+    assert [[rows[i]["shop"] for i in range(*stretch)] for stretch in line] == [["east"] * 4, ["quay"] * 4]
+    told = [r for r in rows if not r["typical"] and r["v"] is not None and r["shop"] != "north"]
+    above, below = sum(r["lo"] > 0.65 for r in told), sum(r["hi"] < 0.65 for r in told)
+    assert 0 < above < sum(r["lo"] is not None and r["lo"] > 0.65 for r in rows)
+    assert 0 < len(told) < sum(not r["typical"] and r["v"] is not None for r in rows)
+    wanted = f"shown to lie above it: {above or 'none'}; below it: {below or 'none'}; neither shown: {len(told) - above - below}."
+    assert f"Of the {len(told)} where a rule speaks of 65 %, {wanted}" in said
+    said, line, axis = made("eu")
+    assert "No rule here speaks of 65 %: no gun is held against it." in said
+    assert "shown to lie above it" not in said and "dashed line" not in said
+    assert line == [] and "65" not in axis
 
 
 def test_no_interval_of_transfer_is_shown_above_what_was_sprayed(tables) -> None:

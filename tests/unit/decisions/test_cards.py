@@ -76,8 +76,9 @@ def test_the_ladder_of_words(p: float, word: str):
 
 def test_how_many_more_would_settle_it_by_hand():
     """Half width ln(1.2)/2 = .0912 at n = 20, gap ln(1.05/1.0) = .0488: 20 ((.0912/.0488)^2 - 1) = 49.8 -> 50 more."""
-    assert cards._settle_log(1.05, 1.05 / 1.2**0.5, 1.05 * 1.2**0.5, 20, 1.0, "jobs") == "About 50 more jobs."
-    assert "clear of the material size" in cards._settle_log(1.2, 1.15, 1.25, 20, 1.05, "jobs")
+    said = cards._settle_log(1.05, 1.05 / 1.2**0.5, 1.05 * 1.2**0.5, 20, 1.0, "jobs")
+    assert said.startswith("About 50 more jobs: ") and "on one side of 100 %" in said
+    assert "lies beyond 105 %" in cards._settle_log(1.2, 1.15, 1.25, 20, 1.05, "jobs")
 
 
 def test_cautions_stand_beside_tables_that_exist_and_speak_of_the_dangers():

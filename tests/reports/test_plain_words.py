@@ -1,0 +1,163 @@
+"""The pages speak to a painter, a trainer, an owner and a reporter: no word of statistics or of another trade's programs.
+
+The words that must not stand come from the vocabulary of this program (one word an idea: cup, not batch) and from the terms
+of statistics that its own ladder, intervals, grades and records stand for. A fold-out that tells how something is computed
+may name a method; never without saying what it does, which only a reader can check.
+"""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import polars as pl
+import pytest
+from published_frames import frame, make
+from reading import of_script, read
+
+from pipelines.transfer import cards
+from reports.site import build
+from schemas.published import PUBLISHED
+
+SETTINGS = {"business": {"currency": "crowns"}, "pages": {"people": "id"}}
+
+# what it is -> words for it that only a statistician knows
+STATISTICS = {
+    "what was believed before, and after": r"posterior|priors?|bayes\w*|credible|likelihood",
+    "how a figure is made": r"joint model|mixed model|random effects?|fixed effects?|shr[iu]nk\w*|regress\w+|latent|"
+    r"identifiab\w+|estimators?|parameters?|bootstrap\w*|monte carlo|fieller\w*|student's|henderson\w*|degrees of freedom",
+    "how it varies": r"(co)?varianc\w*|heterosc?k?edastic\w*|standard (error|deviation|uncertainty)|sigma|σ|quantiles?|percentiles?|"
+    r"correlat\w+|residuals?|coefficients?",
+    "how well it is known": r"reliability|vif|p-values?|significan\w+|null hypothesis|rel u|80 % power|log[ -](scale|odds|units?|use|normal\w*)",
+    "how sure it is": r"P\s?\(|P\s?[<>]|with probability|prob \w+",
+    "size that matters": r"material size",
+    "what stands between landed and sprayed": r"equations?",
+}
+# words that the vocabulary keeps out, so far as they have no other plain sense on a page (coat, line, loss have)
+NOT_OURS = (
+    r"batch(es)?|sku|tenants?|ingredients?|tint lines?|labour lines?|coupons?|utili[sz]ation|score ?cards?|quality scores?|"
+    r"rulesets?|balance sheets?|gun types?|paint codes?|rejected|deposited|worst|winners?|losers?|league"
+)
+OUTSIDE_METHOD = re.compile(rf"(?<![\w-])(?:{'|'.join([*STATISTICS.values(), NOT_OURS])})(?!\w)", re.IGNORECASE)
+# a fold-out may name the method; the rest has plain words even there
+EVEN_THERE = re.compile(
+    rf"(?<![\w-])(?:{STATISTICS['how well it is known']}|{STATISTICS['size that matters']}|joint model|posterior|priors?|"
+    rf"quantiles?|{NOT_OURS})(?!\w)",
+    re.IGNORECASE,
+)
+
+
+def found(texts: list[str], words: re.Pattern[str] = OUTSIDE_METHOD) -> list[str]:
+    """Each forbidden word with the text it stands in."""
+    return sorted({f"{m[0]}: {text}" for text in texts for m in words.finditer(text)})
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "People stand in order of their id. Below a reliability of 0.7 no order of effects means anything.",
+        "bring the interval clear of the material size",
+        "It is clear of the material size already; the next 10 jobs show whether practice helps.",
+        "the next job lies above it with probability 0.80.",
+        "film differs by 14 % (one standard deviation), so few panels show little.",
+        "Transfer efficiency: joint model.",
+        "rel u",
+        "Closed equations between solids that landed and solids that were sprayed",
+        "Relative standard uncertainty of landed over sprayed",
+        "its interval Fieller's with Student's t",
+        "This BATCH was rejected.",
+    ],
+)
+def test_what_the_pages_said_before_is_found(text: str) -> None:
+    assert found([text])
+
+
+@pytest.mark.parametrize(
+    "text", ["A joint model of role and area says", "the advised figure is the quantile that is set"]
+)
+def test_a_method_is_not_left_bare_in_its_fold_out_either(text: str) -> None:
+    assert found([text], EVEN_THERE)
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["Priority goes to the data sheet.", "a scoresheet", "the 65 % line; flush loss; a coat"],
+)
+def test_plain_words_that_look_alike_pass(text: str) -> None:
+    assert not found([text])
+
+
+def test_no_page_speaks_statistics(site: dict[str, bytes]) -> None:
+    """Every page of the fixture's site: text, tooltips, names read aloud, drawings; fold-outs by their own measure."""
+    pages = {name: content.decode() for name, content in site.items() if name.endswith(".html")}
+    assert len(pages) == 8
+    said = {name: read(html) for name, html in pages.items()}
+    assert sum(len(method) for _, method in said.values()) > 30
+    assert {name: found(ours) for name, (ours, _) in said.items() if found(ours)} == {}
+    assert {name: found(method, EVEN_THERE) for name, (_, method) in said.items() if found(method, EVEN_THERE)} == {}
+
+
+@pytest.mark.parametrize(
+    ("case", "tables"),
+    [
+        ("nothing", {}),
+        ("one shop, few cups", make(n_months=1, shops=1, cups_a_month=2)),
+        ("many shops", make(1, 14, 2)),
+    ],
+)
+def test_no_small_or_empty_page_does(case: str, tables: dict[str, pl.DataFrame]) -> None:
+    for name, content in build(tables, SETTINGS).items():
+        if name.endswith(".html"):
+            ours, method = read(content.decode())
+            assert found(ours) + found(method, EVEN_THERE) == [], (case, name)
+
+
+def test_no_sentence_of_the_script_does() -> None:
+    said = of_script(Path("reports/static/site.js").read_text(encoding="utf-8"))
+    assert "; choose a shop to see more than its own figure." in said
+    assert found(said) == []
+
+
+def test_no_card_and_no_caution_does() -> None:
+    """Cards with the demo's and with harsher figures, through every branch of what would settle them."""
+    written = [cards._wider(vif) for vif in (1.0, 1.3, 2.9)]
+    written += [cards._confused("g7, g8", 1.6, "a worn gun"), cards._confused(None, None, "a worn gun")]
+    written += [
+        cards._settle_log(*figures, "jobs")
+        for figures in (
+            (1.05, 0.95, 1.15, 20, 1.0),
+            (1.2, 1.15, 1.25, 20, 1.05),
+            (1.0, 0.9, 1.1, 20, 1.0),
+            (1, 0, 0, 0, 1.0),
+        )
+    ]
+    assert len(set(written)) == len(written)
+    written += [
+        *cards.PRACTISE.values(),
+        *cards.CAUTION_EXTRA.values(),
+        cards.SHEET_FIRST,
+        *(w for _, w in cards.LADDER),
+    ]
+    assert found(written) == []
+    assert found(cards.cautions()["says"].to_list()) == []
+
+
+def test_the_columns_that_pages_explain_do_not() -> None:
+    """Heads and notes of every table a page lists, in a site that has them all."""
+    assert {"film_build", "panel_heat", "transfer_records"} <= set(PUBLISHED)
+    tables = make()
+    card = {
+        "shop_id": "east",
+        "technician_id": "T01",
+        "seen": "-",
+        "how_sure": "shown",
+        "prob": 0.97,
+        "practise": "-",
+        "n": 9,
+    }
+    kinds = ["low_transfer", "over_build", "tilt", "leftover"]
+    rows = [{**card, "kind": k, "role": "all" if k in ("low_transfer", "leftover") else "clear"} for k in kinds]
+    html = build(tables | {"practice_cards": frame("practice_cards", rows)}, SETTINGS)["hands.html"].decode()
+    ours, _ = read(html)
+    assert html.count("<summary>The evidence</summary>") == 3
+    assert found(ours) == []

@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import io
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipelines import run as runs
@@ -17,7 +18,6 @@ from pipelines.workspace import Workspace, WorkspaceError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-    from pathlib import Path
 
     import polars as pl
     from dagster import DagsterInstance
@@ -25,6 +25,10 @@ if TYPE_CHECKING:
     from pipelines.intake.infer import Proposal
     from pipelines.intake.read import FileRead
     from reports.lines import Listed
+
+KEPT_RUNS = 20  # of which Dagster's records, some 3 MB a run, stay in the workspace
+FORGOTTEN_AT_ONCE = 5  # runs: a workspace with the records of hundreds is not to wait for all of them to go
+WORTH_COMPACTING = 8e6  # bytes that stand empty
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,13 +79,17 @@ def _materialize(current: runs.Run) -> None:
     event.listen(Engine, "connect", _do_not_wait_for_the_disk)
     try:
         # where its records cannot be written Dagster says so on stderr, in words of its own; the error itself is raised
-        with contextlib.redirect_stderr(io.StringIO()), _kept_open(), _records(current.space) as instance:
-            dg.materialize(
-                definitions.assets,
-                instance=instance,
-                resources={"run": current},
-                run_config={"loggers": {"console": {"config": {"log_level": "CRITICAL"}}}},
-            )
+        with contextlib.redirect_stderr(io.StringIO()), _records(current.space) as instance:
+            # records are no results: where old ones cannot be taken away now, a later run will
+            with contextlib.suppress(Exception):
+                _forget_old(instance)
+            with _kept_open():
+                dg.materialize(
+                    definitions.assets,
+                    instance=instance,
+                    resources={"run": current},
+                    run_config={"loggers": {"console": {"config": {"log_level": "CRITICAL"}}}},
+                )
     finally:
         event.remove(Engine, "connect", _do_not_wait_for_the_disk)
 
@@ -147,6 +155,41 @@ def _records(space: Workspace) -> DagsterInstance:
             raise
         workspace.set_dagster_aside(space)
         return dg.DagsterInstance.from_config(str(workspace.prepare_dagster(space)))
+
+
+def _forget_old(instance: DagsterInstance) -> None:
+    """Take away the records of all but the last runs, a few runs at a time; asset keys and what ran last of each stay.
+
+    A run about to begin is counted among those that are kept. Stopped in the middle, it goes on at the next call.
+    """
+    from dagster._core.storage.event_log.schema import AssetCheckExecutionsTable
+    from dagster._core.storage.event_log.sqlite.sqlite_event_log import INDEX_SHARD_NAME, SqliteEventLogStorage
+
+    events = instance.event_log_storage
+    if not isinstance(events, SqliteEventLogStorage):
+        return
+    files = events.get_all_run_ids()  # before the runs: a run is noted before it has a file
+    runs = instance.get_run_ids()  # the latest first
+    lost = sorted(set(files) - set(runs))  # a run whose forgetting was cut short
+    for run_id in [*lost, *reversed(runs[KEPT_RUNS - 1 :])][:FORGOTTEN_AT_ONCE]:
+        instance.delete_run(run_id)
+        with events.index_connection() as connection:  # the one table that delete_run leaves as it is
+            connection.execute(AssetCheckExecutionsTable.delete().where(AssetCheckExecutionsTable.c.run_id == run_id))
+        for ending in ("-wal", "-shm", ""):  # last of all the file by which it is found again
+            Path(events.path_for_shard(run_id) + ending).unlink(missing_ok=True)
+    _compact(events.path_for_shard(INDEX_SHARD_NAME))
+
+
+def _compact(path: str) -> None:
+    """Write a SQLite file anew where more than half of it is empty; a few empty pages are filled by the next run."""
+    import sqlite3
+
+    with contextlib.closing(sqlite3.connect(path, timeout=0, isolation_level=None)) as connection:
+        size, pages, empty = (
+            connection.execute(f"PRAGMA {what}").fetchone()[0] for what in ("page_size", "page_count", "freelist_count")
+        )
+        if 2 * empty > pages and empty * size > WORTH_COMPACTING:
+            connection.execute("VACUUM")
 
 
 @dataclass(frozen=True, slots=True)

@@ -115,6 +115,11 @@ class Book:
         return "us" if self.setting("units", "metric") == "us" else "metric"
 
     @property
+    def beside_results(self) -> bool:
+        """The site lies beside the run's tables; one made for a reader alone is handed out without them."""
+        return self.reader is EVERYBODY
+
+    @property
     def people(self) -> bool:
         """Whether technicians appear at all."""
         return self.veil is None or self.veil.own is not None

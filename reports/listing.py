@@ -51,12 +51,16 @@ class Listing:
     sort: str = ""  # the cube's measure that the rows stand in order of, the largest first, whatever is filtered
 
     @property
+    def shown(self) -> str:
+        """How many of its rows are shown, where not all are."""
+        if self.of <= len(self.rows):
+            return ""
+        return f"The first {wording.plain(len(self.rows), 0)} of {wording.plain(self.of, 0)} rows."
+
+    @property
     def note(self) -> str:
-        if self.of > len(self.rows):
-            return (
-                f"The first {wording.plain(len(self.rows), 0)} of {wording.plain(self.of, 0)} rows. "
-                f"All of them: out/tables/{self.source}.parquet."
-            )
+        if self.shown:
+            return f"{self.shown} All of them: out/tables/{self.source}.parquet."
         return f"All rows; also in out/tables/{self.source}.parquet." if self.source else ""
 
 

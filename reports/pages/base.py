@@ -120,7 +120,7 @@ def strips(
                 {"key": member},
             )
         )
-    return Listing(caption, columns, rows, by=dim, sort=sort)
+    return Listing(f"{caption}; in brackets the 95 % interval", columns, rows, by=dim, sort=sort)
 
 
 def see_unit(see: str, currency: str) -> Markup:
@@ -152,7 +152,7 @@ def parts_listing(book: Book, sums: Sums, see: str) -> Listing:
     rows.append(
         Row([text("poured"), bound(sums, "poured.*", see, bare=True), text("100"), text("everything weighed in")])
     )
-    return Listing("What was poured, part by part", columns, rows)
+    return Listing("What was poured, part by part; in brackets the 95 % interval", columns, rows)
 
 
 def grade_sentence(sums: Sums) -> Markup:

@@ -170,7 +170,9 @@ def _missing(book: Book, months: list[str]) -> Listing | None:
         Row(
             [
                 text(book.shop_labels.get(shop, shop)),
-                text(wording.month_word(month) if month[:4].isdigit() else month),
+                Markup('<span class="day">{}</span>').format(wording.month_word(month))
+                if month[:4].isdigit()
+                else text(month),
                 text(what),
             ],
             {"shop": shop} | ({"month": month} if month[:4].isdigit() else {}),

@@ -39,7 +39,7 @@ def make(book: Book) -> dict[str, Any]:
             title="Part of the sprayed solids that landed, by gun",
             finding=Markup(
                 "The dot is the estimate, the band its 95 % interval; a hollow dot is one figure for two that "
-                "cannot be told apart.<span data-held{}> The dashed line stands at 65 %, beside the guns of shops where a rule "
+                "cannot be told apart.<span data-held{}> A mark at 65 % stands beside guns of shops where a rule "
                 "speaks of it. It is no compliance test.</span>"
             ).format("" if any(r["shop"] in held for r in drawn) else Markup(" hidden")),
             plot=intervals(drawn, held=held),
@@ -116,7 +116,7 @@ def _cover(book: Book) -> list[dict[str, Any]]:
             {
                 "item": f"a gun for {_purpose(r['purpose'])}" if r["part"] == "to_buy" else r["item"],
                 "tip": tip,
-                "for": "" if r["part"] == "spare" else ", ".join(book.product_label(p) for p in r["products"] or []),
+                "for": "" if r["part"] == "spare" else "; ".join(book.product_label(p) for p in r["products"] or []),
                 "why": r["why"] or "",
             }
         )
@@ -247,7 +247,9 @@ def _drift(book: Book) -> Listing | None:
         Column("through it", wording.unit_header("volume_l"), number=True),
         Column(
             "change of transfer",
-            Markup('% per <span data-border="10" data-kind="volume_l">10{}L</span>').format(wording.THIN),
+            Markup('% per <span data-border="10" data-kind="volume_l">10{}L</span>, 95 % interval').format(
+                wording.THIN
+            ),
             number=True,
         ),
         Column("wears with use"),
@@ -348,7 +350,7 @@ def _no_fitting_gun(book: Book, fit: pl.DataFrame) -> list[tuple[str, str]]:
     out: dict[str, list[str]] = {}
     for row in best.filter(~pl.col("fits")).sort("shop_id", "product_id").iter_rows(named=True):
         out.setdefault(row["shop_id"], []).append(book.product_label(row["product_id"]))
-    return [(book.shop_labels.get(shop, shop), ", ".join(products)) for shop, products in out.items()]
+    return [(book.shop_labels.get(shop, shop), "; ".join(products)) for shop, products in out.items()]
 
 
 def _register(book: Book) -> Listing | None:
@@ -369,18 +371,22 @@ def _register(book: Book) -> Listing | None:
         Column("tip", wording.unit_header("length_mm"), number=True),
         *([] if book.apart else [Column("what went through it", Markup("strip of 100"))]),
         Column("poured", wording.unit_header("mass_kg"), number=True),
-        Column("landed, the roles it has most records of", Markup("% of sprayed")),
+        Column("landed, the roles it has most records of", Markup("% of sprayed, 95 % interval")),
     ]
     figures: dict[str, list[tuple[int, str]]] = {}
     for r in book.transfer["gun"]:
         if r["v"] is not None and r["n"] > 0:
             words = f"{wording.role_word(r['role'])} {wording.phrase(r['v'], 'share', r['lo'], r['hi'], bare=True)}"
-            figures.setdefault(r["name"], []).append((-r["n"], f"{words}, n {r['n']}, {r['grade'] or 'no grade'}"))
+            figures.setdefault(r["name"], []).append(
+                (-r["n"], f"{words}, {wording.jobs(r['n'])}, {wording.grade(r['grade'])}")
+            )
     rows = []
     for name in names:
         row = book.guns.get(name, {})
         sums = by_gun.get(name)
-        what = ", ".join(str(row[c]).replace("_", " ") for c in ("atomising", "feed") if row.get(c))
+        what = ", ".join(
+            str(row[c]).replace("_", " ").replace("hvlp", "HVLP") for c in ("atomising", "feed") if row.get(c)
+        )
         rows.append(
             Row(
                 [

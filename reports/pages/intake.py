@@ -12,6 +12,7 @@ from reports.book import Book
 from reports.listing import Column, Listing, Row, text
 from reports.pages.base import Page
 
+OWN_COLUMNS = "columns of ours, no layout"  # a file that needs none
 STATES = (
     ("accepted", "used"),
     ("duplicate", "said twice"),
@@ -77,7 +78,7 @@ def _files(files: pl.DataFrame) -> Listing:
                 [
                     text(r["file"]),
                     text(r["table"]) if r["state"] == "read" else text("refused as a whole"),
-                    text(r["layout"] or "canonical") if r["state"] == "read" else text(None),
+                    text(r["layout"] or OWN_COLUMNS) if r["state"] == "read" else text(None),
                     Markup('<span class="cell-strip">{}</span>').format(bar(counts)),
                     text(int(r["rows_read"] or 0)),
                     *(text(counts[k]) for k, _ in STATES),
@@ -99,7 +100,7 @@ def _by_layout(files: pl.DataFrame) -> Listing:
     names = ["rows_read", *(k for k, _ in STATES)]
     summed = (
         files.filter(pl.col("state") == "read")
-        .with_columns(pl.col("layout").fill_null("canonical"))
+        .with_columns(pl.col("layout").fill_null(OWN_COLUMNS))
         .group_by("layout", "table")
         .agg(pl.col("file").n_unique().alias("files"), pl.col(names).sum())
         .sort("layout", "table")

@@ -31,7 +31,7 @@ def film_listing(book: Book, role: str, shop: str | None = None) -> Listing | No
     columns = [
         Column("technician"),
         Column("mean film, the sheet's window framed", Markup("0 to 150 % of the greatest")),
-        Column("mean film", Markup("% of greatest"), number=True),
+        Column("mean film", Markup("% of greatest, 95 % interval"), number=True),
         Column("the mean lies"),
         Column("next job above"),
         Column("operations", number=True),
@@ -124,9 +124,9 @@ def tilt_listing(book: Book, role: str) -> Listing | None:
         return None
     columns = [
         Column("technician"),
-        Column("top less bottom", Markup("% of the mean"), number=True),
+        Column("top less bottom", Markup("% of the mean, 95 % interval"), number=True),
         Column("would show from", Markup("±%"), number=True),
-        Column("edges less centre", Markup("% of the mean"), number=True),
+        Column("edges less centre", Markup("% of the mean, 95 % interval"), number=True),
         Column("would show from", Markup("±%"), number=True),
         Column("panels", number=True),
         Column("tilt of a size that matters"),

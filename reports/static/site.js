@@ -335,7 +335,8 @@
       rest.textContent = "On average such a job took " + phrase(usual, "volume_ml") + " with the flush" +
         (q(4) === null ? "" : "; the middle of the sheet's window would take " + phrase(area * q(4) + (q(5) || 0), "volume_ml")) +
         (mix > Math.ceil(need) ? ". The sheet's least mix is " + phrase(q(6), "volume_ml") : "") + "." +
-        (cells[at].className ? " No such job with this gun yet." : "");
+        (cells[at].className ? " No such job with this gun yet." : "") +
+        " With this gun and product, of any area: " + cells[7].textContent + (cells[7].textContent === "1" ? " job." : " jobs.");
     }
   }
 
@@ -435,7 +436,7 @@
       var fit = Math.max(28, Math.min(34, Math.floor(505 / Math.max(1, list.length))));  // a sheet holds some twenty rows
       var row = printing ? fit : small ? 62 : narrow ? 54 : 34, base = printing ? 0.64 : narrow ? 0.56 : 0.5;
       plot.layout.margin.l = text;
-      if (printing) plot.data[0].line.width = 9;
+      if (printing) { plot.data[0].line.width = 9; plot.data[1].marker.size = 6; }
       if (narrow) {
         plot.layout.margin.l = 4;
         plot.data.forEach(function (t) { t.y = t.y.map(function (y) { return y === null ? y : y + base - 0.5; }); });
@@ -452,8 +453,11 @@
       list.forEach(function (r, at) {
         var last = line[line.length - 1];
         if (held.indexOf(r.shop) < 0) return;
-        if (last && last.y1 === at) last.y1 = at + 1;
-        else line.push({ type: "line", x0: 65, x1: 65, y0: at, y1: at + 1, line: { color: data.colours.limit, width: 1.5, dash: "dash" } });
+        if (!narrow && last && last.y1 === at) last.y1 = at + 1;
+        else line.push({  // where words stand above the bands it is a stroke on each band, so that it crosses no word
+          type: "line", x0: 65, x1: 65, y0: narrow ? at + base - 0.2 : at, y1: narrow ? at + base + 0.2 : at + 1,
+          line: { color: data.colours.limit, width: 1.5, dash: narrow ? "solid" : "dash" }
+        });
       });
       plot.layout.xaxis.tickvals = line.length ? [0, 25, 50, 65, 75, 100] : [0, 25, 50, 75, 100];
       plot.layout.xaxis.ticktext = plot.layout.xaxis.tickvals.map(function (v) { return v === 100 ? "100 % landed" : String(v); });

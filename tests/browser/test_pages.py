@@ -210,7 +210,7 @@ def test_the_line_at_65_percent_and_its_counts_follow_the_shop_that_is_chosen(
         assert tab.evaluate(line) == drawn
         assert (65 in tab.evaluate("filmledgerPage.figures.guns.drawn.layout.xaxis.tickvals")) == bool(drawn)
         finding, support = tab.locator(".finding").inner_text(), tab.locator(".support").inner_text()
-        assert ("dashed line" in tab.locator("#guns-finding").inner_text()) == bool(drawn)
+        assert ("mark at 65 %" in tab.locator("#guns-finding").inner_text()) == bool(drawn)
         assert ("For Northgate no rule speaks of 65 %" in support) == (shop != "quay")
         wanted = counted(interval_rows(book, "gun", "clear", shop, every=True), ["east", "quay"])
         assert (wanted["held"] == 0) == (shop == "north")

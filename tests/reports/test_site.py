@@ -243,7 +243,7 @@ def test_guns_are_held_against_65_percent_only_where_a_rule_speaks_of_it(tables)
     assert f"Of the {len(told)} where a rule speaks of 65 %, {wanted}" in said
     said, line, axis = made("eu")
     assert "No rule here speaks of 65 %: no gun is held against it." in said
-    assert "shown to lie above it" not in said and "dashed line" not in said
+    assert "shown to lie above it" not in said and "mark at 65 %" not in said
     assert line == [] and "65" not in axis
 
 

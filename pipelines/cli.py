@@ -72,11 +72,19 @@ def parser() -> argparse.ArgumentParser:
         "--shop", metavar="SHOP", action="append", default=[], help="this shop alone (give it again for more)"
     )
     lines = commands.add_parser(
-        "lines", help="list the cups, cleanings, uses and movements that a figure is added from"
+        "lines", help="list the cups, cleanings, uses and movements that a figure is made from, or a cup's pours"
     )
-    lines.add_argument("measure", metavar="MEASURE", help="such as voc_kg, rts_l:CATEGORY, hap_kg:CAS, stock:COMPONENT")
+    lines.add_argument(
+        "measure",
+        metavar="MEASURE",
+        help="such as voc_kg, rts_l:CATEGORY, hap_kg:CAS, stock:COMPONENT, voc_g_per_l:CUP",
+    )
     lines.add_argument("dir", metavar="DIR", nargs="?", help="the workspace (default: the one around this folder)")
-    lines.add_argument("--period", metavar="PERIOD", help="a month (2026-03), a quarter or a year; default: the latest")
+    lines.add_argument(
+        "--period",
+        metavar="PERIOD",
+        help="a month (2026-03), a quarter or a year; default: the latest month (of a cup: its own)",
+    )
     lines.add_argument("--rolling", action="store_true", help="the twelve months that end with the period")
     lines.add_argument("--shop", metavar="SHOP", action="append", default=[], help="this shop alone")
     lines.add_argument("--csv", action="store_true", help="as CSV instead of a table")

@@ -269,14 +269,15 @@ def lines(space: Workspace, measure: str, period: str | None, rolling: bool, sho
     Raises reports.lines.MeasureError or reports.handouts.PeriodError, and WorkspaceError where there is no set yet.
     """
     from reports import handouts
-    from reports.lines import TABLES, listed
+    from reports.lines import listed, needs
 
     folder = space.snapshot()
     if folder is None:
         raise WorkspaceError(f"{space.root}: there is nothing to list yet; run: filmledger run {space.root}")
-    tables = workspace.read_snapshot(folder, TABLES)
-    of = handouts.latest(tables) if period is None else handouts.period(period)
-    return listed(tables, measure, handouts.rolling(tables, of) if rolling else of, shops)
+    given = None if period is None else handouts.period(period)
+    tables = workspace.read_snapshot(folder, needs(measure))
+    of = handouts.latest(tables) if given is None and "emissions_monthly" in tables else given
+    return listed(tables, measure, handouts.rolling(tables, of) if rolling and of else of, shops)
 
 
 def check(space: Workspace, teller: runs.Teller | None = None, show: str | None = None) -> Findings:

@@ -697,6 +697,40 @@ voc_content = table(
     n_categories=integer("Categories its product is in there; the lowest limit rules", nullable=True),
 )
 
+voc_content_lines = table(
+    "voc_content_lines",
+    "What the VOC content of each cup is a quotient of: its pours by component",
+    shop_id=_SHOP,
+    mix_id=text("The cup", key=True),
+    line=integer("Number of the line", key=True),
+    pour_no=integer("The pour that brought it"),
+    component_id=text("The component"),
+    from_mix_id=text("The cup with whose leftover it came", nullable=True),
+    mass_g=number("Mass; negative: taken out again", "g"),
+    density_g_per_ml=number("Density", "g/mL", nullable=True),
+    volume_ml=number("Volume", "mL", nullable=True),
+    voc_g=number("VOC", "g", nullable=True),
+    water_g=number("Water", "g", nullable=True),
+    water_ml=number("Volume of the water", "mL", nullable=True),
+    exempt_g=number("Exempt compounds", "g", nullable=True),
+    exempt_ml=number("Volume of the exempt compounds", "mL", nullable=True),
+    regulatory_ml=number("Volume less water and exempt compounds", "mL", nullable=True),
+    voc_eu_g=number("VOC by the EU definition", "g", nullable=True),
+    eu_ml=number("Volume that the EU's figure is over: less water, or all of it", "mL", nullable=True),
+    from_product=flag("A figure of the component is lacking, and that of its product, ready to spray, is taken"),
+    on_date=day("Day that picks the version of the component"),
+    product_id=text("The product it was poured for", nullable=True),
+    product_on=day("Day that picks the version of that product"),
+    file=text("The file the pour was read from", nullable=True),
+    file_line=integer("Its line there", nullable=True),
+)
+#: figure of mixes, g/L -> its VOC mass and its volume in voc_content_lines: 1000 sum / sum
+VOC_QUOTIENTS = {
+    "voc_g_per_l_actual": ("voc_g", "volume_ml"),
+    "voc_g_per_l_regulatory": ("voc_g", "regulatory_ml"),
+    "voc_g_per_l_eu": ("voc_eu_g", "eu_ml"),
+}
+
 compliance_average = table(
     "compliance_average",
     "VOC content of a month by category, weighted by the volumes used",
@@ -999,7 +1033,7 @@ PUBLISHED: dict[str, pa.DataFrameSchema] = {
         transfer_by_technician, transfer_by_role, gun_effects, technician_effects, screened_records, material_ledger,
         film_build, film_by_technician, edge_bias, panel_heat, technique_power, gun_fit, gun_cover, gun_drift,
         gun_service_contrasts, emissions_monthly, emission_lines, hap_monthly, hap_lines, hap_63_3941, hap_material_lines, solvent_lines, stock_lines,
-        rolling_12_months, permit_headroom, voc_content, compliance_average, compliance_multistage, compliance_metals,
+        rolling_12_months, permit_headroom, voc_content, voc_content_lines, compliance_average, compliance_multistage, compliance_metals,
         compliance_training, compliance_booths, compliance_guns, compliance_retention, compliance_solvent,
         stock_reconciliation, mix_guide, mix_backtest, mix_levels, savings, savings_basis, job_costs, practice_cards, cautions,
     )

@@ -50,6 +50,19 @@ _RECORD = integer("Number of the record on its first job", key=True)
 _LAYER_SET = text("The operations, six digits each, joined by +")
 _EQUATION = text("The equation: its first operation as shop/job/operation", key=True)
 
+pour_lines = table(
+    "pour_lines",
+    "Each pour with the file and line it was read from",
+    shop_id=_SHOP,
+    mix_id=_CUP,
+    pour_no=integer("Order of the pour in its cup", key=True),
+    component_id=text("What was poured", nullable=True),
+    from_mix_id=text("The cup whose leftover was poured in", nullable=True),
+    weighed_g=number("Mass poured", "g"),
+    file=text("Path inside the workspace", nullable=True),
+    file_line=integer("Line of the file", nullable=True),
+)
+
 cup_pours = table(
     "cup_pours",
     "Net mass of each component in each cup",
@@ -809,7 +822,7 @@ hap_uses = table(
 WORKING: dict[str, pa.DataFrameSchema] = {
     t.name: t
     for t in (
-        incomplete, cup_pours, cup_contents, cup_intervals, component_facts, operation_faces, sprays, cup_feeds,
+        incomplete, pour_lines, cup_pours, cup_contents, cup_intervals, component_facts, operation_faces, sprays, cup_feeds,
         leftover_habits, sprayed, gauge_fits, stage_positions, panel_work, increment_layers, film_pieces, film_spreads, equations,
         piece_films, unread_faces, face_films, panel_spread, record_faces, record_layers, records, operation_te,
         record_budgets, transfer_model, operation_films, film_scatter, told_films, told_sums, transfer_spread, film_groups,

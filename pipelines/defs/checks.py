@@ -76,6 +76,16 @@ def of(table: str) -> list[Check]:
                 beside=(lines,),
             )
         )
+    if table == "voc_content":
+        found.append(
+            Check(
+                "quotient_of_its_lines",
+                f"Each cup's content is the VOC of its rows of voc_content_lines over their volume, to {CLOSURE:g}, here and in"
+                " mixes; no row of them is left over.",
+                lambda frame, _, tables: quotient_of_lines(frame, tables["mixes"], tables["voc_content_lines"]),
+                beside=("mixes", "voc_content_lines"),
+            )
+        )
     if table == "material_ledger":
         found.append(
             Check("closure", f"Poured equals the sum of its parts to {CLOSURE:g}, each row and in all.", closure)
@@ -125,6 +135,42 @@ def sum_of_lines(frame: pl.DataFrame, lines: pl.DataFrame, key: list[str], figur
         worst = max(worst, float(both.select(pl.when(size > 0).then(gap / size).max()).item() or 0.0))
     told = {"largest_relative_gap": worst, "figures_without_lines": without, "lines_left_over": left_over}
     return worst <= CLOSURE and not without and not left_over, told
+
+
+def quotient_of_lines(content: pl.DataFrame, mixes: pl.DataFrame, lines: pl.DataFrame) -> Outcome:
+    """1000 sum of VOC / sum of volume, g/L, each basis (published.VOC_QUOTIENTS); one unknown row makes the quotient unknown.
+
+    40 CFR 59.104(a)(1) divides by the volume less water and exempt compounds, 2004/42/EC Annex II B by that less water. Gaps
+    are held against the whole volume: what is left beside much water carries the rounding of all of it.
+    """
+    cup = ["shop_id", "mix_id"]
+    amounts = {name for pair in published.VOC_QUOTIENTS.values() for name in pair}
+    summed = lines.group_by(cup, maintain_order=True).agg(
+        *(pl.when(pl.col(name).is_not_null().all()).then(pl.col(name).sum()).alias(f"@{name}") for name in amounts),
+        *(pl.col(name).abs().sum().alias(f"@size_{name}") for name in amounts),
+    )
+    eu = pl.col("basis").str.starts_with("eu")
+    contents = content.select(*cup, figure="g_per_l", of=pl.when(eu).then(pl.lit("voc_g_per_l_eu")).otherwise(
+        pl.lit("voc_g_per_l_regulatory")
+    ))  # fmt: skip
+    figures = [mixes.select(*cup, pl.col(name).alias("figure"), of=pl.lit(name)) for name in published.VOC_QUOTIENTS]
+    worst, bare, lacking = 0.0, 0, 0
+    for name, (mass, volume) in published.VOC_QUOTIENTS.items():
+        both = pl.concat([contents, *figures]).filter(pl.col("of") == name).join(summed, on=cup, how="left")
+        known = pl.col(f"@{mass}").is_not_null() & pl.col(f"@{volume}").is_not_null()
+        # of a volume that is all water nothing is left, give or take rounding: such a cup has no content
+        some = pl.col(f"@{volume}") > CLOSURE * pl.col("@size_volume_ml")
+        bare += both.filter(pl.col("figure").is_not_null() & ~known).height
+        lacking += both.filter(pl.col("figure").is_null() & known & some).height
+        gap = (pl.col("figure") * pl.col(f"@{volume}") - 1000 * pl.col(f"@{mass}")).abs()
+        size = pl.max_horizontal(pl.col("figure").abs() * pl.col("@size_volume_ml"), 1000 * pl.col(f"@size_{mass}"))
+        worst = max(worst, float(both.select(pl.when(size > 0).then(gap / size).max()).item() or 0.0))
+    left_over = summed.join(mixes, on=cup, how="anti").height
+    told = {
+        "largest_relative_gap": worst, "figures_without_lines": bare, "lines_without_figure": lacking,
+        "lines_left_over": left_over,
+    }  # fmt: skip
+    return worst <= CLOSURE and not (bare or lacking or left_over), told
 
 
 def finite(frame: pl.DataFrame, *_: object) -> Outcome:

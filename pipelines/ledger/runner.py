@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from pipelines.ledger import film, film_build, graph, pieces
+from pipelines.ledger import film, film_build, graph, origin, pieces
 from schemas import door
 
 if TYPE_CHECKING:
@@ -30,6 +30,7 @@ PYTHON_STEPS: dict[str, Callable[..., pl.DataFrame]] = {
     "film_pieces": pieces.film_pieces,
     "film_scatter": film_build.film_scatter,
     "over_build": film.over_build,
+    "pour_lines": origin.pour_lines,
     "told_films": film_build.told_films,
     "told_sums": film_build.told_sums,
     "transfer_spread": film_build.transfer_spread,

@@ -20,7 +20,7 @@ from reports import handouts, lines
 @cache
 def tables() -> dict[str, pl.DataFrame]:
     found = frames(emission_oracle.shops(5, cups=40))
-    needed = set(lines.TABLES)
+    needed = {*lines.TABLES, *lines.OF_CUPS}
     for name in reversed(runner.order()):
         if name in needed:
             needed |= runner.upstream(name) & set(runner.steps())
@@ -111,10 +111,17 @@ def test_no_line_names_a_person() -> None:
         ("voc_kg:paint", [], "voc_kg: there is no 'paint'; known here: cleaning, "),
         ("hap_kg:1", [], "hap_kg: there is no '1'; known here: 100-41-4"),
         ("voc_kg", ["nowhere"], "There is no shop 'nowhere'; known here: north"),
+        ("voc_g_per_l", [], "voc_g_per_l: there is no content of a month; write voc_g_per_l:CUP with"),
+        ("voc_g_per_l:m1", ["north"], "there is no cup 'm1'; known here: m031, "),
+        (
+            "voc_g_per_l_eu:m001",
+            [],
+            "There is a cup 'm001' in each of the shops north, quay, south, west: say which with",
+        ),
     ],
 )
 def test_what_there_is_not_is_told_with_what_there_is(measure: str, shops: list[str], told: str) -> None:
-    with pytest.raises(lines.MeasureError, match=r"[Tt]here is no") as raised:
+    with pytest.raises(lines.MeasureError, match=r"[Tt]here is (no|a cup)") as raised:
         lines.listed(tables(), measure, QUARTER, shops)
     assert told in str(raised.value)
 
@@ -125,7 +132,7 @@ def space(tmp_path_factory: pytest.TempPathFactory) -> workspace.Workspace:
     space, _ = workspace.init(tmp_path_factory.mktemp("lines") / "shop", template())
     with workspace.lock(space):
         workspace.begin(space)
-        for name in lines.TABLES:
+        for name in (*lines.TABLES, *lines.OF_CUPS):
             workspace.write_table(space, name, tables()[name])
         workspace.publish(space, {})
     return space
@@ -146,6 +153,42 @@ def test_the_command_lists_the_lines_and_their_sum(
     rows = pl.read_csv(capsys.readouterr().out.encode())
     assert rows["month"].unique().sort().to_list()[-1] == "2025-03" and rows.width > 8
     assert rows["voc_kg"].sum() == pytest.approx(lines.listed(tables(), "voc_kg", handouts.rolling({}, QUARTER)).total)
+
+
+def test_the_command_lists_the_pours_behind_a_cups_content(
+    space: workspace.Workspace, capsys: pytest.CaptureFixture[str]
+) -> None:
+    mix = tables()["voc_content"].filter(NORTH, pl.col("g_per_l").is_not_null()).row(0, named=True)
+    asked = ["lines", f"voc_g_per_l:{mix['mix_id']}", str(space.root), "--shop", "north"]
+    assert cli.main(asked) == cli.FINE
+    assert f"are {mix['g_per_l']:,.6g} g/L; voc_content says {mix['g_per_l']:,.6g} g/L." in capsys.readouterr().out
+    assert cli.main([*asked, "--csv"]) == cli.FINE
+    rows = pl.read_csv(capsys.readouterr().out.encode())
+    assert 1000 * rows["voc_g"].sum() / rows["regulatory_ml"].sum() == pytest.approx(mix["g_per_l"], rel=1e-9)
+    assert rows["component_id"].null_count() == 0 and rows["mass_g"].sum() > 0
+
+
+def test_each_pour_says_where_it_was_read_and_where_its_components_figures_stand() -> None:
+    placed = tables()["pours"].with_columns(
+        file=pl.lit("inbox/scale.csv"), line=pl.int_range(2, pl.len() + 2, dtype=pl.Int64)
+    )
+    found = dict(tables())
+    found["pours"] = placed
+    for name in ("pour_lines", "voc_content_lines"):
+        found[name] = runner.run_statement(name, found, Settings().flat())
+    versions = found["components"]
+    found["components"] = versions.with_columns(
+        file=pl.lit("registers/components.csv"), line=pl.int_range(2, pl.len() + 2, dtype=pl.Int64)
+    )
+    lately = placed.filter(NORTH, pl.col("component_id") == "clear", pl.col("poured_at") >= date(2025, 3, 1)).row(
+        0, named=True
+    )
+    rows = lines.listed(found, f"voc_g_per_l:{lately['mix_id']}", None, ["north"]).rows
+    row = rows.filter(pl.col("pour_no") == lately["pour_no"]).row(0, named=True)
+    assert (row["file"], row["file_line"]) == ("inbox/scale.csv", lately["line"])
+    newer = versions.with_row_index("at", 2).filter(component_id="clear", valid_from=date(2025, 3, 1))["at"][0]
+    assert (row["figures_file"], row["figures_line"]) == ("registers/components.csv", newer)
+    assert row["density_g_per_ml"] == 1.01
 
 
 def test_the_command_says_what_is_wrong(

@@ -13,6 +13,9 @@ import duckdb
 import polars as pl
 import pytest
 
+sys.path.insert(0, str(Path(__file__).parents[1] / "reports"))
+from reading import unplain
+
 from pipelines import cli, conductor, run, settings, workspace
 from pipelines.workspace import Workspace, WorkspaceError
 from seed_data import scenario
@@ -59,6 +62,13 @@ def contents(space: Workspace) -> dict[str, str]:
     manifest["files"].pop("filmledger.duckdb")
     found[workspace.MANIFEST] = json.dumps(manifest, sort_keys=True)
     return found
+
+
+def test_the_pages_of_a_run_are_in_plain_words(finished):
+    """What the pipeline writes into its tables (advice, reasons, cards) stands on the pages too."""
+    pages = {path.name: path.read_text(encoding="utf-8") for path in (finished.out / "site").glob("*.html")}
+    assert len(pages) == 8
+    assert {name: unplain(html) for name, html in pages.items() if unplain(html)} == {}
 
 
 def test_a_run_leaves_tables_database_pages_and_hand_outs(finished):

@@ -1,4 +1,6 @@
-"""A page as somebody reads it: every text it can show, with tooltips, names read aloud and the words of its drawings."""
+"""A page as somebody reads it: every text it can show, with tooltips, names read aloud and the words of its drawings; and which
+of its words a painter, a trainer, an owner or a reporter would stumble over.
+"""
 
 from __future__ import annotations
 
@@ -82,3 +84,40 @@ def of_script(source: str) -> list[str]:
     """The sentences that the pages' script can write: its literals with a blank in them, comments left out."""
     bare = re.sub(r"/\*.*?\*/|(?<![:\"'])//[^\n]*", "", source, flags=re.S)
     return [text for text in re.findall(r'"((?:[^"\\\n]|\\.)*)"', bare) if " " in text]
+
+
+# what it is -> words for it that only a statistician knows
+STATISTICS = {
+    "what was believed before, and after": r"posterior|priors?|bayes\w*|credible|likelihood",
+    "how a figure is made": r"joint model|mixed model|random effects?|fixed effects?|shr[iu]nk\w*|regress\w+|latent|"
+    r"identifiab\w+|estimators?|parameters?|bootstrap\w*|monte carlo|fieller\w*|student's|henderson\w*|degrees of freedom",
+    "how it varies": r"(co)?varianc\w*|heterosc?k?edastic\w*|standard (error|deviation|uncertainty)|sigma|σ|quantiles?|percentiles?|"
+    r"correlat\w+|residuals?|coefficients?",
+    "how well it is known": r"reliability|vif|p-values?|significan\w+|null hypothesis|rel u|80 % power|log[ -](scale|odds|units?|use|normal\w*)",
+    "how sure it is": r"P\s?\(\w*|P\s?[<>][\s\d.]*|with probability|prob \w+",
+    "size that matters": r"material size",
+    "what stands between landed and sprayed": r"equations?",
+}
+# words that the vocabulary keeps out, so far as they have no other plain sense on a page (coat, line, loss have)
+NOT_OURS = (
+    r"batch(es)?|sku|tenants?|ingredients?|tint lines?|labour lines?|coupons?|utili[sz]ation|score ?cards?|quality scores?|"
+    r"rulesets?|balance sheets?|gun types?|paint codes?|rejected|deposited|worst|winners?|losers?|league"
+)
+OUTSIDE_METHOD = re.compile(rf"(?<![\w-])(?:{'|'.join([*STATISTICS.values(), NOT_OURS])})(?!\w)", re.IGNORECASE)
+# a fold-out may name the method; the rest has plain words even there
+EVEN_THERE = re.compile(
+    rf"(?<![\w-])(?:{STATISTICS['how well it is known']}|{STATISTICS['size that matters']}|joint model|posterior|priors?|"
+    rf"quantiles?|{NOT_OURS})(?!\w)",
+    re.IGNORECASE,
+)
+
+
+def found(texts: list[str], words: re.Pattern[str] = OUTSIDE_METHOD) -> list[str]:
+    """Each forbidden word with the text it stands in."""
+    return sorted({f"{m[0]}: {text}" for text in texts for m in words.finditer(text)})
+
+
+def unplain(html: str) -> list[str]:
+    """`found` over a whole page, its method fold-outs by their own measure."""
+    ours, method = read(html)
+    return found(ours) + found(method, EVEN_THERE)

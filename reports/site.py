@@ -113,6 +113,7 @@ def _environment() -> Environment:
         csp=CSP,
     )
     env.filters["groupby_kept"] = _grouped
+    env.filters["kept"] = wording.kept
     env.filters["lower_first"] = lambda text: text[:1].lower() + text[1:]
     env.filters["capitalize_first"] = lambda text: text[:1].upper() + text[1:]
     return env

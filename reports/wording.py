@@ -8,6 +8,7 @@ from.
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass
 from decimal import ROUND_HALF_UP, Decimal
 
@@ -164,6 +165,12 @@ def quantity(
     return Markup("<span{}>{}</span>").format(
         Markup(attributes), phrase(value, kind, low, high, bare=bare, currency=currency)
     )
+
+
+def kept(text: str) -> Markup:
+    """Text whose intervals in brackets are not broken over two lines."""
+    parts = re.split(rf"(\([^()]*(?:{RANGE}| to )[^()]*\))", text)
+    return Markup("").join(Markup('<span class="day">{}</span>').format(p) if i % 2 else p for i, p in enumerate(parts))
 
 
 def unit_header(kind: str, currency: str = "") -> Markup:

@@ -112,7 +112,7 @@ def practice_cards(
                  f"{100 * r['prob_next_over']:.0f} would lie above it.",
             value=r["ratio"], low=r["low"], high=r["high"], n=r["n"], prob=r["prob_material"],
             confused_with=_confused(
-                guns.get(r["technician_id"]), r["vif"], "the gauge's gain, a colour that hides poorly, a tip too large"
+                guns.get(r["technician_id"]), r["vif"], "a gauge that reads high, a colour that hides poorly, a tip too large"
             ),
             would_settle=_settle_log(
                 r["ratio"], r["low"], r["high"], r["n"], 1 + over,

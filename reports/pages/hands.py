@@ -204,6 +204,11 @@ _EVIDENCE: dict[str, tuple[str, list[str], str]] = {
         ["row", "col", "relative_film", "low", "high", "n_panels"],
         "Film at nine places over the panel's mean; row 1 is the upper edge",
     ),
+    "leftover": (
+        "leftover_cups",
+        ["first_poured_on", "shop_id", "mix_id", "product_id", "poured_g", "sprayed_g", "leftover_g", "left_share"],
+        "The cups mixed and weighed back, the latest first",
+    ),
 }
 
 
@@ -219,6 +224,8 @@ def _evidence(book: Book, card: dict[str, Any]) -> Listing | None:
     if name == "film_build":
         frame = frame.filter(pl.col("source").is_in(["read", "shared"]) & (pl.col("face") == "outer"))
         frame = frame.sort("job_id", "panel_id", descending=True)
+    if name == "leftover_cups":
+        frame = frame.sort("first_poured_on", "mix_id", descending=True)
     return of_table(name, frame, columns, limit=12, caption=caption) if frame.height else None
 
 

@@ -7,6 +7,7 @@ may name a method; never without saying what it does, which only a reader can ch
 
 from __future__ import annotations
 
+import datetime as dt
 from pathlib import Path
 
 import polars as pl
@@ -125,7 +126,23 @@ def test_the_columns_that_pages_explain_do_not() -> None:
     }
     kinds = ["low_transfer", "over_build", "tilt", "leftover"]
     rows = [{**card, "kind": k, "role": "all" if k in ("low_transfer", "leftover") else "clear"} for k in kinds]
-    html = build(tables | {"practice_cards": frame("practice_cards", rows)}, SETTINGS)["hands.html"].decode()
+    cup = {
+        "shop_id": "east",
+        "technician_id": "T01",
+        "product_id": "p_clear",
+        "role": "clear",
+        "poured_g": 400.0,
+        "sprayed_g": 310.0,
+        "leftover_g": 90.0,
+        "left_share": 0.225,
+    }
+    cups = [{**cup, "mix_id": f"m{day:02d}", "first_poured_on": dt.date(2023, 5, day)} for day in range(1, 21)]
+    cups.append({**cup, "mix_id": "other", "technician_id": "T02", "first_poured_on": dt.date(2023, 6, 1)})
+    more = {"practice_cards": frame("practice_cards", rows), "leftover_cups": frame("leftover_cups", cups)}
+    html = build(tables | more, SETTINGS)["hands.html"].decode()
     ours, _ = read(html)
-    assert html.count("<summary>The evidence</summary>") == 3
+    assert html.count("<summary>The evidence</summary>") == 4
+    behind = html[html.index("The cups mixed and weighed back") :].split("</table>")[0]
+    assert [day for day in range(1, 21) if f"2023-05-{day:02d}" in behind] == list(range(9, 21))  # the latest twelve
+    assert behind.index("m20") < behind.index("m09") and "other" not in behind and "of 20 rows" in html
     assert found(ours) == []

@@ -109,3 +109,10 @@ def test_periods_read_as_words() -> None:
     assert period_word("2024-03", "2024-03") == "in March 2024"
     assert period_word("2024-03", "2025-04") == "from March 2024 to April 2025"
     assert wording.month_word("unknown") == "not known"
+
+
+def test_an_interval_in_a_sentence_is_kept_on_one_line_and_stays_text() -> None:
+    said = wording.kept("base 46 % (40–53), 2 records (of <b> all); tilt -1 % (-5 to 3)")
+    assert str(said) == (
+        'base 46 % <span class="day">(40–53)</span>, 2 records (of &lt;b&gt; all); tilt -1 % <span class="day">(-5 to 3)</span>'
+    )

@@ -1007,6 +1007,21 @@ practice_cards = table(
     caution=text("What comes first"),
 )
 
+leftover_cups = table(
+    "leftover_cups",
+    "The cups behind the practice cards on leftovers: those weighed back; people by id",
+    shop_id=_SHOP,
+    technician_id=text("Who mixed it", key=True),
+    mix_id=text("The cup", key=True),
+    first_poured_on=day("Day of its first pour"),
+    product_id=text("The product"),
+    role=text("What the product is for"),
+    poured_g=number("Mixed, leftovers of other cups poured in included", "g"),
+    sprayed_g=number("Sprayed, what was flushed out with it included", "g"),
+    leftover_g=number("Left in the cup", "g"),
+    left_share=fraction("Left, of what was not poured into another cup"),
+)
+
 cautions = table(
     "cautions",
     "What stands beside advice that could hurt somebody",
@@ -1035,6 +1050,7 @@ PUBLISHED: dict[str, pa.DataFrameSchema] = {
         gun_service_contrasts, emissions_monthly, emission_lines, hap_monthly, hap_lines, hap_63_3941, hap_material_lines, solvent_lines, stock_lines,
         rolling_12_months, permit_headroom, voc_content, voc_content_lines, compliance_average, compliance_multistage, compliance_metals,
         compliance_training, compliance_booths, compliance_guns, compliance_retention, compliance_solvent,
-        stock_reconciliation, mix_guide, mix_backtest, mix_levels, savings, savings_basis, job_costs, practice_cards, cautions,
+        stock_reconciliation, mix_guide, mix_backtest, mix_levels, savings, savings_basis, job_costs, practice_cards, leftover_cups,
+        cautions,
     )
 }  # fmt: skip

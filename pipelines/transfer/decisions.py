@@ -86,7 +86,8 @@ READS: dict[str, dict[str, tuple[str, ...]]] = {
     },
     "habits": {
         "mixes": _columns(
-            "shop_id mix_id product_id poured_g leftover_g leftover_known complete density_g_per_ml poured_on_g"
+            "shop_id mix_id product_id first_poured_at poured_g leftover_g leftover_known complete density_g_per_ml "
+            "poured_on_g"
         ),
         "pours": _columns("shop_id mix_id pour_no technician_id"),
         "products": _columns("product_id valid_from role min_mix_ml"),
@@ -118,7 +119,8 @@ READS: dict[str, dict[str, tuple[str, ...]]] = {
 NEEDS = tuple(dict.fromkeys(name for reads in READS.values() for name in reads))
 GIVES = (
     "film_by_technician", "edge_bias", "panel_heat", "technique_power", "gun_cover", "gun_drift", "gun_service_contrasts",
-    "mix_guide", "mix_backtest", "mix_levels", "savings", "savings_basis", "practice_cards", "cautions",
+    "mix_guide", "mix_backtest", "mix_levels", "savings", "savings_basis", "practice_cards", "leftover_cups",
+    "cautions",
 )  # fmt: skip
 
 
@@ -147,6 +149,7 @@ def decide(
 
     cups = pl.concat(habits.cups(**part) for part in source.parts("habits"))
     left = habits.leftover_habits_of_hands(cups, settings)
+    out["leftover_cups"] = habits.leftover_cups(cups, left.people)
     del cups
     out["savings"], out["savings_basis"] = savings.savings(
         source.parts("savings"), **source.of("guns and gauges"), joint=joint, habits=left, settings=settings

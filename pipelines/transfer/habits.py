@@ -120,3 +120,19 @@ def leftover_habits_of_hands(seen: pl.DataFrame, settings: Mapping[str, Any] | N
         ),
         usual, fit,
     )  # fmt: skip
+
+
+def leftover_cups(seen: pl.DataFrame, people: pl.DataFrame) -> pl.DataFrame:
+    """Table leftover_cups: the cups (`cups`) of those flagged, which a trainer can go through with them.
+
+    sprayed_g is what left a cup and was not poured into another, what was flushed included; left_share is the share that the
+    flag is about.
+    """
+    if people.is_empty() or not people["flagged"].any():
+        return pl.DataFrame()
+    return seen.join(people.filter("flagged"), on="technician_id", how="semi").select(
+        "shop_id", "technician_id", "mix_id", "product_id", "role", "poured_g", "leftover_g",
+        first_poured_on=pl.col("first_poured_at").dt.date(),
+        sprayed_g=pl.col("poured_g") - pl.col("poured_on_g") - pl.col("leftover_g"),
+        left_share="share",
+    )  # fmt: skip

@@ -47,7 +47,7 @@ def test_every_table_stands_and_has_its_form(decided: dict[str, pl.DataFrame]):
     assert tuple(decided) == decisions.GIVES
     for name, frame in decided.items():
         assert_frame_equal(door.conform(name, frame), frame)
-    for name in set(decisions.GIVES) - {"practice_cards"}:
+    for name in set(decisions.GIVES) - {"practice_cards", "leftover_cups"}:
         assert decided[name].height, name
 
 

@@ -3,13 +3,15 @@
 Truth is drawn (invented). The long runs behind the same bars: tests/bench/decisions.py.
 """
 
+from datetime import datetime
+
 import numpy as np
 import polars as pl
 import pytest
 from scipy.special import ndtr
 
 from pipelines.settings import Settings
-from pipelines.transfer import cards, film_model, flags, habits, technique
+from pipelines.transfer import cards, decisions, film_model, flags, habits, technique
 
 
 def share_wrong(drawn, what: str, kind: str, seeds: int, seed: int) -> tuple[int, int]:
@@ -154,3 +156,29 @@ def test_what_counts_as_material_is_a_setting_and_acts(drawn):
     assert default.over_build_material == film_model.MATERIAL_OVER
     assert default.tilt_material == technique.MATERIAL_TILT
     assert default.leftover_material == habits.MATERIAL_LEFTOVER
+
+
+def test_the_cups_behind_a_card_on_leftovers_are_those_of_whom_it_is_about():
+    """By hand: 400 g mixed, 20 g of it poured into another cup and 95 g left: 285 g left it, a quarter of 380 g stayed."""
+    at = datetime(2026, 3, 3, 8)
+    mixes = pl.DataFrame(
+        [("s", "m1", at, 400.0, 95.0, True, 20.0), ("s", "m2", at, 300.0, 30.0, True, 0.0),
+         ("s", "m3", at, 300.0, None, False, 0.0), ("s", "m4", at, 100.0, 60.0, True, 0.0)],
+        schema=["shop_id", "mix_id", "first_poured_at", "poured_g", "leftover_g", "leftover_known", "poured_on_g"],
+        orient="row",
+    ).with_columns(product_id=pl.lit("p"), complete=pl.lit(True), density_g_per_ml=pl.lit(1.0))  # fmt: skip
+    pours = pl.DataFrame(
+        [("m1", 1, "t1"), ("m1", 2, "t2"), ("m2", 1, "t2"), ("m3", 1, "t1"), ("m4", 1, "t1")],
+        schema=["mix_id", "pour_no", "technician_id"], orient="row",
+    ).with_columns(shop_id=pl.lit("s"))  # fmt: skip
+    products = pl.DataFrame({"product_id": ["p"], "valid_from": [None], "role": ["clear"], "min_mix_ml": [None]},
+                            schema_overrides={"valid_from": pl.Date, "min_mix_ml": pl.Float64})  # fmt: skip
+    seen = habits.cups(mixes, pours, products)
+    people = pl.DataFrame({"technician_id": ["t1", "t2"], "flagged": [True, False]})
+    found = decisions.formed("leftover_cups", habits.leftover_cups(seen, people))
+    assert found.select("technician_id", "mix_id", "poured_g", "sprayed_g", "leftover_g", "left_share").rows() == [
+        ("t1", "m1", 400.0, 285.0, 95.0, 0.25), ("t1", "m4", 100.0, 40.0, 60.0, 0.6),
+    ]  # fmt: skip
+    assert found["first_poured_on"].unique().to_list() == [at.date()]
+    nobody = people.with_columns(flagged=pl.lit(False))
+    assert decisions.formed("leftover_cups", habits.leftover_cups(seen, nobody)).is_empty()

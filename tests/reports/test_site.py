@@ -192,6 +192,30 @@ def test_missing_and_empty_tables_give_pages_that_say_what_to_do(tables, left_ou
         assert "film read before and after" in words(pages(missing)["hands.html"])
 
 
+@pytest.mark.parametrize(
+    ("page", "section", "gone", "record"),
+    [
+        ("guns", "service", "gun_drift", "registers/gun_services.csv"),
+        ("guns", "fit", "gun_fit", "smallest and largest tip in registers/products.csv"),
+        ("hands", "film", "film_by_technician", "least and greatest film in registers/products.csv"),
+        ("hands", "panel", "edge_bias panel_heat", "read nine places of a panel"),
+        ("owner", "savings", "savings", "cups that were weighed back"),
+    ],
+)
+def test_a_section_without_its_table_says_what_to_record(
+    tables, page: str, section: str, gone: str, record: str
+) -> None:
+    def said(given: dict[str, pl.DataFrame]) -> str:
+        found = re.search(
+            rf'<section id="{section}">(.*?)</section>', pages(build(given, SETTINGS))[f"{page}.html"], re.S
+        )
+        assert found
+        return words(found[1])
+
+    assert record not in said(tables)
+    assert record in said({name: t.clear() if name in gone.split() else t for name, t in tables.items()})
+
+
 def test_a_month_that_lacks_something_is_named_and_its_column_marked(tables) -> None:
     emissions = tables["emissions_monthly"].with_columns(complete=pl.col("month") != "2023-06")
     html = pages(build(tables | {"emissions_monthly": emissions}, SETTINGS))["environment.html"]

@@ -651,7 +651,8 @@ class Database:
 
             if self._connection is None:
                 self._connection = duckdb.connect(str(self._file))
-                self._connection.execute("SET memory_limit = '1GB'")  # what does not fit waits beside the file
+                # it writes beside other work: one core, and what does not fit into this waits beside the file
+                self._connection.execute("SET memory_limit = '256MB'; SET threads = 1")
             self._connection.read_parquet(str(self.space.building / "tables" / f"{name}.parquet")).create(name)
 
     def close(self) -> None:

@@ -19,18 +19,12 @@ from schemas import door, published
 PUBLISHED = frozenset(published.PUBLISHED)
 
 
-def get(run: Run, names: Iterable[str]) -> dict[str, pl.DataFrame]:
-    """Tables by name, whole: as this run made them, else, where published, as the last finished run left them.
+def have(run: Run, names: Iterable[str]) -> None:
+    """See to it that these tables stand in the run's shelf: as this run made them, else, where published, as the last
+    finished run left them.
 
     Raises WorkspaceError where an asset is run by itself and what stands upstream of it is nowhere.
     """
-    names = list(names)
-    have(run, names)
-    return {name: run.tables[name] for name in names}
-
-
-def have(run: Run, names: Iterable[str]) -> None:
-    """See to it that these tables stand in the run's shelf; raises as `get` does."""
     for name in names:
         if name not in run.tables:
             found = workspace.read_table(run.space, name)

@@ -7,10 +7,9 @@ import dagster as dg
 from pipelines.defs import tables
 from pipelines.run import Run
 from pipelines.transfer import decisions
-from pipelines.transfer.estimate import estimate
+from pipelines.transfer.estimate import READS, estimate
 from pipelines.transfer.iterate import Joint
 
-READS = ("records", "record_layers", "gun_services")
 NAMES = [
     "transfer_by_pair",
     "transfer_by_gun",
@@ -33,13 +32,17 @@ NAMES = [
 def transfer(context: dg.AssetExecutionContext) -> Iterator[dg.MaterializeResult]:
     """Estimate transfer efficiency per gun and technician from the closed records."""
     run: Run = context.resources.run
-    given = tables.get(run, READS)
+    tables.have(run, READS)
     run.teller.progress("transfer: estimating", 0, 1)
     with run.timed("transfer"):
         fits: list[Joint] = []
-        found = estimate(**given, settings=run.settings.flat(), hand_over=fits.append)
+        found = estimate(
+            **{name: run.tables.whole(name, columns) for name, columns in READS.items()},
+            settings=run.settings.flat(),
+            hand_over=fits.append,
+        )
         run.transfer_model = fits[0] if fits else None
-    usable = int(given["records"]["usable"].sum())
+    usable = int(run.tables.whole("records", ["usable"])["usable"].sum())
     cells = found["transfer_by_pair"]
     run.tell(
         "transfer", f"{usable:,} usable records, {cells['estimate'].count():,} of {cells.height:,} pairs estimated"

@@ -11,18 +11,13 @@ from typing import Any, Protocol, runtime_checkable
 
 import polars as pl
 
-from pipelines.transfer import cards, drift, film_model, gunset, habits, mixing, savings, technique
-from pipelines.transfer.estimate import fitted_model
+from pipelines.transfer import cards, drift, estimate, film_model, gunset, habits, mixing, savings, technique
 from pipelines.transfer.iterate import Joint
 from schemas import door
 
 
 def _columns(names: str) -> tuple[str, ...]:
     return tuple(names.split())
-
-
-def _all(table: str) -> tuple[str, ...]:
-    return tuple(info.name for info in door.columns(table))
 
 
 #: part -> table -> the columns it reads. A table of a large business is held with these alone, and no longer than its part.
@@ -54,9 +49,9 @@ READS: dict[str, dict[str, tuple[str, ...]]] = {
         "transfer_by_gun": _columns("shop_id gun_id role estimate low high n"),
         "guns": _columns("gun_id shop_id tip_mm retired_on"),
     },
-    "transfer": {  # the model itself decides what it reads
-        "records": _all("records"),
-        "record_layers": _all("record_layers"),
+    "transfer": estimate.READS,
+    "drift": {
+        "record_layers": _columns("shop_id job_id record_no gun_id op_job_id operation_no started_at"),
         "gun_services": _columns("gun_id serviced_on work"),
     },
     "litres": {
@@ -142,7 +137,7 @@ def decide(
     out["film_by_technician"] = film_model.film_by_technician(source.parts("film"), settings)
     out |= _technique(source, settings)
     out["gun_cover"] = gunset.gun_cover(**source.of("guns"))
-    joint = joint or fitted_model(**source.of("transfer"))
+    joint = joint or estimate.fitted_model(**source.of("transfer"))
     if joint is not None:
         out |= _drift(source, joint)
     out |= _mixing(source, settings)
@@ -185,8 +180,8 @@ def _technique(source: _Source, settings: Mapping[str, Any]) -> dict[str, pl.Dat
 
 def _drift(source: _Source, joint: Joint) -> dict[str, pl.DataFrame]:
     litres = drift.litres_sprayed(**source.of("litres"))
-    given = source.of("transfer")
-    residuals = drift.residuals(joint, given["records"], given["record_layers"], litres)
+    given = source.of("drift")
+    residuals = drift.residuals(joint, given["record_layers"], litres)
     return {
         "gun_drift": drift.gun_drift(residuals, litres),
         "gun_service_contrasts": drift.gun_service_contrasts(residuals, given["gun_services"]),
@@ -226,7 +221,7 @@ class _Source:
         if isinstance(self._tables, Parted):
             return {name: self._tables.whole(name, columns) for name, columns in READS[part].items()}
         return {
-            name: self._tables[name].select(columns).sort(door.keys(name), nulls_last=True)
+            name: self._tables[name].sort(door.keys(name), nulls_last=True).select(columns)
             for name, columns in READS[part].items()
         }
 

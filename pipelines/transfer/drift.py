@@ -92,9 +92,7 @@ def litres_sprayed(
     )
 
 
-def residuals(
-    joint: iterate.Joint, records: pl.DataFrame, record_layers: pl.DataFrame, litres: pl.DataFrame
-) -> Residuals:
+def residuals(joint: iterate.Joint, record_layers: pl.DataFrame, litres: pl.DataFrame) -> Residuals:
     """What each record departs from the transfer model by, for records of one gun.
 
     m = (D - Dhat)/Dhat + the gun's wear as the model has it: a loss that is to be seen must not be explained away.
@@ -110,7 +108,8 @@ def residuals(
     on = sp.csr_matrix(on @ sp.diags((kind != "wear").astype(float)))
     pev = np.maximum(joint.posterior.variance(mixed.Rows.of(joint.layout, on)), 0.0)
     gun_part = np.asarray(on @ np.where(kind == "gun", theta, 0.0)).ravel()
-    guns = record_layers.group_by(RECORD, maintain_order=True).agg(
+    layers = record_layers.join(d.keys, on=RECORD, how="semi", maintain_order="left")
+    guns = layers.group_by(RECORD, maintain_order=True).agg(
         gun_id=pl.when(pl.col("gun_id").n_unique() == 1).then(pl.col("gun_id").first()),
         shop=pl.col("shop_id").first(),
         op_job_id=pl.col("op_job_id").sort_by("started_at").last(),

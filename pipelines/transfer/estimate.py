@@ -14,6 +14,20 @@ import polars as pl
 from pipelines.transfer import design, event, iterate, joint, tables
 from pipelines.transfer.options import Options
 
+#: table -> the columns that the model reads
+READS = {
+    "records": (
+        *tables.RECORD, "kind", "basis", "landed_solids_ml", "sprayed_solids_ml", "ratio", "read_var_ml2", "area_rel_var",
+        "sprayed_rel_u", "rel_u", "gain_rel_u", "grade", "usable",
+    ),
+    "record_layers": (
+        *tables.RECORD, "position", "op_job_id", "operation_no", "gun_id", "technician_id", "product_id", "role",
+        "atomising", "started_at", "sprayed_solids_ml", "poured_solids_ml", "sprayed_rel_u", "leftover_known", "area_class",
+        "blended", "plastic_share",
+    ),
+    "gun_services": ("gun_id", "serviced_on", "work"),
+}  # fmt: skip
+
 
 def estimate(
     records: pl.DataFrame,
@@ -29,6 +43,7 @@ def estimate(
     record_layers  one row per spray operation in a record: gun, technician, product, role, sprayed_solids_ml (mL, null
                    where a leftover is unknown), poured_solids_ml (mL), sprayed_rel_u, area_m2, ...
     settings       flat settings of the workspace (material_effect, false_flag_share, shared_rel_u), or nothing
+    READS says which columns of each count.
 
     Returns transfer_by_pair, transfer_by_gun, transfer_by_technician, transfer_by_role, gun_effects, technician_effects,
     operation_te, screened_records, record_budgets, transfer_model. Every table stands, if need be with no rows. Ratios are
@@ -36,6 +51,7 @@ def estimate(
     """
     options = Options.read(settings)
     records, layers = _typed(records, record_layers)
+    del record_layers
     prepared = design.prepare_layers(layers, gun_services)
     unknown = _sprayed_unknown(records, prepared)
     usable = _without(records.filter("usable").select(MEASURED), unknown)

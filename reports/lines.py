@@ -110,7 +110,7 @@ class Content(Listed):
                 f" {self.total:,.6g} {self.unit}; {self.table} says {self.figure:,.6g} {self.unit}."
             )
         if self.why:
-            yield f"The cup is incomplete, its content may be higher or lower: {self.why}."
+            yield f"The cup is incomplete, its content may be higher or lower: {self.why.rstrip('.')}"
 
 
 def needs(measure: str) -> tuple[str, ...]:
@@ -177,18 +177,42 @@ def listed(tables: Mapping[str, pl.DataFrame], measure: str, of: Period | None, 
         lines = rows("stock_lines").filter(touched)
         sums = rows(table).filter(touched).rename({"unexplained_g": "signed_g"})
     else:
-        raise MeasureError(f"There is no measure {measure!r}; write one of {', '.join(MEASURES)}.")
+        raise MeasureError(_unknown(measure, name))
+    if not part and name == "stock":
+        known = sorted(found[table][by].unique())
+        raise MeasureError(
+            f"stock: grams of different components do not add up; write stock:COMPONENT; known here: {_named(known)}."
+        )
     if part:
         parts = sorted(found[table][by].unique()) if by else []
         if part not in parts:
             raise MeasureError(f"{name}: there is no {part!r}; known here: {_named(parts, part)}.")
         lines, sums = lines.filter(pl.col(by) == part), sums.filter(pl.col(by) == part)
+    if lines.is_empty() and sums.is_empty():
+        _within_the_records(found["emissions_monthly"], of, shops)
     whole = all(bool(frame["complete"].all()) for frame in (lines, sums) if "complete" in frame.columns)
     shown = [one for one in SHOWN if one in lines.columns and lines[one].null_count() < lines.height and one != column]
     told = [one for one in ("complete", "note") if one in lines.columns and lines[one].null_count() < lines.height]
     return Listed(
         lines.select(*shown, *told, pl.col(column)), unit, _sum(lines[column]), _sum(sums[column]), table, whole
     )  # fmt: skip
+
+
+def _unknown(measure: str, name: str) -> str:
+    """What to say of a measure that there is not."""
+    if name in MEASURES:
+        return f"{name} has no parts: write {name} alone."
+    near = get_close_matches(name.lower(), [one.partition(":")[0] for one in MEASURES], n=1)
+    meant = f" Did you mean {near[0]}?" if near else ""
+    return f"There is no measure {measure!r}.{meant} There are {', '.join(MEASURES)}."
+
+
+def _within_the_records(monthly: pl.DataFrame, of: Period, shops: Sequence[str]) -> None:
+    """Raises MeasureError where a period holds no month of the records."""
+    months = (monthly.filter(pl.col("shop_id").is_in(list(shops))) if shops else monthly)["month"]
+    first, last = months.min(), months.max()
+    if isinstance(first, str) and isinstance(last, str) and (of.last < first or of.first > last):
+        raise MeasureError(f"There is no record of {of.label}: the records go from {first} to {last}.")
 
 
 def _content(found: Tables, name: str, cup: str, shops: Sequence[str]) -> Content:
@@ -275,7 +299,7 @@ def _lines(n: int) -> str:
     return f"{n:,} line{'' if n == 1 else 's'}"
 
 
-def _named(known: Sequence[str], wanted: str) -> str:
+def _named(known: Sequence[str], wanted: str = "") -> str:
     """What there is, the likeliest first where there is too much to name."""
     if len(known) <= _MOST_NAMED:
         return ", ".join(known) or "none"

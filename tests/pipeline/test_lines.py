@@ -97,6 +97,15 @@ def test_what_lacks_a_figure_is_listed_and_makes_the_sum_a_lower_bound() -> None
     assert any("lower bound" in one for one in found.told())
 
 
+def test_a_period_outside_the_records_is_told_with_theirs() -> None:
+    with pytest.raises(
+        lines.MeasureError, match=r"^There is no record of 2031: the records go from 2024-11 to 2025-09\.$"
+    ):
+        lines.listed(tables(), "voc_kg", handouts.period("2031"))
+    nothing = lines.listed(tables(), "rts_l:cleaning", QUARTER)
+    assert nothing.rows.is_empty() and list(nothing.told()) == ["No lines: nothing of it was recorded in this time."]
+
+
 def test_no_line_names_a_person() -> None:
     for measure in ("voc_kg", "pm_kg", "hap_kg", "stock:clear", "solvent_kg"):
         assert not any(
@@ -107,7 +116,10 @@ def test_no_line_names_a_person() -> None:
 @pytest.mark.parametrize(
     ("measure", "shops", "told"),
     [
-        ("voc", [], "There is no measure 'voc'; write one of rts_l, "),
+        ("fumes", [], "There is no measure 'fumes'. There are rts_l, "),
+        ("VOC_kg", [], "There is no measure 'VOC_kg'. Did you mean voc_kg? There are "),
+        ("solvent_kg:wash", [], "solvent_kg has no parts: write solvent_kg alone."),
+        ("stock", [], "stock: grams of different components do not add up; write stock:COMPONENT; known here: clear, "),
         ("voc_kg:paint", [], "voc_kg: there is no 'paint'; known here: cleaning, "),
         ("hap_kg:1", [], "hap_kg: there is no '1'; known here: 100-41-4"),
         ("voc_kg", ["nowhere"], "There is no shop 'nowhere'; known here: north"),
@@ -121,7 +133,7 @@ def test_no_line_names_a_person() -> None:
     ],
 )
 def test_what_there_is_not_is_told_with_what_there_is(measure: str, shops: list[str], told: str) -> None:
-    with pytest.raises(lines.MeasureError, match=r"[Tt]here is (no|a cup)") as raised:
+    with pytest.raises(lines.MeasureError, match=r"[Tt]here is (no|a cup)|write") as raised:
         lines.listed(tables(), measure, QUARTER, shops)
     assert told in str(raised.value)
 

@@ -69,11 +69,9 @@ def make(book: Book) -> dict[str, Any]:
         "fit": _fit(book, fit),
         "fit_rows": of_table("gun_fit", misfits, ["shop_id", "gun_id", "product_id", "verdict", "why", "reads"], limit=60,
                         caption="Gun and product that do not go together", at=("shop",)) if fit.height else None,
-        "nofit": _no_fitting_gun(book, fit),
         "n_misfits": misfits.height,
-        "n_pressure": int(_only_pressure(fit).sum()) if fit.height else 0,
         "n_fit": fit.height,
-        "cross": fit.filter(pl.col("cross_use").fill_null(False)).select("gun_id").unique().sort("gun_id")["gun_id"].to_list(),
+        "fit_said": _fit_said(book, fit),
         "cover": _cover(book),
         "drift": _drift(book),
         "drift_said": _drift_words(book),
@@ -337,6 +335,31 @@ def _only_pressure(fit: pl.DataFrame) -> pl.Series:
         & pl.col("tip_fits").fill_null(True)
         & pl.col("atomising_allowed").fill_null(True)
     ).to_series()
+
+
+def _fit_said(book: Book, fit: pl.DataFrame) -> list[dict[str, str]]:
+    """How many pairs do not go together and which products no gun fits, a sentence a shop that can be chosen; all together
+    (shop "") where shops are many. Where a fit is unknown the gun gets the benefit of the doubt; pressure can be set.
+    """
+    out = []
+    for shop in [""] if book.apart else fit["shop_id"].unique().sort().to_list():
+        own = fit if book.apart else fit.filter(pl.col("shop_id") == shop)
+        wrong = own["verdict"].is_in(["misfit", "not_allowed"]).sum()
+        pressed = int(_only_pressure(own).sum())
+        cross = own.filter(pl.col("cross_use").fill_null(False))["gun_id"].unique().sort().to_list()
+        label = f"{book.shop_labels.get(shop, shop)}: of" if shop and len(book.shop_labels) > 1 else "Of"
+        said = (
+            f"{label} {wording.plain(own.height, 0)} pairs of gun and product, {wording.plain(int(wrong), 0)} do not go together by "
+            "tip, pressure or the rule of the place"
+        )
+        if pressed:
+            said += f"; in {pressed} of them only the pressure is at fault, written down above the sheet's highest: set it lower"
+        if cross:
+            said += f". Used for primer and finish alike: {', '.join(cross)}"
+        none = _no_fitting_gun(book, own)
+        said += "." if none else ". Every product has a gun that fits it or may fit it."
+        out.append({"shop": shop, "said": said, "nofit": " ".join(f"{at}: no gun fits {p}." for at, p in none)})
+    return out
 
 
 def _no_fitting_gun(book: Book, fit: pl.DataFrame) -> list[tuple[str, str]]:

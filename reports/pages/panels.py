@@ -112,7 +112,7 @@ def film_sentence(book: Book) -> str:
     likely = frame.filter(pl.col("prob_mean_over").is_between(0.8, 0.95)).height
     under = frame.filter(pl.col("prob_mean_under") > 0.95).height
     return (
-        f"Of {wording.plain(frame.height, 0)} pairs of technician and role, the mean film is shown to lie above the sheet's window "
+        f"Over all data, of {wording.plain(frame.height, 0)} pairs of technician and role, the mean film is shown to lie above the sheet's window "
         f"in {over}, likely in {likely}, and shown to lie below it in {under}."
     )
 

@@ -175,6 +175,13 @@ def test_a_role_and_a_shop_leave_only_their_rows_and_cards(visit: Any, site: Pat
     assert len(labels) == 4
     assert tab.locator("article:visible").count() == 3
     assert "surfacer" in tab.locator("#hands-finding").inner_text()
+    assert "worth practising" not in tab.locator(".finding").inner_text()
+    tab.select_option("select[name=shop]", "east")
+    assert "1 thing is worth practising at Hillside." in tab.locator(".finding").inner_text()
+    assert tab.locator("#cards > p a:visible").all_inner_texts() == ["T01"]
+    tab = visit(site, "guns.html#shop=north")
+    said = tab.locator("#fit .prose:visible").all_inner_texts()
+    assert len(said) == 1 and said[0].startswith("Northgate: of 15 pairs of gun and product, 10 do not go together")
 
 
 def test_the_finding_counts_the_role_and_shop_that_are_chosen(

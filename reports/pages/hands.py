@@ -70,7 +70,6 @@ def make(book: Book) -> dict[str, Any]:
         if book.apart
         else [],
         "n_cards": book.table("practice_cards").height if book.computed("practice_cards") else None,
-        "practising": _practising(book),
         "film": panels.film_listing(book, role),
         "film_said": panels.film_sentence(book),
         "tilt": panels.tilt_listing(book, panels.most_read(book)),
@@ -83,18 +82,6 @@ def make(book: Book) -> dict[str, Any]:
             f"{wording.standing(r['v'], r['lo'], r['hi'], r['n'], r['grade'])}{_against(r, shown)}" for r in told
         ),
     }
-
-
-def _practising(book: Book) -> list[tuple[str, str]]:
-    """(shop, how many things are worth practising there), shop by shop; ("", in all) where shops are many or one."""
-    at = book.table("practice_cards")["shop_id"].to_list()
-    if book.apart or len(book.shop_labels) == 1:
-        return [("", f"{_things(len(at))} worth practising.")] if at else []
-    return [(s, f"{_things(at.count(s))} worth practising at {book.shop_labels.get(s, s)}.") for s in sorted(set(at))]
-
-
-def _things(n: int) -> str:
-    return f"{wording.plain(n, 0)} {'thing is' if n == 1 else 'things are'}"
 
 
 def _against(row: dict[str, Any], shown: list[dict[str, Any]]) -> str:

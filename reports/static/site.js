@@ -342,6 +342,8 @@
 
   // --- how many members of the chosen role and shop have a figure, and where it lies: as reports/pages/base.py counts ---
   function counts() {
+    var cards = document.querySelector("article"), things = document.querySelectorAll("article:not([hidden]) [data-flag]").length;
+    document.querySelectorAll("[data-things]").forEach(function (el) { if (cards) el.textContent = things ? plain(things, 0) : "none"; });
     Object.keys(figures).forEach(function (key) {
       var f = figures[key], role = state.role || f.spec.role, typical = {}, told = [], all = 0;
       if (f.kind !== "intervals") return;

@@ -18,7 +18,7 @@ from reports.site import PAGES, build
 from reports.wording import phrase, plain
 
 FILES = [page.file for page in PAGES]
-BOUND = "[data-m],[data-u],[data-unit],[data-see-word],[data-when],[data-count],[data-role-word]"
+BOUND = "[data-m],[data-u],[data-unit],[data-see-word],[data-when],[data-count],[data-things],[data-role-word]"
 STRIPS = """[...document.querySelectorAll('svg[data-strip] rect')]
   .map(r => [r.getAttribute('x'), r.getAttribute('width')].join())"""
 
@@ -175,9 +175,9 @@ def test_a_role_and_a_shop_leave_only_their_rows_and_cards(visit: Any, site: Pat
     assert len(labels) == 4
     assert tab.locator("article:visible").count() == 3
     assert "surfacer" in tab.locator("#hands-finding").inner_text()
-    assert "worth practising" not in tab.locator(".finding").inner_text()
+    assert "Things worth practising: none." in tab.locator(".finding").inner_text()
     tab.select_option("select[name=shop]", "east")
-    assert "1 thing is worth practising at Hillside." in tab.locator(".finding").inner_text()
+    assert "Things worth practising: 1." in tab.locator(".finding").inner_text()
     assert tab.locator("#cards > p a:visible").all_inner_texts() == ["T01"]
     tab = visit(site, "guns.html#shop=north")
     said = tab.locator("#fit .prose:visible").all_inner_texts()

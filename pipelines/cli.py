@@ -452,8 +452,10 @@ def _refusals(space: Workspace, told: dict[str, Any]) -> str:
     if rows or files or known:
         used = f"{told['rows_used']:,} of {told['rows_read']:,} rows were used"
         lines.append(", ".join([used, *known, *([f"{rows:,} refused"] if rows else [])]) + ".")
-    else:
+    elif told["rows_read"]:
         lines.append(f"All {told['rows_read']:,} rows were used.")
+    else:
+        lines.append("No row was read: copy exports of the scale and the job log into inbox/.")
     if rows:
         lines.append(f"Refused rows, each with its reason: {space.out / 'refused'}")
     if files:

@@ -368,7 +368,7 @@ class Statements:
                 if bad[i] and partner.get(i)
                 else f"with film read before and after {row['role']} alone"
             )
-            out.append(f"{n} jobs of this pair {how} would bring +-{100 * np.expm1(width):.0f} %")
+            out.append(f"{n} jobs of this pair {how} would bring the figure to within {100 * np.expm1(width):.0f} %")
         return out
 
     # --- guns and technicians -----------------------------------------------------------------------------------------

@@ -51,7 +51,7 @@ MODEL_COLUMNS: dict[str, pl.DataType] = {
     "note": pl.String(),
 }  # fmt: skip
 
-NO_FILM = "no closed record yet: read the film of every panel before and after one operation, and weigh the cup back"
+NO_FILM = "no record yet: read the film of every panel before and after one operation, and weigh the cup back"
 TOO_FEW = "two more records of this pair alone, with the cup weighed back, would give an interval"
 
 

@@ -2,7 +2,7 @@
 
 SHELL := /bin/sh
 .DEFAULT_GOAL := help
-.PHONY: help demo test spark pictures charts dictionary bench-transfer bench-decisions fuzz kills bench bench-large bench-direct check dagster lock browser clean
+.PHONY: help demo test spark pictures charts dictionary bench-transfer bench-decisions fuzz kills bench bench-large bench-spark bench-direct check dagster lock browser clean
 
 VENV := .venv
 BIN := $(VENV)/bin
@@ -21,6 +21,7 @@ help:
 	@echo "make kills     stops 200 runs at random moments and looks at what readers see"
 	@echo "make check     lint and types"
 	@echo "make bench     time and memory of a run at 0.1, 1 and 10 million pours, beside a bare read and plain pandas; bench-large: at 100"
+	@echo "make bench-spark   time and memory of both engines with one worker and with two (needs Java 17 or newer)"
 	@echo "make bench-direct   how often the direct intervals hold the truth, over 100 invented businesses"
 	@echo "make bench-transfer, make bench-decisions   the long simulations behind the model and the decisions"
 	@echo "make pictures  the README's pictures, of the demo's pages"
@@ -102,6 +103,10 @@ bench: $(READY)
 # Was never run: ten times what 10 million pours take is 120 GB of memory (its largest file is read whole) and 400 GB of disk.
 bench-large: $(READY)
 	$(BIN)/python tests/bench/whole_run.py --pours 100000000
+
+# Both engines with one worker and with two: needs Java. Two cores show little of it.
+bench-spark: spark
+	$(BIN)/python tests/bench/engines.py
 
 bench-direct: $(READY)
 	nice -n 10 $(BIN)/python tests/bench/direct_intervals.py

@@ -140,7 +140,7 @@ def main() -> None:
     wanted.add_argument("--pours", type=int, nargs="+", default=[100_000, 1_000_000, 10_000_000])
     wanted.add_argument("--folder", type=Path, default=HOME / "bench_out")
     given = wanted.parse_args()
-    print(f"{time.strftime('%Y-%m-%d')}, {os.cpu_count()} cores, {memory_gb():.0f} GB, {versions()}", flush=True)
+    print(machine(), flush=True)
     for pours in given.pours:
         measure(given.folder, pours)
 
@@ -148,17 +148,10 @@ def main() -> None:
 def measure(folder: Path, pours: int) -> None:
     """Time one size and print its table."""
     space = build(folder, pours)
-    shutil.rmtree(space / ".filmledger", ignore_errors=True)
-    (space / "out").unlink(missing_ok=True)
+    forget(space)
     day = [space / "inbox" / path.name for path in sorted((space / "new_day").glob("*.csv"))]
-    for path in day:
-        path.unlink(missing_ok=True)
-    files = sorted(str(path) for part in ("inbox", "registers") for path in (space / part).glob("*.csv"))
+    files = warm(space)
     size = sum(os.path.getsize(path) for path in files)
-    for path in files:  # all timings find the files in the system's cache
-        with open(path, "rb") as handle:
-            while handle.read(1 << 24):
-                pass
 
     run = [sys.executable, "-m", "pipelines.cli", "run", str(space)]
     bare_before = timed([sys.executable, "-c", BARE_READ, *files])
@@ -194,9 +187,31 @@ def measure(folder: Path, pours: int) -> None:
     print(f"\nShare of the cold run: {', '.join(shares)}", flush=True)
 
 
+def forget(space: Path) -> None:
+    """Take away results, store and records of a workspace, so that its next run is cold."""
+    shutil.rmtree(space / ".filmledger", ignore_errors=True)
+    (space / "out").unlink(missing_ok=True)
+
+
+def warm(space: Path) -> list[str]:
+    """The files of a workspace without its new day, all of them in the system's cache."""
+    for path in (space / "new_day").glob("*.csv"):
+        (space / "inbox" / path.name).unlink(missing_ok=True)
+    files = sorted(str(path) for part in ("inbox", "registers") for path in (space / part).glob("*.csv"))
+    for path in files:
+        with open(path, "rb") as handle:
+            while handle.read(1 << 24):
+                pass
+    return files
+
+
 def disk_mb(space: Path) -> float:
     """What results, store and records of a workspace take, MB."""
     return sum(path.lstat().st_size for path in (space / ".filmledger").rglob("*") if path.is_file()) / 1e6
+
+
+def machine() -> str:
+    return f"{time.strftime('%Y-%m-%d')}, {os.cpu_count()} cores, {memory_gb():.0f} GB, {versions()}"
 
 
 def memory_gb() -> float:

@@ -92,6 +92,7 @@ def start(name: str, workers: int = 0, master: str = "") -> Iterator[Engine]:
 
 def _session(master: str) -> Any:
     try:
+        from py4j.protocol import Py4JError
         from pyspark.errors import PySparkException
         from pyspark.sql import SparkSession
     except ImportError:
@@ -112,10 +113,13 @@ def _session(master: str) -> Any:
         builder = builder.master(master)
     try:
         session = builder.getOrCreate()
-    except (PySparkException, RuntimeError, OSError) as error:
-        first = str(error).strip().splitlines()[0] if str(error).strip() else type(error).__name__
+    except (PySparkException, Py4JError, RuntimeError, OSError) as error:
+        java = getattr(error, "java_exception", None)  # what Java says: py4j's own text names only the call
+        said = str(error if java is None else java.toString()).strip()
+        first = said.splitlines()[0] if said else type(error).__name__
         raise EngineError(
-            f"Spark did not start ({first}). It needs Java 17 or newer on every machine; see 'On a cluster' in README.md."
+            f"Spark did not start ({first}). It needs Java 17 or newer on every machine, and a master that answers at the"
+            " address in spark_master; see 'On a cluster' in README.md."
         ) from error
     session.sparkContext.setLogLevel("ERROR")
     return session

@@ -96,11 +96,11 @@ fuzz: $(READY)
 kills: $(READY)
 	nice -n 10 $(BIN)/python tests/bench/kills.py --kills 200
 
-# The largest needs some 12 GB of memory and 40 GB of disk.
+# The largest needs some 12 GB of memory (plain pandas; a run 4) and 25 GB of disk.
 bench: $(READY)
 	$(BIN)/python tests/bench/whole_run.py
 
-# Was never run: ten times what 10 million pours take is 120 GB of memory (its largest file is read whole) and 400 GB of disk.
+# Was never run: ten times what 10 million pours take is 240 GB of disk, and 120 GB of memory for plain pandas.
 bench-large: $(READY)
 	$(BIN)/python tests/bench/whole_run.py --pours 100000000
 

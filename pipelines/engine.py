@@ -13,8 +13,12 @@ import sys
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any, Protocol, TypeVar
+
+from pipelines.workspace import WorkspaceError
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
@@ -70,7 +74,25 @@ class Spark:
             return
         # a task for each item: Spark then sends work to whoever is idle, and repeats what was lost with a machine
         handed = self.session.sparkContext.parallelize(list(items), len(items))
-        yield from handed.map(work).collect()
+        for found in handed.map(partial(_answered, work)).collect():
+            if isinstance(found, _Refusal):
+                raise found.error
+            yield found
+
+
+@dataclass(frozen=True)
+class _Refusal:
+    """What a worker says instead of a result where trying again would not help."""
+
+    error: WorkspaceError
+
+
+def _answered(work: Callable[[Item], Result], item: Item) -> Result | _Refusal:
+    """Spark repeats what raises, and tells of it in words of its own: what the workspace does not allow comes as an answer."""
+    try:
+        return work(item)
+    except WorkspaceError as error:
+        return _Refusal(error)
 
 
 @contextlib.contextmanager

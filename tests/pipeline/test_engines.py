@@ -174,3 +174,36 @@ def test_spark_workers_in_processes_of_their_own_give_the_same_tables(exports, o
     there = ran(exports, tmp_path / "there", span_rows=1, engine="spark", spark_master=CLUSTER)
     assert one_by_one.keys() == there.keys()
     assert all(one_by_one[name].equals(there[name]) for name in there), differences(one_by_one, there)
+
+
+class Lines:
+    """As much of Spark's context as the engine asks for; what is sent is pickled, as it is between machines."""
+
+    def __init__(self, items=()):
+        self.items = items
+
+    sparkContext = property(lambda self: self)
+
+    def parallelize(self, items, tasks):
+        assert tasks == len(items)
+        return Lines(items)
+
+    def map(self, work):
+        sent = pickle.loads(pickle.dumps(work))
+        return Lines([pickle.loads(pickle.dumps(sent(item))) for item in self.items])
+
+    def collect(self):
+        return self.items
+
+
+def half(number: int) -> int:
+    if number % 2:
+        raise workspace.WorkspaceError(f"{number} changed while being read")
+    return number // 2
+
+
+def test_what_the_workspace_does_not_allow_is_told_by_a_worker_in_its_own_words():
+    spark = engine.Spark(Lines())
+    assert list(spark.each(half, [2, 4, 8])) == [1, 2, 4]
+    with pytest.raises(workspace.WorkspaceError, match=r"^3 changed while being read$"):
+        list(spark.each(half, [2, 3, 4]))

@@ -20,19 +20,18 @@ class Results:
 
     def __init__(self, shelf: Shelf) -> None:
         self.shelf = shelf
-        self.added: set[str] = set()
         self._database = workspace.Database(shelf.space)
         self._pool = ThreadPoolExecutor(max_workers=1, thread_name_prefix="results")
-        self._ahead: list[Future[None]] = []
+        self._ahead: dict[str, Future[None]] = {}
 
     def add(self, name: str) -> None:
-        """Write a table that stands in the shelf and does not change any more; returns at once."""
-        self.added.add(name)
-        self._ahead.append(self._pool.submit(self._write, name))
+        """Write a table that stands in the shelf and does not change any more, once; returns at once."""
+        if name not in self._ahead:
+            self._ahead[name] = self._pool.submit(self._write, name)
 
     def wait(self) -> None:
         """Come back when all is written. Raises the first WorkspaceError met."""
-        for one in self._ahead:
+        for one in self._ahead.values():
             one.result()
         self._database.close()
 

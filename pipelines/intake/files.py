@@ -36,6 +36,7 @@ class Source:
 
     @property
     def at(self) -> Path:
+        """Where it is on disk, if it is."""
         assert self.path is not None
         return self.path
 

@@ -281,10 +281,10 @@ def _gathered(table: str, files: Files, which: tuple[pl.Expr, frozenset[str]] | 
     blank = empty.with_columns(pl.lit(0, pl.Int64).alias("line"), pl.lit(0, pl.Int64).alias("@f")).head(0)
     try:
         all_rows = pl.concat([blank.lazy(), *rows], how="diagonal").collect() if rows else blank
-    except (OSError, pl.exceptions.PolarsError) as error:
+    except (OSError, pl.exceptions.ComputeError) as error:
         raise RowsLost(
             f"What was read of the files of {table} and kept for later is damaged or gone ({error})."
-            " Run again with --again, which reads the files themselves; nothing was replaced."
+            " `filmledger run --again` reads the files themselves; nothing was replaced."
         ) from error
     marks = [c for c in all_rows.columns if c.endswith(("@utc", "@ml"))]
     all_rows = all_rows.with_columns(

@@ -74,6 +74,14 @@ class TableRead:
         return self.height + self.refused["item"].n_unique()
 
 
+class NotPutAway(Exception):
+    """Rows could not be put away, which is no fault of their file."""
+
+    def __init__(self, cause: Exception) -> None:
+        super().__init__(str(cause))
+        self.cause = cause
+
+
 class Place(Protocol):
     """Where rows are put away while their file is still being read."""
 
@@ -128,7 +136,7 @@ def read_file(
     source: Source, layouts: list[layout.Layout], options: Options | None = None, place: Place | None = None
 ) -> FileRead:
     """Read one file. Never raises for what a file holds: it comes back with state 'refused' and a message instead. Rows of
-    a large file are put away at `place`, where there is one."""
+    a large file are put away at `place`, where there is one; what that raises (a full disk) is raised."""
     options = options or Options()
     sha256 = ""
     try:
@@ -141,6 +149,8 @@ def read_file(
         large = enumerate(read.tables.items())
         tables = {name: _put_away(no, one, place) if one.height >= BLOCK else one for no, (name, one) in large}
         return dataclasses.replace(read, tables=tables)
+    except NotPutAway as lost:
+        raise lost.cause from None
     except FileRefused as refusal:
         return FileRead(source.file, sha256, None, "refused", str(refusal))
     except MemoryError:
@@ -487,7 +497,11 @@ def _put_away(no: int, one: TableRead, place: Place) -> TableRead:
     rows = one.rows.collect()
     if one.shops:
         rows = rows.sort("shop_id", maintain_order=True)
-    return dataclasses.replace(one, rows=place.put(_rows_name(no), rows), kept=True)
+    try:
+        way_back = place.put(_rows_name(no), rows)
+    except Exception as error:
+        raise NotPutAway(error) from error
+    return dataclasses.replace(one, rows=way_back, kept=True)
 
 
 def _read_register(source: Source, opened: _Opened) -> FileRead:

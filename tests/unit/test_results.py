@@ -61,7 +61,7 @@ def test_closing_gives_up_what_was_not_begun(shelf: Shelf, monkeypatch: pytest.M
 
     monkeypatch.setattr(shelf, "publish", slow)
     written = results.Results(shelf)
-    for name in ("few", "many", "few"):
+    for name in ("few", "many", "more"):
         written.add(name)
     assert begun.wait(10)
     threading.Timer(0.1, go_on.set).start()

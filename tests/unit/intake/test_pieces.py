@@ -5,6 +5,7 @@ from __future__ import annotations
 import tempfile
 from pathlib import Path
 
+import polars as pl
 import polars.selectors as cs
 import pytest
 from hypothesis import given, settings
@@ -132,6 +133,21 @@ def test_pieces_hold_every_byte_once_and_end_outside_of_quotes(body: str, most: 
     for piece in pieces[:-1]:
         assert piece.endswith(b"\n") and (piece.count(b'"') % 2 == 0 or len(piece) > 2 * most)
     assert pieces[0].count(b"\n") >= min(5, data.count(b"\n"))
+
+
+def test_a_disk_that_takes_no_more_rows_is_no_fault_of_the_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    class Full(workspace.Keeping):
+        def put(self, name: str, rows: pl.DataFrame) -> pl.LazyFrame:
+            raise workspace.WorkspaceError("the disk is full")
+
+    for most in (AT_ONCE, 200):  # put away when all is read, and between pieces
+        monkeypatch.setattr(read, "PIECE", most)
+        monkeypatch.setattr(read, "BLOCK", 5)
+        source = Source("inbox/pours.csv", content=f"{POURS}\n{MANY}".encode())
+        with pytest.raises(workspace.WorkspaceError, match="the disk is full"):
+            read.read_file(source, [], place=Full(workspace.Workspace(tmp_path), "key"))
 
 
 def test_a_byte_beyond_the_first_piece_that_is_not_utf8_is_named_by_its_line(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -59,7 +59,7 @@ class Cube:
 
     def by(self, dim: str) -> dict[str, Sums]:
         """`sums` for every member of one dimension, in the order of `members`."""
-        grouped = self.frame.group_by(dim).agg(pl.col(self.measures).sum()).sort(dim)
+        grouped = self.frame.group_by(dim, maintain_order=True).agg(pl.col(self.measures).sum()).sort(dim)
         return {row[dim]: {m: float(row[m]) for m in self.measures} for row in grouped.iter_rows(named=True)}
 
     def as_json(self) -> dict[str, Any]:
@@ -142,7 +142,7 @@ def _monthly(ledger: pl.DataFrame, dims: list[str]) -> pl.DataFrame:
     )
     cups = (
         frame.unique(["shop_id", "mix_id"], keep="first", maintain_order=True)
-        .group_by(dims)
+        .group_by(dims, maintain_order=True)
         .agg(cups=pl.len().cast(pl.Float64))
     )
     measures: list[pl.Expr] = []
@@ -164,7 +164,7 @@ def _monthly(ledger: pl.DataFrame, dims: list[str]) -> pl.DataFrame:
     for letter in "ABC":
         of = pl.when(pl.col("grade") == letter).then(pl.col("_landing")).otherwise(0.0)
         measures.append((of.sum() * 1e-3).alias(letter.lower()))
-    summed = frame.group_by(dims).agg(measures)
+    summed = frame.group_by(dims, maintain_order=True).agg(measures)
     return summed.join(cups, on=dims, how="left").with_columns(pl.col("cups").fill_null(0.0))
 
 
@@ -180,7 +180,7 @@ def _by_source(emissions: pl.DataFrame) -> pl.DataFrame:
             (pl.col(f"share_{g}").fill_null(0.0) * kg for g in "abc"),
             category=pl.when(pl.col("category").is_in(apart)).then(pl.col("category")).otherwise(pl.lit("coating")),
         )
-        .group_by("shop_id", "month", "category")
+        .group_by("shop_id", "month", "category", maintain_order=True)
         .agg(
             pl.col("rts_l", "rts_kg", "voc_kg", "exempt_kg", "pm_kg", "pm_kg_low", "pm_kg_high", "share_a", "share_b",
                    "share_c").sum(),

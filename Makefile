@@ -121,8 +121,8 @@ bench-decisions: $(READY)
 charts: $(READY)
 	@version=$$($(BIN)/python -c 'import pathlib, plotly, re; print(re.search(r"plotly.js v([0-9.]+)", (pathlib.Path(plotly.__file__).parent / "package_data/plotly.min.js").read_text("utf-8")[:300])[1])') \
 		&& folder=$$(mktemp -d) && npm pack --silent --pack-destination "$$folder" "plotly.js-basic-dist-min@$$version" >/dev/null \
-		&& tar -xzf "$$folder"/*.tgz -C "$$folder" && cp "$$folder"/package/plotly-basic.min.js reports/static/ \
-		&& rm -r "$$folder" && echo "reports/static/plotly-basic.min.js is version $$version"
+		&& tar -xzf "$$folder"/*.tgz -C "$$folder" && cp "$$folder"/package/plotly-basic.min.js reports/site/static/ \
+		&& rm -r "$$folder" && echo "reports/site/static/plotly-basic.min.js is version $$version"
 
 pictures: demo browser
 	$(BIN)/python tests/browser/pictures.py demo_shop/out/site reports/pictures

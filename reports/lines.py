@@ -14,7 +14,8 @@ from difflib import get_close_matches
 
 import polars as pl
 
-from reports.handouts import Period, Tables
+from reports.handouts import Period
+from reports.sorted_tables import Tables
 from schemas.published import VOC_QUOTIENTS
 
 #: what `listed` reads for a figure of a period, and for one of a cup

@@ -11,10 +11,10 @@ import pytest
 from page_files import SETTINGS, written
 from published_frames import make
 
-from reports.book import Book
-from reports.pages.base import counted, interval_rows
-from reports.pages.bench import job, lines
 from reports.site import PAGES, build
+from reports.site.page_tables import PageTables
+from reports.site.pages.bench import job, lines
+from reports.site.pages.common import counted, interval_rows
 from reports.wording import phrase, plain
 
 FILES = [page.file for page in PAGES]
@@ -187,7 +187,7 @@ def test_a_role_and_a_shop_leave_only_their_rows_and_cards(visit: Any, site: Pat
 def test_the_finding_counts_the_role_and_shop_that_are_chosen(
     visit: Any, site: Path, tables: dict[str, pl.DataFrame]
 ) -> None:
-    book = Book(tables, SETTINGS)
+    book = PageTables(tables, SETTINGS)
     for page, by in (("hands", "technician"), ("guns", "gun")):
         tab = visit(site, f"{page}.html")
         for role, shop in (("surfacer", ""), ("base", "north"), ("clear", "")):
@@ -209,7 +209,7 @@ def test_the_line_at_65_percent_and_its_counts_follow_the_shop_that_is_chosen(
     packs = {"jurisdiction": ["us", "eu"], "sections": ["usage|transfer_65", "usage"], "basis": ["regulatory", "eu"]}
     shops = tables["shops"].with_columns(jurisdiction=pl.Series(["us", "eu", "us"]))
     given = tables | {"shops": shops, "packs": pl.DataFrame(packs)}
-    book = Book(given, SETTINGS)
+    book = PageTables(given, SETTINGS)
     tab = visit(written(tmp_path, build(given, SETTINGS)), "guns.html")
     line = """filmledgerPage.figures.guns.drawn.layout.shapes.filter(s => s.x0 === 65 && s.x1 === 65).map(s => [s.y0, s.y1])"""
     for shop, drawn in (("", [[0, 4], [8, 12]]), ("north", []), ("quay", [[0, 4]])):
@@ -353,7 +353,7 @@ def test_a_job_is_reckoned_at_the_bench_as_the_pages_rule_says(
     visit: Any, site: Path, tables: dict[str, pl.DataFrame]
 ) -> None:
     tab = visit(site, "bench.html#shop=north")
-    book = Book(tables, SETTINGS)
+    book = PageTables(tables, SETTINGS)
     line = lines(book, "north")[3]
     tab.select_option("select[name=line]", label=f"{line.label} with {line.gun}")
     for area in ("0.3", "2.35", "4"):

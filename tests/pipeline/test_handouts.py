@@ -23,6 +23,7 @@ from test_emissions_oracle import frames
 from pipelines.ledger import runner
 from pipelines.settings import Settings
 from reports import handouts
+from reports.handouts import workbook
 
 SETTINGS = Settings().flat()
 STEPS = [name for name in handouts.TABLES if name in runner.steps()]
@@ -282,7 +283,7 @@ def test_every_sheet_of_the_workbook_holds_the_rows_of_its_table() -> None:
 
 
 def test_rows_that_no_sheet_can_hold_are_left_to_the_csv_file(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(handouts, "MOST_ROWS", 20)
+    monkeypatch.setattr(workbook, "MOST_ROWS", 20)
     handout = of("2025-03")
     book = openpyxl.load_workbook(io.BytesIO(handouts.xlsx(handout)))
     lines = next(s for s in handout.sheets if s.key == "emission_lines")

@@ -82,7 +82,7 @@ def test_no_small_or_empty_page_does(case: str, tables: dict[str, pl.DataFrame])
 
 
 def test_no_sentence_of_the_script_does() -> None:
-    said = of_script(Path("reports/static/site.js").read_text(encoding="utf-8"))
+    said = of_script(Path("reports/site/static/site.js").read_text(encoding="utf-8"))
     assert "; choose a shop to see more than its own figure." in said
     assert found(said) == []
 

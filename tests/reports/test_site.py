@@ -13,14 +13,14 @@ import pytest
 from published_frames import frame, make
 from reading import read
 
-from reports.book import Book
-from reports.cube import between, joined_words, ledger_cube, transfer_rows
-from reports.figures.intervals import intervals
-from reports.figures.runs import geometry
-from reports.figures.strip import shares, strip
-from reports.pages.base import default_role, interval_rows
 from reports.site import PAGES, build
-from reports.theme import PARTS
+from reports.site.figures.intervals import intervals
+from reports.site.figures.runs import geometry
+from reports.site.figures.strip import shares, strip
+from reports.site.page_sums import between, joined_words, ledger_sums, transfer_rows
+from reports.site.page_tables import PageTables
+from reports.site.pages.common import default_role, interval_rows
+from reports.site.theme import PARTS
 
 SETTINGS = {"business": {"currency": "crowns"}, "pages": {"people": "id"}}
 
@@ -131,7 +131,9 @@ def test_people_appear_by_id_in_the_order_of_ids_and_never_by_name_or_rank(table
     assert cards == sorted(cards) and len(cards) == 9
     for role in ("base", "clear", "surfacer"):
         names = [
-            (r["shop"], r["name"]) for r in interval_rows(Book(tables, {}), "technician", role) if not r["typical"]
+            (r["shop"], r["name"])
+            for r in interval_rows(PageTables(tables, {}), "technician", role)
+            if not r["typical"]
         ]
         assert names == sorted(names)
 
@@ -251,8 +253,8 @@ def test_guns_are_held_against_65_percent_only_where_a_rule_speaks_of_it(tables)
     here = pl.col("shop_id").is_in(["north", "quay"]) & (pl.col("role") == "clear") & pl.col("estimate").is_not_null()
     lifted = [pl.when(here).then(value).otherwise(pl.col(name)).alias(name) for name, value in high.items()]
     tables = tables | {"transfer_by_gun": tables["transfer_by_gun"].with_columns(lifted)}
-    rows = interval_rows(Book(tables, SETTINGS), "gun", "clear")
-    assert default_role(Book(tables, SETTINGS).transfer["gun"]) == "clear"
+    rows = interval_rows(PageTables(tables, SETTINGS), "gun", "clear")
+    assert default_role(PageTables(tables, SETTINGS).transfer["gun"]) == "clear"
     said, line, axis = made("us")
     assert "no rule speaks of 65 %" not in said and "No rule here" not in said
     assert line == [(0, len(rows))] and "'65'" in axis
@@ -277,7 +279,7 @@ def test_no_interval_of_transfer_is_shown_above_what_was_sprayed(tables) -> None
 
 
 def test_the_strip_closes_and_keeps_its_order(tables) -> None:
-    cube = ledger_cube([tables["material_ledger"]])
+    cube = ledger_sums([tables["material_ledger"]])
     for see in ("solids", "voc", "cost"):
         for sums in (cube.sums(), *cube.by("product_id").values(), *cube.by("month").values()):
             parts = shares(sums, see)
@@ -294,7 +296,7 @@ def test_the_strip_closes_and_keeps_its_order(tables) -> None:
 
 def test_the_cube_sums_to_the_published_ledger_by_every_filter(tables) -> None:
     ledger = tables["material_ledger"]
-    cube = ledger_cube([ledger])
+    cube = ledger_sums([ledger])
     for shop in cube.members["shop_id"]:
         for month in cube.members["month"]:
             kept = ledger.filter((pl.col("shop_id") == shop) & (pl.col("month") == month))
@@ -455,7 +457,7 @@ def test_what_cannot_be_told_apart_shows_the_joint_figure(tables) -> None:
     rows = tables["transfer_by_gun"].with_columns(
         combined=pl.when(~pl.col("separable")).then(0.5), combined_low=pl.lit(0.45), combined_high=pl.lit(0.55)
     )
-    joined = [r for r in Book({"transfer_by_gun": rows}, {}).transfer["gun"] if r["joined"]]
+    joined = [r for r in PageTables({"transfer_by_gun": rows}, {}).transfer["gun"] if r["joined"]]
     assert joined and {(r["v"], r["lo"], r["hi"]) for r in joined} == {(0.5, 0.45, 0.55)}
 
 
@@ -519,7 +521,7 @@ def test_a_big_chain_stays_within_its_size_and_its_sums(tables) -> None:
         big[name] = table.join(shops, how="cross").with_columns(named).drop("_s")
     site = build(big, SETTINGS)
     assert sum(len(v) for v in site.values()) < 25e6
-    book = Book(big, SETTINGS)
+    book = PageTables(big, SETTINGS)
     assert book.ledger.frame.height <= 30_000 and book.ledger.periods == [str(y) for y in range(2023, 2034)]
     assert book.ledger.sums()["poured.solids"] == pytest.approx(
         big["material_ledger"]["poured_solids_g"].sum() / 1000, abs=5e-5 * book.ledger.frame.height

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from reports import theme
+from reports.site import theme
 
 TEXT = ("ink", "muted", "link")
 DRAWN = (

@@ -131,7 +131,8 @@ def test_pages_and_model_see_no_paths_but_their_own(module):
 
 
 @pytest.mark.parametrize(
-    "module", sorted(m for m in MODULES if m.startswith(("pipelines.ledger", "pipelines.transfer", "reports.cube")))
+    "module",
+    sorted(m for m in MODULES if m.startswith(("pipelines.ledger", "pipelines.transfer", "reports.site.page_sums"))),
 )
 def test_groups_are_added_up_in_one_order(module: str) -> None:
     """polars adds the parts of a large group in the order in which its threads end, unless the order is kept; the last digit

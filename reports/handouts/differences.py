@@ -1,0 +1,83 @@
+"""What differs from the last hand-out of the same period: the facts that are kept beside one, and the sheet that compares."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping
+from datetime import date
+
+from reports.handouts.sheets import Cell, Handout, Head, Selection, Sheet
+from schemas import door
+
+
+def facts(view: Selection) -> dict[str, Cell]:
+    out: dict[str, Cell] = {}
+    for row in view.frame("emissions_monthly").iter_rows(named=True):
+        for name in ("rts_l", "voc_kg", "exempt_kg", "pm_kg", "complete"):
+            out[" | ".join(("emissions_monthly", row["shop_id"], row["month"], row["category"], name))] = row[name]
+    for row in view.frame("hap_monthly").iter_rows(named=True):
+        out[" | ".join(("hap_monthly", row["shop_id"], row["month"], row["cas"], "kg"))] = row["kg"]
+    judged = {
+        "permit_headroom": ["limit_stated", "unit"],
+        "compliance_guns": ["qualifies", "cup", "retired_on"],
+        "compliance_booths": ["status", "filter_capture"],
+        "deviations": ["nature", "action"],
+    }
+    for name, columns in judged.items():
+        for row in view.frame(name, months=False).iter_rows(named=True):
+            who = " | ".join((name, *(str(row[key]) for key in door.keys(name))))
+            out |= {f"{who} | {column}": row[column] for column in columns}
+    counts = view.frame("compliance_training").group_by("shop_id", "label", "status").len()
+    out |= {f"training | {shop} | {label} | {status}": n for shop, label, status, n in counts.iter_rows()}
+    registers = {
+        "booths": ["filter_capture", "evidence_ref"],
+        "components": ["density_g_per_ml", "voc_mass_fraction", "water_mass_fraction", "exempt_mass_fraction"],
+        "shops": ["jurisdiction"],
+        "product_categories": [],
+    }
+    end = view.of.days[1]
+    for name, columns in registers.items():
+        keys = door.keys(name)
+        for row in view.tables[name].iter_rows(named=True):
+            if row.get("valid_from") and row["valid_from"] > end:
+                continue
+            who = " | ".join((name, *(str(row[key]) if row[key] is not None else "from ever" for key in keys)))
+            for column in columns:
+                out[f"{who} | {column}"] = row[column]
+            if not columns:
+                out[who] = True
+    return out
+
+
+def record(handout: Handout) -> bytes:
+    """What the next hand-out of the same name needs to tell what has changed."""
+    facts = {key: value.isoformat() if isinstance(value, date) else value for key, value in handout.facts.items()}
+    said = {"period": handout.period.label, "shops": handout.shops, "content": content(handout), "facts": facts}
+    return json.dumps(said, sort_keys=True, indent=0).encode()
+
+
+def content(handout: Handout) -> str:
+    """A hash of all that a hand-out says but what differs from the one before."""
+    total = hashlib.sha256()
+    for key in sorted(handout.csv.keys() - {"changes"}):
+        total.update(key.encode() + b"\0" + handout.csv[key] + b"\0")
+    return total.hexdigest()
+
+
+def changes(old: Mapping[str, Cell], now: Mapping[str, Cell]) -> Sheet:
+    rows: list[tuple[Cell, ...]] = []
+    for key in sorted(old.keys() | now.keys()):
+        was, is_now = old.get(key), now.get(key)
+        if isinstance(is_now, date):
+            is_now = is_now.isoformat()
+        same = was == is_now
+        if isinstance(was, float | int) and isinstance(is_now, float | int) and not isinstance(was, bool):
+            same = abs(was - is_now) <= 1e-9 * max(abs(was), abs(is_now))
+        if not same or (key in old) != (key in now):
+            what = "changed" if key in old and key in now else "new" if key in now else "gone"
+            rows.append((key, what, was, is_now))
+    if not rows:
+        rows.append(("nothing", "", None, None))
+    heads = [Head("figure or register row"), Head("what"), Head("before"), Head("now")]
+    return Sheet("changes", "What differs from the last hand-out of this period", heads, rows)

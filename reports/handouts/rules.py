@@ -1,0 +1,230 @@
+"""Sheets of verdicts: content of VOC and target metals against their limits, trainings, booths, guns, deviations, the
+solvent balance. Counts of people only: nobody is named. Here belongs what the jurisdiction of a shop asks for."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import polars as pl
+
+from reports.handouts.sheets import Head, Selection, Sheet, us
+
+
+def content(view: Selection) -> Sheet | None:
+    frame = view.frame("voc_content").filter(pl.col("shop_id").is_in(view.having("voc_content")))
+    if frame.is_empty():
+        return None
+    grouped = (
+        frame.group_by("shop_id", "jurisdiction", "category", "basis", "limit_g_per_l", "source")
+        .agg(
+            cups=pl.len(),
+            known=pl.col("g_per_l").count(),
+            highest=pl.col("g_per_l").max(),
+            over=pl.col("over").fill_null(False).sum(),
+        )
+        .sort("shop_id", "category", "limit_g_per_l", nulls_last=True)
+    )
+    rows = [
+        (
+            r["shop_id"],
+            r["jurisdiction"],
+            r["category"] or "no category known",
+            r["basis"],
+            r["cups"],
+            r["cups"] - r["known"],
+            r["over"],
+            r["highest"],
+            us(r["highest"], "g/L"),
+            r["limit_g_per_l"],
+            us(r["limit_g_per_l"], "g/L"),
+            r["source"],
+        )
+        for r in grouped.iter_rows(named=True)
+    ]
+    heads = [
+        Head("shop"),
+        Head("jurisdiction"),
+        Head("category"),
+        Head("basis"),
+        Head("cups"),
+        Head("without a figure"),
+        Head("above the limit"),
+        Head("highest", "g/L"),
+        Head("highest", "lb/US gal"),
+        Head("limit", "g/L"),
+        Head("limit", "lb/US gal"),
+        Head("source"),
+    ]
+    return Sheet(
+        "voc_content", "VOC content by category", heads, rows, ["Compared in g/L only; lb/US gal for information."]
+    )
+
+
+def metals(view: Selection) -> Sheet | None:
+    frame = view.frame("compliance_metals").filter(pl.col("shop_id").is_in(view.having("target_metals")))
+    if frame.is_empty():
+        return None
+    grouped = (
+        frame.group_by("shop_id", "product_id", "cas", "metal", "form", "substance", "threshold_mass_fraction")
+        .agg(
+            cups=pl.len(),
+            highest=pl.col("mass_fraction_high").max(),
+            above=(pl.col("verdict") == "above").sum(),
+            review=(pl.col("verdict") == "review").sum(),
+        )
+        .sort("shop_id", "product_id", "cas", "metal")
+    )
+    heads = [
+        "shop",
+        "product",
+        "CAS number",
+        "metal",
+        "form",
+        "compound",
+        "threshold by mass",
+        "cups",
+        "highest by mass",
+        "cups above",
+        "cups to review",
+    ]
+    return Sheet(
+        "target_metals",
+        "Target metals of 40 CFR 63 subpart HHHHHH",
+        [Head(h) for h in heads],
+        grouped.rows(),
+        ["Exactly at the threshold, or with a stated range that holds it: review."],
+    )
+
+
+def training(view: Selection, shops: list[str]) -> Sheet | None:
+    """Counts only: nobody is named."""
+    frame = view.frame("compliance_training").filter(pl.col("shop_id").is_in(shops), pl.col("status") != "left")
+    if frame.is_empty():
+        return None
+    grouped = (
+        frame.group_by("shop_id", "label", "as_of", "source")
+        .agg(
+            people=pl.len(),
+            **{s: (pl.col("status") == s).sum() for s in ("trained", "due", "overdue", "expired", "missing")},
+            lacking=pl.col("missing").count(),
+            next_end=pl.col("valid_until").filter(pl.col("status") == "trained").min(),
+        )
+        .sort("shop_id", "label")
+    )
+    columns = [
+        "shop_id",
+        "label",
+        "as_of",
+        "people",
+        "trained",
+        "due",
+        "overdue",
+        "expired",
+        "missing",
+        "lacking",
+        "next_end",
+        "source",
+    ]
+    heads = [
+        "shop",
+        "training",
+        "on",
+        "people",
+        "trained",
+        "not yet due",
+        "overdue",
+        "expired",
+        "cannot be told",
+        "people with evidence missing",
+        "next one ends on",
+        "source",
+    ]
+    return Sheet(
+        "training",
+        "Training",
+        [Head(h) for h in heads],
+        grouped.select(columns).rows(),
+        ["Nobody is named here: names and certificates stand in the table compliance_training of the workspace."],
+    )
+
+
+def shop_rules(view: Selection) -> Iterable[Sheet | None]:
+    shops = view.having("shop_rules")
+    yield training(view, shops)
+    yield view.sheet(
+        "compliance_booths",
+        "Booths and filters",
+        (
+            "shop_id booth_id from_on until_on filter_capture filter_capture_needed evidence_ref status missing source"
+        ).split(),
+        shops=shops,
+        notes=["Nothing is assumed: what is not in the registers is missing."],
+    )
+    yield view.sheet(
+        "compliance_guns",
+        "Guns and cups",
+        "shop_id gun_id atomising qualifies why cup_ml cup n_refilled in_service_on retired_on".split(),
+        shops=shops,
+    )
+    yield deviations(view)
+    yield view.sheet(
+        "compliance_retention",
+        "How long records must be kept",
+        ["shop_id", "record", "years", "keep_since", "n_rules", "note", "source"],
+        notes=["The longest rule wins."],
+    )
+
+
+def deviations(view: Selection) -> Sheet | None:
+    first, end = view.of.days
+    frame = view.frame("deviations").filter(pl.col("from_on") <= end, pl.col("to_on").fill_null(end) >= first)
+    return view.sheet(
+        "deviations",
+        "Deviations",
+        ["shop_id", "deviation_no", "from_on", "to_on", "rule", "nature", "action"],
+        frame=frame,
+    )
+
+
+def europe(view: Selection) -> Iterable[Sheet | None]:
+    years = {int(m[:4]) for m in view.of.months}
+    balance = view.frame("compliance_solvent").filter(pl.col("year").is_in(sorted(years)))
+    yield view.sheet(
+        "compliance_solvent",
+        "Organic solvent of the year: consumption and balance",
+        (
+            "shop_id year pours_kg cleaning_issued_kg unscaled_kg input_kg came_back_kg consumed_kg "
+            "emitted_kg kept_change_kg waste_kg emitted_less_waste_kg complete"
+        ).split(),
+        frame=balance,
+        shops=view.having("solvent_balance"),
+        notes=["Whole calendar years as far as the records reach. Input = emitted + came back + more kept in cups."],
+    )
+    sheet = training(view, view.having("diisocyanate_training"))
+    if sheet:
+        sheet.key, sheet.title = "diisocyanates", "Diisocyanate training"
+        sheet.notes.append("Regulation (EU) 2020/1149: verify before use.")
+    yield sheet
+
+
+def cups_above(view: Selection) -> Sheet | None:
+    return view.sheet(
+        "voc_content",
+        "Cups above a limit on VOC content",
+        ["shop_id", "mix_id", "month", "jurisdiction", "category", "g_per_l", "basis", "limit_g_per_l", "source"],
+        frame=view.frame("voc_content").filter(pl.col("over").fill_null(False)),
+        shops=view.having("voc_content"),
+        key="cups_above",
+        notes=["Compared in g/L only; lb/US gal for information."],
+    )
+
+
+def averages(view: Selection) -> Sheet | None:
+    content = view.having("voc_content")
+    judged = [name for name in content if (pack := view.pack[name]) and pack["averaging"] == "monthly_weighted"]
+    return view.sheet(
+        "compliance_average",
+        "VOC content of the month, weighted by volume",
+        ["shop_id", "month", "category", "g_per_l", "limit_g_per_l", "over", "n_cups", "complete", "source"],
+        shops=judged,
+    )

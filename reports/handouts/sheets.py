@@ -1,0 +1,144 @@
+"""What a hand-out is made of: sheets of headings and rows, and the selection of tables that they are taken from.
+
+Here belongs what every sheet shares, such as the US customary figure beside each amount; what a sheet says is told in
+usage.py, rules.py and summary.py.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date
+from typing import Any
+
+import polars as pl
+
+from reports import wording
+from reports.handouts.periods import Period
+from reports.sorted_tables import Tables
+from schemas import door
+
+#: unit of a table -> US customary unit beside it, and how many of those one is
+US = {
+    "kg": ("lb", 1 / wording.UNITS["mass_kg"].factor),
+    "L": ("US gal", 1 / wording.UNITS["volume_l"].factor),
+    "g": ("oz", 1 / wording.UNITS["mass_g"].factor),
+    "g/L": ("lb/US gal", 1 / wording.UNITS["content_g_per_l"].factor),
+    "mL": ("US fl oz", 1 / wording.UNITS["volume_ml"].factor),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Head:
+    """A column's heading: word and unit."""
+
+    word: str
+    unit: str = ""
+
+    def __str__(self) -> str:
+        return f"{self.word} [{self.unit}]" if self.unit else self.word
+
+
+Cell = str | float | int | bool | date | None
+
+
+@dataclass(slots=True)
+class Sheet:
+    """One sheet: a title, what to know of it, headings and rows. `printed`: it also stands on the page."""
+
+    key: str
+    title: str
+    heads: list[Head]
+    rows: Sequence[tuple[Cell, ...]]
+    notes: list[str] = field(default_factory=list)
+    printed: bool = True
+
+
+@dataclass(slots=True)
+class Handout:
+    """Everything a hand-out says. `name`: of its folder and files; `facts`: name -> value, by which the next one tells what
+    has changed; `csv`: each sheet as a file; `same`: the hand-out before said the same."""
+
+    name: str
+    period: Period
+    shops: list[str]
+    sheets: list[Sheet]
+    facts: dict[str, Cell]
+    csv: dict[str, bytes]
+    same: bool
+
+
+class Selection:
+    """The tables as one hand-out sees them: some shops, one period."""
+
+    def __init__(self, tables: Tables, settings: Mapping[str, Any], of: Period, shops: list[str]) -> None:
+        self.tables, self.settings, self.of, self.shops = tables, settings, of, shops
+        own = dict(tables["shops"].select("shop_id", "jurisdiction").iter_rows())
+        self.labels = dict(tables["shops"].select("shop_id", "label").iter_rows())
+        self.place = {name: own.get(name) or str(settings.get("jurisdiction", "")) for name in shops}
+        packs = {row["jurisdiction"]: row for row in tables["packs"].iter_rows(named=True)}
+        self.pack = {name: packs.get(self.place[name]) for name in shops}
+
+    def frame(self, name: str, *, months: bool = True) -> pl.DataFrame:
+        """Rows of the chosen shops, in the period where the table has months."""
+        frame = self.tables[name].filter(pl.col("shop_id").is_in(self.shops))
+        return frame.filter(self.of.holds()) if months and "month" in frame.columns else frame
+
+    def having(self, section: str) -> list[str]:
+        """Shops whose pack shows a section."""
+        return [name for name in self.shops if (pack := self.pack[name]) and section in pack["sections"].split("|")]
+
+    def sheet(
+        self,
+        name: str,
+        title: str,
+        columns: Sequence[str],
+        *,
+        frame: pl.DataFrame | None = None,
+        notes: Sequence[str] = (),
+        shops: Sequence[str] | None = None,
+        printed: bool = True,
+        key: str = "",
+    ) -> Sheet | None:
+        """A sheet of some columns of a table, each amount with its US customary figure beside it; None without rows."""
+        rows = self.frame(name) if frame is None else frame
+        if shops is not None:
+            rows = rows.filter(pl.col("shop_id").is_in(list(shops)))
+        if rows.is_empty():
+            return None
+        infos = {info.name: info for info in door.columns(name)}
+        heads: list[Head] = []
+        values: list[list[Cell]] = []
+        for column in columns:
+            unit = infos[column].unit
+            cells = rows[column].to_list()
+            heads.append(Head(word(column, unit), "" if unit == "1" else unit))
+            values.append(cells)
+            if unit in US and infos[column].kind == "float":
+                other, factor = US[unit]
+                heads.append(Head(word(column, unit), other))
+                values.append([None if cell is None else cell * factor for cell in cells])
+        return Sheet(key or name, title, heads, list(zip(*values, strict=True)), list(notes), printed)
+
+
+def word(column: str, unit: str) -> str:
+    tail = {"g/L": "_g_per_l", "kg": "_kg", "g": "_g", "L": "_l", "mL": "_ml"}.get(unit, "")
+    bare = column.removesuffix(tail).removesuffix("_id") if tail else column.removesuffix("_id")
+    said = {
+        "rts": "ready to spray",
+        "kg": "all",
+        "kg_low": "lower end",
+        "kg_high": "upper end",
+        "kg_63_3941": "by 40 CFR 63.3941",
+        "pm": "particulate",
+        "pm_kg_low": "particulate, lower end",
+        "pm_kg_high": "particulate, upper end",
+        "voc": "VOC",
+        "g_per": "VOC content",
+        "g_per_l": "VOC content",
+    }
+    return said.get(bare, bare.replace("_", " "))
+
+
+def us(value: float | None, unit: str) -> float | None:
+    return None if value is None else value * US[unit][1]

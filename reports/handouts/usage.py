@@ -1,0 +1,184 @@
+"""Sheets of amounts: what was used and emitted by month, category and substance, sums of twelve months, permits, the store,
+and every line behind them. Here belongs no verdict on a rule of content (rules.py)."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from reports.handouts.sheets import US, Cell, Head, Selection, Sheet, us
+
+
+def totals(view: Selection) -> Sheet | None:
+    frame = view.frame("emissions_monthly")
+    if frame.is_empty():
+        return None
+    names = ["rts_l", "rts_kg", "voc_kg", "exempt_kg", "pm_kg"]
+    grouped = frame.group_by("shop_id", "category").agg(
+        *[pl.when(pl.col(n).count() > 0).then(pl.col(n).sum()).alias(n) for n in names],
+        complete=pl.col("complete").all(),
+    )
+    return view.sheet(
+        "emissions_monthly",
+        "Usage and emissions of the period by category",
+        ["shop_id", "category", *names, "complete"],
+        frame=grouped.sort("shop_id", "category"),
+        key="by_category",
+    )
+
+
+def twelve_months(view: Selection) -> Sheet | None:
+    """Twelve-month and yearly sums: the unit follows the measure."""
+    frame = view.frame("rolling_12_months").filter(pl.col("month") == pl.col("month").max().over("shop_id"))
+    rows: list[tuple[Cell, ...]] = []
+    for row in frame.iter_rows(named=True):
+        unit = "L" if row["measure"].startswith("rts_l") else "kg"
+        rows.append(
+            (
+                row["shop_id"],
+                row["month"],
+                row["measure"],
+                unit,
+                row["total"],
+                row["year_to_date"],
+                row["limit"],
+                US[unit][0],
+                us(row["total"], unit),
+                us(row["year_to_date"], unit),
+                us(row["limit"], unit),
+                row["months_present"],
+                row["share_of_limit"],
+                row["complete"],
+            )
+        )
+    if not rows:
+        return None
+    heads = [
+        "shop",
+        "month",
+        "measure",
+        "unit",
+        "last 12 months",
+        "since 1 January",
+        "limit over 12 months",
+        "US unit",
+        "last 12 months, US",
+        "since 1 January, US",
+        "limit over 12 months, US",
+        "months present",
+        "share of limit",
+        "complete",
+    ]
+    return Sheet("rolling_12_months", "Sums of twelve months and of the year", [Head(h) for h in heads], rows)
+
+
+def permits(view: Selection) -> Sheet | None:
+    rows: list[tuple[Cell, ...]] = []
+    for row in view.frame("permit_headroom", months=False).iter_rows(named=True):
+        unit = "L" if row["measure"].startswith("rts_l") else "kg"
+        rows.append(
+            (
+                row["shop_id"],
+                row["measure"],
+                row["period"].replace("_", " "),
+                row["month"],
+                unit,
+                row["total"],
+                row["limit"],
+                row["headroom"],
+                row["share_of_limit"],
+                row["pace_per_month"],
+                "now" if row["already"] else row["crossed_in"],
+                row["limit_stated"],
+                row["unit"],
+                row["unit_fits"],
+                row["complete"],
+                row["source"],
+            )
+        )
+    heads = [
+        "shop",
+        "measure",
+        "period",
+        "up to month",
+        "unit",
+        "total",
+        "limit",
+        "head-room",
+        "share of limit",
+        "pace a month",
+        "crossed at this pace",
+        "limit as stated",
+        "unit as stated",
+        "unit fits",
+        "complete",
+        "source",
+    ]
+    notes = [
+        "Pace: the mean of the last three months. As of each shop's last month, whatever the period of this hand-out."
+    ]
+    return Sheet("permit_limits", "Limits of the permits", [Head(h) for h in heads], rows, notes) if rows else None
+
+
+def months(view: Selection) -> Sheet | None:
+    return view.sheet(
+        "emissions_monthly",
+        "Usage and emissions by month and category",
+        (
+            "shop_id month category rts_l rts_kg voc_kg exempt_kg pm_kg pm_kg_low pm_kg_high complete "
+            "share_a share_b share_c"
+        ).split(),
+        notes=[
+            "VOC counts when the material left its cup or was thrown away; kept leftovers when they are shown gone.",
+            "complete = no: something was unreadable or has no figure, and the row is a lower bound.",
+            "Shares by mass: A weighed; B data sheets, volumes, leftovers nobody weighed; C unreadable or no figure.",
+        ],
+    )
+
+
+def hap(view: Selection) -> Sheet | None:
+    return view.sheet(
+        "hap_monthly",
+        "Hazardous air pollutants",
+        "shop_id month cas substance kg kg_low kg_high kg_63_3941 metal complete grade".split(),
+        shops=view.having("hap"),
+        notes=[
+            "kg counts all, at the upper end of a stated range. Metals: the compound in the material used, not in the air."
+        ],
+    )
+
+
+def organic_hap(view: Selection) -> Sheet | None:
+    return view.sheet(
+        "hap_63_3941",
+        "Organic HAP by 40 CFR 63.3941",
+        ["shop_id", "month", "kg"],
+        shops=view.having("hap"),
+        notes=["Each material's counted fractions summed and cut off to 3 decimals; waste not taken off."],
+    )
+
+
+def store(view: Selection) -> Sheet | None:
+    first, end = view.of.days
+    stock = view.frame("stock_reconciliation").filter(pl.col("from_on") <= end, pl.col("to_on") >= first)
+    return view.sheet(
+        "stock_reconciliation",
+        "The store against the scale",
+        (
+            "shop_id component_id from_on to_on opening_g delivered_g out_g closing_g recorded_use_g "
+            "unexplained_g low high hint"
+        ).split(),
+        frame=stock,
+        notes=["Counts whose span touches the period. low and high: 95 %, from the scales alone."],
+    )
+
+
+def lines(view: Selection) -> Sheet | None:
+    return view.sheet(
+        "emission_lines",
+        "What every figure was added from",
+        (
+            "shop_id line month category kind source on_date mix_id job_id operation_no number "
+            "document_line component_id mass_g rts_l rts_kg voc_kg exempt_kg pm_kg complete grade note"
+        ).split(),
+        printed=False,
+    )

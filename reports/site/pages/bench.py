@@ -1,0 +1,266 @@
+"""The mixing bench: how much to mix of what, with which gun, for which area; a table to print and hang up, a reckoning
+for one job, and how the advice would have done on past jobs.
+
+The figures are pipelines/transfer's guide as it stands; a job's amount is area x advised + flush loss, at least what the
+sheet can be mixed in, the same as the command `filmledger mix`. The script repeats that reckoning.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from typing import Any
+
+import polars as pl
+from markupsafe import Markup
+
+from reports import wording
+from reports.site.listing import Column, Listing, Row, amount, text
+from reports.site.page_tables import PageTables
+from reports.site.pages.common import Page, Part
+
+CLASSES = ("under_0.5", "0.5_to_1.5", "1.5_to_4", "over_4")
+BORDERS = (0.5, 1.5, 4.0)  # m2, a class holds its lower border
+
+
+@dataclass(slots=True)
+class Line:
+    """One product with one gun: per area class advised, usual (mL per m2) and jobs behind it; the rest for all classes."""
+
+    shop: str
+    product: str
+    label: str
+    role: str
+    gun: str
+    cells: list[dict[str, Any] | None] = field(default_factory=list)
+    mid: float | None = None
+    flush: float | None = None
+    least: float | None = None
+    n: int = 0
+
+
+def class_of(area_m2: float) -> str:
+    return CLASSES[sum(area_m2 >= b for b in BORDERS)]
+
+
+def lines(book: PageTables, shop: str | None = None) -> list[Line]:
+    """The guide with a line a product and gun, products by role in the order a job is built up."""
+    from schemas.registers import ROLES
+
+    frame = book.table("mix_guide")
+    if shop is not None:
+        frame = frame.filter(pl.col("shop_id") == shop)
+    out: dict[tuple[str, str, str], Line] = {}
+    for r in frame.iter_rows(named=True):
+        key = (r["shop_id"], r["product_id"], r["gun_id"])
+        line = out.get(key)
+        if line is None:
+            line = out[key] = Line(
+                r["shop_id"], r["product_id"], book.product_label(r["product_id"]), r["role"] or "", r["gun_id"],
+                [None] * 4, r["mid_window_ml_per_m2"], r["flush_ml"], r["min_mix_ml"],
+            )  # fmt: skip
+        line.cells[CLASSES.index(r["area_class"])] = {
+            "advised": r["advised_ml_per_m2"],
+            "usual": r["as_sprayed_ml_per_m2"],
+            "n": r["n"] or 0,
+        }
+        line.n += r["n"] or 0
+    order = {role: i for i, role in enumerate(ROLES)}
+    return sorted(out.values(), key=lambda x: (x.shop, order.get(x.role, 99), x.label, x.gun))
+
+
+def sheet(book: PageTables, shop: str) -> dict[str, Any]:
+    """One shop's table, with what its advice is meant to hold."""
+    mine = lines(book, shop)
+    frame = book.table("mix_guide").filter(pl.col("shop_id") == shop)
+    by_quantile: dict[float, list[str]] = {}
+    for role, quantile in frame.select("role", "quantile").drop_nulls().unique().sort("quantile", "role").iter_rows():
+        by_quantile.setdefault(quantile, []).append(wording.role_word(role))
+    roles = "; ".join(
+        f"{wording.plain(100 * q, 0)} of 100 jobs in {', '.join(sorted(roles))}"
+        for q, roles in sorted(by_quantile.items())
+    )
+    return {
+        "shop": shop,
+        "label": book.shop_labels.get(shop, shop),
+        "lines": mine,
+        "roles": roles,
+        "borrowed": any(c is not None and c["n"] == 0 for x in mine for c in x.cells),
+    }
+
+
+def make(book: PageTables) -> dict[str, Any]:
+    shops = book.table("mix_guide")["shop_id"].unique().sort().to_list()
+    sheets = [] if book.apart else [sheet(book, shop) for shop in shops]
+    return {
+        "present": bool(shops),
+        "sheets": sheets,
+        "elsewhere": [(_file(i), book.shop_labels.get(s, s)) for i, s in enumerate(shops, 1)] if book.apart else [],
+        "products": book.table("mix_guide")["product_id"].n_unique(),
+        "n_shops": len(shops),
+        "tested": (held := tested(book)),
+        "levels": _levels(book, held),
+        "trial": _trial(book),
+        "cautions": cautions(book, "mix_guide"),
+        "classes": CLASSES,
+        "borders": BORDERS,
+    }
+
+
+def _file(number: int) -> str:
+    return f"bench_{number}.html"
+
+
+def parts(book: PageTables) -> list[Part]:
+    """A page a shop, where there are many."""
+    if not book.apart:
+        return []
+    shops = book.table("mix_guide")["shop_id"].unique().sort().to_list()
+    said = cautions(book, "mix_guide")
+    return [
+        Part(
+            _file(i),
+            "bench_sheet",
+            {
+                "title": book.shop_labels.get(shop, shop),
+                "question": f"How much should we mix at {book.shop_labels.get(shop, shop)}?",
+                "sheets": [sheet(book, shop)],
+                "cautions": said,
+                "borders": BORDERS,
+                "present": True,
+            },
+        )
+        for i, shop in enumerate(shops, 1)
+    ]
+
+
+def tested(book: PageTables) -> dict[str, Any] | None:
+    """The trial on the past, all shops and roles together."""
+    frame = book.table("mix_backtest")
+    if not frame.height:
+        return None
+    n, short = int(frame["n"].sum()), int(frame["n_short"].sum())
+    if not n:
+        return None
+    meant = float((frame["stated"] * frame["n"]).sum() / n)
+    return {
+        "n": n,
+        "short": short,
+        "share": short / n,
+        "meant": meant,
+        "was": float(frame["leftover_l"].fill_null(0.0).sum()),
+        "would": float(frame["leftover_advised_l"].fill_null(0.0).sum()),
+        "second": int(frame["n_second"].sum()) / n,
+    }
+
+
+def _levels(book: PageTables, held: dict[str, Any] | None) -> Listing | None:
+    """What each level would have come to, all shops and roles together, and last what was mixed."""
+    frame = book.table("mix_levels")
+    if not frame.height or held is None:
+        return None
+    summed = frame.group_by("enough_in").agg(pl.col("n", "n_short", "leftover_l").sum()).sort("enough_in")
+    columns = [
+        Column("mixed"),
+        Column("ran short", Markup("of 100"), number=True),
+        Column("left over", wording.unit_header("volume_l"), number=True),
+    ]
+    rows = [
+        Row(
+            [
+                text(f"enough for {r['enough_in']} of 100, in every role"),
+                wording.quantity(r["n_short"] / r["n"], "per100", bare=True),
+                amount(r["leftover_l"], "volume_l"),
+            ]
+        )
+        for r in summed.iter_rows(named=True)
+    ]
+    rows.append(
+        Row(
+            [
+                text("as advised, role by role"),
+                wording.quantity(held["share"], "per100", bare=True),
+                amount(held["would"], "volume_l"),
+            ]
+        )
+    )
+    rows.append(
+        Row([
+            text("as it was mixed"),
+            Markup("{} took a second cup").format(wording.quantity(held["second"], "per100", bare=True)),
+            amount(held["was"], "volume_l"),
+        ])
+    )  # fmt: skip
+    return Listing(
+        f"The same {wording.plain(held['n'], 0)} past jobs at other levels", columns, rows, source="mix_levels"
+    )
+
+
+def _trial(book: PageTables) -> Listing | None:
+    frame = book.table("mix_backtest")
+    if not frame.height:
+        return None
+    columns = [
+        Column("shop"),
+        Column("role"),
+        Column("mixes tried", number=True),
+        Column("ran short", Markup("of 100, 95 % interval"), number=True),
+        Column("meant to", Markup("of 100"), number=True),
+        Column("left over as it was", wording.unit_header("volume_l"), number=True),
+        Column("left over as advised", wording.unit_header("volume_l"), number=True),
+    ]
+    rows = [
+        Row(
+            [
+                text(book.shop_labels.get(r["shop_id"], r["shop_id"])),
+                text(wording.role_word(r["role"])),
+                text(r["n"]),
+                wording.quantity(r["share_short"], "per100", r["low"], r["high"], bare=True),
+                wording.quantity(r["stated"], "per100", bare=True),
+                amount(r["leftover_l"], "volume_l"),
+                amount(r["leftover_advised_l"], "volume_l"),
+            ],
+            {"shop": r["shop_id"], "role": r["role"]},
+        )
+        for r in frame.head(400).iter_rows(named=True)
+    ]
+    return Listing(
+        "Each amount was advised from earlier jobs only", columns, rows, of=frame.height, source="mix_backtest"
+    )
+
+
+def sentence(book: PageTables) -> Markup:
+    """For the start page."""
+    frame = book.table("mix_guide")
+    if not frame.height:
+        return Markup("")
+    held = tested(book)
+    n = frame["product_id"].n_unique()
+    words = Markup("Advice for {} {} with the guns that spray {}.").format(
+        n, "product" if n == 1 else "products", "it" if n == 1 else "them"
+    )
+    if held:
+        words += Markup(" Tried on {} past mixes it ran short in {} of 100; {} of 100 were meant to.").format(
+            wording.plain(held["n"], 0), _of_100(held["share"]), _of_100(held["meant"])
+        )
+    return words
+
+
+def _of_100(share: float) -> str:
+    return wording.phrase(share, "per100")
+
+
+def job(line: Line, area_m2: float) -> float | None:
+    """mL to mix for an area, as `filmledger mix` says it: whole mL, upwards, at least what can be mixed."""
+    cell = line.cells[CLASSES.index(class_of(area_m2))]
+    if cell is None or cell["advised"] is None:
+        return None
+    return float(math.ceil(max(area_m2 * cell["advised"] + (line.flush or 0.0), line.least or 0.0)))
+
+
+def cautions(book: PageTables, table: str) -> list[dict[str, str]]:
+    """What stands beside the advice of a table, in the table's own words."""
+    return [r for r in book.table("cautions").iter_rows(named=True) if table in (r["beside"] or [])]
+
+
+PAGE = Page("bench", "Mixing bench", "How much should I mix?", ("shop", "role"), make, parts=parts)

@@ -1,0 +1,462 @@
+"""Usage and emissions: what was used and what went into the air, by month and category, against limits where there are
+any.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import Any
+
+import polars as pl
+from markupsafe import Markup
+
+from reports import wording
+from reports.missing import COLUMNS, missing
+from reports.site.figures.emissions import emissions, source_of
+from reports.site.figures.figure import Figure
+from reports.site.figures.mini import share_of_limit
+from reports.site.listing import Column, Listing, Row, amount, of_table, text
+from reports.site.page_tables import PageTables
+from reports.site.pages import record
+from reports.site.pages.common import Page
+from reports.site.theme import SOURCES
+
+_CATEGORY = {
+    "coating": "coatings sprayed or thrown away",
+    "cleaning": "cleaning",
+    "surface_prep": "surface preparation",
+    "unscaled": "used without a scale",
+    "unmapped": "no category known",
+    "waste": "documented waste, taken off",
+}
+
+
+def make(book: PageTables) -> dict[str, Any]:
+    cube = book.emissions
+    if not cube.frame.height:
+        return {"present": False}
+    months = cube.periods
+    total = cube.sums()
+    lacking = sorted({r["month"] for r in cube.frame.iter_rows(named=True) if r["incomplete"] > 0})
+    frame = book.table("emissions_monthly")
+    blank = _blank(frame)
+    figure = Figure(
+        key="emissions",
+        title="VOC by month and source",
+        finding=_key(cube)
+        + (
+            "A triangle marks a month that lacks something: its column is a lower bound."
+            if lacking
+            else "No month lacks anything."
+        )
+        + (" A click on a column shows its month alone." if len(months) > 1 else ""),
+        plot=emissions(cube, months),
+        kind="emissions",
+        how="emissions",
+        data=_by_month(cube, lacking, blank),
+        behind=of_table(
+            "emissions_monthly",
+            frame,
+            [
+                "shop_id",
+                "month",
+                "category",
+                "rts_l",
+                "voc_kg",
+                "exempt_kg",
+                "pm_kg",
+                "complete",
+                "n_refused",
+                "share_a",
+                "share_b",
+                "share_c",
+            ],
+            at=("shop", "month"),
+        ),
+        units={"y": {"kind": "mass_kg", "title": "VOC a month, {unit}"}},
+        spec={"months": months},
+    )
+    return {
+        "present": True,
+        "total": total,
+        "lacking": _lacking(frame, lacking),
+        "blank": [wording.month_word(m) for m in blank],
+        "n_months": len(cube.members["month"]),
+        "figure": figure,
+        "missing": _missing(book, months),
+        "by_category": _by_category(cube),
+        "headroom": _headroom(book),
+        "rolling": _rolling(book),
+        "hap_computed": book.computed("hap_monthly")
+        and (book.sections is None or any("hap" in shown for shown in book.sections.values())),
+        "hap": _hap(book),
+        "hap_rows": of_table(
+            "hap_monthly",
+            book.shows("hap", "hap_monthly"),
+            ["shop_id", "month", "substance", "cas", "kg", "kg_low", "kg_high", "kg_63_3941", "metal"],
+            at=("shop", "month"),
+        ),
+        "content": _content(book),
+        "over_rows": _over_rows(book),
+        "stock": _stock(book),
+        "n_stock": book.table("stock_reconciliation").height,
+        **record.make(book),
+    }
+
+
+def _key(cube: Any) -> Markup:
+    """Which hatching is which source, for the sources that occur."""
+    present = {source_of(c) for c in cube.members["category"]}
+    return Markup("").join(
+        Markup('<span class="keyed"><span class="src src-{}"></span>{}</span> ').format(key.replace("_", "-"), word)
+        for key, word, *_ in SOURCES
+        if key in present
+    )
+
+
+def total_cell(sums: dict[str, float], measure: str, kind: str, *, bare: bool = True) -> Markup:
+    """A sum of the emissions cube, refilled by the script."""
+    low, high = sums.get(f"{measure}.low"), sums.get(f"{measure}.high")
+    return Markup('<span data-m="{}" data-kind="{}"{}>{}</span>').format(
+        measure,
+        kind,
+        Markup(" data-bare") if bare else "",
+        wording.phrase(sums.get(measure), kind, low, high, bare=bare),
+    )
+
+
+_MEASURES = (
+    ("poured, ready to spray", "rts_l", "volume_l"),
+    ("VOC", "voc", "mass_kg"),
+    ("exempt compounds", "exempt", "mass_kg"),
+    ("particulate, upper figure", "pm", "mass_kg"),
+)
+
+
+def _columns(first: str) -> list[Column]:
+    return [Column(first)] + [Column(head, wording.unit_header(kind), number=True) for head, _, kind in _MEASURES]
+
+
+def _blank(frame: pl.DataFrame) -> list[str]:
+    """Months of which nothing could be read, in any shop."""
+    return sorted(frame.group_by("month").agg(pl.col("n_lines").sum()).filter(pl.col("n_lines") == 0)["month"])
+
+
+def _lacking(frame: pl.DataFrame, months: list[str]) -> list[str]:
+    """Incomplete months in words, with how many rows of theirs were refused."""
+    of_shop = frame.group_by("month", "shop_id").agg(pl.col("n_refused").max())
+    refused = dict(of_shop.group_by("month").agg(pl.col("n_refused").sum()).iter_rows())
+    return [
+        wording.month_word(month) + (f" ({n} row{'' if n == 1 else 's'} refused)" if (n := refused[month]) else "")
+        for month in months
+    ]
+
+
+MOST_MISSING = 80
+
+
+def _missing(book: PageTables, months: list[str]) -> Listing | None:
+    """What the figures lack, a line each; None where nothing is known to lack."""
+    shops = list(book.shop_labels)
+
+    @cache
+    def read(name: str) -> pl.DataFrame:
+        return pl.concat(book.parts(name, COLUMNS[name])) if name in COLUMNS else book.table(name)
+
+    lines = missing(read, str(book.setting("jurisdiction", "us")), shops, months, "all months")
+    if not lines:
+        return None
+    rows = [
+        Row(
+            [
+                text(book.shop_labels.get(shop, shop)),
+                Markup('<span class="day">{}</span>').format(wording.month_word(month))
+                if month[:4].isdigit()
+                else text(month),
+                text(what),
+            ],
+            {"shop": shop} | ({"month": month} if month[:4].isdigit() else {}),
+        )
+        for shop, month, what in lines[:MOST_MISSING]
+    ]
+    found = Listing("What is missing", [Column("shop"), Column("month"), Column("what")], rows)
+    if len(lines) > MOST_MISSING:
+        found.caption = (
+            f"What is missing: the first {MOST_MISSING} of {len(lines)} lines; a hand-out lists those of its period"
+        )
+    return found
+
+
+def _by_month(cube: Any, lacking: list[str], blank: list[str]) -> Listing:
+    rows = []
+    for month, sums in cube.by("month").items():
+        said = text(wording.month_word(month) + (" (lower bound)" if month in lacking else ""))
+        cells = [text(None) if month in blank else total_cell(sums, m, kind) for _, m, kind in _MEASURES]
+        rows.append(Row([said, *cells], {"key": month}))
+    return Listing("Usage and emissions by month", _columns("month"), rows, by="month")
+
+
+def _by_category(cube: Any) -> Listing:
+    rows = [
+        Row(
+            [
+                text(_CATEGORY.get(category, category.replace("_", " "))),
+                *(total_cell(sums, m, kind) for _, m, kind in _MEASURES),
+            ],
+            {"key": category},
+        )
+        for category, sums in cube.by("category").items()
+    ]
+    return Listing("Usage and emissions by category", _columns("category"), rows, by="category")
+
+
+_MEASURE_WORDS = {
+    "rts_l": "poured, ready to spray",
+    "voc_kg": "VOC",
+    "exempt_kg": "exempt compounds",
+    "hap_kg": "hazardous air pollutants",
+    "pm_kg": "particulate, upper figure",
+    "solvent_kg": "organic solvent consumed",
+}
+
+
+def _period_words(period: str, month: str | None) -> str:
+    """ "rolling_12_months", "2026-04" -> "twelve months to April 2026"."""
+    if not month:
+        return period.replace("_", " ")
+    last = wording.month_word(month)
+    return {"month": last, "rolling_12_months": f"twelve months to {last}", "calendar_year": f"{month[:4]} to {last}"}[
+        period
+    ]
+
+
+def measure_words(measure: str, substances: dict[str, str]) -> str:
+    """ "rts_l:primer" -> "poured, ready to spray: primer"; "hap_kg:108-88-3" -> "hazardous air pollutants: Toluene"."""
+    name, _, rest = measure.partition(":")
+    word = _MEASURE_WORDS.get(name, name.replace("_", " "))
+    return f"{word}: {substances.get(rest, rest.replace('_', ' '))}" if rest else word
+
+
+def _kind(measure: str) -> str:
+    return "volume_l" if measure.startswith("rts_l") else "mass_kg"
+
+
+def _substances(book: PageTables) -> dict[str, str]:
+    frame = book.table("hap_monthly").select("cas", "substance").drop_nulls().unique().sort("cas", "substance")
+    return dict(frame.iter_rows())
+
+
+def _headroom(book: PageTables) -> Listing | None:
+    """Every limit of a permit, with what stands against it."""
+    frame = book.table("permit_headroom")
+    if not frame.height:
+        return None
+    substances = _substances(book)
+    columns = [
+        Column("shop"),
+        Column("what is limited"),
+        Column("over"),
+        Column("reached", number=True),
+        Column("limit", number=True),
+        Column("of the limit", Markup("%"), number=True),
+        Column("limit at the upright line"),
+        Column("complete"),
+        Column("where it stands"),
+    ]
+    rows = []
+    for r in frame.iter_rows(named=True):
+        kind = _kind(r["measure"])
+        rows.append(
+            Row(
+                [
+                    text(book.shop_labels.get(r["shop_id"], r["shop_id"])),
+                    text(measure_words(r["measure"], substances)),
+                    text(_period_words(r["period"], r["month"])),
+                    wording.quantity(r["total"], kind),
+                    wording.quantity(r["limit"], kind),
+                    wording.quantity(r["share_of_limit"], "share", bare=True)
+                    if wording.known(r["share_of_limit"])
+                    else text(None),
+                    Markup('<span class="cell-strip open">{}</span>').format(share_of_limit(r["share_of_limit"])),
+                    text("yes" if r["complete"] else "no: a lower bound"),
+                    text(r["source"]),
+                ],
+                {"shop": r["shop_id"]},
+            )
+        )
+    return Listing("Limits of the permits, and what stands against them", columns, rows)
+
+
+def _asked(book: PageTables, frame: pl.DataFrame) -> pl.DataFrame:
+    """Sums that the shop's pack asks for: pollutants where it shows them, the Union's solvent where it counts it."""
+    if book.sections is None:
+        return frame
+    of = {
+        section: [s for s, shown in book.sections.items() if section in shown]
+        for section in ("hap", "solvent_consumption")
+    }
+    return frame.filter(
+        (~pl.col("measure").str.starts_with("hap_kg") | pl.col("shop_id").is_in(of["hap"]))
+        & ((pl.col("measure") != "solvent_kg") | pl.col("shop_id").is_in(of["solvent_consumption"]))
+    )
+
+
+def _rolling(book: PageTables) -> Listing | None:
+    """Twelve-month sums of every shop at its last month with pours."""
+    frame = _asked(book, book.table("rolling_12_months"))
+    if not frame.height:
+        return None
+    last = (
+        book.emissions.frame.filter(pl.col("rts_l") > 0).group_by("shop_id").agg(last=pl.col("month").max())
+        if book.emissions.frame.height
+        else pl.DataFrame(schema={"shop_id": pl.String, "last": pl.String})
+    )
+    latest = (
+        frame.join(last, on="shop_id", how="left")
+        .filter(pl.col("month") == pl.col("last").fill_null(pl.col("month").max().over("shop_id")))
+        .sort("shop_id", "measure")
+    )
+    substances = _substances(book)
+    columns = [
+        Column("shop"),
+        Column("twelve months to"),
+        Column("what is summed"),
+        Column("sum", number=True),
+        Column("months with records", number=True),
+    ]
+    rows = [
+        Row(
+            [
+                text(book.shop_labels.get(r["shop_id"], r["shop_id"])),
+                text(wording.month_word(r["month"])),
+                text(measure_words(r["measure"], substances)),
+                wording.quantity(r["total"], _kind(r["measure"])),
+                text(r["months_present"]),
+            ],
+            {"shop": r["shop_id"]},
+        )
+        for r in latest.iter_rows(named=True)
+    ]
+    return Listing("The latest sums of twelve calendar months, by shop", columns, rows)
+
+
+def _hap(book: PageTables) -> Listing | None:
+    """Hazardous air pollutants by shop and substance over all months; metals stand apart."""
+    frame = book.shows("hap", "hap_monthly")
+    if not frame.height:
+        return None
+    summed = (
+        frame.group_by("shop_id", "metal", "substance", "cas")
+        .agg(pl.col("kg", "kg_low", "kg_high", "kg_63_3941").sum(), pl.col("month").n_unique())
+        .sort("shop_id", "metal", "substance", "cas")
+    )
+    columns = [
+        Column("shop"),
+        Column("substance"),
+        Column("CAS number"),
+        Column("all of it", wording.unit_header("mass_kg"), number=True),
+        Column("counted by 40 CFR 63.3941", wording.unit_header("mass_kg"), number=True),
+        Column("months", number=True),
+    ]
+    rows = [
+        Row(
+            [
+                text(book.shop_labels.get(r["shop_id"], r["shop_id"])),
+                text(f"{r['substance'] or r['cas']}{' (target metal)' if r['metal'] else ''}"),
+                text(r["cas"]),
+                amount(r["kg"], "mass_kg", r["kg_low"], r["kg_high"]),
+                amount(r["kg_63_3941"], "mass_kg"),
+                text(r["month"]),
+            ],
+            {"shop": r["shop_id"]},
+        )
+        for r in summed.iter_rows(named=True)
+    ]
+    return Listing(
+        "By shop and substance, all months; in brackets from the lower to the upper stated fraction", columns, rows
+    )
+
+
+def _content(book: PageTables) -> Listing | None:
+    """VOC content of cups against limits, by shop and category: how many, how many above."""
+    limit = ["shop_id", "jurisdiction", "category", "basis", "limit_g_per_l"]
+    by_shop = [
+        part.group_by(limit).agg(
+            n=pl.len(), over=pl.col("over").fill_null(False).sum(), greatest=pl.col("g_per_l").max()
+        )
+        for part in book.parts_shown("voc_content", "voc_content")
+    ]
+    summed = pl.concat(by_shop).sort("shop_id", "jurisdiction", "category", "limit_g_per_l", nulls_last=True)
+    if not summed.height:
+        return None
+    columns = [
+        Column("shop"),
+        Column("category"),
+        Column("rule of"),
+        Column("basis"),
+        Column("limit", wording.unit_header("content_g_per_l"), number=True),
+        Column("highest cup", wording.unit_header("content_g_per_l"), number=True),
+        Column("cups", number=True),
+        Column("above the limit", Markup("cups"), number=True),
+    ]
+    rows = [
+        Row(
+            [
+                text(book.shop_labels.get(r["shop_id"], r["shop_id"])),
+                text((r["category"] or "no category known").replace("_", " ")),
+                text(r["jurisdiction"]),
+                text(r["basis"]),
+                amount(r["limit_g_per_l"], "content_g_per_l"),
+                amount(r["greatest"], "content_g_per_l"),
+                text(r["n"]),
+                text(r["over"]),
+            ],
+            {"shop": r["shop_id"]},
+        )
+        for r in summed.iter_rows(named=True)
+    ]
+    return Listing("Cups against the limit of their category", columns, rows)
+
+
+def _over_rows(book: PageTables) -> Listing | None:
+    over = pl.concat(
+        [part.filter(pl.col("over").fill_null(False)) for part in book.parts_shown("voc_content", "voc_content")]
+    )
+    if not over.height:
+        return None
+    return of_table(
+        "voc_content",
+        over,
+        ["shop_id", "mix_id", "product_id", "category", "g_per_l", "limit_g_per_l", "basis", "source"],
+        caption="Cups above the limit",
+        at=("shop",),
+    )
+
+
+def _stock(book: PageTables) -> Listing | None:
+    """Periods in which the store and the scale differ by more than the scales' spread."""
+    frame = book.table("stock_reconciliation")
+    apart = frame.filter((pl.col("low") > 0) | (pl.col("high") < 0))
+    if not apart.height:
+        return None
+    return of_table(
+        "stock_reconciliation",
+        apart,
+        [
+            "shop_id",
+            "component_id",
+            "from_on",
+            "to_on",
+            "delivered_g",
+            "recorded_use_g",
+            "unexplained_g",
+            "low",
+            "high",
+        ],
+        caption="More, or less, gone from the store than recorded",
+        limit=60,
+        at=("shop",),
+    )
+
+
+PAGE = Page("environment", "Emissions", "What did we use, and what went into the air?", ("shop", "period"), make)

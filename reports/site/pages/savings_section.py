@@ -1,0 +1,171 @@
+"""What could be saved: the levers in the order they are counted, by shop, with what-ifs that the reader sets.
+
+Shared by the start page (the best three) and the owner's page. Figures of a lever over several shops are sums, their
+intervals added as if all errors went the same way. A what-if is a proportion: cost goes with the price of material and
+with the number of jobs, VOC and solids with the jobs, and what a gun costs only moves how long it takes to pay back. The
+script reckons by `levers` and the same proportions.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import polars as pl
+from markupsafe import Markup
+
+from reports import wording
+from reports.site.figures.figure import safe_json
+from reports.site.figures.mini import span
+from reports.site.page_tables import PageTables
+
+WORDS = {
+    "leftover": "mix closer to what is used",
+    "transfer": "bring every hand to the shop's better half",
+    "over_build": "stop at the film that the data sheet asks for",
+    "rework": "nothing done twice",
+    "gun": "replace a gun",
+}
+AMOUNTS = {"cost": "per_year_cost", "voc": "per_year_voc_kg", "solids": "per_year_solids_kg"}
+
+
+@dataclass(slots=True)
+class Lever:
+    """`key` is the lever, or "gun:<shop>"; amounts are (value, low, high) a year; `shop` is set for a gun alone."""
+
+    key: str
+    word: str
+    basis: str
+    amounts: dict[str, tuple[float | None, float | None, float | None]]
+    shop: str = ""
+    price: float | None = None
+    payback: tuple[float | None, float | None, float | None] = (None, None, None)
+
+
+def levers(book: PageTables) -> list[Lever]:
+    """Levers in the order they are counted, all shops together; a gun stands for itself."""
+    frame = book.table("savings").sort("position", "shop_id")
+    out = []
+    for (name,), rows in frame.filter(pl.col("lever") != "gun").group_by("lever", maintain_order=True):
+        basis = rows["basis"].drop_nulls().to_list()
+        out.append(Lever(str(name), WORDS[str(name)], basis[0] if basis else "", _amounts(rows)))
+    guns = frame.filter(pl.col("lever") == "gun")
+    for row in guns.iter_rows(named=True):
+        label = book.shop_labels.get(row["shop_id"], row["shop_id"])
+        word = f"replace gun {row['item']} in {label}" if row["item"] else f"replace a gun in {label}"
+        amounts = _amounts(guns.filter(pl.col("shop_id") == row["shop_id"]))
+        payback = (row["payback_years"], row["payback_low"], row["payback_high"])
+        out.append(
+            Lever(f"gun:{row['shop_id']}", word, row["basis"] or "", amounts, row["shop_id"], row["price"], payback)
+        )
+    return out
+
+
+def _amounts(rows: pl.DataFrame) -> dict[str, tuple[float | None, float | None, float | None]]:
+    ends = {"cost": ("low", "high")} | {k: (f"{c}_low", f"{c}_high") for k, c in AMOUNTS.items() if k != "cost"}
+    return {k: (_sum(rows[c]), _sum(rows[ends[k][0]]), _sum(rows[ends[k][1]])) for k, c in AMOUNTS.items()}
+
+
+def _sum(column: pl.Series) -> float | None:
+    """A sum that is unknown when a part of it is."""
+    return None if column.is_null().any() or not len(column) else float(column.sum())
+
+
+def best(book: PageTables, n: int = 3) -> list[Markup]:
+    """The best levers in words, those that save anything; a gun's with the years until it has paid for itself."""
+    told = [x for x in levers(book) if (x.amounts["cost"][0] or 0.0) > 0]
+    told.sort(key=lambda x: (-(x.amounts["cost"][0] or 0.0), x.key))
+    out = []
+    for lever in told[:n]:
+        value, low, high = lever.amounts["cost"]
+        words = Markup("<strong>{}</strong>: {}").format(
+            lever.word[:1].upper() + lever.word[1:],
+            wording.quantity(value, "cost", low, high, currency=book.currency),
+        )
+        if low is not None and low < 0:
+            words += ", may be nothing"
+        out.append(words)
+    return out
+
+
+def years(value: float | None, low: float | None, high: float | None) -> str:
+    """ "in 1.5 years (0.5 to no end)"."""
+    if not wording.known(value) or value is None or value <= 0:
+        return "never, by the middle figure" if low is None else f"{wording.plain(low, 1)} years at best, or never"
+    ends = (
+        f" ({wording.plain(low, 1)} to {'no end' if high is None else wording.plain(high, 1)})"
+        if low is not None
+        else ""
+    )
+    return f"{wording.plain(value, 1)} years{ends}"
+
+
+def make(book: PageTables) -> dict[str, Any]:
+    """What the owner's page shows of savings; empty where there are none."""
+    found = levers(book)
+    if not found:
+        return {"savings": [], "basis": {}}
+    basis = book.table("savings_basis")
+    jobs, price = _sum(basis["jobs_per_year"]), basis["gun_price"].drop_nulls()
+    prices = [x.price for x in found if x.price is not None]
+    edges = [e for x in found for e in x.amounts["cost"] if e is not None]
+    scale = (min([0.0, *edges]), max([0.0, *edges]))
+    return {
+        "savings": [
+            {
+                "lever": x,
+                "bar": span(*x.amounts["cost"], *scale),
+                "cells": {
+                    k: wording.quantity(*_kind(k, x), bare=True) if x.amounts[k][0] is not None else Markup("–")
+                    for k in AMOUNTS
+                },
+                "payback": years(*x.payback) if x.shop else "",
+            }
+            for x in found
+        ],
+        "basis": {
+            "jobs": jobs,
+            "jobs_a_month": None if jobs is None else round(jobs / 12, 1),
+            "price": prices[0] if prices else (price[0] if len(price) else None),
+            "years": _span_of(basis),
+            "cost_known": _mean_known(basis),
+        },
+        "savings_json": Markup(safe_json(_embedded(book))),
+    }
+
+
+def _kind(key: str, lever: Lever) -> tuple[float | None, str, float | None, float | None]:
+    value, low, high = lever.amounts[key]
+    return value, "cost" if key == "cost" else "mass_kg", low, high
+
+
+def _span_of(basis: pl.DataFrame) -> str:
+    days = basis.select("from_on", "to_on").drop_nulls().rows()
+    return f"{min(a for a, _ in days):%Y-%m-%d} to {max(b for _, b in days):%Y-%m-%d}" if days else ""
+
+
+def _mean_known(basis: pl.DataFrame) -> float | None:
+    known = basis.select("cost_known_share", "solids_kg_per_year").drop_nulls().rows()
+    total = sum(solids for _, solids in known)
+    return sum(share * solids for share, solids in known) / total if total else None
+
+
+def _embedded(book: PageTables) -> dict[str, Any]:
+    """Every shop's levers and jobs a year, for the script: lever -> [[cost, low, high], [voc ...], [solids ...]]."""
+    shops: dict[str, dict[str, Any]] = {}
+    jobs = dict(book.table("savings_basis").select("shop_id", "jobs_per_year").iter_rows())
+    for row in book.table("savings").sort("position", "shop_id").iter_rows(named=True):
+        shop = shops.setdefault(row["shop_id"], {"jobs": jobs.get(row["shop_id"]), "levers": {}})
+        key = f"gun:{row['shop_id']}" if row["lever"] == "gun" else row["lever"]
+        shop["levers"][key] = [
+            [
+                _short(row[c])
+                for c in (column, *(("low", "high") if name == "cost" else (f"{column}_low", f"{column}_high")))
+            ]
+            for name, column in AMOUNTS.items()
+        ]
+    return {"shops": shops}
+
+
+def _short(value: float | None) -> float | None:
+    return None if value is None else float(f"{value:.6g}")

@@ -1,0 +1,676 @@
+/* The pages' script: filters, units, ground, printing. It adds up the embedded sums (cube.js) by the rules of page_sums.py
+   and words numbers by the rules of reports/wording.py; without it every page still reads, for all data in its first units. */
+(function () {
+  "use strict";
+
+  var root = document.documentElement;
+  var NAMES = ["shop", "from", "to", "role", "see", "units", "theme"];
+  var THIN = "\u202f";
+  var state = read();
+  var data = null;
+  var figures = {};
+  var printing = false;
+  root.classList.add("script");
+  ground();
+
+  // --- the address carries what the reader chose: page.html#shop=north&units=us ---
+  function read() {
+    var given = new URLSearchParams(location.hash.slice(1));
+    var out = {};
+    NAMES.forEach(function (n) { out[n] = given.get(n) || ""; });
+    return out;
+  }
+  function write() {
+    var kept = new URLSearchParams();
+    NAMES.forEach(function (n) { if (state[n]) kept.set(n, state[n]); });
+    var hash = kept.toString() ? "#" + kept : "";
+    history.replaceState(null, "", location.pathname + location.search + hash);
+    document.querySelectorAll("a[data-keep]").forEach(function (a) {
+      var parts = a.getAttribute("href").split("#");
+      var anchor = a.dataset.anchor || (parts[1] && parts[1].indexOf("=") < 0 ? parts[1] : "");
+      if (anchor) a.dataset.anchor = anchor;
+      a.setAttribute("href", parts[0] + (hash || (anchor ? "#" + anchor : "")));
+    });
+  }
+  function ground() {
+    if (state.theme === "light" || state.theme === "dark") root.dataset.theme = state.theme;
+    else delete root.dataset.theme;
+  }
+  function isDark() {
+    if (printing) return false;
+    return state.theme ? state.theme === "dark" : matchMedia("(prefers-color-scheme: dark)").matches;
+  }
+  function units() { return state.units || root.dataset.units; }
+  function see() { return state.see && data.see[state.see] ? state.see : root.dataset.see; }
+
+  // --- numbers, as reports/wording.py words them ---
+  function plain(value, decimals) {
+    var text = Math.abs(value).toFixed(decimals);
+    var negative = value < 0 && Number(text) !== 0;
+    var parts = text.split(".");
+    parts[0] = parts[0].replace(/\B(?=(\d{3})+$)/g, THIN);
+    return (negative ? "-" : "") + parts.join(".");
+  }
+  function digits(value, half) {
+    if (half > 0) return half >= 1.5 ? 0 : half >= 0.15 ? 1 : half >= 0.015 ? 2 : 3;
+    var size = Math.abs(value);
+    if (size === 0 || size >= 100) return 0;
+    return size >= 10 ? 1 : size >= 1 ? 2 : size >= 0.1 ? 3 : 4;
+  }
+  function shown(value, kind) {
+    return units() === "us" || kind === "share" || kind === "per100" ? value / data.units[kind][2] : value;
+  }
+  function unitWord(kind) {
+    if (kind === "cost") return root.dataset.currency;
+    return data.units[kind][units() === "us" ? 1 : 0];
+  }
+  function phrase(value, kind, low, high, bare) {
+    if (value === null || value === undefined || !isFinite(value)) return "not known";
+    var number = shown(value, kind);
+    if (kind === "count") return plain(number, 0);
+    var decimals, text, interval = "";
+    if (low === null || low === undefined || high === null || high === undefined || low === high) {
+      decimals = kind === "share" || kind === "per100" ? (number >= 10 ? 0 : 1) : digits(number);
+      text = plain(number, decimals);
+    } else {
+      var a = shown(low, kind), b = shown(high, kind);
+      decimals = digits(number, (b - a) / 2);
+      text = plain(number, decimals);
+      var ta = plain(a, decimals), tb = plain(b, decimals);
+      interval = " (" + ta + (ta[0] === "-" || tb[0] === "-" ? " to " : "\u2013") + tb + ")";
+    }
+    var word = bare ? "" : unitWord(kind);
+    return text + (word ? THIN + word : "") + interval;
+  }
+  function standing(row) {
+    var n = plain(row.n, 0) + (row.n === 1 ? " record" : " records");
+    if (row.v === null) return "not enough jobs (" + n + ")";
+    return phrase(row.v, "share", row.lo, row.hi) + ", " + n + ", " + (row.grade ? "grade " + row.grade : "no grade");
+  }
+  function monthWord(month) {
+    if (month.length === 4) return month;
+    if (month[5] === "Q") return "quarter " + month[6] + " of " + month.slice(0, 4);
+    var names = ["January", "February", "March", "April", "May", "June", "July", "August", "September", "October",
+      "November", "December"];
+    return names[Number(month.slice(5, 7)) - 1] + " " + month.slice(0, 4);
+  }
+
+  // --- the cube ---
+  function keeps(cube) {
+    var c = data.cubes[cube], n = c.at.shop_id.length, out = new Uint8Array(n);
+    for (var i = 0; i < n; i++) {
+      var month = c.members.month[c.at.month[i]];
+      if (state.shop && c.members.shop_id[c.at.shop_id[i]] !== state.shop) continue;
+      if ((state.from || state.to) && month === "unknown") continue;
+      if (state.from && month < state.from) continue;
+      if (state.to && month > state.to) continue;
+      if (state.role && c.at.product_id && data.roles[c.members.product_id[c.at.product_id[i]]] !== state.role) continue;
+      out[i] = 1;
+    }
+    return out;
+  }
+  var memory = {};
+  function sums(cube, dim) {  // dim "" -> {"": measures}; else member -> measures
+    var name = cube + "|" + dim;
+    if (memory[name]) return memory[name];
+    var c = data.cubes[cube], keep = memory[cube] || (memory[cube] = keeps(cube)), out = {};
+    var measures = Object.keys(c.m);
+    (dim ? c.members[dim] : [""]).forEach(function (member) {
+      out[member] = { rows: 0 };
+      measures.forEach(function (m) { out[member][m] = 0; });
+    });
+    for (var i = 0; i < keep.length; i++) {
+      if (!keep[i]) continue;
+      var to = out[dim ? c.members[dim][c.at[dim][i]] : ""];
+      to.rows++;
+      for (var j = 0; j < measures.length; j++) to[measures[j]] += c.m[measures[j]][i];
+    }
+    return (memory[name] = out);
+  }
+  function context(el) {  // the sums that a bound number or strip speaks of
+    var cube = el.closest("[data-cube]"), row = el.closest("tr[data-key]");
+    var table = row && row.closest("table[data-by]");
+    cube = cube ? cube.dataset.cube : "ledger";
+    return table ? sums(cube, table.dataset.by)[row.dataset.key] : sums(cube, "")[""];
+  }
+
+  // --- writing it into the page ---
+  function numbers() {
+    document.querySelectorAll("[data-m]").forEach(function (el) {
+      var s = context(el), at = see(), full = el.dataset.m.replace("*", at);
+      if (!s) return;
+      var kind = el.dataset.kind === "*" ? data.see[at][1] : el.dataset.kind;
+      var of = el.dataset.of ? s[el.dataset.of.replace("*", at)] : 1;
+      var low = s[full + ".low"], high = s[full + ".high"];
+      el.textContent = el.dataset.of && !(of > 0) ? "not known"
+        : phrase(s[full] / of, kind, low === undefined ? null : low / of, high === undefined ? null : high / of,
+          "bare" in el.dataset);
+    });
+    document.querySelectorAll("[data-u]").forEach(function (el) {
+      var d = el.dataset;
+      el.textContent = phrase(num(d.v), d.u, num(d.lo), num(d.hi), "bare" in d);
+    });
+    document.querySelectorAll("[data-border]").forEach(function (el) {
+      var v = Number(el.dataset.border), kind = el.dataset.kind, other = v / data.units[kind][2];
+      el.textContent = (units() === "us" ? plain(other, other < 5 ? 1 : 0) : String(v)) + THIN + unitWord(kind);
+    });
+    document.querySelectorAll("table.guide tbody tr").forEach(function (tr) {
+      tr.querySelectorAll("td").forEach(function (td, i) {  // four area classes and the middle per area, then volumes
+        if (td.dataset.q === undefined) return;
+        var say = function (v) {
+          var x = shown(Number(v), i < 5 ? "spread_ml_per_m2" : "volume_ml");
+          return plain(x, units() === "us" ? (x < 10 ? 2 : 1) : 0);
+        };
+        if (td.dataset.w) { td.firstChild.textContent = say(td.dataset.q); td.lastChild.textContent = " " + say(td.dataset.w); }
+        else td.textContent = say(td.dataset.q);
+      });
+    });
+    document.querySelectorAll("[data-unit]").forEach(function (el) {
+      var kind = el.dataset.unit === "*" ? data.see[see()][1] : el.dataset.unit;
+      el.textContent = unitWord(kind) || "money";
+    });
+    document.querySelectorAll("[data-see-word]").forEach(function (el) {
+      el.textContent = data.see[see()][el.dataset.seeWord === "of" ? 2 : 0];
+    });
+    document.querySelectorAll("[data-when]").forEach(function (el) {
+      var text = when(el.closest("[data-cube]"));
+      el.textContent = el.dataset.when === "sentence" ? text[0].toUpperCase() + text.slice(1) : text;
+    });
+  }
+  function num(text) { return text === undefined ? null : Number(text); }
+  function periods(cube) {
+    return data.cubes[cube].periods.filter(function (m) { return (!state.from || m >= state.from) && (!state.to || m <= state.to); });
+  }
+  function when(within) {  // the months kept, of the cube spoken of (usage may go on after the last cup)
+    var cube = within ? within.dataset.cube : data.cubes.ledger ? "ledger" : "emissions";
+    if (!data.cubes[cube]) return "all data";
+    var kept = periods(cube);
+    if (!kept.length) return "in no month";
+    var first = kept[0], last = kept[kept.length - 1];
+    return first === last ? "in " + monthWord(first) : "from " + monthWord(first) + " to " + monthWord(last);
+  }
+  function shares(s) {
+    var at = see(), poured = s["poured." + at], out = {};
+    data.parts.forEach(function (p) { out[p[0]] = poured > 0 ? Math.max(0, s[p[0] + "." + at]) / poured : 0; });
+    return out;
+  }
+  function strips() {
+    document.querySelectorAll("svg[data-strip]").forEach(function (svg) {
+      var within = svg.closest("[data-cube]"), s = within && data.cubes[within.dataset.cube] && context(svg);
+      if (!s) return;
+      var parts = shares(s), x = {}, at = 0, said = [];
+      data.parts.forEach(function (p) {
+        x[p[0]] = at;
+        at += 100 * parts[p[0]];
+        if (parts[p[0]] > 0) said.push(p[1] + " " + phrase(parts[p[0]], "per100"));
+      });
+      svg.setAttribute("aria-label", said.length ? said.join(", ") + " of 100 poured" : "nothing poured");
+      svg.querySelectorAll("rect").forEach(function (r) {
+        var part = r.dataset.part;
+        r.setAttribute("x", x[part].toFixed(2) + "%");
+        r.setAttribute("width", (100 * parts[part]).toFixed(2) + "%");
+        var word = data.parts.filter(function (p) { return p[0] === part; })[0][1];
+        r.querySelector("title").textContent = word + " " + phrase(parts[part], "per100") + " of 100";
+      });
+    });
+  }
+  function rows() {
+    document.querySelectorAll("table[data-by] tr[data-key]").forEach(function (tr) {
+      var s = context(tr.firstElementChild);
+      tr.hidden = !s || s.rows === 0;
+    });
+    document.querySelectorAll("table[data-sort]").forEach(function (table) {
+      var measure = table.dataset.sort.replace("*", see()), body = table.tBodies[0];
+      var value = function (tr) { return context(tr.firstElementChild)[measure]; };
+      Array.prototype.slice.call(body.rows).sort(function (a, b) {
+        return value(b) - value(a) || (a.dataset.key < b.dataset.key ? -1 : 1);
+      }).forEach(function (tr) { body.appendChild(tr); });
+    });
+    document.querySelectorAll("tr[data-shop], tr[data-role], tr[data-month], [data-map], article[data-shop]").forEach(function (el) {
+      var d = el.dataset, within = d.role && el.closest("[data-role-default]");
+      var role = state.role || (within ? within.dataset.roleDefault : "");
+      el.hidden = Boolean((state.shop && d.shop && d.shop.split(" ").indexOf(state.shop) < 0) ||
+        (role && d.role && d.role !== role) ||
+        (d.month && ((state.from && d.month < state.from) || (state.to && d.month > state.to))));
+    });
+    document.querySelectorAll("[data-role-word]").forEach(function (el) {
+      el.textContent = (state.role || el.dataset.roleWord).replace(/_/g, " ");
+    });
+    document.querySelectorAll("[data-none]").forEach(function (el) {  // said where a choice leaves nothing
+      el.hidden = Boolean(el.parentNode.querySelector("[data-map]:not([hidden]), tbody tr:not([hidden])"));
+    });
+  }
+
+  // --- what if: proportions, as reports/pages/savings.py says ---
+  function years(value, low, high) {
+    if (!(value > 0)) return low === null ? "never, by the middle figure" : plain(low, 1) + " years at best, or never";
+    var ends = low === null ? "" : " (" + plain(low, 1) + " to " + (high === null ? "no end" : plain(high, 1)) + ")";
+    return plain(value, 1) + " years" + ends;
+  }
+  function whatIf() {
+    var form = document.querySelector("form.whatif"), made = document.getElementById("json-savings");
+    if (!form || !made) return;
+    var shops = JSON.parse(made.textContent).shops;
+    var kept = Object.keys(shops).filter(function (s) { return !state.shop || s === state.shop; });
+    var known = kept.every(function (s) { return shops[s].jobs; });
+    var jobs = kept.reduce(function (sum, s) { return sum + (shops[s].jobs || 0); }, 0) / 12;
+    var typed = form.elements.jobs, gun = form.elements.gun;
+    if (!typed.dataset.own) typed.value = known ? Math.round(10 * jobs) / 10 : "";
+    var more = typed.dataset.own && jobs > 0 && typed.value !== "" ? Math.max(0, Number(typed.value)) / jobs : 1;
+    var price = 1 + Number(form.elements.price.value || 0) / 100, at = {}, edges = [0];
+    var rows = Array.prototype.slice.call(document.querySelectorAll("table.savings tr[data-lever]"));
+    rows.forEach(function (tr) {
+      at[tr.dataset.lever] = [0, 1, 2].map(function (which) {
+        return [0, 1, 2].map(function (end) {
+          var out = null, broken = false;
+          kept.forEach(function (s) {
+            var l = shops[s].levers[tr.dataset.lever];
+            if (!l) return;
+            if (l[which][end] === null) broken = true;
+            out = (out || 0) + l[which][end];
+          });
+          return out === null || broken ? null : out * more * (which === 0 ? price : 1);
+        });
+      });
+      at[tr.dataset.lever][0].forEach(function (v) { if (v !== null) edges.push(v); });
+    });
+    var least = Math.min.apply(null, edges), most = Math.max.apply(null, edges);
+    var place = function (v) { return most > least ? 100 * Math.min(1, Math.max(0, (v - least) / (most - least))) : 0; };
+    rows.forEach(function (tr) {
+      var l = at[tr.dataset.lever], svg = tr.querySelector("svg");
+      tr.hidden = l[0][0] === null;
+      ["cost", "voc", "solids"].forEach(function (k, i) {
+        var el = tr.querySelector('[data-amount="' + k + '"] [data-u]');
+        if (!el || l[i][0] === null) return;
+        ["v", "lo", "hi"].forEach(function (n, end) { if (l[i][end] !== null) el.dataset[n] = l[i][end]; else delete el.dataset[n]; });
+        el.textContent = phrase(l[i][0], el.dataset.u, l[i][1], l[i][2], true);
+      });
+      if (svg && l[0][0] !== null) {
+        var low = place(l[0][1] === null ? l[0][0] : l[0][1]), high = place(l[0][2] === null ? l[0][0] : l[0][2]);
+        var band = svg.querySelector(".band"), zero = svg.querySelector(".typical");
+        band.setAttribute("x", low.toFixed(2) + "%");
+        band.setAttribute("width", Math.max(0, high - low).toFixed(2) + "%");
+        zero.setAttribute("x1", place(0).toFixed(2) + "%");
+        zero.setAttribute("x2", place(0).toFixed(2) + "%");
+        svg.querySelector(".mark").setAttribute("cx", place(l[0][0]).toFixed(2) + "%");
+      }
+      var paid = tr.querySelector(".payback"), own = tr.dataset.price === undefined ? null : Number(tr.dataset.price);
+      if (tr.dataset.shop && own !== null) {
+        if (gun && gun.value !== "") own = Number(gun.value);
+        var over = function (v) { return v !== null && v > 0 ? own / v : null; };
+        paid.textContent = years(over(l[0][0]), over(l[0][2]), over(l[0][1]));
+      }
+    });
+  }
+
+  // --- how much for one job: as reports/pages/bench.py says ---
+  var BORDERS = [0.5, 1.5, 4];
+  function reckon() {
+    var form = document.querySelector("form.reckoner");
+    if (!form) return;
+    var pick = form.elements.line, kept = pick.value, lines = {};
+    pick.textContent = "";
+    document.querySelectorAll("section.sheet:not([hidden])").forEach(function (section) {
+      section.querySelectorAll("tr[data-line]:not([hidden])").forEach(function (tr, i) {
+        var key = section.id + "|" + i, option = document.createElement("option");
+        option.value = key;
+        option.textContent = tr.dataset.line;
+        lines[key] = tr;
+        pick.appendChild(option);
+      });
+    });
+    if (lines[kept]) pick.value = kept;
+    form.onchange = form.oninput = say;
+    say();
+    function say() {
+      var tr = lines[pick.value], area = Number(form.elements.area.value), out = form.querySelector("output");
+      var rest = form.querySelector(".rest"), cells = tr && tr.querySelectorAll("td");
+      if (units() === "us") area *= data.units.area_m2[2];
+      var at = BORDERS.filter(function (b) { return area >= b; }).length;
+      if (!tr || !(area > 0) || !cells[at].dataset.q) { out.textContent = "\u2013"; rest.textContent = ""; return; }
+      var q = function (i) { return cells[i].dataset.q === undefined ? null : Number(cells[i].dataset.q); };
+      var need = area * q(at) + (q(5) || 0), usual = area * Number(cells[at].dataset.w) + (q(5) || 0);
+      var mix = Math.ceil(Math.max(need, q(6) || 0));
+      out.textContent = phrase(mix, "volume_ml");
+      rest.textContent = "On average such a job took " + phrase(usual, "volume_ml") + " with the flush" +
+        (q(4) === null ? "" : "; the middle of the sheet's window would take " + phrase(area * q(4) + (q(5) || 0), "volume_ml")) +
+        (mix > Math.ceil(need) ? ". The sheet's least mix is " + phrase(q(6), "volume_ml") : "") + "." +
+        (cells[at].className ? " No such job with this gun yet." : "") +
+        " With this gun and product, of any area: " + cells[7].textContent + (cells[7].textContent === "1" ? " job." : " jobs.");
+    }
+  }
+
+  // --- how many members of the chosen role and shop have a figure, and where it lies: as reports/pages/base.py counts ---
+  function counts() {
+    var cards = document.querySelector("article"), things = document.querySelectorAll("article:not([hidden]) [data-flag]").length;
+    document.querySelectorAll("[data-things]").forEach(function (el) { if (cards) el.textContent = things ? plain(things, 0) : "none"; });
+    Object.keys(figures).forEach(function (key) {
+      var f = figures[key], role = state.role || f.spec.role, typical = {}, told = [], all = 0;
+      if (f.kind !== "intervals") return;
+      var kept = function (r) { return r.role === role && (!state.shop || r.shop === state.shop); };
+      var under = function (r) { return (f.spec.held || []).indexOf(r.shop) >= 0; };  // where a rule speaks of 65 %
+      data.transfer.role.filter(kept).forEach(function (r) { typical[r.shop] = r.v; });
+      data.transfer[f.spec.by].filter(kept).forEach(function (r) { all++; if (r.v !== null) told.push(r); });
+      var count = function (test) { return told.filter(test).length; };
+      var say = {
+        all: all, told: told.length, records: told.reduce(function (sum, r) { return sum + r.n; }, 0),
+        held: count(under),
+        above: count(function (r) { return under(r) && r.lo !== null && r.lo > 0.65; }),
+        below: count(function (r) { return under(r) && r.hi !== null && r.hi < 0.65; }),
+        apart: count(function (r) {
+          var t = typical[r.shop];
+          return t !== undefined && t !== null && r.lo !== null && !r.joined && (r.hi < t || r.lo > t);
+        })
+      };
+      say.open = say.held - say.above - say.below;
+      document.querySelectorAll("[data-held]").forEach(function (el) { el.hidden = !say.held; });
+      document.querySelectorAll("[data-count]").forEach(function (el) {
+        var n = say[el.dataset.count];
+        el.textContent = el.dataset.zero && n === 0 ? el.dataset.zero : plain(n, 0);
+      });
+    });
+  }
+
+  // --- figures: each function redraws what its Python twin (reports/figures) drew for all data ---
+  var draw = {
+    runs: function (plot) {
+      var s = sums("ledger", "")[""], at = see(), poured = s["poured." + at], parts = shares(s), left = 0;
+      var xs = [], ys = [];
+      data.parts.forEach(function (p, i) {
+        var width = 100 * parts[p[0]], low = s[p[0] + "." + at + ".low"], high = s[p[0] + "." + at + ".high"];
+        var label = phrase(width / 100, "per100"), ends = null;
+        if (low !== undefined && poured > 0 && width > 0) {
+          low = 100 * low / poured; high = 100 * high / poured;
+          label = phrase(width / 100, "per100", low / 100, high / 100);
+          ends = p[0] === "overspray" ? [left + width - high, left + width - low] : [left + low, left + high];
+        }
+        [2 * i, 2 * i + 1].forEach(function (t) { plot.data[t].x = [left + width / 2]; plot.data[t].width = [width]; });
+        if (ends) {
+          var y = p[2] + 0.1;
+          xs.push(ends[0], ends[0], null, ends[0], ends[1], null, ends[1], ends[1], null);
+          ys.push(y - 0.07, y + 0.07, null, y, y, null, y - 0.07, y + 0.07, null);
+        }
+        var note = plot.layout.annotations[i];
+        note.x = left; note.visible = width > 0; note.text = "<b>" + p[1] + "</b> " + label;
+        left += width;
+      });
+      plot.data[2 * data.parts.length].x = xs;
+      plot.data[2 * data.parts.length].y = ys;
+    },
+    intervals: function (plot, spec, el, note) {
+      var role = state.role || spec.role, list = [];
+      var of = function (by) {
+        return data.transfer[by].filter(function (r) { return r.role === role && (!state.shop || r.shop === state.shop); });
+      };
+      var typical = of("role"), members = of(spec.by), seen = {}, many = members.length > spec.most && !state.shop;
+      if (many) members = [];
+      typical.concat(members).forEach(function (r) { seen[r.shop] = 1; });
+      Object.keys(seen).sort().forEach(function (shop) {
+        typical.forEach(function (r) {
+          if (r.shop === shop) list.push(Object.assign({}, r, { typical: true, name: (data.shops[shop] || shop) + " as a whole" }));
+        });
+        members.forEach(function (r) { if (r.shop === shop) list.push(Object.assign({}, r, { typical: false })); });
+      });
+      var traces = [0, 1, 2, 3, 4].map(function () { return { x: [], y: [] }; });
+      var pct = function (v) { return Math.round(100000 * v) / 1000; };
+      list.forEach(function (r, at) {
+        var y = at + 0.5;
+        if (r.v === null) return;
+        if (r.lo !== null && r.hi !== null) {
+          traces[0].x.push(pct(r.lo), pct(r.hi), null); traces[0].y.push(y, y, null);
+          traces[1].x.push(pct(r.lo), pct(r.hi)); traces[1].y.push(y, y);
+        }
+        var t = traces[r.typical ? 4 : r.joined ? 3 : 2];
+        t.x.push(pct(r.v)); t.y.push(y);
+      });
+      traces.forEach(function (t, i) { plot.data[i].x = t.x; plot.data[i].y = t.y; });
+      // Wide: words left of the band. Narrow, printed, or where words are long: words above it, rows taller.
+      var small = !printing && el.clientWidth < 520, longest = 0;
+      var label = function (r) {
+        var words = standing(r), name = "<b>" + escapeText(r.name) + "</b>";
+        var first = r.joined && !r.typical ? name + " together with " + escapeText(r.joined) + ":" : name;
+        var fits = !small || (first + words).length < 50;
+        return first + (!fits ? "<br>" : first === name ? "  " : " ") + words;
+      };
+      list.forEach(function (r) { longest = Math.max(longest, label(r).replace(/<[^>]*>/g, "").length); });
+      var text = Math.min(640, Math.max(240, 8.4 * longest + 12));
+      var narrow = printing || el.clientWidth < 980 || 8.4 * longest + 12 > 0.55 * el.clientWidth;
+      var fit = Math.max(28, Math.min(34, Math.floor(505 / Math.max(1, list.length))));  // a sheet holds some twenty rows
+      var row = printing ? fit : small ? 62 : narrow ? 54 : 34, base = printing ? 0.64 : narrow ? 0.56 : 0.5;
+      plot.layout.margin.l = text;
+      if (printing) { plot.data[0].line.width = 9; plot.data[1].marker.size = 6; }
+      if (narrow) {
+        plot.layout.margin.l = 4;
+        plot.data.forEach(function (t) { t.y = t.y.map(function (y) { return y === null ? y : y + base - 0.5; }); });
+      }
+      plot.layout.annotations = list.map(function (r, at) {
+        return {
+          x: 0, xref: "paper", xshift: narrow ? 0 : -text, y: printing ? at + 0.42 : narrow ? at + 0.3 : at + 0.5, showarrow: false, xanchor: "left",
+          yanchor: narrow ? "bottom" : "middle", align: "left",
+          text: label(r),
+          font: { size: printing ? 12 : narrow ? 14 : 15, color: r.v === null || r.typical ? data.colours.muted : data.colours.ink }
+        };
+      });
+      var line = [], held = spec.held || [];  // the line at 65 %, beside the guns of shops where a rule speaks of it
+      list.forEach(function (r, at) {
+        var last = line[line.length - 1];
+        if (held.indexOf(r.shop) < 0) return;
+        if (!narrow && last && last.y1 === at) last.y1 = at + 1;
+        else line.push({  // where words stand above the bands it is a stroke on each band, so that it crosses no word
+          type: "line", x0: 65, x1: 65, y0: narrow ? at + base - 0.2 : at, y1: narrow ? at + base + 0.2 : at + 1,
+          line: { color: data.colours.limit, width: 1.5, dash: narrow ? "solid" : "dash" }
+        });
+      });
+      plot.layout.xaxis.tickvals = line.length ? [0, 25, 50, 65, 75, 100] : [0, 25, 50, 75, 100];
+      plot.layout.xaxis.ticktext = plot.layout.xaxis.tickvals.map(function (v) { return v === 100 ? "100 % landed" : String(v); });
+      plot.layout.shapes = line.concat(list.map(function (r, at) {
+        return {
+          type: "line", x0: 0, x1: 100, y0: at + base, y1: at + base, layer: "below",
+          line: { color: data.colours.line, width: 1 }
+        };
+      }));
+      plot.layout.height = 44 + row * Math.max(1, list.length) + 8;
+      plot.layout.yaxis.range = [Math.max(1, list.length), narrow ? -0.25 : 0];
+      note.textContent = list.length ? "Shown: " + role.replace(/_/g, " ") + (many ? "; choose a shop to see more than its own figure." : ".") : "No figure for this choice; choose another role or shop.";
+    },
+    emissions: function (plot, spec, el) {
+      var c = data.cubes.emissions, keep = memory.emissions || (memory.emissions = keeps("emissions"));
+      var kept = periods("emissions"), at = {}, values = {}, lacking = kept.map(function () { return false; });
+      kept.forEach(function (m, i) { at[m] = i; });
+      data.sources.forEach(function (s) { values[s] = kept.map(function () { return 0; }); });
+      for (var i = 0; i < keep.length; i++) {
+        var month = c.members.month[c.at.month[i]];
+        if (!keep[i] || !(month in at)) continue;
+        var category = c.members.category[c.at.category[i]];
+        values[category in values ? category : "coating"][at[month]] += c.m.voc[i];
+        if (c.m.incomplete[i] > 0) lacking[at[month]] = true;
+      }
+      var x = kept.map(function (m) { return m + "-15"; });
+      data.sources.forEach(function (s, t) {
+        plot.data[t].x = x;
+        plot.data[t].y = values[s].map(function (v) { return Math.round(v * 1e4) / 1e4 || null; });
+        plot.data[t].visible = plot.data[t].y.some(Boolean);
+      });
+      var marks = plot.data[data.sources.length];
+      var missing = x.map(function (_, i) { return i; }).filter(function (i) { return lacking[i]; });
+      marks.x = missing.map(function (i) { return x[i]; });
+      marks.y = missing.map(function (i) {
+        return data.sources.reduce(function (sum, s) { return sum + Math.max(0, values[s][i]); }, 0);
+      });
+      var every = Math.max(1, Math.ceil(x.length / (el.clientWidth < 520 ? 6 : 16)));
+      plot.layout.xaxis.tickvals = x.filter(function (_, i) { return i % every === 0; });
+      marks.text = missing.map(function () { return ""; });
+    }
+  };
+  function escapeText(text) { return text.replace(/&/g, "&amp;").replace(/</g, "&lt;").replace(/>/g, "&gt;"); }
+
+  function rescale(plot, unitsOfAxes) {  // arrays of an axis with a unit, from metric to the reader's
+    Object.keys(unitsOfAxes).forEach(function (axis) {
+      var u = unitsOfAxes[axis], factor = units() === "us" ? data.units[u.kind][2] : 1;
+      plot.data.forEach(function (t) { t[axis] = t[axis].map(function (v) { return v === null ? v : v / factor; }); });
+      plot.layout.annotations[0].text = u.title.replace("{unit}", unitWord(u.kind));
+    });
+  }
+  function toDark(value) {
+    if (typeof value === "string") return data.dark[value] || value;
+    if (Array.isArray(value)) return value.map(toDark);
+    if (value && typeof value === "object") {
+      var out = {};
+      Object.keys(value).forEach(function (k) { out[k] = toDark(value[k]); });
+      return out;
+    }
+    return value;
+  }
+  function redraw() {
+    if (!window.Plotly) return;
+    Object.keys(figures).forEach(function (key) {
+      var f = figures[key], plot = JSON.parse(f.text).plot;
+      plot.layout.template = JSON.parse(JSON.stringify(data.template));
+      draw[f.kind](plot, f.spec, f.el, document.querySelector('[data-note="' + key + '"]'));
+      rescale(plot, f.units);
+      if (isDark()) plot = toDark(plot);
+      if (printing) {
+        plot.layout.width = 680;
+        if (f.kind !== "intervals") plot.layout.height = 440;
+      }
+      else plot.layout.autosize = true;
+      if (f.el.clientWidth < 520) {
+        (plot.layout.annotations || []).forEach(function (a) { if (a.font && a.font.size > 12) a.font.size = a.font.size > 15 ? 13 : 12; });
+        if (plot.layout.margin.r > 100) plot.layout.margin.r = 100;
+        var axis = plot.layout.xaxis, wide = axis && axis.ticktext ? axis.tickvals : [];
+        var kept = function (_, i) { return wide[i] % 50 === 0; };  // a label each half: more would be set aslant
+        if (wide.length) { axis.ticktext = axis.ticktext.filter(kept); axis.tickvals = wide.filter(kept); axis.tickangle = 0; }
+      }
+      f.drawn = plot;
+      window.Plotly.react(f.el, plot.data, plot.layout, { displayModeBar: false, responsive: true, scrollZoom: false });
+    });
+  }
+
+  function apply() {
+    memory = {};
+    ground();
+    write();
+    numbers();
+    strips();
+    rows();
+    whatIf();
+    reckon();
+    counts();
+    redraw();
+    var status = document.querySelector("[data-status]");
+    if (status) status.textContent = "Now shown: " + (state.shop ? data.shops[state.shop] || state.shop : "all shops") + ", " + when() + ".";
+  }
+
+  function start() {
+    data = window.FILMLEDGER;
+    choose();
+    document.querySelectorAll("select[name]").forEach(function (el) {
+      el.addEventListener("change", function () {
+        state[el.name] = el.value;
+        if (el.name === "from" && state.to && state.from > state.to) set("to", state.from);
+        if (el.name === "to" && state.from && state.to && state.to < state.from) set("from", state.to);
+        apply();
+      });
+    });
+    document.querySelectorAll("form.filters").forEach(function (form) {
+      form.addEventListener("reset", function (event) {
+        event.preventDefault();
+        form.querySelectorAll("select").forEach(function (el) {
+          if (el.name === "see") { el.value = root.dataset.see; state.see = ""; } else set(el.name, "");
+        });
+        apply();
+      });
+      form.addEventListener("submit", function (event) { event.preventDefault(); });
+    });
+    document.querySelectorAll("form.whatif").forEach(function (form) {
+      form.addEventListener("input", function (event) {
+        if (event.target.name === "jobs") event.target.dataset.own = "1";
+        whatIf();
+      });
+      form.addEventListener("reset", function () {
+        delete form.elements.jobs.dataset.own;
+        setTimeout(whatIf, 0);
+      });
+    });
+    document.querySelectorAll("a[data-jump]").forEach(function (a) {  // the address keeps the filters, so the jump is made here
+      a.addEventListener("click", function (event) {
+        var to = document.getElementById(a.getAttribute("href").slice(1));
+        event.preventDefault();
+        to.setAttribute("tabindex", "-1");
+        to.focus();
+        to.scrollIntoView();
+      });
+    });
+    document.querySelectorAll("button[data-print]").forEach(function (b) {
+      b.addEventListener("click", function () {
+        var one = document.getElementById(b.dataset.print);
+        one.classList.add("alone");
+        root.classList.add("one");
+        window.print();
+        root.classList.remove("one");
+        one.classList.remove("alone");
+      });
+    });
+    document.querySelectorAll("form.whatif, form.reckoner").forEach(function (form) {
+      form.addEventListener("submit", function (event) { event.preventDefault(); });
+    });
+    document.querySelectorAll("[data-figure]").forEach(function (el) {
+      var key = el.dataset.figure, text = document.getElementById("json-" + key).textContent, made = JSON.parse(text);
+      figures[key] = {
+        text: text, kind: made.kind, spec: made.spec, units: made.units, el: document.getElementById("plot-" + key)
+      };
+    });
+    document.querySelectorAll("button[data-save]").forEach(function (b) {
+      b.addEventListener("click", function () {
+        var f = figures[b.dataset.ofFigure];
+        window.Plotly.downloadImage(f.el, {
+          format: b.dataset.save, filename: "filmledger-" + b.dataset.ofFigure, width: f.el.clientWidth,
+          height: f.el.clientHeight, scale: b.dataset.save === "png" ? 2 : 1
+        });
+      });
+    });
+    var skip = document.querySelector(".skip");
+    skip.addEventListener("click", function (event) {  // the address keeps the filters, so the jump is made here
+      event.preventDefault();
+      document.getElementById("main").focus();
+    });
+    matchMedia("(prefers-color-scheme: dark)").addEventListener("change", redraw);
+    window.addEventListener("beforeprint", function () { printing = true; redraw(); });
+    window.addEventListener("afterprint", function () { printing = false; redraw(); });
+    window.addEventListener("hashchange", function () { state = read(); choose(); apply(); });
+    apply();
+    window.filmledgerPage = { figures: figures, sums: function (cube, dim) { return sums(cube, dim || ""); } };
+    root.dataset.awake = "";  // words, numbers, strips and choices work; figures follow
+    if (!root.dataset.plotly) { root.dataset.ready = ""; return; }
+    requestAnimationFrame(function () {
+      var script = document.createElement("script");
+      script.src = root.dataset.plotly;
+      script.onload = function () { redraw(); listen(); root.dataset.ready = ""; };
+      document.head.appendChild(script);
+    });
+  }
+  function listen() {  // a month's column chooses that month alone, again all of them
+    var f = figures.emissions;
+    if (!f || !document.querySelector("select[name=from]")) return;
+    f.el.on("plotly_click", function (event) {
+      var month = String(event.points[0].x).slice(0, 7), alone = state.from === month && state.to === month;
+      set("from", alone ? "" : month);
+      set("to", alone ? "" : month);
+      apply();
+    });
+  }
+  function choose() {  // the choices of the address into the selects; what is not on offer is dropped
+    var fallback = { see: root.dataset.see, units: root.dataset.units };
+    document.querySelectorAll("select[name]").forEach(function (el) {
+      var given = state[el.name];
+      var known = Array.prototype.some.call(el.options, function (o) { return o.value === given; });
+      if (given && !known) state[el.name] = given = "";
+      el.value = given || fallback[el.name] || "";
+    });
+  }
+  function set(name, value) {
+    state[name] = value;
+    document.querySelectorAll('select[name="' + name + '"]').forEach(function (el) { el.value = value; });
+  }
+  document.addEventListener("DOMContentLoaded", start);
+})();

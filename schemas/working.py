@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import pandera.polars as pa
 
-from schemas.registers import ROLES
+from schemas.registers import PERIODS, REGISTERS, ROLES
 from schemas.vocabulary import (
+    ColumnInfo,
     choice,
     day,
     flag,
@@ -102,6 +103,44 @@ cup_intervals = table(
     gone_g=number("What left the cup", "g"),
 )
 
+
+def _versions(name: str, register: str) -> pa.DataFrameSchema:
+    own: dict[str, ColumnInfo] = {
+        column: found.metadata["info"] for column, found in REGISTERS[register].columns.items()
+    }
+    return table(
+        name,
+        f"Each version of a row of {register} with the days on which it is in force",
+        **own,
+        from_on=day("First day"),
+        until_on=day("First day no longer"),
+    )
+
+
+booth_versions = _versions("booth_versions", "booths")
+component_versions = _versions("component_versions", "components")
+product_versions = _versions("product_versions", "products")
+
+unit_factors = table(
+    "unit_factors",
+    "Units of mass and volume",
+    unit=text("The unit", key=True),
+    quantity=choice("What it measures", "mass", "volume"),
+    factor=number("What an amount in it is multiplied by to have kg or L", "1", above=0),
+)
+
+permit_amounts = table(
+    "permit_amounts",
+    "Limits of permits in kg and L",
+    shop_id=_SHOP,
+    measure=text("What is limited", key=True),
+    period=choice("Over which period", *PERIODS, key=True),
+    limit_stated=number("The limit as the permit states it", "unit", low=0),
+    unit=text("Its unit"),
+    source=text("Where it stands"),
+    amount=number("The limit in kg or L; empty: its unit cannot measure this", "by measure", nullable=True),
+)
+
 component_facts = table(
     "component_facts",
     "Each version of a component with what follows from its figures",
@@ -176,6 +215,27 @@ cup_feeds = table(
         nullable=True,
     ),
     why_not=text("Why what it took cannot carry a record", nullable=True),
+)
+
+gun_order = table(
+    "gun_order",
+    "Each spray operation and the one that its gun sprayed next",
+    shop_id=_SHOP,
+    job_id=_JOB,
+    operation_no=_OPERATION,
+    gun_id=text("The gun"),
+    next_shop_id=text("Shop of the next", nullable=True),
+    next_job_id=text("Job of the next", nullable=True),
+    next_operation_no=integer("The next", nullable=True),
+)
+
+gun_uses = table(
+    "gun_uses",
+    "How each gun is used, in whichever shop it was",
+    gun_id=text("The gun", key=True),
+    tip_mm=number("The tip last written down for it", "mm", nullable=True),
+    n_primer=integer("Operations with surfacer or sprayable filler"),
+    n_finish=integer("Operations with base, mid coat, clear or single stage"),
 )
 
 leftover_habits = table(
@@ -822,8 +882,9 @@ hap_uses = table(
 WORKING: dict[str, pa.DataFrameSchema] = {
     t.name: t
     for t in (
-        incomplete, pour_lines, cup_pours, cup_contents, cup_intervals, component_facts, operation_faces, sprays, cup_feeds,
-        leftover_habits, sprayed, gauge_fits, stage_positions, panel_work, increment_layers, film_pieces, film_spreads, equations,
+        incomplete, pour_lines, cup_pours, cup_contents, cup_intervals, booth_versions, component_versions, product_versions,
+        unit_factors, permit_amounts, component_facts, operation_faces, sprays, cup_feeds, gun_order, gun_uses, leftover_habits, sprayed,
+        gauge_fits, stage_positions, panel_work, increment_layers, film_pieces, film_spreads, equations,
         piece_films, unread_faces, face_films, panel_spread, record_faces, record_layers, records, operation_te,
         record_budgets, transfer_model, operation_films, film_scatter, told_films, told_sums, transfer_spread, film_groups,
         over_build,

@@ -1,14 +1,6 @@
 -- Booths and their filters where the shop rules of 40 CFR 63 subpart HHHHHH apply: what each version of a booth's row says it
 -- holds back against the 98 % of 63.11173(e)(2), and whether a paper shows it. No figure or no paper: missing, never assumed.
-WITH versions AS (
-    SELECT
-        *,
-        lead(coalesce(valid_from, DATE '0001-01-01')) OVER (
-            PARTITION BY booth_id ORDER BY coalesce(valid_from, DATE '0001-01-01')
-        ) AS until_on
-    FROM booths
-),
-figures AS (
+WITH figures AS (
     SELECT p.shop_id, f.value AS needed, f.source
     FROM emission_places AS p
     INNER JOIN packs AS k ON k.jurisdiction = p.jurisdiction AND strpos(k.sections, 'shop_rules') > 0
@@ -18,8 +10,8 @@ figures AS (
 SELECT
     v.shop_id,
     v.booth_id,
-    coalesce(v.valid_from, DATE '0001-01-01') AS from_on,
-    v.until_on,
+    v.from_on,
+    nullif(v.until_on, DATE '9999-12-31') AS until_on,
     v.filter_capture,
     f.needed AS filter_capture_needed,
     v.evidence_ref,
@@ -37,6 +29,6 @@ SELECT
         ''
     ) AS missing,
     f.source
-FROM versions AS v
+FROM booth_versions AS v
 INNER JOIN figures AS f ON f.shop_id = v.shop_id
-ORDER BY v.shop_id, v.booth_id, from_on
+ORDER BY v.shop_id, v.booth_id, v.from_on

@@ -5,14 +5,9 @@
 WITH versions AS (
     SELECT
         *,
-        coalesce(valid_from, DATE '0001-01-01') AS from_on,
-        coalesce(
-            lead(valid_from) OVER (PARTITION BY component_id ORDER BY coalesce(valid_from, DATE '0001-01-01')),
-            DATE '9999-12-31'
-        ) AS until_on,
         coalesce(solids_mass_fraction, 0) + coalesce(voc_mass_fraction, 0) + coalesce(water_mass_fraction, 0)
         + coalesce(exempt_mass_fraction, 0) AS fractions_sum
-    FROM components
+    FROM component_versions
 ),
 exempt_densities AS (
     SELECT cas, min(density_g_per_ml) AS density_g_per_ml

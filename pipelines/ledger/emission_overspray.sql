@@ -2,16 +2,6 @@
 -- the operation. An upper figure, since floor and masking take part: where no booth or no capture is known nothing is held
 -- back. The interval is that of the transfer efficiency. Solids whose way is not known are listed, not counted: their
 -- particulate is not known. Those that no operation took stand in the month of their cup's first pour.
-WITH booth_versions AS (
-    SELECT
-        *,
-        coalesce(valid_from, DATE '0001-01-01') AS from_on,
-        coalesce(
-            lead(valid_from) OVER (PARTITION BY booth_id ORDER BY coalesce(valid_from, DATE '0001-01-01')),
-            DATE '9999-12-31'
-        ) AS until_on
-    FROM booths
-)
 SELECT
     l.shop_id,
     l.mix_id,

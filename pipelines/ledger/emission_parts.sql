@@ -2,17 +2,7 @@
 -- cup, as its shop reports them (content_voc: as limits on content see it); ml is its volume, limited_ml that volume less
 -- water (and less exempt compounds but on the EU's basis), mL per g of cup. A component without a figure takes the
 -- product's ready-to-spray one (VOC by its volume).
-WITH product_versions AS (
-    SELECT
-        *,
-        coalesce(valid_from, DATE '0001-01-01') AS from_on,
-        coalesce(
-            lead(valid_from) OVER (PARTITION BY product_id ORDER BY coalesce(valid_from, DATE '0001-01-01')),
-            DATE '9999-12-31'
-        ) AS until_on
-    FROM products
-),
-wholes AS (
+WITH wholes AS (
     SELECT shop_id, mix_id, sum(mass_g) AS mass_g
     FROM cup_contents
     GROUP BY shop_id, mix_id

@@ -1,17 +1,7 @@
 -- What is compared with a data sheet's window: the film of one product on one face, operations with no cut or strip between
 -- them summed. Where the window speaks of the film after sanding and a cut follows, only a film read after that cut counts;
 -- without one the film after sanding is not known (film_um null) and no over-build is claimed.
-WITH product_versions AS (
-    SELECT
-        *,
-        coalesce(valid_from, DATE '0001-01-01') AS from_on,
-        coalesce(
-            lead(valid_from) OVER (PARTITION BY product_id ORDER BY coalesce(valid_from, DATE '0001-01-01')),
-            DATE '9999-12-31'
-        ) AS until_on
-    FROM products
-),
-listed AS (
+WITH listed AS (
     SELECT DISTINCT shop_id, job_id, operation_no
     FROM operation_panels
 ),

@@ -10,14 +10,7 @@
 --                  or the reverse: the two are kept apart (common practice, no published source)
 --   reads          area-weighted mean film of the pair's operations against the window, where its 95 % interval lies outside
 WITH product_now AS (
-    SELECT *
-    FROM (
-        SELECT
-            *,
-            row_number() OVER (PARTITION BY product_id ORDER BY coalesce(valid_from, DATE '0001-01-01') DESC) AS newest
-        FROM products
-    ) AS versions
-    WHERE newest = 1
+    SELECT * FROM product_versions WHERE until_on = DATE '9999-12-31'
 ),
 pairs_used AS (
     SELECT
@@ -33,26 +26,6 @@ pairs_used AS (
         ON o.shop_id = p.shop_id AND o.job_id = p.job_id AND o.operation_no = p.operation_no
     LEFT JOIN product_now AS w ON w.product_id = p.product_id
     GROUP BY p.shop_id, p.gun_id, p.product_id
-),
-day_tips AS (
-    SELECT gun_id, tip_mm
-    FROM (
-        SELECT
-            gun_id,
-            tip_mm,
-            row_number() OVER (PARTITION BY gun_id ORDER BY started_at DESC, shop_id, job_id, operation_no) AS newest
-        FROM operations
-        WHERE kind = 'spray' AND tip_mm IS NOT NULL
-    ) AS tips
-    WHERE newest = 1
-),
-purposes AS (
-    SELECT
-        gun_id,
-        sum(CASE WHEN role IN ('surfacer', 'sprayable_filler') THEN 1 ELSE 0 END) AS n_primer,
-        sum(CASE WHEN role IN ('base', 'mid_coat', 'clear', 'single_stage') THEN 1 ELSE 0 END) AS n_finish
-    FROM sprays
-    GROUP BY gun_id
 ),
 places AS (
     SELECT
@@ -96,14 +69,14 @@ facts AS (
         c.product_id,
         v.role,
         coalesce(u.n_operations, 0) AS n_operations,
-        coalesce(t.tip_mm, g.tip_mm) AS tip_mm,
+        coalesce(w.tip_mm, g.tip_mm) AS tip_mm,
         v.tip_min_mm,
         v.tip_max_mm,
         u.inlet_kpa,
         u.n_pressures,
         CAST(u.n_too_high AS BIGINT) AS n_too_high,
         v.inlet_max_kpa,
-        coalesce(t.tip_mm, g.tip_mm) >= v.tip_min_mm - 1e-9 AND coalesce(t.tip_mm, g.tip_mm) <= v.tip_max_mm + 1e-9 AS tip_fits,
+        coalesce(w.tip_mm, g.tip_mm) >= v.tip_min_mm - 1e-9 AND coalesce(w.tip_mm, g.tip_mm) <= v.tip_max_mm + 1e-9 AS tip_fits,
         u.inlet_kpa <= v.inlet_max_kpa + 1e-9 AS pressure_fits,
         CASE r.cup WHEN 'inside' THEN 'above' WHEN 'outside' THEN 'below' WHEN 'missing' THEN 'unknown' ELSE 'review' END
             AS cup_rule,
@@ -127,8 +100,7 @@ facts AS (
     LEFT JOIN gun_rules AS r ON r.shop_id = c.shop_id AND r.gun_id = c.gun_id
     LEFT JOIN product_now AS v ON v.product_id = c.product_id
     LEFT JOIN pairs_used AS u ON u.shop_id = c.shop_id AND u.gun_id = c.gun_id AND u.product_id = c.product_id
-    LEFT JOIN day_tips AS t ON t.gun_id = c.gun_id
-    LEFT JOIN purposes AS w ON w.gun_id = c.gun_id
+    LEFT JOIN gun_uses AS w ON w.gun_id = c.gun_id
     LEFT JOIN places AS l ON l.shop_id = c.shop_id
     LEFT JOIN films AS f ON f.shop_id = c.shop_id AND f.gun_id = c.gun_id AND f.product_id = c.product_id
 ),

@@ -25,16 +25,6 @@ poured_on AS (
     WHERE from_mix_id IS NOT NULL
     GROUP BY shop_id, from_mix_id
 ),
-product_versions AS (
-    SELECT
-        *,
-        coalesce(valid_from, DATE '0001-01-01') AS from_on,
-        coalesce(
-            lead(valid_from) OVER (PARTITION BY product_id ORDER BY coalesce(valid_from, DATE '0001-01-01')),
-            DATE '9999-12-31'
-        ) AS until_on
-    FROM products
-),
 over_all_volume AS (
     SELECT DISTINCT product_id
     FROM product_categories

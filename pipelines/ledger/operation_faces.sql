@@ -1,15 +1,5 @@
 -- Which faces each spray operation covered, with area (m2) and what lies under the film.
 -- Area: the row's own, else panel_areas by the job's class of vehicle. coats: the day's, else the product's fewest, else 1.
-WITH product_versions AS (
-    SELECT
-        *,
-        coalesce(valid_from, DATE '0001-01-01') AS from_on,
-        coalesce(
-            lead(valid_from) OVER (PARTITION BY product_id ORDER BY coalesce(valid_from, DATE '0001-01-01')),
-            DATE '9999-12-31'
-        ) AS until_on
-    FROM products
-)
 SELECT
     o.shop_id,
     o.job_id,

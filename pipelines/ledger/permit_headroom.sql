@@ -29,29 +29,6 @@ paces AS (
     WHERE back <= 3
     GROUP BY shop_id, measure
 ),
-limits AS (
-    SELECT
-        shop_id,
-        measure,
-        period,
-        "limit" AS limit_stated,
-        unit,
-        source,
-        CASE
-            WHEN measure LIKE 'rts_l%' THEN "limit" * CASE unit
-                WHEN 'l' THEN 1.0
-                WHEN 'gal_us' THEN 3.785411784
-                WHEN 'gal_imp' THEN 4.54609
-            END
-            ELSE "limit" * CASE unit
-                WHEN 'kg' THEN 1.0
-                WHEN 'lb' THEN 0.45359237
-                WHEN 'ton_us' THEN 907.18474
-                WHEN 'tonne' THEN 1000.0
-            END
-        END AS amount
-    FROM permit_limits
-),
 stands AS (
     SELECT
         l.shop_id,
@@ -71,7 +48,7 @@ stands AS (
             WHEN 'calendar_year' THEN m.year_to_date
             ELSE m.total
         END AS total
-    FROM limits AS l
+    FROM permit_amounts AS l
     INNER JOIN latest AS t ON t.shop_id = l.shop_id
     LEFT JOIN months AS m ON m.shop_id = l.shop_id AND m.measure = l.measure AND m.month = t.month
     LEFT JOIN paces AS p ON p.shop_id = l.shop_id AND p.measure = l.measure

@@ -3,8 +3,7 @@
 -- cleaning or unscaled use, refused ones too. What is not known never counts as 0: a sum of nothing known is null, any other a
 -- lower bound, and complete is false. Measures: rts_l and rts_l:<category> (L); voc_kg (waste credits taken off), exempt_kg, pm_kg,
 -- hap_kg (organic ones) and hap_kg:<cas>, and where the EU's definitions hold solvent_kg (solvent_lines).
--- limit: that of the permit over rolling_12_months, turned into L or kg (gal_us 3.785411784 L, gal_imp 4.54609 L,
--- lb 0.45359237 kg, ton_us 907.18474 kg, tonne 1000 kg); null where its unit does not fit the measure.
+-- limit: that of the permit over rolling_12_months, turned into L or kg; null where its unit does not fit the measure.
 WITH digits AS (
     SELECT * FROM (VALUES (0), (1), (2), (3), (4), (5), (6), (7), (8), (9)) AS d (n)
 ),
@@ -62,30 +61,10 @@ reaches AS (
     INNER JOIN monthly AS a ON a.shop_id = s.shop_id
     GROUP BY s.shop_id, s.first_m, s.last_m
 ),
-limits AS (
-    SELECT
-        shop_id,
-        measure,
-        period,
-        CASE
-            WHEN measure LIKE 'rts_l%' THEN "limit" * CASE unit
-                WHEN 'l' THEN 1.0
-                WHEN 'gal_us' THEN 3.785411784
-                WHEN 'gal_imp' THEN 4.54609
-            END
-            ELSE "limit" * CASE unit
-                WHEN 'kg' THEN 1.0
-                WHEN 'lb' THEN 0.45359237
-                WHEN 'ton_us' THEN 907.18474
-                WHEN 'tonne' THEN 1000.0
-            END
-        END AS amount
-    FROM permit_limits
-),
 measures AS (
     SELECT DISTINCT shop_id, measure FROM monthly
     UNION
-    SELECT DISTINCT shop_id, measure FROM limits
+    SELECT DISTINCT shop_id, measure FROM permit_amounts
 ),
 grid AS (
     SELECT r.shop_id, e.measure, r.from_m + n.n AS m, r.first_m, r.last_m
@@ -163,5 +142,5 @@ SELECT
     s.year_to_date,
     s.complete
 FROM told AS s
-LEFT JOIN limits AS l ON l.shop_id = s.shop_id AND l.measure = s.measure AND l.period = 'rolling_12_months'
+LEFT JOIN permit_amounts AS l ON l.shop_id = s.shop_id AND l.measure = s.measure AND l.period = 'rolling_12_months'
 ORDER BY s.shop_id, month, s.measure

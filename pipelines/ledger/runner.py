@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from pipelines.ledger import film, film_build, graph, origin, pieces
+from pipelines.ledger import film, film_build, graph, origin, pieces, unit_factors
 from schemas import door
 
 if TYPE_CHECKING:
@@ -34,6 +34,7 @@ PYTHON_STEPS: dict[str, Callable[..., pl.DataFrame]] = {
     "told_films": film_build.told_films,
     "told_sums": film_build.told_sums,
     "transfer_spread": film_build.transfer_spread,
+    "unit_factors": unit_factors.unit_factors,
 }
 
 

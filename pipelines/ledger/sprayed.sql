@@ -3,24 +3,13 @@
 -- there is none; taken from its cups pro rata to what left them, never more than left. Nothing is flushed from an
 -- incomplete cup, whose way is not split. expected_ columns use the usual leftover where none was weighed; sprayed_ and
 -- solids_ stay null there.
-WITH gun_order AS (
-    SELECT
-        shop_id,
-        job_id,
-        operation_no,
-        gun_id,
-        lead(shop_id) OVER (PARTITION BY gun_id ORDER BY started_at, shop_id, job_id, operation_no) AS next_shop,
-        lead(job_id) OVER (PARTITION BY gun_id ORDER BY started_at, shop_id, job_id, operation_no) AS next_job,
-        lead(operation_no) OVER (PARTITION BY gun_id ORDER BY started_at, shop_id, job_id, operation_no) AS next_operation
-    FROM sprays
-),
-carried_on AS (
+WITH carried_on AS (
     SELECT DISTINCT g.shop_id, g.job_id, g.operation_no
     FROM gun_order AS g
     INNER JOIN cup_feeds AS f ON f.shop_id = g.shop_id AND f.job_id = g.job_id AND f.operation_no = g.operation_no
     INNER JOIN cup_feeds AS n
         ON n.shop_id = f.shop_id AND n.mix_id = f.mix_id
-        AND n.shop_id = g.next_shop AND n.job_id = g.next_job AND n.operation_no = g.next_operation
+        AND n.shop_id = g.next_shop_id AND n.job_id = g.next_job_id AND n.operation_no = g.next_operation_no
 ),
 flushes AS (
     SELECT

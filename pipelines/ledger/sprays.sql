@@ -1,15 +1,5 @@
 -- One row per spray operation with what is known of it: gun, hands, product, role, area and when.
-WITH product_versions AS (
-    SELECT
-        *,
-        coalesce(valid_from, DATE '0001-01-01') AS from_on,
-        coalesce(
-            lead(valid_from) OVER (PARTITION BY product_id ORDER BY coalesce(valid_from, DATE '0001-01-01')),
-            DATE '9999-12-31'
-        ) AS until_on
-    FROM products
-),
-areas AS (
+WITH areas AS (
     SELECT
         shop_id,
         job_id,

@@ -6,17 +6,7 @@
 -- wholly taken out again is not in the cup and has no row. g and mL; null is not known, and then the quotient is not known.
 -- on_date picks the version of the component's register row, product_on that of the product (where a figure of the component
 -- is lacking: from_product).
-WITH product_versions AS (
-    SELECT
-        *,
-        coalesce(valid_from, DATE '0001-01-01') AS from_on,
-        coalesce(
-            lead(valid_from) OVER (PARTITION BY product_id ORDER BY coalesce(valid_from, DATE '0001-01-01')),
-            DATE '9999-12-31'
-        ) AS until_on
-    FROM products
-),
-over_all_volume AS (
+WITH over_all_volume AS (
     SELECT DISTINCT product_id
     FROM product_categories
     WHERE category IN ('preparatory', 'pre_cleaner') AND jurisdiction IN ('eu', 'uk')

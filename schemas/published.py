@@ -245,7 +245,9 @@ def _effects(what: str) -> dict[str, ColumnInfo]:
         "high": number("Upper end of the 95 % interval", "1", nullable=True),
         "n": integer("Records behind it"),
         "reliability": number("1 - prediction error variance / variance between them", "1", nullable=True),
-        "vif": number("How much the other's being unknown widens it", "1", nullable=True),
+        "vif": number(
+            "How much the other's being unknown widens it; empty where no record tells them apart", "1", nullable=True
+        ),
         "separable": flag("It can be told apart from what it always occurs with", nullable=True),
         "with_whom": text("What it cannot be told apart from", nullable=True),
         "flagged": flag("Its transfer is shown to be low by a material size"),

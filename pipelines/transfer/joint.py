@@ -18,6 +18,7 @@ from pipelines.transfer.direct import CELL
 from pipelines.transfer.iterate import Joint
 from pipelines.transfer.mixed import Floats, Ints, Rows
 from pipelines.transfer.options import Z95, Options
+from pipelines.transfer.terms import Meeting, meetings
 
 METHOD = "joint model"
 NOT_SETTLED = "joint model, did not settle: no interval is given"
@@ -398,15 +399,18 @@ class Statements:
             counted, on=who, how="left", maintain_order="left"
         )
         n = frame["n"].to_numpy()
-        partners, alone = self._partners(kind, other, ids)
+        met = self._met(kind, other, ids)
+        # nothing crosses: no second one of its kind, or no second partner, hangs together with it
+        alone = np.array([m.alike <= 1 or m.others <= 1 for m in met], bool)
+        vif[alone] = np.nan  # no record tells it from the others: without end, whatever the priors make of it
         never = self.never_weighed(frame, (who,))
         told = (vif <= MAX_VIF) & (work_vif <= MAX_VIF) & ~alone & ~never
         with_whom = [
             None if ok or not k
             else "leftovers never weighed back" if no
-            else ", ".join(p) if v > MAX_VIF or lone
+            else ", ".join(m.partners) or f"the {other}s, which no record names" if lone or v > MAX_VIF
             else "the kind of work given"
-            for ok, k, no, p, v, lone in zip(told, n, never, partners, vif, alone, strict=True)
+            for ok, k, no, m, v, lone in zip(told, n, never, met, vif, alone, strict=True)
         ]  # fmt: skip
         flagged = flags.flag(probability, told & (n > 0) & self.joint.converged, self.options.false_flag_share)
         some, settled = pl.col("n") > 0, pl.lit(self.joint.converged)
@@ -447,18 +451,15 @@ class Statements:
             work_vif[mine] = own / np.maximum(known, 1e-12 * own)
         return vif, work_vif
 
-    def _partners(self, kind: str, other: str, ids: list[str]) -> tuple[list[list[str]], NDArray[np.bool_]]:
-        """Those each one worked with in used records, and whether the two have only ever had each other."""
-        keys = self.d.row_keys.with_columns(records=pl.Series(self.row_records)).filter(pl.col("records") > 0)
-        edges = keys.select(mine=f"{kind}_id", theirs=f"{other}_id").unique().sort("mine", "theirs")
-        theirs: dict[str, list[str]] = {}
-        back: dict[str, int] = {}
-        for mine, they in edges.iter_rows():
-            if not they.startswith(NOBODY):
-                theirs.setdefault(mine, []).append(they)
-                back[they] = back.get(they, 0) + 1
-        found = [theirs.get(name, []) for name in ids]
-        return found, np.array([len(p) == 1 and back[p[0]] == 1 for p in found], bool)
+    def _met(self, kind: str, other: str, ids: list[str]) -> list[Meeting]:
+        """Each one's place in the graph of who sprayed with what, from used records alone: those the equations know."""
+        keys = self.d.row_keys.filter(pl.Series(self.row_records > 0))
+        one, two = (
+            keys.select(pl.when(~pl.col(f"{k}_id").str.starts_with(NOBODY)).then(f"{k}_id").fill_null("")).to_series()
+            for k in (kind, other)
+        )
+        found = meetings(one, two)
+        return [found.get(name, Meeting((), 0, 0)) for name in ids]
 
     # --- operations ---------------------------------------------------------------------------------------------------
 

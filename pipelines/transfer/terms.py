@@ -226,18 +226,46 @@ class Fitted:
         return out
 
 
-def by_themselves(one: pl.Series, other: pl.Series) -> set[str]:
-    """Levels of `one` whose every partner in `other` has no partner but them: no data tell such a level from its partners.
+@dataclass(frozen=True)
+class Meeting:
+    """Where one level stands in the graph of who works with what: itself and all it hangs together with, step by step.
 
-    Shrinkage can make such a level look well known (its VIF small), so it is asked of the rows themselves. "" is nobody.
+    partners: levels of the other kind that it met itself; alike, others: how many of its own and of the other kind there are
+    in its connected part.
     """
-    partners: dict[str, set[str]] = {}
-    back: dict[str, set[str]] = {}
-    for a, b in pl.DataFrame([one.alias("one"), other.alias("other")]).unique().iter_rows():
-        if a and b:
-            partners.setdefault(a, set()).add(b)
-            back.setdefault(b, set()).add(a)
-    return {a for a, found in partners.items() if all(back[b] == {a} for b in found)}
+
+    partners: tuple[str, ...]
+    alike: int
+    others: int
+
+
+def meetings(one: pl.Series, other: pl.Series) -> dict[str, Meeting]:
+    """Each level of `one` in the graph whose edges are the rows (level of one, level of other); "" is nobody.
+
+    Data compare levels of one kind only through partners they share. A technician whose guns nobody else uses (alike = 1) is
+    known together with that set of guns and by no record apart from it; shrinkage can make such a level look well known (its
+    VIF small), so it is asked of the rows themselves.
+    """
+    edges = pl.DataFrame([one.alias("one"), other.alias("other")]).unique().filter(pl.col("one") != "")
+    (names, a), (others, b) = _numbered(edges["one"]), _numbered(edges["other"])
+    met = b >= 0
+    n = len(names)
+    graph = sp.coo_matrix((np.ones(met.sum()), (a[met], n + b[met])), shape=(n + len(others),) * 2)
+    part = connected_components(graph, directed=False)[1] if names else np.zeros(0, np.int64)
+    size = int(part.max(initial=-1)) + 1
+    alike, different = np.bincount(part[:n], minlength=size), np.bincount(part[n:], minlength=size)
+    partners: dict[int, list[str]] = {}
+    for mine, theirs in sorted(zip(a[met].tolist(), b[met].tolist(), strict=True)):
+        partners.setdefault(mine, []).append(others[theirs])
+    return {
+        name: Meeting(tuple(partners.get(i, ())), int(alike[part[i]]), int(different[part[i]]))
+        for i, name in enumerate(names)
+    }
+
+
+def by_themselves(one: pl.Series, other: pl.Series) -> set[str]:
+    """Levels of `one` that no other level of `one` shares a partner with, not even through others: see `meetings`."""
+    return {name for name, met in meetings(one, other).items() if met.partners and met.alike == 1}
 
 
 def _signatures(codes: Ints, values: list[Floats]) -> tuple[Ints, Ints]:

@@ -167,6 +167,33 @@ def test_a_pair_that_only_ever_works_together_is_not_told_apart():
         assert set(effects["with_whom"]) <= set(tables["transfer_by_pair"][whom])
 
 
+def test_guns_that_nobody_else_uses_are_not_told_apart_from_their_technician():
+    """Not one to one: every technician takes three guns, two of the first shop's technicians the same three. Whoever shares
+    no gun, not even over others, is known together with that set alone, however well shrinkage makes it look."""
+    net = simulate.network(simulate.Truth(shops=2, jobs=150, guns=3, sd_technician=0.25), 3)
+    with_friend = pl.col("technician_id").replace("t00001", "t00000")
+    own = net.layers.with_columns(
+        gun_id=with_friend + "-" + (pl.col("gun_id").str.slice(1).cast(pl.Int64) % 3).cast(pl.String)
+    )
+    tables = estimate(net.records, own)
+    friends = pl.col("technician_id").is_in(["t00000", "t00001"])
+    hands = tables["technician_effects"]
+    alone = hands.filter(~friends)
+    assert alone.height == 6
+    assert not alone["separable"].any()
+    assert not alone["flagged"].any()
+    assert alone["vif"].is_null().all()
+    assert alone["with_whom"].to_list() == [f"{t}-0, {t}-1, {t}-2" for t in alone["technician_id"]]
+    assert hands.filter(friends)["vif"].is_not_null().all()
+    guns = tables["gun_effects"].with_columns(hand=pl.col("gun_id").str.slice(0, 6))
+    theirs = guns.filter(pl.col("hand") != "t00000")
+    assert theirs.height == 18
+    assert not theirs["separable"].any()
+    assert not theirs["flagged"].any()
+    assert theirs["with_whom"].to_list() == theirs["hand"].to_list()
+    assert guns.filter(pl.col("hand") == "t00000")["separable"].all()
+
+
 def test_one_gun_of_one_technician_still_gets_its_figures():
     net, tables = run(simulate.Truth(shops=1, guns=1, technicians=1, jobs=30), 2)
     conforms(tables)

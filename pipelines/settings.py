@@ -97,6 +97,19 @@ class Cup(Section):
         5.0, "g", "What stays in cup and gun at a change of cup, where registers/guns.csv gives no flush_loss_g."
     )
     flush_loss_sd_g: NotNegative = setting(3.0, "g", "Standard deviation of that default.")
+    flush_loss_rel_sd: NotNegative = setting(
+        0.4,
+        "1",
+        "How far a flush may lie from the gun's flush_loss_g in registers/guns.csv: relative standard deviation.",
+    )
+    solids_rel_u: Fraction = setting(
+        0.02,
+        "1",
+        "Relative standard uncertainty of a product's solids content: what is in the can beside what the sheet says.",
+    )
+    density_rel_u: Fraction = setting(
+        0.02, "1", "Relative standard uncertainty of a product's densities, wet over dry film."
+    )
     scale_rel_u: Fraction = setting(
         0.002, "1", "Relative standard uncertainty of a weighed mass, where no scale checks say otherwise."
     )
@@ -129,6 +142,9 @@ class Film(Section):
     area_rel_sd: Fraction = setting(
         0.05, "1", "Relative standard deviation of a panel's area, where the table of areas gives none."
     )
+    area_shared_sd: Fraction = setting(
+        0.05, "1", "How far the table of areas as a whole may lie from the truth: one error, shared by every record."
+    )
     inner_face_ratio: NotNegative = setting(
         0.6, "1", "Film on unread inner faces and jambs, as a part of the film on the panel's outer face."
     )
@@ -143,12 +159,6 @@ class Transfer(Section):
     )
     false_flag_share: Annotated[float, Field(gt=0, lt=1)] = setting(
         0.05, "1", "Of those flagged, the expected share that is flagged wrongly."
-    )
-    shared_rel_u: Fraction = setting(
-        0.05,
-        "1",
-        "Relative standard uncertainty shared by every record (table of areas, gauge, densities). It enters "
-        "statements about an absolute value such as 65 %, never a comparison inside the shop.",
     )
 
 
@@ -246,6 +256,16 @@ class Settings(Section):
     practice: Practice = Practice()
     engine: Engine = Engine()
     pages: Pages = Pages()
+
+    @model_validator(mode="before")
+    @classmethod
+    def _renamed(cls, given: Any) -> Any:
+        """A file written when one figure stood for all that records share: that figure was the table of areas' before all."""
+        if isinstance(given, dict) and isinstance(given.get("transfer"), dict) and "shared_rel_u" in given["transfer"]:
+            transfer = dict(given["transfer"])
+            film = {"area_shared_sd": transfer.pop("shared_rel_u")} | dict(given.get("film", {}))
+            return given | {"transfer": transfer, "film": film}
+        return given
 
     def flat(self) -> dict[str, Any]:
         """Every key with its value, sections left out: what SQL gets as `$name` parameters."""

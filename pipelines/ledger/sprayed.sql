@@ -17,7 +17,7 @@ flushes AS (
         g.job_id,
         g.operation_no,
         coalesce(r.flush_loss_g, $flush_loss_g) AS flush_g,
-        CASE WHEN r.flush_loss_g IS NULL THEN $flush_loss_sd_g ELSE 0.0 END AS flush_sd_g
+        CASE WHEN r.flush_loss_g IS NULL THEN $flush_loss_sd_g ELSE $flush_loss_rel_sd * r.flush_loss_g END AS flush_sd_g
     FROM gun_order AS g
     LEFT JOIN carried_on AS c ON c.shop_id = g.shop_id AND c.job_id = g.job_id AND c.operation_no = g.operation_no
     LEFT JOIN guns AS r ON r.gun_id = g.gun_id

@@ -38,11 +38,11 @@ def estimate(
 ) -> dict[str, pl.DataFrame]:
     """Transfer efficiency by pair, gun, technician and role, effects, and the figure for every spray operation.
 
-    records        one row per closed or unclosed record: shop_id, job_id, record_no, kind, landed_solids_ml (mL),
-                   read_var_ml2 (mL^2), area_rel_var, gain_rel_u, grade, usable, why_not, landed_at
+    records        one row per closed or unclosed record: shop_id, job_id, record_no, kind, basis (volume | mass),
+                   landed_solids_ml (mL), read_var_ml2 (mL^2), area_rel_var, gain_rel_u, grade, usable, why_not, landed_at
     record_layers  one row per spray operation in a record: gun, technician, product, role, sprayed_solids_ml (mL, null
                    where a leftover is unknown), poured_solids_ml (mL), sprayed_rel_u, area_m2, ...
-    settings       flat settings of the workspace (material_effect, false_flag_share, shared_rel_u), or nothing
+    settings       flat settings of the workspace (those in Options), or nothing
     READS says which columns of each count.
 
     Returns transfer_by_pair, transfer_by_gun, transfer_by_technician, transfer_by_role, gun_effects, technician_effects,
@@ -75,7 +75,7 @@ def estimate(
         out[table] = tables.shaped(said.effects(table), (who,), tables.EFFECT_COLUMNS)
     cells = said.operations(prepared, out["transfer_by_pair"])
     del said, fitted
-    out["record_budgets"] = event.budgets(kept, prepared)
+    out["record_budgets"] = event.budgets(kept, prepared, options)
     del prepared, kept, usable
     out["operation_te"] = tables.operation_te(cells, out["record_budgets"])
     out["screened_records"] = _screened([unknown, aside])
@@ -91,7 +91,7 @@ def fitted_model(
     return fits[0] if fits else None
 
 
-MEASURED = [*tables.RECORD, "landed_solids_ml", "read_var_ml2", "area_rel_var", "gain_rel_u", "grade"]
+MEASURED = [*tables.RECORD, "landed_solids_ml", "read_var_ml2", "area_rel_var", "gain_rel_u", "grade", "basis"]
 
 
 def _without(records: pl.DataFrame, some: pl.DataFrame) -> pl.DataFrame:
@@ -104,7 +104,7 @@ def _direct(
     """Nothing for the model to work on: tables that say what to measure first."""
     out = tables.direct_tables(records.filter("usable"), layers, options)
     out["operation_te"] = _from_direct_cells(layers, out["transfer_by_pair"])
-    out["record_budgets"] = event.budgets(records.filter("usable"), prepared)
+    out["record_budgets"] = event.budgets(records.filter("usable"), prepared, options)
     out["transfer_model"] = pl.DataFrame(schema=tables.MODEL_COLUMNS)
     return out
 

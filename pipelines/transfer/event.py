@@ -1,8 +1,8 @@
 """The transfer efficiency of one operation from its own record, with a budget of what makes it uncertain.
 
 Two ways: the law of propagation on the log scale (JCGM 100:2008, clause 5) where the leftover was weighed and that interval
-passes JCGM 101:2008 clause 8, else percentiles of a Monte Carlo draw (JCGM 101). What all records share (gain of the gauge,
-table of areas) is listed in the budget but is in no interval: it shifts everything together.
+passes JCGM 101:2008 clause 8, else percentiles of a Monte Carlo draw (JCGM 101). What this record shares with others (the
+gauge's gain, the table of areas, what is in the can) is no less uncertain for that: it is in the interval, by name.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from scipy import stats
 
 from pipelines.transfer.design import in_order
 from pipelines.transfer.mixed import Floats
-from pipelines.transfer.options import Z95
+from pipelines.transfer.options import Z95, Options
 from pipelines.transfer.tables import RECORD
 
 DRAWS = 4096
@@ -29,8 +29,8 @@ MAX_REL_U = 0.5  # from here a normal quantity would often be below nothing: no 
 VAGUE = "too uncertain for an interval"
 
 BUDGET_COLUMNS = (
-    *RECORD, "op_job_id", "operation_no", "te", "low", "high", "rel_u", "how", "film_rel_u", "area_rel_u", "solids_rel_u",
-    "leftover_rel_u", "gauge_rel_u", "grade",
+    *RECORD, "op_job_id", "operation_no", "te", "low", "high", "rel_u", "how", "film_rel_u", "area_rel_u", "sprayed_rel_u",
+    "leftover_rel_u", "gauge_rel_u", "area_shared_rel_u", "solids_rel_u", "density_rel_u", "grade",
 )  # fmt: skip
 
 
@@ -83,14 +83,23 @@ def no_budgets() -> pl.DataFrame:
     return pl.DataFrame(schema=dtype)
 
 
+def _together(*parts: str) -> pl.Expr:
+    return pl.sum_horizontal(pl.col(part) ** 2 for part in parts).sqrt()
+
+
 def _rounded(rel_u: pl.Expr) -> pl.Expr:
     return (rel_u.clip(0, 0.5) / ROUND_U).round() * ROUND_U
 
 
-def budgets(records: pl.DataFrame, prepared: pl.DataFrame) -> pl.DataFrame:
+LANDED = ("film_rel_u", "area_rel_u", "gauge_rel_u", "area_shared_rel_u")
+SPRAYED = ("sprayed_rel_u", "solids_rel_u", "density_rel_u")
+
+
+def budgets(records: pl.DataFrame, prepared: pl.DataFrame, options: Options) -> pl.DataFrame:
     """One row per usable record of a single operation: its TE, 95 % interval, how, and each part's relative uncertainty.
 
     records   usable records; prepared: layers from design.prepare_layers, sorted by record. Columns: BUDGET_COLUMNS.
+    rel_u     all parts in squares. A weighed target needs no gauge, area or density, but what is in the can as any other.
     """
     same_before = pl.all_horizontal(pl.col(name) == pl.col(name).shift(1) for name in RECORD).fill_null(False)
     same_after = pl.all_horizontal(pl.col(name) == pl.col(name).shift(-1) for name in RECORD).fill_null(False)
@@ -98,26 +107,26 @@ def budgets(records: pl.DataFrame, prepared: pl.DataFrame) -> pl.DataFrame:
         *RECORD, "op_job_id", "operation_no", "sprayed", "sprayed_rel_u", "unweighed", "mean", "sd"
     )
     frame = (
-        records.select(*RECORD, "landed_solids_ml", "read_var_ml2", "area_rel_var", "gain_rel_u", "grade")
+        records.select(*RECORD, "landed_solids_ml", "read_var_ml2", "area_rel_var", "gain_rel_u", "grade", film=pl.col("basis") != "mass")
         .join(alone, on=RECORD)
         .filter((pl.col("landed_solids_ml") > 0) & (pl.col("sprayed") > 0))
         .with_columns(
+            pl.col("sprayed_rel_u").fill_null(0.0),
             te=pl.col("landed_solids_ml") / pl.col("sprayed"),
             film_rel_u=pl.col("read_var_ml2").fill_null(0).sqrt() / pl.col("landed_solids_ml"),
             area_rel_u=pl.col("area_rel_var").fill_null(0).sqrt(),
-            solids_rel_u=pl.col("sprayed_rel_u").fill_null(0.0),
             leftover_rel_u=pl.when("unweighed").then(pl.col("sd") / (1 - pl.col("mean"))).otherwise(0.0),
-            gauge_rel_u=pl.col("gain_rel_u"),
+            gauge_rel_u=pl.when("film").then(pl.col("gain_rel_u").fill_null(0.0)).otherwise(0.0),
+            area_shared_rel_u=pl.when("film").then(options.area_shared_sd).otherwise(0.0),
+            solids_rel_u=pl.lit(options.solids_rel_u),
+            density_rel_u=pl.when("film").then(options.density_rel_u).otherwise(0.0),
             left_mean=pl.when("unweighed").then((pl.col("mean") / 0.01).round() * 0.01).otherwise(0.0),
             left_sd=pl.when("unweighed").then((pl.col("sd") / 0.005).round().clip(1) * 0.005).otherwise(0.0),
         )
         .with_columns(
-            rel_u=(
-                pl.col("film_rel_u") ** 2 + pl.col("area_rel_u") ** 2 + pl.col("solids_rel_u") ** 2
-                + pl.col("leftover_rel_u") ** 2
-            ).sqrt(),
-            r_landed=_rounded((pl.col("film_rel_u") ** 2 + pl.col("area_rel_u") ** 2).sqrt()),
-            r_solids=_rounded(pl.col("solids_rel_u")),
+            rel_u=_together(*LANDED, *SPRAYED, "leftover_rel_u"),
+            r_landed=_rounded(_together(*LANDED)),
+            r_solids=_rounded(_together(*SPRAYED)),
         )
     )  # fmt: skip
     inputs = ["r_landed", "r_solids", "left_mean", "left_sd"]

@@ -39,7 +39,7 @@ class Statements:
 
     def __init__(self, joint: Joint, options: Options, gain_rel_u: float):
         self.joint, self.options, self.d = joint, options, joint.design
-        self.u_sys = max(options.shared_rel_u, gain_rel_u)  # the setting covers the gauge; a worse gauge wins
+        self.u_sys = options.shared_rel_u(gain_rel_u)
         self.posterior = joint.posterior
         self.kind = np.array([kind for kind, _ in self.d.names])
         self.weighed_rows = self._without(self.d.rows, "unweighed")

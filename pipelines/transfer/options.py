@@ -5,6 +5,7 @@ Here belong numbers that are choices. Not here: numbers that the data decide, an
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from typing import Any
@@ -18,16 +19,23 @@ Z95 = 1.959963984540054  # two-sided 95 % point of the standard normal distribut
 
 @dataclass(frozen=True, slots=True)
 class Options:
-    """Choices of one workspace. The first three are keys of filmledger.toml, the rest constants of the method.
+    """Choices of one workspace: keys of filmledger.toml.
 
     material_effect    a gun or technician is flagged only for lying below typical by more than this (ratio, negative)
     false_flag_share   expected share of wrong flags among the flags (false discovery rate)
-    shared_rel_u       relative standard uncertainty common to all records; only in statements about an absolute value
+    area_shared_sd, solids_rel_u, density_rel_u    relative standard uncertainties that records share: the table of areas, a
+                       product's solids content, a product's densities; in every absolute statement, in no comparison
     """
 
     material_effect: float = -0.05
     false_flag_share: float = 0.05
-    shared_rel_u: float = 0.05
+    area_shared_sd: float = 0.05
+    solids_rel_u: float = 0.02
+    density_rel_u: float = 0.02
+
+    def shared_rel_u(self, gain_rel_u: float) -> float:
+        """What records of film share, one product's: areas, gauge, solids, densities together (relative, in squares)."""
+        return math.sqrt(self.area_shared_sd**2 + gain_rel_u**2 + self.solids_rel_u**2 + self.density_rel_u**2)
 
     @classmethod
     def read(cls, settings: Mapping[str, Any] | Options | None) -> Options:

@@ -153,7 +153,7 @@ def network(truth: Truth, seed: int) -> Network:
         key = {"shop_id": shops, "job_id": jobs, "record_no": np.full(len(at), number)}
         all_known = np.all([ops[r]["known"] for r in in_record], axis=0)
         record_parts.append(pl.DataFrame(key | {
-            "kind": ["+".join(in_record) + "/paired"] * len(at), "landed_solids_ml": landed[at],
+            "kind": ["+".join(in_record) + "/paired"] * len(at), "basis": ["volume"] * len(at), "landed_solids_ml": landed[at],
             "read_var_ml2": (area[at] ** 2) * s2 / (t.readings * panels[at]),
             "area_rel_var": t.area_rel_sd**2 / panels[at], "gain_rel_u": np.full(len(at), 0.02),
             "grade": np.where(all_known[at] & (len(in_record) == 1), "A", "B"), "usable": np.ones(len(at), bool),

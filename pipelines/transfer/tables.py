@@ -105,7 +105,7 @@ def direct_tables(records: pl.DataFrame, layers: pl.DataFrame, options: Options)
             grade=pl.col("grade").fill_null("C"),
             method=pl.lit(method),
             advice=pl.when(pl.col("n") == 0).then(pl.lit(NO_FILM)).when(pl.col("low").is_null()).then(pl.lit(TOO_FEW)),
-            prob_below_65=prob_below(pl.col("estimate"), log_se, options.shared_rel_u),
+            prob_below_65=prob_below(pl.col("estimate"), log_se, options.shared_rel_u(0.0)),
         )
         out[table] = shaped(frame, by, TE_COLUMNS)
     for table, who in EFFECTS.items():

@@ -98,3 +98,7 @@ def test_a_chosen_key_stands_in_the_template_and_the_rest_keeps_its_default():
     chosen = settings.parse(settings.template(currency="USD").encode())
     assert chosen.business.currency == "USD"
     assert chosen.model_copy(update={"business": settings.Business()}) == settings.Settings()
+
+
+def test_the_old_name_of_what_records_share_is_still_read():
+    assert parse(b"[transfer]\nshared_rel_u = 0.08\n").film.area_shared_sd == 0.08

@@ -248,6 +248,14 @@ leftover_habits = table(
     leftover_share_sd=number("Its standard deviation between cups", "1", nullable=True),
 )
 
+usual_leftovers = table(
+    "usual_leftovers",
+    "What is taken as left in a cup that nobody weighed back, what film shows of such cups in it",
+    shop_id=_SHOP,
+    role=choice("What the product is for", *ROLES, key=True),
+    leftover_share=fraction("Leftover over poured"),
+)
+
 sprayed = table(
     "sprayed",
     "What each cup sent through each operation's gun",
@@ -886,7 +894,8 @@ WORKING: dict[str, pa.DataFrameSchema] = {
     t.name: t
     for t in (
         incomplete, pour_lines, cup_pours, cup_contents, cup_intervals, booth_versions, component_versions, product_versions,
-        unit_factors, permit_amounts, component_facts, operation_faces, sprays, cup_feeds, gun_order, gun_uses, leftover_habits, sprayed,
+        unit_factors, permit_amounts, component_facts, operation_faces, sprays, cup_feeds, gun_order, gun_uses, leftover_habits, usual_leftovers,
+        sprayed,
         gauge_fits, stage_positions, panel_work, increment_layers, film_pieces, film_spreads, equations,
         piece_films, unread_faces, face_films, panel_spread, record_faces, record_layers, records, operation_te,
         record_budgets, transfer_model, operation_films, film_scatter, told_films, told_sums, transfer_spread, film_groups,

@@ -2,7 +2,7 @@
 --   poured = leftover + flush loss + not split + overspray + over-build + useful        solids g; VOC g and cost pro rata
 -- Reckoned in g of mix and multiplied by the cup's solids, VOC and cost per g, so each row closes as it stands.
 --   landed = TE x sprayed;  overspray = sprayed - landed;  useful = landed - over-build
--- An unweighed leftover is taken as usual for the shop and role (leftover_habits); where nothing is known about it, where a
+-- An unweighed leftover is taken as usual for the shop and role (usual_leftovers); where nothing is known about it, where a
 -- cup is incomplete, or where there is no TE, the part stands in not_split. poured here is what stayed the cup's own: what
 -- was poured on into another cup stands in that cup's rows.
 WITH cups AS (
@@ -21,7 +21,7 @@ WITH cups AS (
         m.leftover_known OR h.leftover_share IS NOT NULL AS leftover_thought_of
     FROM mixes AS m
     LEFT JOIN (SELECT product_id, min(role) AS role FROM products GROUP BY product_id) AS r ON r.product_id = m.product_id
-    LEFT JOIN leftover_habits AS h ON h.shop_id = m.shop_id AND h.role = r.role
+    LEFT JOIN usual_leftovers AS h ON h.shop_id = m.shop_id AND h.role = r.role
     LEFT JOIN (SELECT shop_id, mix_id, sum(gone_g) AS gone_g FROM cup_intervals GROUP BY shop_id, mix_id) AS g
         ON g.shop_id = m.shop_id AND g.mix_id = m.mix_id
 ),

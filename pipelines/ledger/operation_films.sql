@@ -25,20 +25,29 @@ pooled AS (
     SELECT coalesce(max(within_cv), 0.13) AS cv
     FROM film_spreads
 ),
+gone AS (
+    -- as in material_ledger: a leftover that nobody weighed is the usual one, the transfer model's finding in it
+    SELECT
+        s.*,
+        CASE WHEN s.leftover_known THEN s.expected_gone_g ELSE s.offered_g * (1 - u.leftover_share) END AS likely_gone_g
+    FROM sprayed AS s
+    LEFT JOIN sprays AS o ON o.shop_id = s.shop_id AND o.job_id = s.job_id AND o.operation_no = s.operation_no
+    LEFT JOIN usual_leftovers AS u ON u.shop_id = s.shop_id AND u.role = o.role
+),
 landed AS (
     SELECT
         s.shop_id,
         s.job_id,
         s.operation_no,
-        sum((s.expected_gone_g - s.flush_g) / m.density_g_per_ml * m.solids_volume_fraction) * max(t.te) AS landed_ml,
+        sum((s.likely_gone_g - s.flush_g) / m.density_g_per_ml * m.solids_volume_fraction) * max(t.te) AS landed_ml,
         max((t.te_high - t.te_low) / (2 * 1.96 * t.te)) AS rel_se
-    FROM sprayed AS s
+    FROM gone AS s
     INNER JOIN mixes AS m ON m.shop_id = s.shop_id AND m.mix_id = s.mix_id
     INNER JOIN operation_te AS t
         ON t.shop_id = s.shop_id AND t.op_job_id = s.job_id AND t.operation_no = s.operation_no AND t.te IS NOT NULL
     WHERE s.complete
     GROUP BY s.shop_id, s.job_id, s.operation_no
-    HAVING count(s.expected_gone_g / m.density_g_per_ml * m.solids_volume_fraction) = count(*)
+    HAVING count(s.likely_gone_g / m.density_g_per_ml * m.solids_volume_fraction) = count(*)
 ),
 read_films AS (
     -- Readings over a whole face that was covered in part tell what landed; the film is where the paint is.

@@ -23,7 +23,7 @@ SHOP = "shop_id"
 # Steps that learn from all shops what a single film cannot tell, or that follow a gun from shop to shop.
 POOLED = frozenset({"film_scatter", "film_spreads", "gun_order", "gun_uses", "panel_spread", "transfer_spread"})
 # What the ledger takes from the transfer model, which pools shops too, and what the model is made from.
-MODEL = frozenset({"operation_te", "transfer_by_pair"})
+MODEL = frozenset({"operation_te", "transfer_by_pair", "transfer_model"})
 MODEL_READS = frozenset({"records", "record_layers"})
 
 

@@ -38,6 +38,8 @@ PLANTED_TILT = 0.22
 PLANTED_CLEAR = 1.42
 #: And what the last finish gun of the third shop loses of log TE over the whole period.
 PLANTED_WEAR = 0.40
+#: Month of the business, from 0, from which a finish gun of the first shop is another shop's.
+MOVED_FROM = 8
 BLENDED_EFFECT = -0.12
 PLASTIC_EFFECT = -0.14
 
@@ -626,6 +628,7 @@ class Business:
     toner_mix: dict[tuple[int, int], np.ndarray]
     area: np.ndarray
     start: dt.date
+    moving: tuple[int, int, int] | None  # a gun, the shop it goes to, and the gun that is lent; None: none does
 
 
 def _colour_mixes(rng: np.random.Generator, product: Product, components: dict[str, int], colours: int) -> np.ndarray:
@@ -838,6 +841,12 @@ def build_business(p) -> Business:
                 "cl_wipe" if style == 1 else "cl_water_wipe",
             )
         )
+    moving = None
+    if p.movers and p.shops > 1 and n_finish > 2:
+        moved, lent = int(shops[0].finish_guns[-2]), int(shops[0].finish_guns[-3])
+        moving = (moved, min(2, p.shops - 1), lent)
+        if p.months > MOVED_FROM:
+            reg["guns"][moved]["shop_id"] = shops[moving[1]].shop_id  # the register names where it is now
     if p.mixed_weighing and n_tech >= 3:
         weigh[min(2, n_tech - 1)] = 0.03  # one who never weighs back
     toner_mix = {
@@ -920,6 +929,7 @@ def build_business(p) -> Business:
         toner_mix,
         area,
         start,
+        moving,
     )
 
 

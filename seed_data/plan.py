@@ -39,6 +39,7 @@ class Parameters:
     own_gun: float = 0.75
     loner: bool = True
     helpers: bool = True
+    movers: bool = True  # a gun that changes shop and one that is lent for some days; helpers are the people who do
     # film
     area_sd: float = 0.05
     panel_sd: float = 0.08
@@ -115,6 +116,7 @@ REDO_OF = {BASE_REDO: BASE, CLEAR_REDO: CLEAR}
 N_OUTER, N_SLOT_PANELS = 6, 8
 REPAIR, NEW_PART, BUMPER, SPOT, LARGE, TARGET = range(6)
 _MINUTES = 540  # working minutes a day, from 8:00
+LENT_IN, LENT_DAYS = 5, (9, 19)  # month of the business, and days in it, from 0, in which a gun is lent
 
 
 def pick(rng: np.random.Generator, n: int, options: np.ndarray, prob: list[float]) -> np.ndarray:
@@ -311,6 +313,31 @@ def choose_hands(
             (helps[:, None]) & (np.arange(len(SLOTS)) >= SEALER)[None, :] & ~is_loner, b.shops[0].painters[0], own
         )
     return own, np.where(SPRAY[None, :], gun, -1)
+
+
+def move_guns(
+    p: Parameters, b: Business, s: int, month_index: int, start: np.ndarray, tech: np.ndarray, gun: np.ndarray
+) -> np.ndarray:
+    """The gun of each slot once guns change shops, drawn from a stream of its own so that what is not touched stays."""
+    if b.moving is None:
+        return gun
+    moved, target, lent = b.moving
+    rng = np.random.default_rng([p.seed, 3, s, month_index])
+    half = rng.random(gun.shape) < 0.5
+    finish = (gun >= 0) & (np.arange(len(SLOTS)) >= SEALER)[None, :]
+    if month_index >= biz.MOVED_FROM:
+        if s == 0:
+            gun = np.where(gun == moved, lent, gun)
+        elif s == target:
+            gun = np.where(finish & half & (tech == b.shops[s].painters[0]), moved, gun)
+    elif month_index == LENT_IN and s < 2:
+        day = start // 1440 - (biz.add_months(p.start, month_index) - dt.date(1970, 1, 1)).days
+        away = (day >= LENT_DAYS[0]) & (day < LENT_DAYS[1])
+        if s == 0:
+            gun = np.where((gun == lent) & away, moved, gun)
+        else:
+            gun = np.where(finish & half & away & (tech == b.shops[1].painters[min(2, p.technicians - 1)]), lent, gun)
+    return gun
 
 
 class Ids:

@@ -119,6 +119,7 @@ def _draw(
     start, end = plan.clock(jobs, month, rng)
     sprayed_area = (jobs.area[:, None, :] * jobs.fraction).sum(axis=2)
     tech, gun = plan.choose_hands(p, b, s, month_index, jobs, sprayed_area, rng)
+    gun = plan.move_guns(p, b, s, month_index, start, tech, gun)
     is_spray = (jobs.op_no > 0) & plan.SPRAY
     job_of, slot_of = np.nonzero(is_spray)
     moved = plan.untie(gun[job_of, slot_of], start[job_of, slot_of], job_of * len(plan.SLOTS) + slot_of)

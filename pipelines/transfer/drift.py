@@ -331,7 +331,7 @@ def gun_drift(found: Residuals, litres: pl.DataFrame, settings: Mapping[str, Any
             continue
         fit, typical = fitted
         level = f"{gun}\t{since}"
-        mean, var = fit.predict(fit.rows([[("wear", level, 1.0)]]))
+        mean, var = fit.predict([[("wear", level, 1.0)]])
         scale = float(typical[0])
         slope, se = float(mean[0]) / scale, float(np.sqrt(var[0])) / scale
         z, first, r = independent(part["z"].to_numpy(), part["at"].dt.date().cast(pl.Int32).to_numpy().astype(np.int64))

@@ -128,9 +128,9 @@ def film_by_technician(
             + [("product", p, 1.0 / n) for p in row["products"]]
         )
         hands.append(own)
-    eta, var = fitted.predict(fitted.rows(means))
+    eta, var = fitted.predict(means)
     vif = fitted.vif(hands, "gun")
-    _, hand_var = fitted.predict(fitted.rows(hands))
+    _, hand_var = fitted.predict(hands)
     reliability = np.clip(1 - hand_var / (fitted.sd("technician") ** 2 + fitted.sd("hand") ** 2), 0, 1)
     coloured = cells["role"].is_in(list(COLOURED)).to_numpy()
     # what one job adds to the mean: chance, the gun at hand, the colour. Film is log-normal, so its median lies below its mean

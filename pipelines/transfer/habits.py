@@ -104,7 +104,7 @@ def leftover_habits_of_hands(seen: pl.DataFrame, settings: Mapping[str, Any] | N
         n=pl.len().cast(pl.Int64), shop_id=pl.col("shop_id").mode().min()
     ).sort("technician_id")  # fmt: skip
     hands = [[("technician", t, 1.0)] for t in people["technician_id"]]
-    effect, variance = fit.predict(fit.rows(hands))
+    effect, variance = fit.predict(hands)
     vif = np.maximum(fit.vif(hands, "product"), fit.vif(hands, "place"))
     apart = vif <= MAX_VIF
     prob = ndtr((effect - material) / np.sqrt(variance))

@@ -148,7 +148,7 @@ def predict(
         [("role", r, 1.0), ("area", a, 1.0), ("size", f"{r}\t{a}", 1.0), ("place", f"{s}\t{p}", 1.0), ("gun", g, 1.0)]
         for s, p, r, g, a in wanted.select("shop_id", "product_id", "role", "gun_id", "area_class").iter_rows()
     ]
-    mean, var = fit.predict(fit.rows(parts))
+    mean, var = fit.predict(parts)
     # what was never seen is as uncertain as its kind
     known = fit.column
     for i, entries in enumerate(parts):

@@ -209,9 +209,9 @@ def tilt_of_hands(each: pl.DataFrame, settings: Mapping[str, Any]) -> pl.DataFra
     parts = [
         [*mine, *(("role", r, 1 / len(roles)) for r in roles)] for mine, roles in zip(own, people["roles"], strict=True)
     ]
-    mean, var = fitted.predict(fitted.rows(parts))
+    mean, var = fitted.predict(parts)
     vif = fitted.vif(own, "gun")
-    _, own_var = fitted.predict(fitted.rows(own))
+    _, own_var = fitted.predict(own)
     se = np.sqrt(var)
     prob = ndtr((-material - mean) / se) + ndtr((mean - material) / se)
     alone = by_themselves(hands, guns)

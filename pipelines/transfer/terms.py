@@ -149,7 +149,13 @@ class Fitted:
     # --- statements -----------------------------------------------------------------------------------------------------
 
     def rows(self, parts: list[list[tuple[str, str, float]]]) -> mixed.Rows:
-        """Linear functions of effects: each a list of (term, level, weight). A level never seen has effect 0 of its kind."""
+        """Linear functions of effects: each a list of (term, level, weight). A level never seen has effect 0 of its kind.
+
+        Raises ValueError where one of them touches two blocks (`predict` takes those too).
+        """
+        return mixed.Rows.of(self.model.layout, self._matrix(parts))
+
+    def _matrix(self, parts: list[list[tuple[str, str, float]]]) -> sp.csr_matrix:
         row, col, val = [], [], []
         for i, entries in enumerate(parts):
             for term, level, weight in entries:
@@ -158,18 +164,40 @@ class Fitted:
                     row.append(i)
                     col.append(at)
                     val.append(weight)
-        return mixed.Rows.of(
-            self.model.layout, sp.csr_matrix((val, (row, col)), shape=(len(parts), self.unknowns.size))
-        )
+        return sp.csr_matrix((val, (row, col)), shape=(len(parts), self.unknowns.size))
 
-    def predict(self, rows: mixed.Rows) -> tuple[Floats, Floats]:
-        """Mean and variance of linear functions."""
-        return self.posterior.mean(rows), np.maximum(self.posterior.variance(rows), 1e-18)
+    def predict(self, parts: list[list[tuple[str, str, float]]]) -> tuple[Floats, Floats]:
+        """Mean and variance of linear functions of effects (as `rows` takes them), whichever blocks they touch.
+
+        A gun asked for in a shop where the data never had it touches two blocks: its own and the shop's.
+        """
+        matrix = self._matrix(parts)
+        whole = [mixed.Rows.of(self.model.layout, one) for one in self._by_block(matrix)]
+        if len(whole) == 1:
+            return self.posterior.mean(whole[0]), np.maximum(self.posterior.variance(whole[0]), 1e-18)
+        points = self.posterior.points
+        known = [sum(p.factor.covariance(one, other) for one in whole for other in whole) for p in points]
+        middle = np.array([matrix @ p.theta for p in points])
+        return middle.mean(axis=0), np.maximum(np.mean(known, axis=0) + middle.var(axis=0), 1e-18)
+
+    def _by_block(self, matrix: sp.csr_matrix) -> list[sp.csr_matrix]:
+        """Matrices that sum to `matrix`, in each of which a row touches the border and one block at most."""
+        entries = matrix.tocoo()
+        block = self.unknowns.block[entries.col]
+        many = max(int(block.max(initial=0)) + 1, 1)
+        meets, which = np.unique((entries.row * many + block)[block >= 0], return_inverse=True)
+        first = np.searchsorted(meets // many, meets // many)
+        at = np.zeros(len(block), np.int64)  # of an entry's block, its place among the blocks of its row
+        at[block >= 0] = (np.arange(len(meets)) - first)[which]
+        return [
+            sp.csr_matrix((entries.data[at == k], (entries.row[at == k], entries.col[at == k])), shape=matrix.shape)
+            for k in range(int(at.max(initial=0)) + 1)
+        ]
 
     def effects(self, term: str) -> tuple[list[str], Floats, Floats]:
         """Levels of a term with mean and variance of their effects."""
         levels = self.levels[term]
-        u, var = self.predict(self.rows([[(term, level, 1.0)] for level in levels]))
+        u, var = self.predict([[(term, level, 1.0)] for level in levels])
         return levels, u, var
 
     def sd(self, term: str) -> float:

@@ -90,7 +90,7 @@ def test_draws_have_the_mean_and_covariance_of_the_model():
     )  # fmt: skip
     rows = fit.rows([[("hand", str(k), 1.0)] for k in range(4)])
     drawn = savings.joint_draws(fit.posterior.points, rows, 40_000, rng)
-    mean, var = fit.predict(rows)
+    mean, var = fit.predict([[("hand", str(k), 1.0)] for k in range(4)])
     assert drawn.mean(axis=0) == pytest.approx(mean, abs=0.003)
     assert drawn.var(axis=0) == pytest.approx(var, rel=0.06)
     assert np.corrcoef(drawn.T)[0, 1] > 0.02  # they share the common level

@@ -1,5 +1,7 @@
 """A mixed model over a plain table: levels, blocks, confusion, slopes."""
 
+from dataclasses import replace
+
 import numpy as np
 import polars as pl
 import pytest
@@ -83,7 +85,7 @@ def test_a_slope_is_found_and_a_level_never_seen_is_nothing():
         [Term("level", level, scale=0.3, local=True), Term("slope", level, value=x, prior=(0.0, 1.0), local=True)],
         y, 0 * one, one, 0.1,
     )  # fmt: skip
-    mean, var = found.predict(found.rows([[("slope", "0", 1.0)], [("slope", "1", 1.0)], [("slope", "9", 1.0)]]))
+    mean, var = found.predict([[("slope", "0", 1.0)], [("slope", "1", 1.0)], [("slope", "9", 1.0)]])
     assert mean[0] == pytest.approx(0.5, abs=4 * np.sqrt(var[0]))
     assert mean[1] == pytest.approx(-0.3, abs=4 * np.sqrt(var[1]))
     assert mean[2] == 0
@@ -95,3 +97,24 @@ def test_the_order_of_rows_moves_nothing_beyond_rounding():
     a = fit(hand, gun, y, one).effects("hand")
     b = fit(hand[order], gun[order], y[order], one).effects("hand")
     assert np.allclose(a[1], b[1], atol=1e-6)
+
+
+def test_effects_that_never_met_are_told_together_as_if_nothing_had_been_cut_into_blocks():
+    """Hands 0-3 and guns 0-3 are one shop's, the rest another's; asked is a hand of one with a gun of the other."""
+    hand, gun, _, y, one = two_way(np.random.default_rng(7), own=0.5, n=400)
+    asked = [
+        [("all", "all", 1.0), ("hand", "h0", 1.0), ("gun", "g7", 1.0)],
+        [("hand", "h6", 1.0), ("gun", "g1", -0.5)],
+        [("hand", "h1", 1.0), ("gun", "g2", 1.0), ("gun", "g5", 1.0), ("hand", "h4", 2.0)],
+        [("all", "all", 1.0), ("hand", "h3", 1.0), ("gun", "never", 1.0)],
+    ]
+    terms = [
+        Term("all", np.full(len(y), "all"), prior=(0.0, 1.0)),
+        Term("hand", np.char.add("h", hand.astype(str)), scale=0.15, local=True),
+        Term("gun", np.char.add("g", gun.astype(str)), scale=0.15, local=True),
+    ]
+    cut = Fitted(terms, y, 0 * one, one, 0.2)
+    whole = Fitted([replace(t, local=False) for t in terms], y, 0 * one, one, 0.2)
+    assert cut.unknowns.block.max() == 1 and whole.unknowns.block.max() == -1
+    for got, expected in zip(cut.predict(asked), whole.predict(asked), strict=True):
+        assert got == pytest.approx(expected, rel=1e-7)

@@ -176,9 +176,9 @@ class Fitted:
         if len(whole) == 1:
             return self.posterior.mean(whole[0]), np.maximum(self.posterior.variance(whole[0]), 1e-18)
         points = self.posterior.points
-        known = [sum(p.factor.covariance(one, other) for one in whole for other in whole) for p in points]
+        known = sum(p.factor.covariance(one, other) for p in points for one in whole for other in whole) / len(points)
         middle = np.array([matrix @ p.theta for p in points])
-        return middle.mean(axis=0), np.maximum(np.mean(known, axis=0) + middle.var(axis=0), 1e-18)
+        return middle.mean(axis=0), np.maximum(known + middle.var(axis=0), 1e-18)
 
     def _by_block(self, matrix: sp.csr_matrix) -> list[sp.csr_matrix]:
         """Matrices that sum to `matrix`, in each of which a row touches the border and one block at most."""

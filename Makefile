@@ -7,6 +7,8 @@ SHELL := /bin/sh
 VENV := .venv
 BIN := $(VENV)/bin
 READY := $(VENV)/.ready
+TOOLS := $(VENV)/.tools
+PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check
 WORKSPACE ?= demo_shop
 
 # The first interpreter that is new enough; a name that exists but does not start (a version manager's) is passed over.
@@ -28,7 +30,7 @@ help:
 	@echo "make charts    the pages' drawing library, of the version of the plotly package"
 	@echo "make dictionary   the data dictionary in DEVELOPERS.md, from the schemas"
 	@echo "make dagster   the graph of tables in a browser (WORKSPACE=folder, default demo_shop)"
-	@echo "make lock      pin the newest libraries in requirements.lock"
+	@echo "make lock      pin the libraries in requirements.lock and requirements-test.lock (UPGRADE=--upgrade: the newest)"
 
 $(READY): requirements.lock pyproject.toml
 	@python=$$($(FIND_PYTHON)); \
@@ -41,20 +43,26 @@ $(READY): requirements.lock pyproject.toml
 			echo "Python could not make a virtual environment; on Debian and Ubuntu: apt install python3-venv" >&2; exit 1; }; \
 	fi
 	@echo "Installing the libraries pinned in requirements.lock ..."
-	@$(BIN)/python -m pip install --quiet --disable-pip-version-check -r requirements.lock
-	@$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps -e .
+	@$(PIP) --require-hashes -r requirements.lock
+	@$(PIP) --no-deps -e .
 	@touch $(READY)
+
+# What only tests, lint and Dagster's pages need: `make demo` does without.
+$(TOOLS): $(READY) requirements-test.lock
+	@echo "Installing the libraries pinned in requirements-test.lock ..."
+	@$(PIP) --require-hashes -r requirements-test.lock
+	@touch $(TOOLS)
 
 # Exit code 3 means: ran, and refused some rows. The invented exports hold damaged rows on purpose.
 demo: $(READY)
 	@$(BIN)/filmledger demo demo_shop || [ $$? -eq 3 ]
 
-test: $(READY) browser
+test: $(TOOLS) browser
 	$(BIN)/python -m pytest -n auto --dist loadfile
 
 # Chromium and axe-core for the tests that open the pages, LibreOffice for the one that opens a workbook. They say so where
 # one is missing.
-browser: $(READY)
+browser: $(TOOLS)
 	@if ! command -v chromium >/dev/null 2>&1 && ! command -v chromium-browser >/dev/null 2>&1 && ! command -v google-chrome >/dev/null 2>&1; then \
 		if [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null 2>&1; then \
 			echo "Installing Chromium for the page tests ..."; \
@@ -80,45 +88,45 @@ browser: $(READY)
 		fi; fi
 
 # Apart from the lock: half a gigabyte that only a cluster needs.
-spark: $(READY)
-	@$(BIN)/python -c 'import pyspark' 2>/dev/null || $(BIN)/python -m pip install --quiet --disable-pip-version-check -e ".[spark]"
+spark: $(TOOLS)
+	@$(BIN)/python -c 'import pyspark' 2>/dev/null || $(PIP) -e ".[spark]"
 
-check: $(READY)
+check: $(TOOLS)
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy pipelines schemas reports seed_data
 
 # atheris steers the bytes by coverage; where it does not install, random changes of the seed corpus do.
-fuzz: $(READY)
-	@$(BIN)/python -c 'import atheris' 2>/dev/null || $(BIN)/python -m pip install --quiet --disable-pip-version-check atheris || true
+fuzz: $(TOOLS)
+	@$(BIN)/python -c 'import atheris' 2>/dev/null || $(PIP) atheris || true
 	nice -n 10 $(BIN)/python tests/fuzz/fuzz_readers.py --seconds 600
 
-kills: $(READY)
+kills: $(TOOLS)
 	nice -n 10 $(BIN)/python tests/bench/kills.py --kills 200
 
 # The largest needs some 12 GB of memory (plain pandas; a run 4) and 25 GB of disk.
-bench: $(READY)
+bench: $(TOOLS)
 	$(BIN)/python tests/bench/whole_run.py
 
 # Was never run: ten times what 10 million pours take is 240 GB of disk, and 120 GB of memory for plain pandas.
-bench-large: $(READY)
+bench-large: $(TOOLS)
 	$(BIN)/python tests/bench/whole_run.py --pours 100000000
 
 # Both engines with one worker and with two: needs Java. Two cores show little of it.
 bench-spark: spark
 	$(BIN)/python tests/bench/engines.py
 
-bench-direct: $(READY)
+bench-direct: $(TOOLS)
 	nice -n 10 $(BIN)/python tests/bench/direct_intervals.py
 
-bench-transfer: $(READY)
+bench-transfer: $(TOOLS)
 	nice -n 10 $(BIN)/python tests/bench/transfer_model.py
 
-bench-decisions: $(READY)
+bench-decisions: $(TOOLS)
 	nice -n 10 $(BIN)/python tests/bench/decisions.py
 
 # plotly.js with bars and lines alone, of the version that the plotly package makes figures for.
-charts: $(READY)
+charts: $(TOOLS)
 	@version=$$($(BIN)/python -c 'import pathlib, plotly, re; print(re.search(r"plotly.js v([0-9.]+)", (pathlib.Path(plotly.__file__).parent / "package_data/plotly.min.js").read_text("utf-8")[:300])[1])') \
 		&& folder=$$(mktemp -d) && npm pack --silent --pack-destination "$$folder" "plotly.js-basic-dist-min@$$version" >/dev/null \
 		&& tar -xzf "$$folder"/*.tgz -C "$$folder" && cp "$$folder"/package/plotly-basic.min.js reports/site/static/ \
@@ -131,15 +139,18 @@ dictionary: $(READY)
 	$(BIN)/python -m schemas.dictionary < DEVELOPERS.md > DEVELOPERS.new && mv DEVELOPERS.new DEVELOPERS.md
 
 # Dagster's own pages over the same graph that `filmledger run` runs. Sensor and schedule are off until switched on there.
-dagster: $(READY)
+dagster: $(TOOLS)
 	@home=$$($(BIN)/python -c 'import sys; from pipelines import workspace; print(workspace.prepare_dagster(workspace.find(sys.argv[1])))' "$(WORKSPACE)") \
 		&& FILMLEDGER_WORKSPACE="$$(cd "$(WORKSPACE)" && pwd)" DAGSTER_HOME="$$home" PATH="$$(pwd)/$(BIN):$$PATH" \
 		$(BIN)/dagster dev -m pipelines.definitions
 
-# --universal: one file for every system and Python; no addresses in it, so that any registry or mirror serves.
-lock: $(READY)
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check uv
-	$(BIN)/uv pip compile pyproject.toml --universal --extra web --extra test --upgrade --no-emit-index-url --no-annotate --no-header -o requirements.lock
+# --universal: one file for every system and Python; no addresses in it, so that any registry or mirror serves. What is pinned
+# stays as it is but for what pyproject.toml asks; UPGRADE=--upgrade takes the newest.
+COMPILE = $(BIN)/uv pip compile pyproject.toml --quiet --universal $(UPGRADE) --generate-hashes --no-emit-index-url --no-annotate --no-header
+lock: $(TOOLS)
+	$(PIP) uv
+	$(COMPILE) -o requirements.lock
+	$(COMPILE) --extra web --extra test -c requirements.lock -o requirements-test.lock
 
 clean:
 	rm -rf $(VENV) build *.egg-info .pytest_cache .ruff_cache .mypy_cache .hypothesis tests/browser/node_modules

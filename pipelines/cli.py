@@ -33,6 +33,7 @@ def parser() -> argparse.ArgumentParser:
         description="Shows a paint shop where the material it mixed went, from its own scale, job and film records.",
         epilog="Exit codes: 0 fine, 1 could not run, 2 wrong usage, 3 ran but refused rows or files.",
     )
+    top.add_argument("--version", action=_Version, nargs=0, help="say which version this is")
     commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True)
     init = commands.add_parser("init", help="make a workspace: inbox/, layouts/, registers/ and filmledger.toml")
     init.add_argument("dir", metavar="DIR", help="the folder; what is in it already stays as it is")
@@ -89,6 +90,19 @@ def parser() -> argparse.ArgumentParser:
     lines.add_argument("--shop", metavar="SHOP", action="append", default=[], help="this shop alone")
     lines.add_argument("--csv", action="store_true", help="as CSV instead of a table")
     return top
+
+
+class _Version(argparse.Action):
+    """Looks the version up only where it is asked for."""
+
+    def __call__(self, parser: argparse.ArgumentParser, *_: Any) -> None:
+        from importlib import metadata
+
+        try:
+            print("filmledger", metadata.version("filmledger"))
+        except metadata.PackageNotFoundError:
+            print("filmledger, run from a checkout that is not installed")
+        parser.exit()
 
 
 def main(arguments: list[str] | None = None) -> int:

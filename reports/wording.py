@@ -14,6 +14,8 @@ from decimal import ROUND_HALF_UP, Decimal
 
 from markupsafe import Markup, escape
 
+from pipelines.units import factor
+
 THIN = "\u202f"  # narrow no-break space: groups of three digits, and between number and unit
 RANGE = "\u2013"
 UNKNOWN = "not known"
@@ -28,21 +30,17 @@ class Unit:
     factor: float
 
 
-_LB_G = 453.59237  # international pound, exact
-_GAL_ML = 3785.411784  # US gallon, exact
-_FT_M = 0.3048  # international foot, exact
-
 UNITS: dict[str, Unit] = {
-    "mass_g": Unit("g", "oz", _LB_G / 16),
-    "mass_kg": Unit("kg", "lb", _LB_G / 1000),
-    "volume_ml": Unit("mL", "fl oz", _GAL_ML / 128),
-    "volume_l": Unit("L", "US gal", _GAL_ML / 1000),
-    "film_um": Unit("µm", "mil", 25.4),
-    "area_m2": Unit("m²", "ft²", _FT_M**2),
-    "density_g_per_ml": Unit("g/mL", "lb/US gal", _LB_G / _GAL_ML),
-    "content_g_per_l": Unit("g/L", "lb/US gal", _LB_G / (_GAL_ML / 1000)),
-    "spread_ml_per_m2": Unit("mL/m²", "fl oz/ft²", (_GAL_ML / 128) / _FT_M**2),
-    "length_mm": Unit("mm", "in", 25.4),
+    "mass_g": Unit("g", "oz", factor("oz", "g")),
+    "mass_kg": Unit("kg", "lb", factor("lb", "kg")),
+    "volume_ml": Unit("mL", "fl oz", factor("fl_oz_us", "ml")),
+    "volume_l": Unit("L", "US gal", factor("gal_us", "l")),
+    "film_um": Unit("µm", "mil", factor("mil", "um")),
+    "area_m2": Unit("m²", "ft²", factor("ft2", "m2")),
+    "density_g_per_ml": Unit("g/mL", "lb/US gal", factor("lb_per_gal_us", "g_per_ml")),
+    "content_g_per_l": Unit("g/L", "lb/US gal", factor("lb_per_gal_us", "g_per_l")),
+    "spread_ml_per_m2": Unit("mL/m²", "fl oz/ft²", factor("fl_oz_us", "ml") / factor("ft2", "m2")),
+    "length_mm": Unit("mm", "in", factor("inch", "mm")),
     "share": Unit("%", "%", 0.01),
     "per100": Unit("", "", 0.01),
     "factor": Unit("×", "×", 1.0),

@@ -19,20 +19,22 @@ import datetime as dt
 import gzip
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
+from importlib import resources
 from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 import polars as pl
 
+from pipelines.units import factor
 from seed_data import business as biz
 from seed_data.scenario import EVENT_TABLES, Scenario
 
-LAYOUTS = Path(__file__).parent / "demo" / "layouts"
-OZ_G = 28.349523125  # NIST SP 811, appendix B
-FT2_M2 = 0.09290304
-MIL_UM = 25.4
-PSI_KPA = 6.894757293168361
+LAYOUTS = resources.files("seed_data") / "demo" / "layouts"
+OZ_G = factor("oz", "g")
+FT2_M2 = factor("ft2", "m2")
+MIL_UM = factor("mil", "um")
+PSI_KPA = factor("psi", "kPa")
 RARE = ("target_weighings", "cleaning", "unscaled_use", "stock", "gauge_checks", "scale_checks", "deviations")
 DAILY = ("pours", "leftovers", "jobs", "operations", "operation_panels", "draws", "readings")
 
@@ -827,8 +829,8 @@ def write_demo(directory: Path | str, scenario: Scenario, damage: bool = True) -
     for name, frame in scenario.registers.items():
         frame.write_csv(directory / "registers" / f"{name}.csv")
         written.append(f"registers/{name}.csv")
-    for layout in sorted(LAYOUTS.glob("*.toml")):
-        if layout.stem.split("_")[0] in ids:
+    for layout in sorted(LAYOUTS.iterdir(), key=lambda one: one.name):
+        if layout.name.split("_")[0] in ids:
             (directory / "layouts" / layout.name).write_bytes(layout.read_bytes())
             written.append(f"layouts/{layout.name}")
     return DemoFiles(sorted(written), pl.DataFrame(book.damaged, schema=_DAMAGE_SCHEMA), corrected)

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from functools import cache
-from pathlib import Path
 from typing import Any
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup, escape
 
 from reports import wording
@@ -21,7 +20,7 @@ def _breakable(text: str) -> Markup:
 
 @cache
 def _template() -> Any:
-    loader = FileSystemLoader(Path(__file__).parent / "templates")
+    loader = PackageLoader("reports.handouts")
     found = Environment(loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
     found.filters["breakable"] = _breakable
     return found.get_template("handout.html")

@@ -8,12 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from functools import cache
+from importlib import resources
 from itertools import groupby
-from pathlib import Path
 from typing import Any
 
 import polars as pl
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from reports import audience as readers
@@ -42,7 +42,7 @@ CSP = (
     "base-uri 'none'; form-action 'none'"
 )
 
-_HERE = Path(__file__).parent
+STATIC = resources.files("reports.site") / "static"
 
 
 def build(
@@ -77,7 +77,7 @@ def build(
     if "emissions" in reader.cubes and book.emissions.frame.height:
         files["emissions.js"] = _emissions(book)
     files["style.css"] = _style()
-    files["site.js"] = (_HERE / "static" / "site.js").read_bytes()
+    files["site.js"] = (STATIC / "site.js").read_bytes()
     if any(b"plotly.min.js" in content for name, content in files.items() if name.endswith(".html")):
         files["plotly.min.js"] = _plotly()
     return dict(sorted(files.items()))
@@ -90,7 +90,7 @@ def _knows(tables: Mapping[str, pl.DataFrame], person: str) -> bool:
 @cache
 def _environment() -> Environment:
     env = Environment(
-        loader=FileSystemLoader(_HERE / "templates"),
+        loader=PackageLoader("reports.site"),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
@@ -187,7 +187,7 @@ def _emissions(book: PageTables) -> bytes:
 
 def _style() -> bytes:
     """style.css with the colours of the theme put in."""
-    text = (_HERE / "static" / "style.css").read_text(encoding="utf-8")
+    text = (STATIC / "style.css").read_text(encoding="utf-8")
     return text.replace("/*LIGHT*/", theme.css_variables(0)).replace("/*DARK*/", theme.css_variables(1)).encode()
 
 
@@ -195,4 +195,4 @@ def _style() -> bytes:
 def _plotly() -> bytes:
     """plotly.js with bars and lines alone: a quarter of the whole, so that the first figure stands in half the time. Of the
     version that the plotly package makes figures for (`make charts` fetches it)."""
-    return (_HERE / "static" / "plotly-basic.min.js").read_bytes()
+    return (STATIC / "plotly-basic.min.js").read_bytes()

@@ -28,7 +28,7 @@ help:
 	@echo "make bench-transfer, make bench-decisions   the long simulations behind the model and the decisions"
 	@echo "make pictures  the README's pictures, of the demo's pages"
 	@echo "make charts    the pages' drawing library, of the version of the plotly package"
-	@echo "make dictionary   the data dictionary in DEVELOPERS.md, from the schemas"
+	@echo "make dictionary   schemas/dictionary.md, the data dictionary, from the schemas"
 	@echo "make dagster   the graph of tables in a browser (WORKSPACE=folder, default demo_shop)"
 	@echo "make lock      pin the libraries in requirements.lock and requirements-test.lock (UPGRADE=--upgrade: the newest)"
 
@@ -136,7 +136,7 @@ pictures: demo browser
 	$(BIN)/python tests/browser/pictures.py demo_shop/out/site reports/pictures
 
 dictionary: $(READY)
-	$(BIN)/python -m schemas.dictionary < DEVELOPERS.md > DEVELOPERS.new && mv DEVELOPERS.new DEVELOPERS.md
+	$(BIN)/python -m schemas.dictionary > schemas/dictionary.new && mv schemas/dictionary.new schemas/dictionary.md
 
 # Dagster's own pages over the same graph that `filmledger run` runs. Sensor and schedule are off until switched on there.
 dagster: $(TOOLS)

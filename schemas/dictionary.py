@@ -1,6 +1,6 @@
 """The data dictionary in Markdown, made from the schemas so that it cannot fall behind them.
 
-    python -m schemas.dictionary < old > new     gives the text back with the dictionary between its two marker lines
+    python -m schemas.dictionary > schemas/dictionary.md     (make dictionary)
 
 Only text is made here; what it says stands in events.py, registers.py and published.py.
 """
@@ -13,7 +13,11 @@ from collections.abc import Iterable
 from schemas import door, events, published, reference, registers
 from schemas.vocabulary import ColumnInfo
 
-BEGIN, END = "<!-- data dictionary: begin (make dictionary) -->", "<!-- data dictionary: end -->"
+HEAD = """# Data dictionary
+
+Made by `make dictionary` from the declarations beside this file; what is changed here by hand is lost. K marks the key, o
+what may be absent or empty. Units stand in a column of their own; a share is a number from 0 to 1.
+"""
 
 
 def _rule(info: ColumnInfo) -> str:
@@ -51,12 +55,13 @@ def _table(name: str) -> list[str]:
 
 
 def markdown() -> str:
-    """The whole dictionary. K marks the key, o what may be absent or empty."""
+    """The whole dictionary."""
 
     def part(title: str, names: Iterable[str]) -> list[str]:
-        return [f"### {title}", "", *(line for name in names for line in _table(name))]
+        return [f"## {title}", "", *(line for name in names for line in _table(name))]
 
     lines = [
+        HEAD,
         *part("Events: what exports bring", events.EVENTS),
         *part("Registers: what is kept by hand", registers.REGISTERS),
         *part("Rules of places: what ships, and what registers/ may add", reference.LOCAL),
@@ -65,14 +70,5 @@ def markdown() -> str:
     return "\n".join(lines).rstrip() + "\n"
 
 
-def placed(text: str) -> str:
-    """`text` with the dictionary between its marker lines. ValueError where they are missing."""
-    before, begin, rest = text.partition(BEGIN)
-    _, end, after = rest.partition(END)
-    if not begin or not end:
-        raise ValueError(f"the marker lines {BEGIN!r} and {END!r} must both be there")
-    return f"{before}{BEGIN}\n\n{markdown()}\n{END}{after}"
-
-
 if __name__ == "__main__":
-    sys.stdout.write(placed(sys.stdin.read()))
+    sys.stdout.write(markdown())

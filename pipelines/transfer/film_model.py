@@ -14,8 +14,9 @@ import polars as pl
 from scipy.special import ndtr
 
 from pipelines.transfer import flags
+from pipelines.transfer.mixed import Floats
 from pipelines.transfer.options import Z95
-from pipelines.transfer.terms import Fitted, Term, by_themselves, labels
+from pipelines.transfer.terms import Fitted, Term, labels, meetings
 
 CELL = ["shop_id", "technician_id", "role"]
 COLOURED = ("base", "mid_coat")  # their film follows the colour's hiding
@@ -28,6 +29,8 @@ PASSES = 4
 # Half-normal scales of the standard deviations of log film (our choice: what habits do to film).
 SCALE = {"product": 0.15, "place": 0.10, "technician": 0.15, "hand": 0.15, "gun": 0.10, "colour": 0.20, "event": 0.20}
 CLIP = 1.5
+LIKE_OTHERS, LEAST_CHANCE = 10, 0.1
+SLICE = 1 << 14  # operations predicted together
 
 
 def operations(film_build: pl.DataFrame) -> pl.DataFrame:
@@ -54,11 +57,12 @@ def operations(film_build: pl.DataFrame) -> pl.DataFrame:
     )  # fmt: skip
 
 
-def fit(ops: pl.DataFrame) -> tuple[Fitted, np.ndarray]:
+def fit(ops: pl.DataFrame) -> tuple[Fitted, Floats]:
     """The model of log(film / film_max): role + product + shop x role + technician + technician x role + gun + colour + e.
 
     Linear in film, log link: y = (film - F)/F + eta with F = film_max exp(eta), v = var/F^2, until settled. No log of a
-    noisy film is taken. Returns the fitted model and eta per operation.
+    noisy film is taken. Chance has a spread of its own in each role (a base whose colour nobody wrote down varies more than a
+    clear). Returns the fitted model and the variance of chance per operation, se^2 h.
     """
     limit, film, var = (ops[c].to_numpy() for c in ("film_max_um", "film_um", "var_um2"))
     coloured = pl.col("role").is_in(list(COLOURED))
@@ -71,15 +75,20 @@ def fit(ops: pl.DataFrame) -> tuple[Fitted, np.ndarray]:
         Term("gun", labels(ops, "gun_id"), scale=SCALE["gun"], local=True),
         Term("colour", labels(ops, "shop_id", "colour_id", where=coloured), scale=SCALE["colour"], local=True),
     ]
-    eta = np.full(ops.height, -0.2)
-    ones, fitted = np.ones(ops.height), None
+    eta, chance = np.full(ops.height, -0.2), np.ones(ops.height)
+    role = np.unique(labels(ops, "role"), return_inverse=True)[1]
+    fitted = None
     for _ in range(PASSES):
         typical = limit * np.exp(eta)
-        y = np.clip((film - typical) / typical, -CLIP, CLIP) + eta
-        fitted = Fitted(terms, y, var / typical**2, ones, SCALE["event"], like=fitted)
+        y, v = np.clip((film - typical) / typical, -CLIP, CLIP) + eta, var / typical**2
+        fitted = Fitted(terms, y, v, chance, SCALE["event"], like=fitted)
         eta = fitted.design @ fitted.fit.best.theta
+        # each role's own spread, drawn towards the common one as by LIKE_OTHERS films
+        common = float(fitted.fit.sd[-1]) ** 2
+        excess = np.bincount(role, (y - eta) ** 2 - v) + LIKE_OTHERS * common
+        chance = np.maximum(excess / (np.bincount(role) + LIKE_OTHERS) / common, LEAST_CHANCE)[role]
     assert fitted is not None
-    return fitted, eta
+    return fitted, fitted.event_sd**2 * chance
 
 
 def film_by_technician(
@@ -89,8 +98,9 @@ def film_by_technician(
 
     parts   film_build, material_ledger and mixes, each part with all rows of its shops; one at a time is held
 
-    P(mean over) = Phi(eta / sqrt(PEV)), P(next job over) = Phi((eta - j/2) / sqrt(PEV + j)) with j = se^2 + what gun and
-    colour add; the same against the window's least. A technician is flagged where the mean is shown to lie above by more
+    P(mean over) = Phi(eta / sqrt(PEV)). The next job is one like those there were: with the products, guns and colours of the
+    own operations k, P(next job over) = mean over k of Phi((eta_k - j/2) / sqrt(PEV_k + j)), j the variance of chance, se^2 h;
+    the same against the window's least. A technician is flagged where the mean is shown to lie above by more
     than 5 % (setting over_build_material), over all with an expected share of wrong flags of 5 %, and only where it can be
     told apart from the gun (VIF <= 3, a gun shared with somebody), in 8 operations or more, and base or mid coat was read in 3
     colours or more.
@@ -105,14 +115,13 @@ def film_by_technician(
     ops = pl.concat(films)
     if not ops.height:
         return pl.DataFrame(schema={c: pl.String for c in CELL})
-    fitted, _ = fit(ops)
+    fitted, chance = fit(ops)
     cells = (
         ops.group_by(CELL, maintain_order=True)
         .agg(
             n=pl.len().cast(pl.Int64),
             n_colours=pl.col("colour_id").n_unique().cast(pl.Int64) - pl.col("colour_id").has_nulls().cast(pl.Int64),
             products=pl.col("product_id"),
-            guns=pl.col("gun_id").drop_nulls().unique().sort(),
             window_low=(pl.col("film_min_um") / pl.col("film_max_um")).mean(),
             grade=pl.when((pl.col("grade") == "A").mean() >= 0.5).then(pl.lit("A")).otherwise(pl.lit("B")),
             n_read=(pl.col("grade") == "A").sum().cast(pl.Int64),
@@ -133,18 +142,18 @@ def film_by_technician(
     _, hand_var = fitted.predict(hands)
     reliability = np.clip(1 - hand_var / (fitted.sd("technician") ** 2 + fitted.sd("hand") ** 2), 0, 1)
     coloured = cells["role"].is_in(list(COLOURED)).to_numpy()
-    # what one job adds to the mean: chance, the gun at hand, the colour. Film is log-normal, so its median lies below its mean
-    job = fitted.event_sd**2 + fitted.sd("gun") ** 2 + np.where(coloured, fitted.sd("colour") ** 2, 0.0)
-    next_sd, middle = np.sqrt(var + job), eta - job / 2
     se = np.sqrt(var)
     low = np.log(cells["window_low"].cast(pl.Float64).fill_null(np.nan).to_numpy())
     prob = ndtr((eta - np.log1p(material)) / se)
     enough = cells["n"].to_numpy() >= FEW
     colours = ~coloured | (cells["n_colours"].to_numpy() >= COLOURS_NEEDED)
-    alone = by_themselves(labels(ops, "technician_id"), labels(ops, "gun_id"))
-    separable = (vif <= MAX_VIF) & ~cells["technician_id"].is_in(list(alone)).to_numpy()
+    met = meetings(labels(ops, "technician_id"), labels(ops, "gun_id"))
+    people = [met[t] for t in cells["technician_id"]]
+    vif = np.where([bool(m.partners) and m.alike == 1 for m in people], np.nan, vif)
+    separable = vif <= MAX_VIF
     flagged = flags.flag(prob, separable & colours & enough & fitted.fit.converged, share)
-    guns = [", ".join(g) for g in cells["guns"].to_list()]
+    guns = [", ".join(m.partners) for m in people]
+    next_over, next_under = next_job(ops, cells, fitted, chance)
     why = [
         None if s and c and e
         else f"cannot be told apart from {g or 'the gun'}" if not s
@@ -161,9 +170,9 @@ def film_by_technician(
         low=column(np.exp(eta - Z95 * se)),
         high=column(np.exp(eta + Z95 * se)),
         prob_mean_over=column(ndtr(eta / se)),
-        prob_next_over=column(ndtr(middle / next_sd)),
+        prob_next_over=column(next_over),
         prob_mean_under=column(ndtr((low - eta) / se)),
-        prob_next_under=column(ndtr((low - middle) / next_sd)),
+        prob_next_under=column(next_under),
         prob_material=column(prob),
         reliability=column(reliability),
         vif=column(vif),
@@ -172,6 +181,34 @@ def film_by_technician(
         flagged=pl.Series(flagged),
         why_not_flagged=pl.Series(why, dtype=pl.String),
     ).join(pl.concat(sums), on=CELL, how="left")
+
+
+def next_job(ops: pl.DataFrame, cells: pl.DataFrame, fitted: Fitted, chance: Floats) -> tuple[Floats, Floats]:
+    """Per cell, the probabilities that the next job's film lies above and below the window: see `film_by_technician`."""
+    alike = [*CELL, "product_id", "gun_id", "colour_id"]
+    number = cells.select(*CELL, "window_low").with_row_index("cell")
+    kinds = (
+        ops.with_columns(chance=pl.Series(chance)).group_by(alike, maintain_order=True)
+        .agg(pl.col("chance").first(), times=pl.len())
+        .join(number, on=CELL, maintain_order="left")
+    )  # fmt: skip
+    over, under = np.zeros(cells.height), np.zeros(cells.height)
+    for part in kinds.iter_slices(SLICE):
+        parts = [
+            [("role", role, 1.0), ("place", f"{shop}\t{role}", 1.0), ("technician", hand, 1.0),
+             ("hand", f"{hand}\t{role}", 1.0), ("product", product, 1.0), ("gun", gun, 1.0),
+             ("colour", f"{shop}\t{colour}" if colour is not None and role in COLOURED else "", 1.0)]
+            for shop, hand, role, product, gun, colour in part.select(alike).iter_rows()
+        ]  # fmt: skip
+        eta, var = fitted.predict(parts)
+        job = part["chance"].to_numpy()
+        middle, sd = eta - job / 2, np.sqrt(var + job)
+        low = np.log(part["window_low"].cast(pl.Float64).fill_null(np.nan).to_numpy())
+        at, times = part["cell"].to_numpy(), part["times"].to_numpy()
+        np.add.at(over, at, times * ndtr(middle / sd))
+        np.add.at(under, at, times * ndtr((low - middle) / sd))
+    n = cells["n"].to_numpy()
+    return over / n, under / n
 
 
 def amounts(film_build: pl.DataFrame, material_ledger: pl.DataFrame, mixes: pl.DataFrame) -> pl.DataFrame:

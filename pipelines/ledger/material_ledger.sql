@@ -207,5 +207,5 @@ SELECT
     w.why_not_split
 FROM ways AS w
 INNER JOIN cups AS c ON c.shop_id = w.shop_id AND c.mix_id = w.mix_id
-WHERE w.job_id IS NOT NULL OR w.poured_sum_g > 0
+WHERE w.job_id IS NOT NULL OR w.poured_sum_g > 1e-9 * c.poured_g  -- what rounding leaves over is no row
 ORDER BY w.shop_id, w.mix_id, w.job_id NULLS LAST, w.operation_no NULLS LAST

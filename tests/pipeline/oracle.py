@@ -583,10 +583,10 @@ class Ledger:
         return parts
 
     def _sprayed(self) -> None:
-        gone = {cup: self._gone(cup) for cup in self.mixes}
+        self.gone = {cup: self._gone(cup) for cup in self.mixes}
         by_op: dict[Op, list[Part]] = defaultdict(list)
         for part in self.parts:
-            known = gone[part.cup]
+            known = self.gone[part.cup]
             part.gone_g = None if known is None else part.share * known[part.interval]
             by_op[part.op].append(part)
         self.parts_of = by_op

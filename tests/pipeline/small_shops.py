@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import random
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from datetime import date, datetime, timedelta
 from typing import Any
 
@@ -744,8 +744,10 @@ def together(seeds: Iterable[int]) -> dict[str, pl.DataFrame]:
     return {name: pl.concat(parts).unique(maintain_order=True) for name, parts in frames.items()}
 
 
-def reckon(tables: dict[str, pl.DataFrame], *wanted: str) -> dict[str, pl.DataFrame]:
-    """Run the ledger's steps that lead to `wanted` (and no others) on top of `tables`, with the default settings."""
+def reckon(
+    tables: dict[str, pl.DataFrame], *wanted: str, settings: Mapping[str, Any] = SETTINGS
+) -> dict[str, pl.DataFrame]:
+    """Run the ledger's steps that lead to `wanted` (and no others) on top of `tables`, by default with the default settings."""
     needed: set[str] = set()
     waiting = [name for name in wanted if name not in tables]
     while waiting:
@@ -756,5 +758,5 @@ def reckon(tables: dict[str, pl.DataFrame], *wanted: str) -> dict[str, pl.DataFr
     found = dict(tables)
     for name in runner.order():
         if name in needed:
-            found[name] = runner.run_statement(name, found, SETTINGS)
+            found[name] = runner.run_statement(name, found, settings)
     return found

@@ -28,7 +28,14 @@ WANTED = [
 def frames(rows: dict[str, list[dict[str, Any]]]) -> dict[str, pl.DataFrame]:
     """Rows as intake hands them on; no transfer efficiency is known."""
     found = {name: run.reference_table(name) for name in reference.REFERENCE}
-    for name in [*events.EVENTS, *registers.REGISTERS, "incomplete", "operation_te", "transfer_by_pair"]:
+    for name in [
+        *events.EVENTS,
+        *registers.REGISTERS,
+        "incomplete",
+        "operation_te",
+        "transfer_by_pair",
+        "transfer_model",
+    ]:
         empty = door.empty(name)
         found[name] = pl.DataFrame(
             [{c: row.get(c) for c in empty.columns} for row in rows.get(name, [])], schema=empty.schema

@@ -52,7 +52,8 @@ def with_transfer(tables: dict[str, pl.DataFrame], seed: int) -> dict[str, pl.Da
                 source=None if te is None else "test",
             )
         )
-    return {**found, "operation_te": frame("operation_te", rows), "transfer_by_pair": frame("transfer_by_pair", [])}
+    model = {name: frame(name, []) for name in ("transfer_by_pair", "transfer_model")}
+    return {**found, **model, "operation_te": frame("operation_te", rows)}
 
 
 def gap(wanted: pl.Expr, found: pl.Expr) -> pl.Expr:

@@ -83,6 +83,8 @@ class Mix:
     cost: float | None = None
     eu_whole_volume: bool = False
     water_density: float = 0.9982
+    known: dict[str, float] = field(default_factory=dict)  # what its components tell, of those that tell it
+    lacking: set[str] = field(default_factory=set)  # properties that some component of it does not tell
 
     @property
     def month(self) -> str:
@@ -342,9 +344,9 @@ class Ledger:
                 by_source["cup", r["from_mix_id"]].append(r)
             else:
                 by_source["component", r["component_id"]].append(r)
-        volume: list[float | None] = []
-        own_volume: list[float | None] = []
-        amounts: dict[str, list[float | None]] = defaultdict(list)
+        known: dict[str, float] = defaultdict(float)
+        costs: list[float | None] = []
+        own_ml = 0.0
         for (what, name), poured in sorted(by_source.items()):
             net = sum(r["weighed_g"] for r in poured)
             mix.poured_g += net
@@ -359,76 +361,83 @@ class Ledger:
                 if source is None or not source.readable:
                     mix.readable = False
                 if source is None or source.poured_g == 0:
-                    brought: dict[str, float | None] = dict.fromkeys((*_AMOUNTS, "volume_ml"))
-                else:
-                    part = net / source.poured_g
-                    brought = {a: times(getattr(source, a), part) for a in (*_AMOUNTS, "volume_ml")}
-                    mix.grade = max(mix.grade, source.grade)
-                volume.append(brought.pop("volume_ml"))
-                for amount, value in brought.items():
-                    amounts[amount].append(value)
+                    mix.lacking |= set(_AMOUNTS)
+                    costs.append(None)
+                    continue
+                part = net / source.poured_g
+                for amount, value in source.known.items():
+                    known[amount] += part * value
+                mix.lacking |= source.lacking
+                costs.append(times(source.cost, part))
+                mix.grade = max(mix.grade, source.grade)
                 continue
             for r in poured:  # each pour by the version of its day
-                values, fell_back = self._component(r, sheet)
-                if fell_back and r["weighed_g"] != 0:
-                    mix.grade = "B"
-                density = values["density"]
-                ml = None if density is None else r["weighed_g"] / density
-                volume.append(ml)
-                own_volume.append(ml)
-                amounts["solids_g"].append(times(r["weighed_g"], values["solids"]))
-                amounts["solids_ml"].append(times(ml, values["solids_volume"]))
-                amounts["voc_g"].append(times(r["weighed_g"], values["voc"]))
-                amounts["voc_eu_g"].append(times(r["weighed_g"], values["voc_eu"]))
-                amounts["water_g"].append(times(r["weighed_g"], values["water"]))
-                amounts["exempt_g"].append(times(r["weighed_g"], values["exempt"]))
-                amounts["exempt_ml"].append(times(r["weighed_g"], values["exempt_ml_per_g"]))
-                amounts["cost"].append(times(r["weighed_g"], ratio(values["price"], 1000.0)))
-        mix.volume_ml = total(volume)
-        mix.own_volume_ml = total(own_volume)
-        for amount in _AMOUNTS:
-            setattr(mix, amount, total(amounts[amount]))
+                amounts = self._component(r)
+                for amount, value in amounts.items():
+                    if amount == "cost":
+                        costs.append(value)
+                    elif value is None:
+                        mix.lacking.add(amount)
+                    else:
+                        known[amount] += value
+                own_ml += amounts["volume_ml"] or 0.0
+        mix.known = dict(known)
+        mix.cost = total(costs)
+        self._whole_cup(mix, sheet or {}, own_ml)
         mix.complete = mix.readable and not any(d is not None and d <= 0 for d in mix.denominators())
         self.mixes[cup] = mix
         return mix
 
-    def _component(self, pour: Row, sheet: Row | None) -> tuple[dict[str, float | None], bool]:
-        """Properties of a component on the day of a pour, gaps filled from the product's ready-to-spray figures."""
+    def _component(self, pour: Row) -> dict[str, float | None]:
+        """What a pour brings by its component's figures on its day, g, mL and currency; None: the component does not tell."""
         own = self.valid("components", pour["component_id"], pour["poured_at"]) or {}
-        sheet = sheet or {}
-        fell_back = False
-
-        def take(name: str, fallback: float | None) -> float | None:
-            nonlocal fell_back
-            if own.get(name) is not None:
-                return own[name]
-            fell_back = True
-            return fallback
-
-        values = {
-            "density": take("density_g_per_ml", sheet.get("rts_density_g_per_ml")),
-            "solids": take("solids_mass_fraction", sheet.get("rts_solids_mass_fraction")),
-            "solids_volume": take("solids_volume_fraction", sheet.get("rts_solids_volume_fraction")),
-            "water": take("water_mass_fraction", sheet.get("rts_water_mass_fraction")),
-            "exempt": take("exempt_mass_fraction", sheet.get("rts_exempt_mass_fraction")),
-            "price": own.get("price_per_kg"),
-        }
-        if own.get("solids_mass_fraction") == 0 and own.get("solids_volume_fraction") is None:
-            values["solids_volume"] = 0.0
-        # the sheet's VOC is g per litre: it needs the component's own volume
-        by_volume = ratio(ratio(sheet.get("rts_voc_g_per_l"), 1000.0), values["density"])
-        values["voc"] = take("voc_mass_fraction", by_volume)
+        grams = pour["weighed_g"]
+        ml = ratio(grams, own.get("density_g_per_ml"))
+        solids, voc, exempt = (own.get(f"{of}_mass_fraction") for of in ("solids", "voc", "exempt"))
+        exempt_density = own.get("exempt_density_g_per_ml")
+        if exempt_density is None:
+            exempt_density = self._exempt_density(pour["component_id"])
         eu = own.get("voc_eu_mass_fraction")
-        values["voc_eu"] = eu if eu is not None else total([values["voc"], values["exempt"]])
-        exempt = values["exempt"]
-        if exempt == 0:
-            values["exempt_ml_per_g"] = 0.0
-        else:
-            density = own.get("exempt_density_g_per_ml")
-            if density is None:
-                density = self._exempt_density(pour["component_id"])
-            values["exempt_ml_per_g"] = ratio(exempt, density)
-        return values, fell_back
+        return {
+            "volume_ml": ml,
+            "solids_g": times(grams, solids),
+            "solids_ml": 0.0 if solids == 0 else times(ml, own.get("solids_volume_fraction")),
+            "voc_g": times(grams, voc),
+            "voc_eu_g": times(grams, total([voc, exempt]) if eu is None else eu),
+            "water_g": times(grams, own.get("water_mass_fraction")),
+            "exempt_g": times(grams, exempt),
+            "exempt_ml": 0.0 if exempt == 0 else ratio(times(grams, exempt), exempt_density),
+            "cost": times(grams, ratio(own.get("price_per_kg"), 1000.0)),
+        }
+
+    def _whole_cup(self, mix: Mix, sheet: Row, own_ml: float) -> None:
+        """The cup's amounts: what its components tell where all of them do, else the sheet's figure for the whole cup.
+
+        VOC is then no smaller than what the known components bring. The volume of exempt compounds has no figure on a
+        sheet: where the sheet says that there are none it is 0, else it is not known.
+        """
+        lacking = mix.lacking
+        if lacking - {"exempt_ml", "voc_eu_g"}:
+            mix.grade = "B"
+        known = {amount: None if amount in lacking else mix.known.get(amount, 0.0) for amount in _AMOUNTS}
+        grams = mix.poured_g
+        mix.volume_ml, mix.own_volume_ml = known["volume_ml"], own_ml
+        if "volume_ml" in lacking:
+            mix.volume_ml = ratio(grams, sheet.get("rts_density_g_per_ml"))
+            mix.own_volume_ml = ratio(mix.own_poured_g, sheet.get("rts_density_g_per_ml"))
+        voc = times(ratio(sheet.get("rts_voc_g_per_l"), 1000.0), mix.volume_ml)
+        exempt = times(grams, sheet.get("rts_exempt_mass_fraction"))
+        by_sheet = {
+            "solids_g": times(grams, sheet.get("rts_solids_mass_fraction")),
+            "solids_ml": times(mix.volume_ml, sheet.get("rts_solids_volume_fraction")),
+            "voc_g": None if voc is None else max(voc, mix.known.get("voc_g", 0.0)),
+            "voc_eu_g": None if voc is None or exempt is None else max(voc + exempt, mix.known.get("voc_eu_g", 0.0)),
+            "water_g": times(grams, sheet.get("rts_water_mass_fraction")),
+            "exempt_g": exempt,
+            "exempt_ml": 0.0 if "exempt_g" in lacking and exempt == 0 else None,
+        }
+        for amount, value in by_sheet.items():
+            setattr(mix, amount, value if amount in lacking else known[amount])
 
     def _exempt_density(self, component_id: str) -> float | None:
         """Density of a component's exempt species together, by mass; None where one of them has none."""
@@ -1003,4 +1012,4 @@ class Ledger:
         return found
 
 
-_AMOUNTS = ("solids_g", "solids_ml", "voc_g", "voc_eu_g", "water_g", "exempt_g", "exempt_ml", "cost")
+_AMOUNTS = ("volume_ml", "solids_g", "solids_ml", "voc_g", "voc_eu_g", "water_g", "exempt_g", "exempt_ml")

@@ -42,6 +42,7 @@ def missing(read: Read, jurisdiction: str, shops: Sequence[str], months: Sequenc
     for shop in shops:
         out += _of_rules(read, jurisdiction, shop)
         out += _of_months(read, shop, months, label)
+        out += _of_figures(read, shop)
     return [*out, *_causes(read, shops, months), *_of_no_day(read)]
 
 
@@ -119,6 +120,14 @@ def _of_months(read: Read, shop: str, months: Sequence[str], label: str) -> Iter
             yield shop, month, f"The records begin on {first}: what was before is not in these figures."
         if last is not None and f"{last:%Y-%m}" == month and (last.day < _last_day(month)):
             yield shop, month, f"The records end on {last}: what comes after is not in these figures."
+
+
+def _of_figures(read: Read, shop: str) -> Iterator[Line]:
+    """Properties that cups of a product lack, each once, with what it would take to know them."""
+    for row in read("lacking_figures").filter(pl.col("shop_id") == shop).iter_rows(named=True):
+        of = f"{row['n_lacking']} of {row['n_cups']} cups of {row['product_id']}"
+        so = "the product's sheet stands in for the whole cup" if row["from_sheet"] else "what rests on it is not known"
+        yield shop, "", f"No {row['property']} is known for {of}: {so}. It takes {row['would_take']}."
 
 
 def _last_day(month: str) -> int:

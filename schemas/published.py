@@ -146,6 +146,23 @@ mixes = table(
     why_incomplete=text("What could not be read", nullable=True),
 )
 
+lacking_figures = table(
+    "lacking_figures",
+    "Properties that cups of a product lack, each told once",
+    shop_id=_SHOP,
+    product_id=text("The product", key=True),
+    property=choice(
+        "What is lacking",
+        "density", "solids by mass", "solids by volume", "VOC", "water", "exempt compounds",
+        key=True,
+    ),
+    n_cups=integer("Cups of the product"),
+    n_lacking=integer("Of them, with a component that does not tell it"),
+    components=text("These components"),
+    from_sheet=flag("The whole cup takes the product's figure, ready to spray; else its figure is missing"),
+    would_take=text("What it would take to know it"),
+)  # fmt: skip
+
 film_increments = table(
     "film_increments",
     "Film after minus film before, on one panel, between two neighbouring stages of reading",
@@ -719,9 +736,11 @@ voc_content_lines = table(
     regulatory_ml=number("Volume less water and exempt compounds", "mL", nullable=True),
     voc_eu_g=number("VOC by the EU definition", "g", nullable=True),
     eu_ml=number("Volume that the EU's figure is over: less water, or all of it", "mL", nullable=True),
-    from_product=flag("A figure of the component is lacking, and that of its product, ready to spray, is taken"),
+    from_product=flag(
+        "A component of the cup lacks a figure, and the whole cup takes that of its product, ready to spray"
+    ),
     on_date=day("Day that picks the version of the component"),
-    product_id=text("The product it was poured for", nullable=True),
+    product_id=text("The cup's product", nullable=True),
     product_on=day("Day that picks the version of that product"),
     file=text("The file the pour was read from", nullable=True),
     file_line=integer("Its line there", nullable=True),
@@ -1046,7 +1065,7 @@ job_costs = table(
 PUBLISHED: dict[str, pa.DataFrameSchema] = {
     t.name: t
     for t in (
-        intake_files, refused_rows, mixes, film_increments, transfer_records, transfer_by_pair, transfer_by_gun,
+        intake_files, refused_rows, mixes, lacking_figures, film_increments, transfer_records, transfer_by_pair, transfer_by_gun,
         transfer_by_technician, transfer_by_role, gun_effects, technician_effects, screened_records, material_ledger,
         film_build, film_by_technician, edge_bias, panel_heat, technique_power, gun_fit, gun_cover, gun_drift,
         gun_service_contrasts, emissions_monthly, emission_lines, hap_monthly, hap_lines, hap_63_3941, hap_material_lines, solvent_lines, stock_lines,

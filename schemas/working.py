@@ -82,8 +82,6 @@ cup_contents = table(
     mix_id=_CUP,
     component_id=text("The component", key=True),
     on_date=day("Day that picks the version of the component", key=True),
-    product_id=text("The product it was poured for", key=True, nullable=True),
-    product_on=day("Day that picks the version of that product", key=True),
     by_volume=flag("Some of it was not weighed", key=True),
     mass_g=number("Mass in the cup", "g"),
     own_g=number("Of it, poured here as a component", "g"),
@@ -156,6 +154,38 @@ component_facts = table(
     exempt_density_g_per_ml=number("Density of the exempt compounds", "g/mL", nullable=True),
     voc_eu_mass_fraction=fraction("VOC by the EU definition, by mass", nullable=True),
     price_per_kg=number("Price", "currency/kg", nullable=True),
+)
+
+cup_figures = table(
+    "cup_figures",
+    "What each component brings into its cup, where one lacks a property by the product's sheet",
+    shop_id=_SHOP,
+    mix_id=_CUP,
+    component_id=text("The component", key=True),
+    on_date=day("Day that picks its version", key=True, nullable=True),
+    by_volume=flag("Measured by volume or bought ready", key=True),
+    mass_g=number("Mass in the cup", "g"),
+    own_g=number("Of it poured as a component", "g"),
+    density_g_per_ml=number("Density", "g/mL", nullable=True),
+    ml=number("Volume", "mL", nullable=True),
+    own_ml=number("Volume of what was poured as a component", "mL", nullable=True),
+    solids_g=number("Solids", "g", nullable=True),
+    solids_ml=number("Solids", "mL", nullable=True),
+    voc_g=number("VOC", "g", nullable=True),
+    water_g=number("Water", "g", nullable=True),
+    water_ml=number("Water", "mL", nullable=True),
+    exempt_g=number("Exempt compounds", "g", nullable=True),
+    exempt_ml=number("Exempt compounds", "mL", nullable=True),
+    voc_eu_g=number("VOC by the EU's definition", "g", nullable=True),
+    cost=number("Cost", "currency", nullable=True),
+    density_from_sheet=flag("The density is the product sheet's"),
+    solids_mass_from_sheet=flag("The solids by mass are the sheet's"),
+    solids_volume_from_sheet=flag("The solids by volume are the sheet's"),
+    voc_from_sheet=flag("The VOC is the sheet's"),
+    water_from_sheet=flag("The water is the sheet's"),
+    exempt_from_sheet=flag("The exempt compounds are the sheet's"),
+    eu_substituted=flag("VOC + exempt stood in for the EU's fraction"),
+    lacks=text("What this component does not tell", nullable=True),
 )
 
 operation_faces = table(
@@ -707,11 +737,7 @@ emission_materials = table(
     density_g_per_ml=number("Density", "g/mL", nullable=True),
     voc_mass_fraction=number("VOC as reported there and then", "1", nullable=True),
     exempt_mass_fraction=number("Exempt as reported there and then", "1", nullable=True),
-    plain_voc_mass_fraction=number("VOC by the register", "1", nullable=True),
-    plain_exempt_mass_fraction=number("Exempt by the register", "1", nullable=True),
-    voc_eu_mass_fraction=number("VOC by the EU definition, by the register", "1", nullable=True),
-    water_mass_fraction=number("Water by the register", "1", nullable=True),
-    exempt_density_g_per_ml=number("Density of the exempt compounds", "g/mL", nullable=True),
+    restated_mass_fraction=number("What of the exempt counts as VOC there and then", "1"),
 )
 
 emission_parts = table(
@@ -894,8 +920,8 @@ WORKING: dict[str, pa.DataFrameSchema] = {
     t.name: t
     for t in (
         incomplete, pour_lines, cup_pours, cup_contents, cup_intervals, booth_versions, component_versions, product_versions,
-        unit_factors, permit_amounts, component_facts, operation_faces, sprays, cup_feeds, gun_order, gun_uses, leftover_habits, usual_leftovers,
-        sprayed,
+        unit_factors, permit_amounts, component_facts, cup_figures, operation_faces, sprays, cup_feeds, gun_order, gun_uses, leftover_habits,
+        usual_leftovers, sprayed,
         gauge_fits, stage_positions, panel_work, increment_layers, film_pieces, film_spreads, equations,
         piece_films, unread_faces, face_films, panel_spread, record_faces, record_layers, records, operation_te,
         record_budgets, transfer_model, operation_films, film_scatter, told_films, told_sums, transfer_spread, film_groups,

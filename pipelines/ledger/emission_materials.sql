@@ -55,11 +55,7 @@ SELECT
         WHEN w.basis = 'eu' THEN 0.0
         ELSE f.exempt_mass_fraction - least(coalesce(r.r, 0), f.exempt_mass_fraction)
     END AS exempt_mass_fraction,
-    f.voc_mass_fraction AS plain_voc_mass_fraction,
-    f.exempt_mass_fraction AS plain_exempt_mass_fraction,
-    f.voc_eu_mass_fraction,
-    f.water_mass_fraction,
-    f.exempt_density_g_per_ml
+    coalesce(r.r, 0) AS restated_mass_fraction
 FROM wanted AS w
 LEFT JOIN component_facts AS f
     ON f.component_id = w.component_id AND w.on_date >= f.from_on AND w.on_date < f.until_on

@@ -12,7 +12,7 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 CUP = ["shop_id", "mix_id"]
-POURED_AS = ["component_id", "on_date", "product_id", "product_on", "by_volume"]
+POURED_AS = ["component_id", "on_date", "by_volume"]
 OPERATION = ["shop_id", "job_id", "operation_no"]
 
 
@@ -22,17 +22,10 @@ def cup_contents(cup_pours: pl.DataFrame, pours: pl.DataFrame, incomplete: pl.Da
     A pour of w g from a cup of M g brings w/M of each of that cup's components. Cups are settled in the order in which they
     were poured together; one that waits for itself (a circle) keeps its own pours alone.
 
-    Returns shop_id, mix_id, component_id, on_date (picks the component's version), product_id and product_on (the product it
-    was poured for, and the day that picks its version), by_volume, mass_g, own_g, trouble (null, or why the contents are not
-    known whole).
+    Returns shop_id, mix_id, component_id, on_date (picks the component's version), by_volume, mass_g, own_g, trouble (null, or
+    why the contents are not known whole).
     """
-    cups = pours.group_by(CUP, maintain_order=True).agg(
-        product_id=pl.when(pl.col("product_id").n_unique() == 1).then(pl.col("product_id").min()),
-        product_on=pl.col("poured_at").min().dt.date(),
-    )
-    own = cup_pours.join(cups, on=CUP, how="left", maintain_order="left").select(
-        *CUP, *POURED_AS, mass_g="net_g", own_g="net_g"
-    )
+    own = cup_pours.select(*CUP, *POURED_AS, mass_g="net_g", own_g="net_g")
     taken = (
         pours.filter(pl.col("from_mix_id").is_not_null())
         .group_by(*CUP, "from_mix_id", maintain_order=True)

@@ -4,9 +4,8 @@
 --   VOC actual      = 1000 sum m v / V
 --   VOC regulatory  = 1000 sum m v / (V - V_water - V_exempt)               40 CFR 59.104(a)(1)
 --   VOC EU          = 1000 sum m e / (V - V_water), preparatory and cleaning categories over V     2004/42/EC Annex II B
--- A component without a property takes the ready-to-spray figure of the product it was poured for (VOC by its volume), and
--- the cup is grade B;
--- with neither the cup's number is null, never smaller.
+-- The sums are those of cup_figures. Where any component lacks a property the whole cup has the product's ready-to-spray figure
+-- of it, and is grade B; with neither the cup's number is null, never smaller.
 WITH cups AS (
     SELECT
         shop_id,
@@ -30,62 +29,24 @@ over_all_volume AS (
     FROM product_categories
     WHERE category IN ('preparatory', 'pre_cleaner') AND jurisdiction IN ('eu', 'uk')
 ),
-parts AS (
-    SELECT
-        c.shop_id,
-        c.mix_id,
-        c.mass_g AS m,
-        c.own_g,
-        c.by_volume,
-        c.own_g * f.price_per_kg / 1000 AS own_cost,
-        c.mass_g * f.price_per_kg / 1000 AS cost,
-        coalesce(f.density_g_per_ml, p.rts_density_g_per_ml) AS rho,
-        coalesce(f.solids_mass_fraction, p.rts_solids_mass_fraction) AS s,
-        coalesce(f.solids_volume_fraction, p.rts_solids_volume_fraction) AS q,
-        c.mass_g * f.voc_mass_fraction AS voc_g,
-        p.rts_voc_g_per_l / 1000 AS voc_g_per_ml,
-        coalesce(f.water_mass_fraction, p.rts_water_mass_fraction) AS w,
-        coalesce(f.exempt_mass_fraction, p.rts_exempt_mass_fraction) AS x,
-        f.exempt_density_g_per_ml AS rho_x,
-        f.voc_eu_mass_fraction AS e,
-        f.voc_mass_fraction AS v,
-        f.density_g_per_ml IS NULL OR f.solids_mass_fraction IS NULL OR f.solids_volume_fraction IS NULL
-        OR f.voc_mass_fraction IS NULL OR f.water_mass_fraction IS NULL OR f.exempt_mass_fraction IS NULL AS fell_back
-    FROM cup_contents AS c
-    LEFT JOIN component_facts AS f
-        ON f.component_id = c.component_id AND c.on_date >= f.from_on AND c.on_date < f.until_on
-    LEFT JOIN product_versions AS p
-        ON p.product_id = c.product_id AND c.product_on >= p.from_on AND c.product_on < p.until_on
-    WHERE c.mass_g <> 0
-),
-amounts AS (
-    SELECT
-        *,
-        m / rho AS ml,
-        coalesce(voc_g, m / rho * voc_g_per_ml) AS voc,
-        m * w / $water_density_g_per_ml AS water_ml,
-        CASE WHEN x = 0 THEN 0.0 ELSE m * x / rho_x END AS exempt_ml,
-        coalesce(m * e, coalesce(voc_g, m / rho * voc_g_per_ml) + m * x) AS voc_eu
-    FROM parts
-),
 totals AS (
     SELECT
         shop_id,
         mix_id,
-        sum(m) AS g,
+        sum(mass_g) AS g,
         CASE WHEN count(ml) = count(*) THEN sum(ml) END AS ml,
-        CASE WHEN count(s) = count(*) THEN sum(m * s) END AS solids_g,
-        CASE WHEN count(q) = count(*) AND count(ml) = count(*) THEN sum(ml * q) END AS solids_ml,
-        CASE WHEN count(voc) = count(*) THEN sum(voc) END AS voc_g,
-        CASE WHEN count(x) = count(*) THEN sum(m * x) END AS exempt_g,
+        CASE WHEN count(solids_g) = count(*) THEN sum(solids_g) END AS solids_g,
+        CASE WHEN count(solids_ml) = count(*) THEN sum(solids_ml) END AS solids_ml,
+        CASE WHEN count(voc_g) = count(*) THEN sum(voc_g) END AS voc_g,
+        CASE WHEN count(exempt_g) = count(*) THEN sum(exempt_g) END AS exempt_g,
         CASE WHEN count(water_ml) = count(*) THEN sum(water_ml) END AS water_ml,
         CASE WHEN count(exempt_ml) = count(*) THEN sum(exempt_ml) END AS exempt_ml,
-        CASE WHEN count(voc_eu) = count(*) THEN sum(voc_eu) END AS voc_eu_g,
+        CASE WHEN count(voc_eu_g) = count(*) THEN sum(voc_eu_g) END AS voc_eu_g,
         CASE WHEN count(cost) = count(*) THEN sum(cost) END AS cost,
-        CASE WHEN count(ml) = count(*) THEN sum(own_g / rho) / 1000 END AS rts_l,
-        bool_or(fell_back) AS fell_back,
+        CASE WHEN count(ml) = count(*) THEN sum(own_ml) / 1000 END AS rts_l,
+        bool_or(lacks IS NOT NULL) AS fell_back,
         bool_or(by_volume) AS by_volume
-    FROM amounts
+    FROM cup_figures
     GROUP BY shop_id, mix_id
 ),
 last_weighing AS (

@@ -36,6 +36,7 @@ TABLES = (
     "compliance_solvent",
     "stock_reconciliation",
     "mixes",
+    "lacking_figures",
     "intake_files",
     "refused_rows",
     "shops",

@@ -283,21 +283,48 @@ class Record:
         versions = [r for r in COMPONENTS if r["component_id"] == component and r.get("valid_from", date.min) <= day]
         return max(versions, key=lambda r: r.get("valid_from", date.min))
 
-    def fractions(self, shop: str, component: str, day: date, product: Row | None) -> tuple[float | None, float | None]:
-        """VOC and exempt, g per g."""
+    def fractions(self, shop: str, component: str, day: date) -> tuple[float | None, float | None]:
+        """VOC and exempt of a component, g per g."""
         of = self.fact(component, day)
         v, x = of.get("voc_mass_fraction"), of.get("exempt_mass_fraction")
-        if product:
-            if v is None and product.get("rts_voc_g_per_l") is not None:
-                v = product["rts_voc_g_per_l"] / 1000 / (of.get("density_g_per_ml") or product["rts_density_g_per_ml"])
-            if x is None:
-                x = product.get("rts_exempt_mass_fraction")
         if self.place[shop] == "eu":
             e = of.get("voc_eu_mass_fraction")
             if e is None and v is not None and x is not None:
                 e = v + x
             return e, 0.0
         return v, x
+
+    def per_gram(self, shop: str, parts: list[tuple[str, date, float]], product: Row) -> dict[str, float | None]:
+        """Of one g of a cup: ml, voc, exempt, water (g), exempt_ml. What any component does not tell is the sheet's figure of
+        the whole cup; VOC not below what the known components bring."""
+        told: dict[str, list[float | None]] = defaultdict(list)
+        for component, day, share in parts:
+            of = self.fact(component, day)
+            rho, w, x = (of.get(k) for k in ("density_g_per_ml", "water_mass_fraction", "exempt_mass_fraction"))
+            v, e = of.get("voc_mass_fraction"), self.fractions(shop, component, day)[0]
+            xd = of.get("exempt_density_g_per_ml") or {"thin": 0.79, "wash": 0.79, "can": None}.get(component)
+            told["ml"].append(None if rho is None else share / rho)
+            for name, value in (("v", v), ("e", e), ("x", x), ("w", w)):
+                told[name].append(None if value is None else share * value)
+            told["xml"].append(0.0 if x == 0 else None if x is None or xd is None else share * x / xd)
+        sums = {
+            name: None if None in values else sum(v for v in values if v is not None) for name, values in told.items()
+        }
+        known = {name: sum(v for v in values if v is not None) for name, values in told.items()}
+        if sums["ml"] is None and product.get("rts_density_g_per_ml"):
+            sums["ml"] = 1 / product["rts_density_g_per_ml"]
+        if sums["v"] is None and product.get("rts_voc_g_per_l") is not None and sums["ml"] is not None:
+            sums["v"] = max(product["rts_voc_g_per_l"] / 1000 * sums["ml"], known["v"])
+        if sums["x"] is None:
+            sums["x"] = product.get("rts_exempt_mass_fraction")
+            sums["xml"] = 0.0 if sums["x"] == 0 else None
+        if sums["w"] is None:
+            sums["w"] = product.get("rts_water_mass_fraction")
+        if sums["e"] is None and sums["v"] is not None and sums["x"] is not None:
+            sums["e"] = max(sums["v"] + sums["x"], known["e"])
+        if self.place[shop] == "eu":
+            return {"ml": sums["ml"], "voc": sums["e"], "exempt": 0.0, "water": sums["w"], "exempt_ml": 0.0}
+        return {"ml": sums["ml"], "voc": sums["v"], "exempt": sums["x"], "water": sums["w"], "exempt_ml": sums["xml"]}
 
     def composition(self, cup: tuple[str, str]) -> list[tuple[str, date, float]]:
         """Component, day it was poured, part of the cup's mass."""
@@ -388,24 +415,24 @@ class Record:
             product = products[pours[0]["product_id"]]
             category, limit = LOWEST.get((product["product_id"], self.place[shop]), (None, None))
             parts = self.composition(cup)
-            voc = exempt = 0.0
-            for component, day, share in parts:
-                v, x = self.fractions(shop, component, day, product)
-                voc = None if voc is None or v is None else voc + share * v
-                exempt = None if exempt is None or x is None else exempt + share * x
-            litres: float | None = 0.0
-            grams = 0.0
-            for pour in pours:
-                if pour.get("from_mix_id"):
-                    continue
-                density = self.fact(pour["component_id"], pour["poured_at"].date()).get("density_g_per_ml")
-                density = density or product.get("rts_density_g_per_ml")
-                grams += pour["weighed_g"]
-                litres = None if litres is None or density is None else litres + pour["weighed_g"] / density / 1000
+            figures = self.per_gram(shop, parts, product)
+            voc, exempt = figures["voc"], figures["exempt"]
+            own = [pour for pour in pours if not pour.get("from_mix_id")]
+            grams = sum(pour["weighed_g"] for pour in own)
             # rts_l needs the volume of everything in the cup, so a poured-in part without a density takes it away as well
-            for component, day, _ in parts:
-                if not (self.fact(component, day).get("density_g_per_ml") or product.get("rts_density_g_per_ml")):
-                    litres = None
+            densities = [self.fact(component, day).get("density_g_per_ml") for component, day, _ in parts]
+            litres: float | None = None
+            if None not in densities:
+                litres = (
+                    sum(
+                        pour["weighed_g"]
+                        / self.fact(pour["component_id"], pour["poured_at"].date())["density_g_per_ml"]
+                        for pour in own
+                    )
+                    / 1000
+                )
+            elif figures["ml"] is not None:
+                litres = grams * figures["ml"] / 1000
             emitted = self._emitted(cup, first, pours, weighings[cup], taken[cup], draws[cup], last[shop])
             for month, mass in emitted.items():
                 used = month == month_of(first)
@@ -472,25 +499,11 @@ class Record:
         self, shop: str, product: Row, parts: list[tuple[str, date, float]], category: str | None, limit: float | None,
         broken: bool,
     ) -> Row:  # fmt: skip
-        v = water = exempt = volume = 0.0
-        known = True
-        eu = self.place[shop] == "eu"
-        for component, day, share in parts:
-            of = self.fact(component, day)
-            rho = of.get("density_g_per_ml") or product.get("rts_density_g_per_ml")
-            w = of.get("water_mass_fraction", product.get("rts_water_mass_fraction"))
-            x = of.get("exempt_mass_fraction", product.get("rts_exempt_mass_fraction"))
-            xd = of.get("exempt_density_g_per_ml") or {"thin": 0.79, "wash": 0.79, "can": None}.get(component)
-            voc, _ = self.fractions(shop, component, day, product)
-            if None in (rho, w, x, voc) or (not eu and x and xd is None):
-                known = False
-                continue
-            v += share * voc
-            volume += share / rho
-            water += share * w / WATER
-            exempt += share * x / xd if x and not eu else 0.0
-        below = volume - water - exempt
-        g_per_l = 1000 * v / below if known and below > 0 else None
+        of = self.per_gram(shop, parts, product)
+        g_per_l = None
+        if None not in of.values():
+            below = of["ml"] - of["water"] / WATER - of["exempt_ml"]
+            g_per_l = 1000 * of["voc"] / below if below > 0 else None
         over = None if g_per_l is None or limit is None or broken or self.place[shop] == "ca-qc" else g_per_l > limit
         return {"category": category, "limit_g_per_l": limit, "g_per_l": g_per_l, "over": over}
 
@@ -525,14 +538,14 @@ class Record:
             flush = self._flush[shop, month] if category == "cleaning" else 0.0
             lost = max(0.0, issued - max(0.0, back - flush))
             component, day = uses[0]["component_id"], uses[0]["used_at"].date()
-            v, x = self.fractions(shop, component, day, None)
+            v, x = self.fractions(shop, component, day)
             self.book(shop, month, category, True, voc_kg=lost * v / 1000, exempt_kg=lost * x / 1000)
             self.book_hap(shop, month, [(component, lost)])
 
     def _unscaled(self) -> None:
         for row in self.rows["unscaled_use"]:
             day = row["used_at"].date()
-            v, x = self.fractions(row["shop_id"], row["component_id"], day, None)
+            v, x = self.fractions(row["shop_id"], row["component_id"], day)
             density = self.fact(row["component_id"], day).get("density_g_per_ml")
             self.book(
                 row["shop_id"], month_of(day), "unscaled", True,

@@ -431,13 +431,16 @@ class Ledger:
             "solids_g": times(grams, sheet.get("rts_solids_mass_fraction")),
             "solids_ml": times(mix.volume_ml, sheet.get("rts_solids_volume_fraction")),
             "voc_g": None if voc is None else max(voc, mix.known.get("voc_g", 0.0)),
-            "voc_eu_g": None if voc is None or exempt is None else max(voc + exempt, mix.known.get("voc_eu_g", 0.0)),
             "water_g": times(grams, sheet.get("rts_water_mass_fraction")),
             "exempt_g": exempt,
             "exempt_ml": 0.0 if "exempt_g" in lacking and exempt == 0 else None,
         }
         for amount, value in by_sheet.items():
             setattr(mix, amount, value if amount in lacking else known[amount])
+        mix.voc_eu_g = known["voc_eu_g"]
+        if "voc_eu_g" in lacking:
+            stands_in = total([mix.voc_g, mix.exempt_g])  # no sheet has a figure by the EU's definition
+            mix.voc_eu_g = None if stands_in is None else max(stands_in, mix.known.get("voc_eu_g", 0.0))
 
     def _exempt_density(self, component_id: str) -> float | None:
         """Density of a component's exempt species together, by mass; None where one of them has none."""

@@ -67,6 +67,15 @@ def cast(info: ColumnInfo, text: pl.Series, spec: Spec | None = None) -> Casted:
     return _number(info, text, spec)
 
 
+def composed(text: pl.Series) -> tuple[pl.Series, int]:
+    """Ids in one spelling, and how many were in another: a letter with its accent as one sign (Unicode form NFC), so that what
+    looks the same is the same."""
+    if text.null_count() == text.len() or (text.str.len_bytes() == text.str.len_chars()).all():
+        return text, 0
+    one = text.str.normalize("NFC")
+    return one, int((one != text).sum())
+
+
 def failures_of(column: str, text: pl.Series, bad: pl.Series, told: Callable[[str], str]) -> pl.DataFrame:
     """One failure for each true of `bad`; `told` makes the reason out of a cell (asked once per distinct cell)."""
     rows = bad.arg_true()

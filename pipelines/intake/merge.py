@@ -20,6 +20,7 @@ of it.
 
 from __future__ import annotations
 
+import datetime as dt
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -587,7 +588,7 @@ class Told:
     @staticmethod
     def of(books: dict[str, Book], own: Sequence[str], files: Files, warnings: Warnings) -> Told:
         held = {table: books[table] for table in own}
-        return Told(_counts(held), _refusals(held), _incomplete(held, files), warnings)
+        return Told(_counts(held), _refusals(held), _incomplete(held, books["components"], files), warnings)
 
     @staticmethod
     def together(parts: Sequence[Told]) -> Told:
@@ -647,6 +648,8 @@ def _intake_files(told: Told, files: Files) -> pl.DataFrame:
     for rank, read in enumerate(files.reads):
         for table in read.tables or [NOWHERE]:
             said = [*([read.message] if read.message else []), *told.warnings.of(rank, table, names, read.sheets)]
+            if table in read.tables and read.tables[table].respelled:
+                said.append(say("respelled", n=read.tables[table].respelled))
             fed = [n for n in range(len(read.sheets)) if (rank, table, n) in counts]
             for at in fed or [0]:
                 states = none | counts.get((rank, table, at), {})
@@ -736,9 +739,9 @@ def _refused_rows(told: Told, files: Files, raw_of: RawOf | None) -> pl.DataFram
     return door.conform("refused_rows", _placed(rows, files))
 
 
-def _incomplete(books: dict[str, Book], files: Files) -> pl.DataFrame:
+def _incomplete(books: dict[str, Book], components: Book, files: Files) -> pl.DataFrame:
     """What refused rows leave incomplete: the cup, the operation, the stage of a panel, or the month."""
-    parts = []
+    parts = [_on_refused(components, books["pours"])]
     for table, book in books.items():
         lost = (
             book.refused.filter("@force")
@@ -757,12 +760,50 @@ def _incomplete(books: dict[str, Book], files: Files) -> pl.DataFrame:
         if lost.height:
             parts += _parents(table, lost, books)
     parts += cross.two_products(books["pours"])
-    if not parts:
-        return door.empty("incomplete")
     both = _placed(pl.concat(parts, how="diagonal"), files)
     blank = door.empty("incomplete")
     frame = pl.concat([blank, both.select(c for c in blank.columns if c in both.columns)], how="diagonal")
     return door.conform("incomplete", frame.unique())
+
+
+def _on_refused(components: Book, pours: Book) -> pl.DataFrame:
+    """The cups that hold a component whose row of the register was refused: of the version that its day asks for, or of one of
+    which the day could not be read."""
+    ever = dt.date.min
+    lost = (
+        components.refused.filter(pl.col("@force") & pl.col("component_id").is_not_null())
+        .sort("@f", "line", "column", "reason", nulls_last=True)
+        .group_by("@f", "line", "component_id", "valid_from", maintain_order=True)
+        .agg(
+            pl.col("reason").unique(maintain_order=True).str.join("; "),
+            undated=(pl.col("column") == "valid_from").any(),
+        )
+    )
+    told = [
+        say("on_refused", component=one, reason=why) for one, why in lost.select("component_id", "reason").iter_rows()
+    ]
+    lost = lost.with_columns(pl.col("valid_from").fill_null(ever), reason=pl.Series(told, dtype=pl.String))
+    used = pours.current().select("shop_id", "mix_id", "component_id", on=pl.col("poured_at").dt.date())
+    used = used.join(lost.select("component_id").unique(), on="component_id", how="semi").unique()
+    good = components.current().select("component_id", from_on=pl.col("valid_from").fill_null(ever))
+    known = (
+        used.join(good, on="component_id")
+        .filter(pl.col("from_on") <= pl.col("on"))
+        .group_by("component_id", "on")
+        .agg(pl.col("from_on").max())
+    )
+    return (
+        used.join(lost, on="component_id")
+        .join(known, on=["component_id", "on"], how="left")
+        .filter(
+            pl.col("undated").fill_null(False)
+            | (
+                (pl.col("valid_from") <= pl.col("on"))
+                & (pl.col("from_on").is_null() | (pl.col("from_on") < pl.col("valid_from")))
+            )
+        )
+        .select(pl.lit("cup").alias("what"), "shop_id", "mix_id", "reason", "@f", "line")
+    )
 
 
 def _parents(table: str, lost: pl.DataFrame, books: dict[str, Book]) -> list[pl.DataFrame]:

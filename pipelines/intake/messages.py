@@ -85,6 +85,9 @@ CATALOGUE = {
     "gap_times": "{of}: times in the hour that the spring change of clocks skips, moved forward: {n}",
     "twice_times": "{of}: times in the hour that the autumn change of clocks repeats, taken as the first: {n}",
     "open_register": "register {register} is empty: {of} is not checked; fill it in to have it checked",
+    "respelled": "ids with an accent written as a sign of its own: {n}; read with letter and accent as one sign, so that equal"
+    " ids are one",
+    "on_refused": "its component '{component}' was refused: {reason}",
     # rows
     "cells": "the row has {found} cells, the header {expected}; a delimiter is missing or a text holds one (put it in"
     " quotes)",

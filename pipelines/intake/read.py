@@ -54,6 +54,7 @@ class TableRead:
              (true: a volume that awaits its component's density); in memory, or where they were put away
     refused  one row per reason: line, item (number of the refused row inside this table), column, reason, raw, and
              every column of the table as far as it could be read
+    respelled  ids whose accents were written as signs of their own (Unicode NFD) and are one sign now (NFC)
     height   how many rows; shops: how many of each shop, where rows have one; kept: whether they were put away
     """
 
@@ -62,6 +63,7 @@ class TableRead:
     height: int
     shops: Mapping[str, int]
     kept: bool = False
+    respelled: int = 0
 
     @staticmethod
     def of(rows: pl.DataFrame, refused: pl.DataFrame) -> "TableRead":
@@ -480,6 +482,7 @@ def _put_together(table: str, pieces: list[TableRead]) -> TableRead:
         sum(piece.height for piece in pieces),
         _added(pieces),
         all(piece.kept for piece in pieces),
+        sum(piece.respelled for piece in pieces),
     )
 
 
@@ -683,6 +686,7 @@ def _joined(one: TableRead, other: TableRead) -> TableRead:
         pl.concat([one.refused, refused], how="diagonal"),
         one.height + other.height,
         _added([one, other]),
+        respelled=one.respelled + other.respelled,
     )
 
 
@@ -716,8 +720,12 @@ def _typed(
     columns: list[pl.Series] = [shaped.rows["line"]]
     failures = [shaped.failures, _damage(shaped.rows)]
     marks: list[pl.Series] = []
+    respelled = 0
     for info in infos:
         cells = shaped.rows[info.name]
+        if info.kind == "text" and (info.key or info.refers_to or info.name.endswith("_id")):
+            cells, n = cast.composed(cells)
+            respelled += n
         spec = shaped.specs.get(info.name)
         done = cast.cast(info, cells, spec)
         values = done.values
@@ -733,7 +741,7 @@ def _typed(
     found = pl.concat(failures)
     if rule is not None and shaped.table in layout.WEIGHED and file is not None:
         frame, found = _weighed(frame, found, shaped, rule, file)
-    return _split(shaped, frame, found, grid)
+    return dataclasses.replace(_split(shaped, frame, found, grid), respelled=respelled)
 
 
 def _damage(rows: pl.DataFrame) -> pl.DataFrame:
@@ -935,7 +943,9 @@ def packed(read: FileRead) -> tuple[dict[str, Any], dict[str, pl.DataFrame]]:
         "complete_for": read.complete_for,
         "refused_parts": list(read.refused_parts),
         "sheets": list(read.sheets),
-        "tables": {name: [one.height, dict(sorted(one.shops.items()))] for name, one in read.tables.items()},
+        "tables": {
+            name: [one.height, dict(sorted(one.shops.items())), one.respelled] for name, one in read.tables.items()
+        },
     }
     frames = {}
     for no, one in enumerate(read.tables.values()):
@@ -949,8 +959,8 @@ def unpack(meta: dict[str, Any], frames: Mapping[str, pl.LazyFrame], file: str |
     """The FileRead that `packed` took apart, its rows left where they are; `file` where the same content stands under another
     path now."""
     tables = {
-        name: TableRead(frames[_rows_name(no)], frames[f"{no}_refused"].collect(), height, shops, kept=True)
-        for no, (name, (height, shops)) in enumerate(meta["tables"].items())
+        name: TableRead(frames[_rows_name(no)], frames[f"{no}_refused"].collect(), height, shops, True, respelled)
+        for no, (name, (height, shops, respelled)) in enumerate(meta["tables"].items())
     }
     exported = datetime.fromisoformat(meta["exported_at"]) if meta["exported_at"] else None
     return FileRead(

@@ -13,6 +13,7 @@ import difflib
 import re
 import textwrap
 import tomllib
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -145,7 +146,7 @@ class Film(Section):
     area_shared_sd: Fraction = setting(
         0.05, "1", "How far the table of areas as a whole may lie from the truth: one error, shared by every record."
     )
-    inner_face_ratio: NotNegative = setting(
+    inner_face_ratio: Positive = setting(
         0.6, "1", "Film on unread inner faces and jambs, as a part of the film on the panel's outer face."
     )
     inner_face_ratio_sd: NotNegative = setting(0.2, "1", "Standard deviation of that part.")
@@ -270,6 +271,13 @@ class Settings(Section):
     def flat(self) -> dict[str, Any]:
         """Every key with its value, sections left out: what SQL gets as `$name` parameters."""
         return {key: value for section in self.model_dump().values() for key, value in section.items()}
+
+    @classmethod
+    def from_flat(cls, flat: Mapping[str, Any]) -> Settings:
+        """The settings that `flat` gave: what a step in Python gets of them. Raises KeyError where one is missing."""
+        return cls.model_validate(
+            {name: {key: flat[key] for key in model.model_fields} for name, model in sections().items()}
+        )
 
 
 def sections() -> dict[str, type[Section]]:

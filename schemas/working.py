@@ -346,6 +346,28 @@ stage_positions = table(
     witness_of=text("The panel that this strip stands for", nullable=True),
 )
 
+stage_means = table(
+    "stage_means",
+    "Every stage of reading of a panel or strip, stripping to bare among them",
+    shop_id=_SHOP,
+    job_id=_JOB,
+    panel_id=_PANEL,
+    after_operation=integer("The stage", key=True),
+    witness_of=text("The panel that this strip stands for", nullable=True),
+    n_readings=integer("Readings"),
+    mean_um=number("Film, mean of all readings", "um"),
+    raw_mean_um=number("What the gauge showed, mean of all readings", "um"),
+    gain=number("Gain of the gauge that day", "1"),
+    first_gauge=text("The gauge; empty: none stated, or bare", nullable=True),
+    last_gauge=text("The gauge, where more than one read the stage", nullable=True),
+    var_um2=number("Variance between places", "um2", nullable=True),
+    n_values=integer("Places read, and readings without a place"),
+    n_places=integer("Places read"),
+    places=number("Which places: the sum of 2^(3 (row - 1) + column - 1)", "1"),
+    gain_u=number("Standard uncertainty of the gain", "1"),
+    bare=flag("Stripped to bare and not read"),
+)
+
 panel_work = table(
     "panel_work",
     "Which operations touched each panel that was read",
@@ -395,6 +417,48 @@ film_pieces = table(
     grade=_GRADE,
     usable=flag("It can carry a record"),
     why_not=text("Why it cannot", nullable=True),
+)
+
+film_spans = table(
+    "film_spans",
+    "Which spray operations are held against a data sheet's window together",
+    shop_id=_SHOP,
+    job_id=_JOB,
+    panel_id=_PANEL,
+    face=_FACE,
+    operation_no=_OPERATION,
+    product_id=text("The product", key=True),
+    role=_ROLE,
+    n_cuts_before=integer("Cuts, strips and sandings of unstated removal before it"),
+    first_operation=integer("First operation of the span"),
+    last_operation=integer("Last operation of the span"),
+    n_operations=integer("Operations of the span"),
+    least_fraction=number("Least fraction of the face covered by one of them", "1"),
+    greatest_fraction=number("Greatest fraction covered", "1"),
+    covered_m2=number("Area covered", "m2", nullable=True),
+    substrate_known=flag("What lies under the film is known"),
+    film_min_um=number("Data sheet: least", "um", nullable=True),
+    film_max_um=number("Data sheet: greatest", "um", nullable=True),
+    film_basis=text("What the window speaks of", nullable=True),
+)
+
+sanded_films = table(
+    "sanded_films",
+    "Film after sanding where it was read",
+    shop_id=_SHOP,
+    job_id=_JOB,
+    panel_id=_PANEL,
+    product_id=text("The product", key=True),
+    first_operation=integer("First operation of the span", key=True),
+    from_operation=integer("Stage before"),
+    to_operation=integer("Stage after the last sanding"),
+    kind=text("Role of the product and how it was read"),
+    mean_um=number("Film", "um"),
+    sd_um=number("Spread between places", "um", nullable=True),
+    n_effective=number("Readings as they count", "1", nullable=True),
+    extra_var_um2=number("Variance from film taken off before the first operation", "um2"),
+    gain_u=number("Standard uncertainty of the gain", "1"),
+    grade=_GRADE,
 )
 
 film_spreads = table(
@@ -614,6 +678,7 @@ operation_films = table(
     operation_no=_OPERATION,
     panel_id=_PANEL,
     face=_FACE,
+    covered_fraction=number("Fraction of the face covered", "1"),
     covered_m2=number("Area covered", "m2", nullable=True),
     film_um=number("Film", "um", nullable=True),
     se_um=number("Standard error of that mean", "um", nullable=True),
@@ -624,14 +689,12 @@ operation_films = table(
 
 film_scatter = table(
     "film_scatter",
-    "How readings and panels scatter, over all shops; the row of no kind is always there",
-    kind=text("Roles of the layers and how they were read", key=True),
-    s2_um2=number("Variance of single readings", "um2", nullable=True),
-    panel_cv=number("Relative spread between panels of one operation, the same on every row", "1"),
+    "How panels scatter, over all shops",
+    panel_cv=number("Relative spread between panels of one operation", "1"),
 )
 
 _OWN2 = number("Relative variance that is this face's own, where transfer alone tells", "1", nullable=True)
-_LOOSE2 = number("Relative variance of leftover and fraction covered", "1", nullable=True)
+_LOOSE2 = number("Relative variance of leftover, flush loss, areas and fractions covered", "1", nullable=True)
 _SHARED2 = number("Relative variance that its like share", "1", nullable=True)
 
 told_films = table(
@@ -922,7 +985,8 @@ WORKING: dict[str, pa.DataFrameSchema] = {
         incomplete, pour_lines, cup_pours, cup_contents, cup_intervals, booth_versions, component_versions, product_versions,
         unit_factors, permit_amounts, component_facts, cup_figures, operation_faces, sprays, cup_feeds, gun_order, gun_uses, leftover_habits,
         usual_leftovers, sprayed,
-        gauge_fits, stage_positions, panel_work, increment_layers, film_pieces, film_spreads, equations,
+        gauge_fits, stage_positions, stage_means, panel_work, increment_layers, film_pieces, film_spans,
+        sanded_films, film_spreads, equations,
         piece_films, unread_faces, face_films, panel_spread, record_faces, record_layers, records, operation_te,
         record_budgets, transfer_model, operation_films, film_scatter, told_films, told_sums, transfer_spread, film_groups,
         over_build,

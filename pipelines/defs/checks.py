@@ -76,6 +76,15 @@ def of(table: str) -> list[Check]:
                 beside=(lines,),
             )
         )
+    if table == "film_increments":
+        found.append(
+            Check(
+                "strips_take_what_they_leave",
+                f"What a panel's own readings show in mL is the sum of its pieces beside witness strips, to {CLOSURE:g}.",
+                lambda frame, _, tables: sum_of_pieces(frame, tables["film_pieces"]),
+                beside=("film_pieces",),
+            )
+        )
     if table == "voc_content":
         found.append(
             Check(
@@ -135,6 +144,36 @@ def sum_of_lines(frame: pl.DataFrame, lines: pl.DataFrame, key: list[str], figur
         worst = max(worst, float(both.select(pl.when(size > 0).then(gap / size).max()).item() or 0.0))
     told = {"largest_relative_gap": worst, "figures_without_lines": without, "lines_left_over": left_over}
     return worst <= CLOSURE and not without and not left_over, told
+
+
+def sum_of_pieces(increments: pl.DataFrame, pieces: pl.DataFrame) -> Outcome:
+    """Film x area (um x m2 = mL) of each increment that was read on the panel itself, against the pieces its layers went to."""
+    panel = ["shop_id", "job_id", "panel_id"]
+    stage = ["from_operation", "to_operation"]
+    read = increments.filter(pl.col("usable") & pl.col("witness_of").is_null()).select(
+        *panel, *stage, read_ml=pl.col("mean_um") * pl.col("area_m2")
+    )
+    read = read.filter(pl.col("read_ml").is_not_null())
+    layers = pieces.select(*panel, "piece", "operation_no", ml=pl.col("mean_um") * pl.col("area_m2"))
+    sums = (
+        read.join(layers, on=panel)
+        .filter(pl.col("operation_no").is_between("from_operation", "to_operation", closed="right"))
+        .unique([*panel, *stage, "piece"])
+        .group_by(*panel, *stage, maintain_order=True)
+        .agg(
+            pl.col("read_ml").first(),
+            pieces=pl.len(),
+            ml=pl.when(pl.col("ml").is_not_null().all()).then(pl.col("ml").sum()),
+            size=pl.col("ml").abs().sum(),
+        )
+    )
+    gap = pl.when(pl.col("size") > 0).then((pl.col("read_ml") - pl.col("ml")).abs() / pl.col("size"))
+    worst = float(sums.select(gap.max()).item() or 0.0)
+    bare = read.height - sums["ml"].count()
+    told = {
+        "largest_relative_gap": worst, "split": sums.filter(pl.col("pieces") > 1).height, "without_pieces": bare,
+    }  # fmt: skip
+    return worst <= CLOSURE and not bare, told
 
 
 def quotient_of_lines(content: pl.DataFrame, mixes: pl.DataFrame, lines: pl.DataFrame) -> Outcome:

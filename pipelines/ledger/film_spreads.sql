@@ -1,5 +1,5 @@
 -- How far readings of one kind of film differ from place to place, pooled over all shops: one row per kind (roles of the
--- layers, paired, unpaired or strip) and per blend: over a face that was covered in part the film runs from all to nothing.
+-- layers, paired, unpaired or strip; after sanding) and per blend: over a face that was covered in part the film runs from all to nothing.
 --   s2_um2     variance of single readings
 --   within_cv  relative spread on a face, from layers read alone at the same marked places: only such differences are free
 --              of what lay there before. The same on every row; 0.13 where nobody read so (common practice, no published source).
@@ -7,6 +7,10 @@ WITH spreads AS (
     SELECT DISTINCT piece, kind, blend, sd_um, n_effective
     FROM film_pieces
     WHERE usable AND n_effective > 1 AND sd_um IS NOT NULL
+    UNION ALL
+    SELECT NULL AS piece, kind, FALSE AS blend, sd_um, n_effective
+    FROM sanded_films
+    WHERE n_effective > 1 AND sd_um IS NOT NULL
 ),
 layers AS (
     SELECT piece, kind, blend, mean_um, sd_um, n_effective, count(*) OVER (PARTITION BY piece) AS n_layers

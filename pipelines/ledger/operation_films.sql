@@ -1,7 +1,12 @@
 -- Film of each spray operation on each face, um: as read where the film of that operation alone was read, else from what
 -- landed by the transfer efficiency, spread by covered area. se_um is the standard error of the mean, from spreads pooled
--- over readings of the same kind; within_um the spread between places on a face, pooled over paired readings.
-WITH alone AS (
+-- over readings of the same kind (one never read twice: the usual spread on a face) and the gauge's gain; within_um the spread
+-- between places on a face, pooled over paired readings.
+WITH pooled AS (
+    SELECT coalesce(max(within_cv), 0.13) AS cv
+    FROM film_spreads
+),
+alone AS (
     SELECT
         p.shop_id,
         p.job_id,
@@ -15,15 +20,15 @@ WITH alone AS (
         p.kind,
         p.n_effective,
         p.sd_um,
-        sqrt(p.extra_var_um2 + coalesce(s.s2_um2 / p.n_effective, 0)) AS se_um,
+        sqrt(
+            p.extra_var_um2 + coalesce(s.s2_um2, power(w.cv * p.mean_um, 2)) / coalesce(p.n_effective, 1)
+            + power(coalesce(p.gain_u, 0) * p.mean_um, 2)
+        ) AS se_um,
         count(*) OVER (PARTITION BY p.piece) AS n_layers
     FROM film_pieces AS p
     LEFT JOIN film_spreads AS s ON s.kind = p.kind AND s.blend = p.blend
+    CROSS JOIN pooled AS w
     WHERE p.usable
-),
-pooled AS (
-    SELECT coalesce(max(within_cv), 0.13) AS cv
-    FROM film_spreads
 ),
 gone AS (
     -- as in material_ledger: a leftover that nobody weighed is the usual one, the transfer model's finding in it
@@ -71,6 +76,7 @@ SELECT
     f.operation_no,
     f.panel_id,
     f.face,
+    f.covered_fraction,
     f.covered_m2,
     coalesce(a.film_um, l.landed_ml / s.covered_m2) AS film_um,
     CASE WHEN a.film_um IS NOT NULL THEN a.se_um ELSE l.landed_ml / s.covered_m2 * coalesce(l.rel_se, 0.5) END AS se_um,

@@ -13,6 +13,8 @@ from typing import Any
 
 import polars as pl
 
+from pipelines.settings import Settings
+
 PANEL = ["shop_id", "job_id", "panel_id"]
 INCREMENT = [*PANEL, "from_operation", "to_operation"]
 STRIP_REL_SD = 0.10  # a strip beside the panel is not the panel
@@ -55,7 +57,7 @@ def film_pieces(
     film_increments: pl.DataFrame,
     increment_layers: pl.DataFrame,
     sprays: pl.DataFrame,
-    settings: Mapping[str, Any],
+    settings: Settings,
 ) -> pl.DataFrame:
     """One row per piece of measured film and layer.
 
@@ -63,7 +65,7 @@ def film_pieces(
     their mean:
     - the panel's own usable readings win for the same layers;
     - inside a larger piece (the panel's own, or a longer strip) it takes its layers, and the piece keeps the rest by
-      difference, grade B;
+      difference in mL (_rest), grade B;
     - it replaces an unusable increment of the same layers, and stands alone where nothing else holds its layers.
     A strip whose layers lie partly in one piece and partly elsewhere is not used.
     """
@@ -78,7 +80,7 @@ def film_pieces(
         .group_by(INCREMENT, maintain_order=True)
         .agg(numbers=pl.col("operation_no"), roles=pl.col("role").fill_null("?").str.join("+"))
     )
-    light_var = pl.col("n_light") * settings["scuff_removed_sd_um"] ** 2
+    light_var = pl.col("n_light") * settings.film.scuff_removed_sd_um**2
     increments = film_increments.join(roles, on=INCREMENT, how="inner", maintain_order="left").with_columns(
         # a strip is new steel: readings of it do not scatter like those of a panel with old film on it
         kind=pl.concat_str(
@@ -166,18 +168,34 @@ def _place(strip: Piece, pieces: list[Piece]) -> None:
             pieces[at] = strip
             return
         if piece.layers > strip.layers:
-            rest = replace(
-                piece,
-                layers=piece.layers - strip.layers,
-                mean_um=piece.mean_um - strip.mean_um,
-                extra_var_um2=piece.extra_var_um2 + strip.var_um2,
-                source="difference",
-                grade="B",
-            )
-            pieces[at : at + 1] = [strip, rest]
+            pieces[at : at + 1] = [strip, _rest(piece, strip)]
             return
     if not any(piece.layers & strip.layers for piece in pieces):
         pieces.append(strip)
+
+
+def _rest(piece: Piece, strip: Piece) -> Piece:
+    """What a piece keeps beside a strip: film x area less film x area, as um over the piece's own area.
+
+    The strip's film lies on the covered part, a panel read at places all over its face on the whole face: on a face that was
+    covered in part, um less um would take the strip's film off the bare part too. How well the covered part is known (what its
+    area's relative sd has above the piece's own) then enters the rest. Below 0 by more than three of its standard
+    uncertainties, strip and panel contradict each other.
+    """
+    part = strip.area_m2 / piece.area_m2 if strip.area_m2 is not None and piece.area_m2 else 1.0
+    taken = part * strip.mean_um
+    part2 = max(0.0, (strip.area_rel_sd or 0.0) ** 2 - (piece.area_rel_sd or 0.0) ** 2) if part < 1 else 0.0
+    rest = replace(
+        piece,
+        layers=piece.layers - strip.layers,
+        mean_um=piece.mean_um - taken,
+        extra_var_um2=piece.extra_var_um2 + part**2 * strip.var_um2 + part2 * taken**2,
+        source="difference",
+        grade="B",
+    )
+    if rest.usable and rest.mean_um < -3 * rest.var_um2**0.5:
+        return replace(rest, usable=False, why_not="the strip beside it shows more film than the whole panel")
+    return rest
 
 
 def _tiled(pieces: list[Piece], layers: frozenset[int]) -> bool:

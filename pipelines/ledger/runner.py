@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 from pipelines.ledger import film, film_build, graph, origin, pieces, unit_factors
+from pipelines.settings import Settings
 from schemas import door
 
 if TYPE_CHECKING:
@@ -108,7 +109,7 @@ def run_statement(name: str, tables: Mapping[str, pl.DataFrame], settings: Mappi
         raise LedgerError(f"{name}: needs the tables {', '.join(missing)}")
     if name in PYTHON_STEPS:
         step = PYTHON_STEPS[name]
-        chosen = {"settings": settings} if "settings" in inspect.signature(step).parameters else {}
+        chosen = {"settings": Settings.from_flat(settings)} if "settings" in inspect.signature(step).parameters else {}
         return _formed(name, step(**{table: tables[table] for table in upstream(name)}, **chosen))
     import duckdb
 

@@ -12,10 +12,13 @@ from scipy.special import ndtr
 
 from pipelines.ledger import film as ledger_film
 from pipelines.ledger import film_build as fb
+from pipelines.settings import Settings
 from schemas import door
 
 U2 = fb.PANEL_CV**2  # spread between panels where data are few
-SHARED2 = fb.SHARED_REL_U**2
+SETTINGS = Settings()
+SHARED2 = SETTINGS.film.gauge_gain_u**2
+AREA2 = 0.05**2  # of the only face of each operation
 
 
 def frame(table: str, *rows: dict[str, Any]) -> pl.DataFrame:
@@ -34,7 +37,7 @@ def film(
 ) -> dict[str, Any]:
     return {
         "shop_id": "s", "job_id": "j", "operation_no": operation, "panel_id": panel, "face": face,
-        "covered_m2": 1.0, "film_um": um, "se_um": rel_se * um, "within_um": 0.13 * um, "source": source, "grade": "B",
+        "covered_fraction": 1.0, "covered_m2": 1.0, "film_um": um, "se_um": rel_se * um, "within_um": 0.13 * um, "source": source, "grade": "B",
     }  # fmt: skip
 
 
@@ -47,47 +50,30 @@ def piece(operation: int, um: float, sd: float, n: float = 9.0) -> dict[str, Any
 
 
 def layers(films: list[dict[str, Any]], pieces: list[dict[str, Any]]) -> pl.DataFrame:
-    numbers = sorted({f["operation_no"] for f in films})
-    sprays = [
-        {
-            "shop_id": "s",
-            "job_id": "j",
-            "operation_no": k,
-            "gun_id": "g",
-            "technician_id": "t",
-            "product_id": f"p{k}",
-            "role": "clear",
-        }
-        for k in numbers
+    by = [
+        {"shop_id": "s", "op_job_id": "j", "operation_no": k, "source": "model"}
+        for k in {f["operation_no"] for f in films}
     ]
-    cell = {
-        "shop_id": "s",
-        "gun_id": "g",
-        "technician_id": "t",
-        "role": "clear",
-        "low": 0.5,
-        "high": 0.5 * math.exp(2 * 1.96 * 0.06),
-    }
+    event = {"term": "spread", "level": "event", "value": math.sqrt(0.1**2 - 0.06**2)}
     faces = [
-        {k: f[k] for k in ("shop_id", "job_id", "operation_no", "panel_id", "face")} | {"covered_fraction": 1.0}
+        {k: f[k] for k in ("shop_id", "job_id", "operation_no", "panel_id", "face", "covered_fraction", "covered_m2")}
+        | {"area_rel_sd": 0.05}
         for f in films
     ]
-    read, scatter = (
-        frame("film_pieces", *pieces),
-        fb.film_scatter(frame("operation_films", *films), frame("film_pieces", *pieces)),
-    )
+    scatter = fb.film_scatter(frame("operation_films", *films))
+    spreads = {"kind": "base+clear/paired", "blend": False, "s2_um2": 36.0, "within_cv": 0.13}
     told = fb.told_films(
-        frame("operation_films", *films), door.empty("sprayed"), frame("operation_faces", *faces), frame("sprays", *sprays),
-        frame("transfer_by_pair", cell), scatter,
+        frame("operation_films", *films), door.empty("sprayed"), frame("operation_faces", *faces), frame("operation_te", *by),
+        frame("transfer_model", event), scatter, SETTINGS,
     )  # fmt: skip
-    sums = fb.told_sums(read, told, scatter)
-    return fb.layer_films(told, sums, fb.transfer_spread(sums))
+    sums = fb.told_sums(frame("film_pieces", *pieces), told, frame("film_spreads", spreads))
+    return fb.layer_films(told, sums, fb.transfer_spread(sums, SETTINGS))
 
 
 def test_a_reading_over_two_layers_is_split_by_what_is_least_known():
-    """m = (20, 60), relative variances own .1^2 - .06^2 + cv^2 and shared .06^2 + .05^2 each; D = 90 with s = 6/3 = 2."""
+    """m = (20, 60), relative variances own .1^2 - .06^2 + cv^2, area .05^2 and shared .06^2 + .05^2 each; D = 90 with s = 6/3 = 2."""
     found = layers([film(1, 20.0), film(2, 60.0)], [piece(1, 90.0, 6.0), piece(2, 90.0, 6.0)]).sort("operation_no")
-    rel2 = (0.1**2 - 0.06**2) + U2 + 0.06**2 + SHARED2
+    rel2 = (0.1**2 - 0.06**2) + U2 + AREA2 + 0.06**2 + SHARED2
     v = rel2 * np.array([400.0, 3600.0])
     total = v.sum() + 4.0
     assert found["source"].to_list() == ["shared", "shared"]
@@ -118,7 +104,7 @@ def like(films: np.ndarray, own: float) -> pl.DataFrame:
     return fb.held_against_others(
         pl.DataFrame(
             {
-                "shop_id": "s", "product_id": "p", "technician_id": "t", "face": ["outer"] * n, "film_um": films,
+                "shop_id": "s", "product_id": "p", "technician_id": "t", "face": ["outer"] * n, "source": "read", "film_um": films,
                 "se_um": np.full(n, own), "own_se_um": np.full(n, own),
             }
         )
@@ -173,17 +159,18 @@ def test_probabilities_and_amounts_of_one_panel_by_hand():
         "panel_id": "door",
         "face": "outer",
         "covered_fraction": 1.0,
+        "covered_m2": 2.0,
+        "area_rel_sd": 0.05,
     }
     films, none = frame("operation_films", film(1, 66.0, 3 / 66, source="read")), door.empty("film_pieces")
-    scatter = fb.film_scatter(films, none)
     told = fb.told_films(
-        films, door.empty("sprayed"), frame("operation_faces", face), frame("sprays", spray), door.empty("transfer_by_pair"),
-        scatter,
+        films, door.empty("sprayed"), frame("operation_faces", face), door.empty("operation_te"), door.empty("transfer_model"),
+        fb.film_scatter(films), SETTINGS,
     )  # fmt: skip
-    sums = fb.told_sums(none, told, scatter)
+    sums = fb.told_sums(none, told, door.empty("film_spreads"))
     row = fb.film_build(
-        frame("film_groups", group), told, sums, fb.transfer_spread(sums), frame("sprays", spray), door.empty("cup_feeds"),
-        door.empty("pours"),
+        frame("film_groups", group), told, sums, fb.transfer_spread(sums, SETTINGS), frame("sprays", spray),
+        door.empty("cup_feeds"), door.empty("pours"), SETTINGS,
     ).row(0, named=True)  # fmt: skip
     assert (row["film_um"], row["source"], row["grade"]) == (66.0, "read", "A")
     assert row["prob_over"] == pytest.approx(ndtr(2.0)) and row["prob_under"] == pytest.approx(ndtr(-7.0))

@@ -826,7 +826,8 @@ class Ledger:
                     pieces.append(
                         Piece(
                             holder.layers - layers,
-                            holder.film_um - strip.film_um,
+                            # in mL: the strip's film is over its layers' area, the panel's over what was read of it
+                            self._rest_um(holder, strip),
                             holder.area_m2,
                             holder.usable,
                             holder.why_not,
@@ -837,6 +838,13 @@ class Ledger:
                 elif not any(p.layers & layers for p in pieces):
                     pieces.append(strip)
         return own
+
+    @staticmethod
+    def _rest_um(holder: Piece, strip: Piece) -> float:
+        """Film that a strip leaves of a panel's, um over the panel's area: (film x area - strip x its area) / area."""
+        if not holder.area_m2 or not strip.area_m2:
+            return holder.film_um - strip.film_um  # an area is not known: unusable anyway
+        return (holder.film_um * holder.area_m2 - strip.film_um * strip.area_m2) / holder.area_m2
 
     @staticmethod
     def _tiles(pieces: list[Piece], layers: frozenset[int]) -> list[Piece] | None:

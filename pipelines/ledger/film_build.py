@@ -87,9 +87,9 @@ def told_films(
     outer, ratio = pl.col("face") == "outer", settings.film.inner_face_ratio
     weight = pl.when(outer).then(1.0).otherwise(ratio)
     sent = pl.col("expected_gone_g") - pl.col("flush_g")
+    misses = (sent * pl.col("leftover_rel_sd").fill_null(0.0)) ** 2 + pl.col("flush_sd_g").fill_null(0.0) ** 2
     unweighed = sprayed.group_by(OPERATION, maintain_order=True).agg(
-        left2=((sent * pl.col("leftover_rel_sd").fill_null(0.0)) ** 2 + pl.col("flush_sd_g").fill_null(0.0) ** 2).sum()
-        / sent.sum() ** 2
+        left2=pl.when(sent.sum() > 0).then(misses.sum() / sent.sum() ** 2)
     )
     blend2 = (pl.col("covered_fraction") < 1).cast(pl.Float64) * BLEND_REL_SD**2
     areas = operation_faces.group_by(OPERATION, maintain_order=True).agg(

@@ -285,16 +285,15 @@ def film_groups(ledger: Ledger) -> dict[tuple[Any, ...], list[Op]]:
 
 
 def film_as_applied(ledger: Ledger) -> dict[tuple[Any, ...], float]:
-    """Films that readings alone tell, um: every operation of the group read, the sheet's window of films as applied, or no
-    levelling after it. Key as film_groups."""
+    """Films that readings alone tell, um: every operation of the group read, the sheet's window of films as applied (a film as
+    applied is never one after sanding). Key as film_groups."""
     alone = read_alone(ledger)
     found = {}
     for key, run in film_groups(ledger).items():
         films = [alone.get((*op, *key[3:])) for op in run]
         sheet = ledger.valid("products", ledger.ops[run[-1]]["product_id"], ledger.ops[run[-1]]["started_at"]) or {}
-        after = [o for o in ledger.ops_of_job[key[:2]] if o[2] > run[-1][2] and levelled(ledger, o, key[3])]
         known = total(films)
-        if known is not None and not (sheet.get("film_basis") == "after_sanding" and after):
+        if known is not None and sheet.get("film_basis") != "after_sanding":
             found[key] = known
     return found
 

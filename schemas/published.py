@@ -66,6 +66,15 @@ def _te(what: str) -> dict[str, ColumnInfo]:
     }
 
 
+def _typical(what: str) -> dict[str, ColumnInfo]:
+    """For comparing: everybody set the same work, at partners of average effect; what records share is not in it."""
+    return {
+        "typical_estimate": number(f"For comparing: {what}, at the shop's mean work", "1", nullable=True),
+        "typical_low": number("Lower end of its 95 % interval, without what all records share", "1", nullable=True),
+        "typical_high": number("Upper end of its 95 % interval, without what all records share", "1", nullable=True),
+    }
+
+
 def _shares() -> dict[str, ColumnInfo]:
     return {f"share_{g.lower()}": fraction(f"Share by mass resting on grade {g}", nullable=True) for g in "ABC"}
 
@@ -228,26 +237,29 @@ transfer_by_pair = table(
 )
 transfer_by_gun = table(
     "transfer_by_gun",
-    "Transfer efficiency of a gun at the shop's typical technician, by role",
+    "Transfer efficiency of a gun in the hands that really use it, by role",
     shop_id=_SHOP,
     gun_id=text("The gun", key=True),
     role=_ROLE,
     **_te("of the gun"),
+    **_typical("in a hand of average effect"),
 )
 transfer_by_technician = table(
     "transfer_by_technician",
-    "Transfer efficiency of a technician at the shop's typical gun, by role",
+    "Transfer efficiency of a technician with the guns really used, by role",
     shop_id=_SHOP,
     technician_id=text("The technician", key=True),
     role=_ROLE,
     **_te("of the technician"),
+    **_typical("with a gun of average effect"),
 )
 transfer_by_role = table(
     "transfer_by_role",
-    "Transfer efficiency of a shop, by role",
+    "Transfer efficiency of a shop over its guns and hands as they are used, by role",
     shop_id=_SHOP,
     role=_ROLE,
     **_te("of the shop"),
+    **_typical("a gun and a hand of average effect"),
 )
 
 

@@ -46,7 +46,7 @@ READS: dict[str, dict[str, tuple[str, ...]]] = {
             "shop_id gun_id product_id tip_fits atomising_allowed why role n_operations tip_mm tip_min_mm "
             "tip_max_mm"
         ),
-        "transfer_by_gun": _columns("shop_id gun_id role estimate low high n"),
+        "transfer_by_gun": _columns("shop_id gun_id role typical_estimate estimate"),
         "guns": _columns("gun_id shop_id tip_mm retired_on"),
     },
     "transfer": estimate.READS,

@@ -71,6 +71,8 @@ class Design:
     group      a run of layers of one role inside a role set; role_of_group and set_of_group say which
     signature  first record of each signature; signature_of_record says which each record has
     leftover   the mean share left in the cup that stands in for leftovers not weighed, per shop and role
+    gain       relative standard uncertainty of the gauges' gain in each shop, mean over its records; sprayed_u: that of what
+               was sprayed (flush, scale), mean over each design row's operations. No record can tell either
     """
 
     keys: pl.DataFrame
@@ -96,6 +98,8 @@ class Design:
     unknowns: Unknowns
     scale: Floats
     leftover: pl.DataFrame
+    gain: dict[str, float]
+    sprayed_u: Floats
 
     @property
     def n(self) -> int:
@@ -213,7 +217,8 @@ def build(records: pl.DataFrame, prepared: pl.DataFrame) -> Design:
     prepared  all layers, from `prepare_layers`
     """
     coded = {key: _codes(prepared[key]) for key in LEVELS}
-    records = in_order(records.select(*RECORD, "landed_solids_ml", "read_var_ml2", "area_rel_var", "grade"), RECORD)
+    measured = ["landed_solids_ml", "read_var_ml2", "area_rel_var", "gain_rel_u", "grade"]
+    records = in_order(records.select(*RECORD, *measured), RECORD)
     changed = pl.any_horizontal(pl.col(name) != pl.col(name).shift(1) for name in RECORD).fill_null(True)
     first_of_run = prepared.select(changed).to_series().to_numpy()  # layers of one record stand together
     runs = prepared.filter(pl.Series(first_of_run)).select(RECORD)
@@ -289,6 +294,11 @@ def build(records: pl.DataFrame, prepared: pl.DataFrame) -> Design:
         unknowns=unknowns,
         scale=scale,
         leftover=prepared.select("shop_id", "role", "mean", "sd").unique().sort("shop_id", "role"),
+        gain=dict(
+            records.group_by("shop_id", maintain_order=True).agg(pl.col("gain_rel_u").fill_null(0.0).mean()).iter_rows()
+        ),
+        sprayed_u=np.bincount(layer_row_all, prepared["sprayed_rel_u"].fill_null(0.0).to_numpy(), len(first_layer))
+        / np.bincount(layer_row_all, minlength=len(first_layer)).clip(1),
     )
 
 

@@ -67,10 +67,10 @@ def estimate(
     kept = _without(usable, aside)
     if not kept.height:
         return _direct(kept, layers, prepared, options) | {"screened_records": _screened([unknown, aside])}
-    said = joint.Statements(fitted, options, float(np.mean(kept["gain_rel_u"].fill_null(0.0).to_numpy())))
+    said = joint.Statements(fitted, options)
     out: dict[str, pl.DataFrame] = {"transfer_model": said.model()}
     for table, by in tables.TABLES.items():
-        out[table] = tables.shaped(said.table(table), by, tables.TE_COLUMNS)
+        out[table] = tables.shaped(said.table(table), by, tables.te_columns(table))
     for table, who in tables.EFFECTS.items():
         out[table] = tables.shaped(said.effects(table), (who,), tables.EFFECT_COLUMNS)
     cells = said.operations(prepared, out["transfer_by_pair"])

@@ -85,7 +85,11 @@ def gun_cover(gun_fit: pl.DataFrame, transfer_by_gun: pl.DataFrame, guns: pl.Dat
     primer guns are kept apart from finish guns by what they are kept for, not by what they were once used for.
     """
     rows: list[dict[str, object]] = []
-    merit = {(g, r): e for g, r, e in transfer_by_gun.select("gun_id", "role", "estimate").iter_rows() if e is not None}
+    merit = {
+        (g, r): e
+        for g, r, e in transfer_by_gun.select("gun_id", "role", pl.coalesce("typical_estimate", "estimate")).iter_rows()
+        if e is not None
+    }
     retired = set(guns.filter(pl.col("retired_on").is_not_null())["gun_id"].to_list())
     for (shop,), part in gun_fit.sort("shop_id", "gun_id", "product_id").group_by("shop_id", maintain_order=True):
         part = part.filter(~pl.col("gun_id").is_in(list(retired)))

@@ -12,7 +12,7 @@ import polars as pl
 import scipy.sparse as sp
 from numpy.typing import NDArray
 
-from pipelines.transfer import flags, tables
+from pipelines.transfer import flags, shared, tables
 from pipelines.transfer.design import NOBODY, combine
 from pipelines.transfer.direct import CELL
 from pipelines.transfer.iterate import Joint
@@ -37,9 +37,8 @@ NEVER = 5  # so many unweighed cups in a row and none weighed is a habit, not ch
 class Statements:
     """What a fitted model says about cells, guns, technicians and operations."""
 
-    def __init__(self, joint: Joint, options: Options, gain_rel_u: float):
+    def __init__(self, joint: Joint, options: Options):
         self.joint, self.options, self.d = joint, options, joint.design
-        self.u_sys = options.shared_rel_u(gain_rel_u)
         self.posterior = joint.posterior
         self.kind = np.array([kind for kind, _ in self.d.names])
         self.weighed_rows = self._without(self.d.rows, "unweighed")
@@ -73,13 +72,22 @@ class Statements:
         code = keys.join(cells, on=by, how="left", maintain_order="left")["cell"].cast(pl.Int64).fill_null(-1)
         return cells.drop("cell"), code.to_numpy()
 
-    def mean_rows(self, code: Ints, n: int) -> sp.csr_matrix:
-        """Mean design row over each cell's own operations, as if every leftover had been weighed."""
+    def weights(self, code: Ints, n: int) -> sp.csr_matrix:
+        """Per cell the share of each design row in its operations; rows sum to 1."""
         times = self.d.row_keys["times"].to_numpy().astype(float)
         at = code >= 0
         total = np.bincount(code[at], times[at], minlength=n)
-        weight = sp.csr_matrix((times[at] / total[code[at]], (code[at], np.flatnonzero(at))), shape=(n, len(code)))
-        return sp.csr_matrix(weight @ self.weighed_rows)
+        return sp.csr_matrix((times[at] / total[code[at]], (code[at], np.flatnonzero(at))), shape=(n, len(code)))
+
+    def mean_rows(self, code: Ints, n: int) -> sp.csr_matrix:
+        """Mean design row over each cell's own operations, as if every leftover had been weighed."""
+        return sp.csr_matrix(self.weights(code, n) @ self.weighed_rows)
+
+    def shared_of_rows(self) -> Floats:
+        """What each design row shares with others: relative standard uncertainty (shared.py)."""
+        alone = sp.identity(self.d.rows.shape[0], format="csr")
+        shops = self.d.row_keys["shop_id"]
+        return shared.together(shared.of_rows(self.d, self.options, shops, alone, self.weighed_rows))
 
     def typical_rows(self, table: str, cells: pl.DataFrame, own: sp.csr_matrix) -> sp.csr_matrix:
         """Design rows of a gun, a technician or a role at the shop's typical partner (its effect 0) and typical work.
@@ -102,28 +110,40 @@ class Statements:
         """One of the transfer tables, sorted by its cells, with more columns than are published."""
         by = tables.TABLES[table]
         cells, code = self.groups(by)
-        matrix = self.mean_rows(code, cells.height)
-        if table != "transfer_by_pair":
-            matrix = self.typical_rows(table, cells, matrix)
+        weight = self.weights(code, cells.height)
+        matrix = sp.csr_matrix(weight @ self.weighed_rows)
         rows = self._rows(matrix)
         eta, var = self.posterior.mean(rows), self.posterior.variance(rows)
+        common = shared.together(shared.of_rows(self.d, self.options, cells["shop_id"], weight, matrix))
         n, n_direct = self.counts(code, cells.height)
         frame = cells.with_columns(
             n=pl.Series(n), n_direct=pl.Series(n_direct),
-            eta=pl.Series(eta), log_se=pl.Series(np.sqrt(var)),
+            eta=pl.Series(eta), log_se=pl.Series(np.sqrt(var)), log_u=pl.Series(np.sqrt(var + common**2)),
             grade=pl.Series(self.grades(code, cells.height), dtype=pl.String),
             role_known=pl.col("role").is_in(self.roles_known()),
             never=pl.Series(self.never_weighed(cells, by), dtype=pl.Boolean),
-            bound=pl.Series(self.bound(matrix, cells, code), dtype=pl.Float64),
+            bound=pl.Series(self.bound(matrix, cells, code, common), dtype=pl.Float64),
         )  # fmt: skip
-        return self._separability(self._published(frame), cells, code, matrix)
+        if table != "transfer_by_pair":
+            typical = self._rows(self.typical_rows(table, cells, matrix))
+            middle, se = self.posterior.mean(typical), np.sqrt(self.posterior.variance(typical))
+            frame = frame.with_columns(typical_eta=pl.Series(middle), typical_se=pl.Series(se))
+        return self._separability(self._published(frame), cells, code, matrix, common)
 
     def _published(self, frame: pl.DataFrame) -> pl.DataFrame:
+        """Figures with their intervals: what records share is in those of a figure, in none of a comparison (typical_)."""
         settled = self.joint.converged
         known = pl.col("role_known")
         speaks = known & ~pl.col("never")
-        low = (pl.col("eta") - Z95 * pl.col("log_se")).exp()
-        high = (pl.col("eta") + Z95 * pl.col("log_se")).exp()
+        low = (pl.col("eta") - Z95 * pl.col("log_u")).exp()
+        high = (pl.col("eta") + Z95 * pl.col("log_u")).exp()
+        if "typical_eta" in frame.columns:
+            half, told = Z95 * pl.col("typical_se"), speaks & pl.lit(settled)
+            frame = frame.with_columns(
+                typical_estimate=pl.when(speaks).then(pl.col("typical_eta").exp()),
+                typical_low=pl.when(told).then((pl.col("typical_eta") - half).exp()),
+                typical_high=pl.when(told).then((pl.col("typical_eta") + half).exp()),
+            )
         return frame.with_columns(
             estimate=pl.when(speaks).then(pl.col("eta").exp()),
             low=pl.when(known & pl.col("never")).then("bound").when(speaks & pl.lit(settled)).then(low),
@@ -133,7 +153,7 @@ class Statements:
             .when(speaks & pl.lit(settled))
             .then(high),
             prob_below_65=pl.when(speaks & pl.lit(settled)).then(
-                tables.prob_below(pl.col("eta").exp(), pl.col("log_se"), self.u_sys)
+                tables.prob_below(pl.col("eta").exp(), pl.col("log_u"))
             ),
             method=pl.when("never")
             .then(pl.lit(f"{METHOD}, {NEVER_WEIGHED}"))
@@ -173,7 +193,7 @@ class Statements:
         )  # fmt: skip
         return cells.join(habit, on="technician_id", how="left", maintain_order="left")["never"].to_numpy().astype(bool)
 
-    def bound(self, matrix: sp.csr_matrix, cells: pl.DataFrame, code: Ints) -> Floats:
+    def bound(self, matrix: sp.csr_matrix, cells: pl.DataFrame, code: Ints, common: Floats) -> Floats:
         """TE >= landed / poured: lower 95 % end of the model's landed over poured for cups not weighed back; else nan.
 
         The column "unweighed" with the mean leftover taken as sprayed: log(D / poured) = eta + unweighed + log(1 - mean).
@@ -185,7 +205,7 @@ class Statements:
         shifted = matrix.tolil()
         shifted[:, column[0]] = 1.0
         rows = self._rows(shifted.tocsr())
-        eta, se = self.posterior.mean(rows), np.sqrt(self.posterior.variance(rows))
+        eta, se = self.posterior.mean(rows), np.sqrt(self.posterior.variance(rows) + common**2)
         left = cells.join(
             self.d.leftover, on=["shop_id", "role"], how="left", maintain_order="left"
         )["mean"].to_numpy()  # fmt: skip
@@ -250,7 +270,7 @@ class Statements:
         )  # fmt: skip
 
     def _separability(
-        self, table: pl.DataFrame, cells: pl.DataFrame, code: Ints, matrix: sp.csr_matrix
+        self, table: pl.DataFrame, cells: pl.DataFrame, code: Ints, matrix: sp.csr_matrix, common: Floats
     ) -> pl.DataFrame:
         """Adds separable, with_whom, combined, combined_low, combined_high and advice.
 
@@ -258,12 +278,12 @@ class Statements:
         either's standard error of log TE is above 0.15. Known then is the sum they share:
         eta_combined = sum of mean share x eta, over the combination that the cell shares most records in.
         """
-        shared = self.shared(code)
+        alike = self.shared(code)
         log_se = table["log_se"].to_numpy()
         n = cells.height
         bad = np.zeros(n, bool)
         pairs = (
-            shared.join(shared, on="combination", suffix="_2")
+            alike.join(alike, on="combination", suffix="_2")
             .filter(pl.col("cell") < pl.col("cell_2"))
             .select("cell", "cell_2").unique().sort("cell", "cell_2")
         )  # fmt: skip
@@ -279,11 +299,11 @@ class Statements:
         table = table.with_columns(separable=pl.when(pl.col("n") > 0).then(pl.Series(~bad)))
         names = [self._cell_name(row) for row in cells.iter_rows(named=True)]
         main = (
-            shared.sort("records", "combination", descending=[True, False], maintain_order=True)
+            alike.sort("records", "combination", descending=[True, False], maintain_order=True)
             .unique("cell", keep="first", maintain_order=True)
             .filter(pl.col("cell").is_in(np.flatnonzero(bad).tolist()))
         )  # fmt: skip
-        told = shared.filter(pl.col("combination").is_in(main["combination"].to_list()))
+        told = alike.filter(pl.col("combination").is_in(main["combination"].to_list()))
         combos = {key[0]: part for key, part in told.group_by("combination", maintain_order=True)}
         with_whom: list[str | None] = [None] * n
         combined = np.full((n, 3), np.nan)
@@ -300,7 +320,7 @@ class Statements:
             with_whom[row["cell"]] = "; ".join(names[c] for c in others)
         if at:
             rows = self._rows(sp.vstack(lines).tocsr())
-            eta, se = self.posterior.mean(rows), np.sqrt(self.posterior.variance(rows))
+            eta, se = self.posterior.mean(rows), np.sqrt(self.posterior.variance(rows) + common[at] ** 2)
             combined[at] = np.exp(eta[:, None] + np.outer(se, [0.0, -Z95, Z95]))
             if not self.joint.converged:
                 combined[at, 1:] = np.nan
@@ -475,6 +495,7 @@ class Statements:
             rows = self._rows(self.weighed_rows[here])
             eta[here] = self.posterior.mean(rows)
             log_u[here] = np.sqrt(self.posterior.variance(rows) + self.event_var)
+        log_u = np.hypot(log_u, self.shared_of_rows())
         cell = self.groups(CELL)[1]
         speaks = (cell >= 0) & by_pair["estimate"].is_not_null().to_numpy()[cell]
         by_row = pl.DataFrame({

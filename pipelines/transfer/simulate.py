@@ -48,7 +48,8 @@ class Truth:
     surfacer_share: float = 0.5
     level: float = 0.0  # added to every role's log TE
     wear: float = 0.0  # log TE that the first gun of each shop loses over the year
-    sd_shared: float = 0.0  # one error of gauge and table of areas for all records of a network
+    sd_shared: float = 0.0  # one error of the table of areas for all records of a network
+    gain_rel_u: float = 0.0  # what is stated of the gauges' gain; none is drawn
 
 
 @dataclass(frozen=True)
@@ -155,7 +156,7 @@ def network(truth: Truth, seed: int) -> Network:
         record_parts.append(pl.DataFrame(key | {
             "kind": ["+".join(in_record) + "/paired"] * len(at), "basis": ["volume"] * len(at), "landed_solids_ml": landed[at],
             "read_var_ml2": (area[at] ** 2) * s2 / (t.readings * panels[at]),
-            "area_rel_var": t.area_rel_sd**2 / panels[at], "gain_rel_u": np.full(len(at), 0.02),
+            "area_rel_var": t.area_rel_sd**2 / panels[at], "gain_rel_u": np.full(len(at), t.gain_rel_u),
             "grade": np.where(all_known[at] & (len(in_record) == 1), "A", "B"), "usable": np.ones(len(at), bool),
         }))  # fmt: skip
         for position, role in enumerate(in_record, start=1):

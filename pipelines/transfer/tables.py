@@ -32,6 +32,9 @@ TE_COLUMNS: dict[str, pl.DataType] = {
     "method": pl.String(), "advice": pl.String(), "combined": pl.Float64(), "combined_low": pl.Float64(),
     "combined_high": pl.Float64(), "bound": pl.Float64(),
 }  # fmt: skip
+TYPICAL_COLUMNS: dict[str, pl.DataType] = {
+    "typical_estimate": pl.Float64(), "typical_low": pl.Float64(), "typical_high": pl.Float64(),
+}  # fmt: skip
 EFFECT_COLUMNS: dict[str, pl.DataType] = {
     "effect": pl.Float64(), "low": pl.Float64(), "high": pl.Float64(), "n": pl.Int64(), "reliability": pl.Float64(),
     "vif": pl.Float64(), "separable": pl.Boolean(), "with_whom": pl.String(), "flagged": pl.Boolean(),
@@ -53,6 +56,11 @@ MODEL_COLUMNS: dict[str, pl.DataType] = {
 
 NO_FILM = "no record yet: read the film of every panel before and after one operation, and weigh the cup back"
 TOO_FEW = "two more records of this pair alone, with the cup weighed back, would give an interval"
+
+
+def te_columns(table: str) -> dict[str, pl.DataType]:
+    """The columns of one of TABLES behind its key."""
+    return TE_COLUMNS | (TYPICAL_COLUMNS if table != "transfer_by_pair" else {})
 
 
 def shaped(frame: pl.DataFrame, key: tuple[str, ...], columns: dict[str, pl.DataType]) -> pl.DataFrame:
@@ -86,28 +94,33 @@ def cells_seen(records: pl.DataFrame, layers: pl.DataFrame, by: tuple[str, ...])
     )
 
 
-def prob_below(estimate: pl.Expr, log_se: pl.Expr, shared_rel_u: float) -> pl.Expr:
-    """P(TE < 65 %) with the uncertainty that all records share: Phi((log .65 - eta) / sqrt(se^2 + u_sys^2))."""
-    z = (np.log(STATUTORY_TE) - estimate.log()) / (log_se.pow(2) + shared_rel_u**2).sqrt()
+def prob_below(estimate: pl.Expr, log_u: pl.Expr) -> pl.Expr:
+    """P(TE < 65 %) = Phi((log .65 - eta) / u), u with what all records share in it."""
+    z = (np.log(STATUTORY_TE) - estimate.log()) / log_u
     return z.map_batches(lambda s: pl.Series(stats.norm.cdf(s.to_numpy())), return_dtype=pl.Float64).fill_nan(None)
 
 
 def direct_tables(records: pl.DataFrame, layers: pl.DataFrame, options: Options) -> dict[str, pl.DataFrame]:
     """All tables from direct records alone. Effects are not estimated: a ratio of sums cannot tell a hand from a gun."""
     method = "direct records only"
+    gain_rel_u = float(np.mean(records["gain_rel_u"].fill_null(0.0).to_numpy())) if records.height else 0.0
     out: dict[str, pl.DataFrame] = {}
     for table, by in TABLES.items():
         frame = cells_seen(records, layers, by).join(
             direct_cells(records, layers, by).rename({"n": "n_ratio"}), on=by, how="left"
         )
-        log_se = (pl.col("high").log() - pl.col("low").clip(lower_bound=1e-6).log()) / (2 * Z95)
+        up, down = (pl.col(a).clip(lower_bound=1e-6).log() - pl.col(b).clip(lower_bound=1e-6).log()
+                    for a, b in (("high", "estimate"), ("estimate", "low")))  # fmt: skip
+        common = Z95 * options.shared_rel_u(gain_rel_u)
         frame = frame.with_columns(
             grade=pl.col("grade").fill_null("C"),
             method=pl.lit(method),
             advice=pl.when(pl.col("n") == 0).then(pl.lit(NO_FILM)).when(pl.col("low").is_null()).then(pl.lit(TOO_FEW)),
-            prob_below_65=prob_below(pl.col("estimate"), log_se, options.shared_rel_u(0.0)),
+            prob_below_65=prob_below(pl.col("estimate"), ((up + down).pow(2) / 4 + common**2).sqrt() / Z95),
+            low=pl.col("estimate") * (-(down.pow(2) + common**2).sqrt()).exp(),
+            high=pl.col("estimate") * (up.pow(2) + common**2).sqrt().exp(),
         )
-        out[table] = shaped(frame, by, TE_COLUMNS)
+        out[table] = shaped(frame, by, te_columns(table))
     for table, who in EFFECTS.items():
         frame = cells_seen(records, layers, (who,)).with_columns(flagged=pl.lit(False), method=pl.lit(method))
         out[table] = shaped(frame, (who,), EFFECT_COLUMNS)

@@ -43,7 +43,7 @@ def two_guns(rng: np.random.Generator, jobs: int = 150) -> tuple[pl.DataFrame, p
         | {
             "kind": ["clear/paired"] * n, "landed_solids_ml": landed * (1 + rng.normal(0, 0.05, n)),
             "read_var_ml2": (0.05 * landed) ** 2,
-            "area_rel_var": [0.0] * n, "gain_rel_u": [0.0] * n, "grade": ["A"] * n, "usable": [True] * n,
+            "area_rel_var": [0.0] * n, "gain_rel_u": [0.0] * n, "basis": ["volume"] * n, "grade": ["A"] * n, "usable": [True] * n,
         },
     ).with_columns(why_not=pl.lit(None, pl.String), landed_at=pl.lit(None, pl.Datetime("us")))  # fmt: skip
     layers = pl.DataFrame(

@@ -72,7 +72,9 @@ def fit_row(
     }  # fmt: skip
 
 
-NO_TRANSFER = pl.DataFrame(schema={"gun_id": pl.String, "role": pl.String, "estimate": pl.Float64})
+NO_TRANSFER = pl.DataFrame(
+    schema={"gun_id": pl.String, "role": pl.String, "typical_estimate": pl.Float64, "estimate": pl.Float64}
+)
 GUNS = pl.DataFrame(schema={"gun_id": pl.String, "retired_on": pl.Date})
 
 

@@ -15,6 +15,7 @@ from polars.testing import assert_frame_equal
 
 from pipelines.transfer import simulate
 from pipelines.transfer.estimate import estimate, fitted_model
+from pipelines.transfer.options import Z95, Options
 from schemas.door import conform
 
 CELL = ["shop_id", "gun_id", "technician_id", "role"]
@@ -25,9 +26,13 @@ PUBLISHED = [
 ]  # fmt: skip
 
 
+# The simulator draws no error that all records share: intervals are judged without those terms.
+NOTHING_SHARED = Options(area_shared_sd=0.0, solids_rel_u=0.0, density_rel_u=0.0)
+
+
 def run(truth: simulate.Truth, seed: int) -> tuple[simulate.Network, dict[str, pl.DataFrame]]:
     net = simulate.network(truth, seed)
-    return net, estimate(net.records, net.layers)
+    return net, estimate(net.records, net.layers, NOTHING_SHARED)
 
 
 def against_truth(net: simulate.Network, tables: dict[str, pl.DataFrame]) -> pl.DataFrame:
@@ -107,6 +112,35 @@ def test_base_and_clear_are_not_separable_where_nothing_was_read_between():
     width = (told["combined_high"] / told["combined_low"]).log()
     assert width.median() < 0.25, "the sum of both is known well"
     assert told["advice"].str.contains("read between").all()
+
+
+def log_half_width(frame: pl.DataFrame, low: str = "low", high: str = "high") -> pl.Series:
+    return frame.select((pl.col(high).log() - pl.col(low).log()) / (2 * Z95)).to_series()
+
+
+def test_a_one_man_shop_knows_itself_as_well_as_its_pairs():
+    """At the partners it really has; at a partner of average effect nobody knows more than how hands differ."""
+    _, tables = run(simulate.Truth(shops=1, technicians=1, guns=2), 3)
+    role, pair = (log_half_width(tables[f"transfer_by_{what}"]).median() for what in ("role", "pair"))
+    assert role <= 1.05 * pair
+    assert log_half_width(tables["transfer_by_role"], "typical_low", "typical_high").median() > 1.5 * role
+
+
+def test_what_all_records_share_is_in_figures_and_in_no_comparison():
+    net = simulate.network(simulate.Truth(shops=1, gain_rel_u=0.03), 3)
+    bare, whole = (estimate(net.records, net.layers, options) for options in (NOTHING_SHARED, Options()))
+    added = 0.05**2 + 0.02**2 * 2  # areas; solids and densities, less where a cell has more than one product
+    for table in ("transfer_by_role", "transfer_by_pair", "transfer_by_gun"):
+        more = log_half_width(whole[table]) ** 2 - log_half_width(bare[table]) ** 2
+        assert more.is_between(0.05**2 + 0.02**2 * 2 / 2 - 1e-9, added + 1e-9).all()
+    wider = log_half_width(whole["operation_te"], "te_low", "te_high") > log_half_width(
+        bare["operation_te"], "te_low", "te_high"
+    )
+    assert wider.filter(whole["operation_te"]["te_high"] < 1).all()
+    for table in ("gun_effects", "technician_effects"):
+        assert_frame_equal(bare[table], whole[table])
+    typical = ["typical_estimate", "typical_low", "typical_high"]
+    assert_frame_equal(bare["transfer_by_gun"].select(typical), whole["transfer_by_gun"].select(typical))
 
 
 def test_with_some_jobs_read_between_they_are_separable(found):

@@ -47,12 +47,12 @@ _OF_A_PERSON = (
 @dataclass(frozen=True, slots=True)
 class Audience:
     """`pages` by key, the first of them is the file index.html; `people`: "all" as the settings say, "own" one person
-    alone, "none"; `cubes` which sums travel with the pages for their filters.
+    alone, "none"; `amounts` which sums travel with the pages for their filters.
     """
 
     pages: tuple[str, ...]
     people: str = "none"
-    cubes: tuple[str, ...] = ()
+    amounts: tuple[str, ...] = ()
 
 
 EVERYBODY = Audience(

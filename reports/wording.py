@@ -1,8 +1,7 @@
 """How numbers read: digits, intervals, units, grades and the ladder of words for probability.
 
-Here belongs the wording of a value, for a page and for its script (the script formats by the same rules: UNITS and the
-rules of `digits` are what static/site.js repeats, and a browser test compares the two). Not here: where values come
-from.
+Here belongs the wording of a value, for a page and for its script: words, units and limits travel to the script as data
+(`for_script`), and a browser test compares what both say. Not here: where values come from.
 """
 
 from __future__ import annotations
@@ -11,6 +10,7 @@ import math
 import re
 from dataclasses import dataclass
 from decimal import ROUND_HALF_UP, Decimal
+from typing import Any
 
 from markupsafe import Markup, escape
 
@@ -19,6 +19,8 @@ from pipelines.units import factor
 THIN = "\u202f"  # narrow no-break space: groups of three digits, and between number and unit
 RANGE = "\u2013"
 UNKNOWN = "not known"
+TOO_FEW = "not enough jobs"
+NO_GRADE = "no grade"
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +67,16 @@ KIND_OF_UNIT = {
 }
 
 
+#: kinds that are shown in hundredths whatever the reader's units
+HUNDREDTHS = ("share", "per100")
+#: (least half-width of an interval, decimals); narrower ones get NARROW
+BY_HALF_WIDTH = ((1.5, 0), (0.15, 1), (0.015, 2))
+NARROW = 3
+#: (least size, decimals): three significant digits; smaller ones get SMALL
+BY_SIZE = ((100.0, 0), (10.0, 1), (1.0, 2), (0.1, 3))
+SMALL = 4
+
+
 def known(value: float | None) -> bool:
     return value is not None and math.isfinite(value)
 
@@ -72,18 +84,9 @@ def known(value: float | None) -> bool:
 def digits(value: float, half_width: float | None = None) -> int:
     """Decimals worth showing: by the half-width of the interval where there is one, else three significant digits."""
     if half_width is not None and half_width > 0:
-        for decimals, least in ((0, 1.5), (1, 0.15), (2, 0.015)):
-            if half_width >= least:
-                return decimals
-        return 3
+        return next((decimals for least, decimals in BY_HALF_WIDTH if half_width >= least), NARROW)
     size = abs(value)
-    if size == 0 or size >= 100:
-        return 0
-    if size >= 10:
-        return 1
-    if size >= 1:
-        return 2
-    return 3 if size >= 0.1 else 4
+    return next((decimals for least, decimals in BY_SIZE if size >= least), SMALL) if size else 0
 
 
 def plain(value: float, decimals: int) -> str:
@@ -104,7 +107,7 @@ def shown(value: float | None, kind: str, system: str = "metric") -> float | Non
     if value is None or not math.isfinite(value):
         return None
     unit = UNITS[kind]
-    return value / unit.factor if system == "us" or kind in ("share", "per100") else value
+    return value / unit.factor if system == "us" or kind in HUNDREDTHS else value
 
 
 def unit_word(kind: str, system: str = "metric", currency: str = "") -> str:
@@ -131,7 +134,7 @@ def phrase(
         return plain(number, 0)
     ends = (shown(low, kind, system), shown(high, kind, system))
     if ends[0] is None or ends[1] is None or ends[0] == ends[1]:
-        decimals = (0 if number >= 10 else 1) if kind in ("share", "per100") else digits(number)
+        decimals = (0 if number >= 10 else 1) if kind in HUNDREDTHS else digits(number)
         text = plain(number, decimals)
         interval = ""
     else:
@@ -215,7 +218,7 @@ GRADES = {"A": "measured", "B": "shared or partly assumed", "C": "assumed, no re
 
 
 def grade(letter: str | None) -> str:
-    return f"grade {letter}" if letter in GRADES else "no grade"
+    return f"grade {letter}" if letter in GRADES else NO_GRADE
 
 
 def standing(
@@ -223,7 +226,7 @@ def standing(
 ) -> str:
     """A figure that stands alone: "58 % (54-62), 31 records, grade A"."""
     if not known(value):
-        return f"not enough jobs ({jobs(n)})"
+        return f"{TOO_FEW} ({jobs(n)})"
     return f"{phrase(value, kind, low, high)}, {jobs(n)}, {grade(letter)}"
 
 
@@ -288,3 +291,19 @@ def period_word(first: str | None, last: str | None) -> str:
 
 def role_word(role: str | None) -> str:
     return (role or UNKNOWN).replace("_", " ")
+
+
+def for_script() -> dict[str, Any]:
+    """What the page's script words numbers with: words, the limits of `digits`, units with their factors."""
+    return {
+        "thin": THIN,
+        "range": RANGE,
+        "unknown": UNKNOWN,
+        "too_few": TOO_FEW,
+        "no_grade": NO_GRADE,
+        "months": MONTHS,
+        "hundredths": HUNDREDTHS,
+        "by_half_width": [*BY_HALF_WIDTH, (0, NARROW)],
+        "by_size": [*BY_SIZE, (0, SMALL)],
+        "units": {kind: [unit.metric, unit.us, unit.factor] for kind, unit in UNITS.items()},
+    }

@@ -33,6 +33,8 @@ LEDGER_PARTS = (
     "useful",
 )
 LANDING_PARTS = ("overspray", "over_build", "useful")
+#: the transfer efficiency that some rules ask for (rule_figures: transfer_65), of which `prob_below_65` speaks
+TRANSFER_LINE = 0.65
 
 _SHOP = text("The shop", key=True)
 _GRADE = choice("Evidence: A measured, B shared, C assumed", "A", "B", "C", nullable=True)

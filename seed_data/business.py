@@ -31,7 +31,6 @@ ATOMISING_EFFECT = {
     "conventional": -0.40, "reduced_pressure": -0.02, "hvlp": 0.0,
     "airless": 0.05, "air_assisted_airless": 0.05, "electrostatic": 0.20,
 }  # fmt: skip
-AREA_CLASSES = ("under_0.5", "0.5_to_1.5", "1.5_to_4", "over_4")
 AREA_EFFECT = np.array([-0.22, 0.0, 0.06, 0.10])
 #: What is planted: upper edge less lower edge over the mean film, and clear over the middle of the sheet's window.
 PLANTED_TILT = 0.22

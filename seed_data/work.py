@@ -13,8 +13,9 @@ from dataclasses import dataclass, field
 import numpy as np
 import polars as pl
 
+from schemas.area_classes import AREA_CLASSES
 from seed_data import business as biz
-from seed_data.business import AREA_CLASSES, PRODUCTS, ROLES, Business, ShopTruth
+from seed_data.business import PRODUCTS, ROLES, Business, ShopTruth
 from seed_data.plan import (
     HAND,
     N_OUTER,

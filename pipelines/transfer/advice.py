@@ -11,8 +11,8 @@ from dataclasses import dataclass
 
 import polars as pl
 
-AREA_CLASSES = ("under_0.5", "0.5_to_1.5", "1.5_to_4", "over_4")
-AREA_LIMITS = (0.5, 1.5, 4.0)
+from schemas.area_classes import area_class
+
 LARGEST_M2 = 60.0  # no vehicle has more
 
 
@@ -35,11 +35,6 @@ class Advice:
     n_product: int
     shop_id: str
     notes: tuple[str, ...]
-
-
-def area_class_of(area_m2: float) -> str:
-    """The class of a sprayed area: area x covered fraction, m2."""
-    return AREA_CLASSES[sum(area_m2 >= limit for limit in AREA_LIMITS)]
 
 
 def advise(
@@ -80,7 +75,7 @@ def advise(
     shops = rows["shop_id"].unique().sort().to_list()
     if len(shops) > 1:
         raise MixError(f"The gun {gun} sprayed {product} in {', '.join(shops)}: say which with --shop.")
-    name = area_class_of(area_m2)
+    name = area_class(area_m2)
     row = rows.filter(pl.col("area_class") == name).row(0, named=True)
     factor, notes = 1.0, []
     if coats is not None and row["coats"]:

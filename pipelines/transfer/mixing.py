@@ -17,8 +17,8 @@ import numpy as np
 import polars as pl
 from scipy import stats
 
-from pipelines.transfer.advice import AREA_CLASSES
 from pipelines.transfer.terms import Fitted, Term, labels
+from schemas.area_classes import AREA_CLASSES
 
 OPERATION = ["shop_id", "job_id", "operation_no"]
 PRIMERS = ("wash_primer", "adhesion_promoter", "epoxy", "sprayable_filler", "surfacer", "sealer")

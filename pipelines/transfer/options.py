@@ -12,7 +12,6 @@ from typing import Any
 
 # Nothing lands more than was sprayed; used for the statutory wording "at least 65 %" (40 CFR 63.11173(e)(3), transfer
 # efficiency of the technique). Comparing a shop's own figure with it is not a compliance test.
-STATUTORY_TE = 0.65
 
 Z95 = 1.959963984540054  # two-sided 95 % point of the standard normal distribution
 

@@ -11,9 +11,10 @@ from dataclasses import dataclass, field
 import numpy as np
 import polars as pl
 
+from schemas.area_classes import AREA_CLASSES
+
 ROLE_ETA = {"surfacer": -0.65, "base": -0.60, "clear": -0.45}
 ROLE_FILM_UM = {"surfacer": 90.0, "base": 20.0, "clear": 55.0}
-AREA_CLASSES = ("under_0.5", "0.5_to_1.5", "1.5_to_4", "over_4")
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,8 @@ from scipy import stats
 
 from pipelines.transfer.design import in_order
 from pipelines.transfer.direct import CELL, direct_cells
-from pipelines.transfer.options import STATUTORY_TE, Z95, Options
+from pipelines.transfer.options import Z95, Options
+from schemas.published import TRANSFER_LINE
 
 RECORD = ["shop_id", "job_id", "record_no"]
 OPERATION = ["shop_id", "op_job_id", "operation_no"]
@@ -96,7 +97,7 @@ def cells_seen(records: pl.DataFrame, layers: pl.DataFrame, by: tuple[str, ...])
 
 def prob_below(estimate: pl.Expr, log_u: pl.Expr) -> pl.Expr:
     """P(TE < 65 %) = Phi((log .65 - eta) / u), u with what all records share in it."""
-    z = (np.log(STATUTORY_TE) - estimate.log()) / log_u
+    z = (np.log(TRANSFER_LINE) - estimate.log()) / log_u
     return z.map_batches(lambda s: pl.Series(stats.norm.cdf(s.to_numpy())), return_dtype=pl.Float64).fill_nan(None)
 
 

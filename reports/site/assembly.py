@@ -24,6 +24,8 @@ from reports.site.figures.strip import shares, strip
 from reports.site.page_tables import PageTables
 from reports.site.pages import bench, environment, guns, hands, intake_page, method, owner, start
 from reports.site.pages.common import Page, Part, bound
+from schemas.area_classes import AREA_BORDERS
+from schemas.published import TRANSFER_LINE
 
 PAGES: tuple[Page, ...] = (
     start.PAGE,
@@ -73,8 +75,8 @@ def build(
         files[at[page.key]] = _page(page, pages, at, book)
         for part in page.parts(book) if page.parts else ():
             files[part.file] = _page(page, pages, at, book, part)
-    files["cube.js"] = _cube(book)
-    if "emissions" in reader.cubes and book.emissions.frame.height:
+    files["amounts.js"] = _amounts(book)
+    if "emissions" in reader.amounts and book.emissions.frame.height:
         files["emissions.js"] = _emissions(book)
     files["style.css"] = _style()
     files["site.js"] = (STATIC / "site.js").read_bytes()
@@ -141,30 +143,32 @@ def _page(page: Page, pages: list[Page], at: dict[str, str], book: PageTables, p
 
 
 def _can_filter(name: str, page: Page, book: PageTables) -> bool:
-    """A filter that would change nothing is left out: one shop, one role, no cube to add up."""
-    cube_here = book.emissions if page.key == environment.PAGE.key else book.ledger
+    """A filter that would change nothing is left out: one shop, one role, no amounts to add up."""
+    amounts_here = book.emissions if page.key == environment.PAGE.key else book.ledger
     return {
         "shop": len(book.shop_labels) > 1,
         "period": len(_month_filter(book, page)) > 1,
         "role": len(book.roles) > 1,
-        "see": cube_here.frame.height > 0,
+        "see": amounts_here.frame.height > 0,
     }[name]
 
 
 def _month_filter(book: PageTables, page: Page) -> list[str]:
-    """The periods that the page's cube can tell apart."""
+    """The periods that the page's amounts can tell apart."""
     return book.emissions.periods if page.key == environment.PAGE.key else book.ledger.periods
 
 
-def _cube(book: PageTables) -> bytes:
-    """What the script needs on every page, once: cubes, transfer rows, labels, units, colours, figure template."""
-    cubes = {"ledger": book.ledger.as_json()} if "ledger" in book.reader.cubes else {}
+def _amounts(book: PageTables) -> bytes:
+    """What the script needs on every page, once: amounts, transfer rows, labels, units, colours, figure template."""
+    amounts = {"ledger": book.ledger.as_json()} if "ledger" in book.reader.amounts else {}
     whole = {
-        "cubes": cubes,
+        "amounts": amounts,
         "transfer": {by: book.transfer[by] if _drawn(by, book) else [] for by in ("role", "gun", "technician")},
         "roles": book.product_role,
         "shops": book.shop_labels,
-        "units": {k: [u.metric, u.us, u.factor] for k, u in wording.UNITS.items()},
+        "words": wording.for_script(),
+        "area_borders": AREA_BORDERS,
+        "line": TRANSFER_LINE,
         "see": {k: [page_sums.SEE_WORD[k], page_sums.SEE_KIND[k], page_sums.SEE_OF[k]] for k in page_sums.SEES},
         "parts": [[p.key, p.word, p.leaves_at] for p in theme.PARTS],
         "sources": [key for key, *_ in theme.SOURCES],
@@ -181,8 +185,8 @@ def _drawn(by: str, book: PageTables) -> bool:
 
 
 def _emissions(book: PageTables) -> bytes:
-    """The emissions cube, in a file of its own: one page alone adds it up."""
-    return f"window.FILMLEDGER.cubes.emissions={safe_json(book.emissions.as_json())};\n".encode()
+    """The amounts of emissions, in a file of their own: one page alone adds them up."""
+    return f"window.FILMLEDGER.amounts.emissions={safe_json(book.emissions.as_json())};\n".encode()
 
 
 def _style() -> bytes:

@@ -38,7 +38,7 @@ class Row:
 
 @dataclass(slots=True)
 class Listing:
-    """A table for a page. `by` names the cube's dimension that its rows are members of; then the script refills it."""
+    """A table for a page. `by` names the dimension of the amounts that its rows are members of; then the script refills it."""
 
     caption: str
     columns: list[Column]
@@ -48,7 +48,9 @@ class Listing:
     source: str = ""  # the published table
     role: str = ""  # the role whose rows are shown until the reader chooses one
     css: str = ""
-    sort: str = ""  # the cube's measure that the rows stand in order of, the largest first, whatever is filtered
+    sort: str = (
+        ""  # the measure of the amounts that the rows stand in order of, the largest first, whatever is filtered
+    )
 
     @property
     def shown(self) -> str:

@@ -1,8 +1,8 @@
-"""The compact cube: the published tables summed to the grain that pages filter by, for the pages and their script
+"""What the pages add up: the published tables summed to the grain that pages filter by, for the pages and their script
 alike.
 
 Here belongs the summing to shop x month x product (ledger) and shop x month x category (emissions), and the rows of
-the transfer tables. Both the static page and its script add up the same cube, so a filtered figure and a printed one
+the transfer tables. Both the static page and its script add up the same amounts, so a filtered figure and a printed one
 cannot disagree. Not here: how it is drawn or worded.
 
 Amounts are rounded to 0.1 g and 0.001 of money: the only rounding, and below what any page shows.
@@ -80,7 +80,7 @@ def _short(value: float) -> float | int:
     return int(value) if float(value).is_integer() else value
 
 
-# Rows of the ledger's cube above which its months become quarters, then years: it travels with every site.
+# Rows of the ledger's sums above which its months become quarters, then years: it travels with every site.
 MOST_ROWS = 12_000
 
 

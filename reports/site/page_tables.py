@@ -1,7 +1,7 @@
 """One building of the site: the published tables, the settings and what several pages need of them.
 
 Here belong safe access to tables (one that is missing or empty reads as an empty frame of the right columns), labels of
-shops and products, and the cubes. Not here: sentences, figures, HTML.
+shops and products, and the amounts. Not here: sentences, figures, HTML.
 """
 
 from __future__ import annotations
@@ -264,7 +264,7 @@ class PageTables:
         return wording.period_word(self.months[0], self.months[-1]) if self.months else wording.period_word(None, None)
 
     def period_of(self, name: str) -> str:
-        """The months of one cube, "ledger" or "emissions", in words (usage may go on after the last cup)."""
+        """The months of one set of sums, "ledger" or "emissions", in words (usage may go on after the last cup)."""
         periods = getattr(self, name).periods
         return wording.period_word(periods[0], periods[-1]) if periods else wording.period_word(None, None)
 

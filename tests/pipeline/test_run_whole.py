@@ -115,15 +115,15 @@ def own(space: Workspace) -> dict[str, tuple[int, bytes]]:
 
 
 def test_what_the_pages_add_up_is_what_the_database_adds_up(finished):
-    """The cube that pages and script sum, against DuckDB over the published tables, shop by shop and month by month."""
-    text = (finished.out / "site" / "cube.js").read_text()
-    cube = json.loads(text.removeprefix("window.FILMLEDGER=").rstrip().removesuffix(";"))["cubes"]["ledger"]
-    shops, months = cube["members"]["shop_id"], cube["members"]["month"]
+    """The amounts that pages and script sum, against DuckDB over the published tables, shop by shop and month by month."""
+    text = (finished.out / "site" / "amounts.js").read_text()
+    amounts = json.loads(text.removeprefix("window.FILMLEDGER=").rstrip().removesuffix(";"))["amounts"]["ledger"]
+    shops, months = amounts["members"]["shop_id"], amounts["members"]["month"]
     sums: dict[tuple[str, str], list[float]] = {}
-    for i, (shop, month) in enumerate(zip(cube["at"]["shop_id"], cube["at"]["month"], strict=True)):
+    for i, (shop, month) in enumerate(zip(amounts["at"]["shop_id"], amounts["at"]["month"], strict=True)):
         one = sums.setdefault((shops[shop], months[month]), [0.0, 0.0, 0.0])
         for k, measure in enumerate(("poured.solids", "overspray.solids", "useful.cost")):
-            one[k] += cube["m"][measure][i]
+            one[k] += amounts["m"][measure][i]
     with duckdb.connect(str(finished.out / "filmledger.duckdb"), read_only=True) as connection:
         rows = connection.sql(
             "SELECT shop_id, month, sum(poured_solids_g) / 1000, sum(overspray_solids_g) / 1000, sum(useful_cost)"

@@ -11,7 +11,7 @@ from pipelines.run import reference_table
 from pipelines.transfer import simulate
 from pipelines.transfer.design import PRIOR
 from pipelines.transfer.estimate import estimate
-from pipelines.transfer.options import STATUTORY_TE
+from schemas.published import TRANSFER_LINE
 
 # "Basics of Spray Painting", state pollution-prevention programme (READ): conventional systems reach 20 to 50 %.
 LEAST, MOST = 0.20, 0.50
@@ -49,7 +49,7 @@ def test_what_the_model_holds_likely_before_any_film_is_read_reaches_over_the_ta
     for method, te in spray_values(rule).items():
         centre, sd = (typical + less, air_sd) if method == "air_atomised" else (typical, other_sd)
         assert abs(math.log(te) - centre) <= 2 * math.hypot(role_sd, sd), method
-    assert math.exp(typical + less) < STATUTORY_TE < spray_values(rule)["rotating_head_electrostatic"]
+    assert math.exp(typical + less) < TRANSFER_LINE < spray_values(rule)["rotating_head_electrostatic"]
 
 
 def test_what_the_model_finds_in_an_invented_business_lies_within_both_tables() -> None:

@@ -12,7 +12,7 @@ from reports.audience import AUDIENCES
 from reports.site import build
 
 SETTINGS = {"business": {"currency": "crowns"}, "pages": {"people": "id"}}
-SHARED = {"cube.js", "plotly.min.js", "site.js", "style.css"}
+SHARED = {"amounts.js", "plotly.min.js", "site.js", "style.css"}
 
 
 def texts(site: dict[str, bytes]) -> dict[str, str]:
@@ -85,7 +85,7 @@ def test_each_site_has_its_pages_and_figures_alone(tables) -> None:
         expected = {"index.html"} | {f"{k}.html" for k in reader.pages[1:] if name != "painter" or k != "hands"}
         assert pages == expected
         assert ("emissions.js" in site) == (name == "environment")
-        assert ('"ledger":' in texts(site)["cube.js"]) == (name == "owner")
+        assert ('"ledger":' in texts(site)["amounts.js"]) == (name == "owner")
         for page in pages:
             links = re.findall(r'href="([\w.-]+\.html)', texts(site)[page])
             assert set(links) <= pages, (name, page)
@@ -112,4 +112,4 @@ def test_a_reader_that_is_not_known_is_refused_in_words(tables, audience: str, p
 def test_labels_stand_for_ids_where_the_owner_chose_so(telling) -> None:
     site = texts(build(telling, {"pages": {"people": "label"}}))
     assert "<h3>Name of T01</h3>" in site["hands.html"]
-    assert '"name":"Name of T01"' in site["cube.js"]
+    assert '"name":"Name of T01"' in site["amounts.js"]

@@ -51,7 +51,7 @@ def test_the_same_tables_give_the_same_bytes_whatever_the_order_of_their_rows(ta
 
 def test_the_site_has_every_page_and_one_copy_of_each_shared_file(site) -> None:
     assert set(site) == {p.file for p in PAGES} | {
-        "cube.js", "emissions.js", "plotly.min.js", "site.js", "style.css",
+        "amounts.js", "emissions.js", "plotly.min.js", "site.js", "style.css",
     }  # fmt: skip
     assert sum(len(v) for v in site.values()) < 8e6
 
@@ -164,7 +164,7 @@ def test_text_from_files_is_escaped_wherever_it_stands(tables) -> None:
     site = build(hostile, {"business": {"currency": evil}})
     for name, html in pages(site).items():
         assert "<b onmouseover" not in html, name
-    assert b"</script>" not in site["cube.js"]
+    assert b"</script>" not in site["amounts.js"]
 
 
 @pytest.mark.parametrize("left_out", ["all", "film", "people", "ledger", "intake"])
@@ -209,7 +209,7 @@ def test_a_section_without_its_table_says_what_to_record(
 ) -> None:
     def said(given: dict[str, pl.DataFrame]) -> str:
         found = re.search(
-            rf'<section id="{section}">(.*?)</section>', pages(build(given, SETTINGS))[f"{page}.html"], re.S
+            rf'<section\s+id="{section}">(.*?)</section>', pages(build(given, SETTINGS))[f"{page}.html"], re.S
         )
         assert found
         return words(found[1])
@@ -279,9 +279,9 @@ def test_no_interval_of_transfer_is_shown_above_what_was_sprayed(tables) -> None
 
 
 def test_the_strip_closes_and_keeps_its_order(tables) -> None:
-    cube = ledger_sums([tables["material_ledger"]])
+    amounts = ledger_sums([tables["material_ledger"]])
     for see in ("solids", "voc", "cost"):
-        for sums in (cube.sums(), *cube.by("product_id").values(), *cube.by("month").values()):
+        for sums in (amounts.sums(), *amounts.by("product_id").values(), *amounts.by("month").values()):
             parts = shares(sums, see)
             assert list(parts) == [p.key for p in PARTS]
             assert sum(parts.values()) == pytest.approx(1, abs=2e-4)
@@ -294,13 +294,13 @@ def test_the_strip_closes_and_keeps_its_order(tables) -> None:
     assert shares({}) == {} and "nothing poured" in strip({})
 
 
-def test_the_cube_sums_to_the_published_ledger_by_every_filter(tables) -> None:
+def test_the_amounts_sum_to_the_published_ledger_by_every_filter(tables) -> None:
     ledger = tables["material_ledger"]
-    cube = ledger_sums([ledger])
-    for shop in cube.members["shop_id"]:
-        for month in cube.members["month"]:
+    amounts = ledger_sums([ledger])
+    for shop in amounts.members["shop_id"]:
+        for month in amounts.members["month"]:
             kept = ledger.filter((pl.col("shop_id") == shop) & (pl.col("month") == month))
-            sums = cube.sums({"shop_id": shop, "month": month})
+            sums = amounts.sums({"shop_id": shop, "month": month})
             assert sums["cups"] == kept["mix_id"].n_unique()
             for part in ("poured", *(p.key for p in PARTS)):
                 assert sums[f"{part}.solids"] == pytest.approx(kept[f"{part}_solids_g"].sum() / 1000, abs=1e-3)

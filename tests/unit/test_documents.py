@@ -33,3 +33,9 @@ def test_commands_of_make_that_are_named_are_there(document: Path) -> None:
     known = set(re.findall(r"^([a-z-]+):", (HOME / "Makefile").read_text(encoding="utf-8"), re.MULTILINE))
     named = set(re.findall(r"`make ([a-z-]+)`|^    make ([a-z-]+)", document.read_text(encoding="utf-8"), re.MULTILINE))
     assert {one or other for one, other in named} <= known
+
+
+@pytest.mark.parametrize("template", sorted((HOME / "reports").rglob("*.html")), ids=lambda path: path.name)
+def test_a_line_of_a_template_can_be_read(template: Path) -> None:
+    for number, line in enumerate(template.read_text(encoding="utf-8").splitlines(), start=1):
+        assert len(line) <= 160, f"{template.name}, line {number}: {len(line)} characters"

@@ -19,12 +19,12 @@ def source_of(category: str) -> str:
     return category if category in _APART else "coating"
 
 
-def monthly(cube: PageSums, months: list[str], measure: str) -> dict[str, Any]:
+def monthly(amounts: PageSums, months: list[str], measure: str) -> dict[str, Any]:
     """Per source the measure's value in each of `months`, and which months lack something."""
     at = {m: i for i, m in enumerate(months)}
     values = {key: [0.0] * len(months) for key, *_ in SOURCES}
     lacking = [False] * len(months)
-    for row in cube.frame.iter_rows(named=True):
+    for row in amounts.frame.iter_rows(named=True):
         i = at[row["month"]]
         values[source_of(row["category"])][i] += row[measure]
         lacking[i] = lacking[i] or row["incomplete"] > 0
@@ -37,10 +37,10 @@ def ticks_every(months: int, room: int) -> int:
 
 
 def emissions(
-    cube: PageSums, months: list[str], measure: str = "voc", unit: str = "kg", noun: str = "VOC"
+    amounts: PageSums, months: list[str], measure: str = "voc", unit: str = "kg", noun: str = "VOC"
 ) -> go.Figure:
     """One trace a source in the order of theme.SOURCES, then the marks of months that lack something."""
-    shown = monthly(cube, months, measure)
+    shown = monthly(amounts, months, measure)
     figure = go.Figure(layout={"template": template()})
     x = [f"{m}-15" for m in months]
     for key, word, colour, pattern in SOURCES:

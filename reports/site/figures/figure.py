@@ -1,7 +1,7 @@
 """What every figure carries besides its drawing.
 
 A figure's drawing is made here in Python for all data. Its `kind` names the function of static/site.js that redraws it
-from the embedded cube when the reader filters, with the same rules; a browser test compares the two for all data.
+from the embedded amounts when the reader filters, with the same rules; a browser test compares the two for all data.
 """
 
 from __future__ import annotations

@@ -15,6 +15,7 @@ import plotly.graph_objects as go
 from reports.site.figures.figure import drawn_text
 from reports.site.theme import light, template
 from reports.wording import standing
+from schemas.published import TRANSFER_LINE
 
 ROW = 34  # px a row, wide; on narrow screens the words stand above the band and a row takes NARROW_ROW (site.js)
 HEAD = 44
@@ -56,8 +57,8 @@ def layout(rows: list[dict[str, Any]], held: Collection[str]) -> dict[str, Any]:
     shapes = [
         {
             "type": "line",
-            "x0": 65,
-            "x1": 65,
+            "x0": 100 * TRANSFER_LINE,
+            "x1": 100 * TRANSFER_LINE,
             "y0": first,
             "y1": end,
             "line": {"color": light("limit"), "width": 1.5, "dash": "dash"},
@@ -115,8 +116,8 @@ def stretches(rows: list[dict[str, Any]], held: Collection[str]) -> list[tuple[i
     return out
 
 
-def _ticks(line_65: bool) -> list[str]:
-    return ["0", "25", "50", "65", "75", "100 % landed"] if line_65 else ["0", "25", "50", "75", "100 % landed"]
+def _ticks(line_65: bool) -> list[float]:
+    return sorted([0, 25, 50, 75, 100, *([100 * TRANSFER_LINE] if line_65 else [])])
 
 
 def _pct(value: float) -> float:
@@ -154,8 +155,8 @@ def intervals(rows: list[dict[str, Any]], *, held: Collection[str] = ()) -> go.F
         xaxis={
             "range": [0, 100],
             "side": "top",
-            "tickvals": [0, 25, 50, 65, 75, 100] if line_65 else [0, 25, 50, 75, 100],
-            "ticktext": _ticks(line_65),
+            "tickvals": _ticks(line_65),
+            "ticktext": ["100 % landed" if tick == 100 else f"{tick:g}" for tick in _ticks(line_65)],
             "ticks": "outside",
         },
         **layout(rows, held),

@@ -18,9 +18,7 @@ from reports import wording
 from reports.site.listing import Column, Listing, Row, amount, text
 from reports.site.page_tables import PageTables
 from reports.site.pages.common import Page, Part
-
-CLASSES = ("under_0.5", "0.5_to_1.5", "1.5_to_4", "over_4")
-BORDERS = (0.5, 1.5, 4.0)  # m2, a class holds its lower border
+from schemas.area_classes import AREA_BORDERS, AREA_CLASSES, area_class
 
 
 @dataclass(slots=True)
@@ -39,10 +37,6 @@ class Line:
     n: int = 0
 
 
-def class_of(area_m2: float) -> str:
-    return CLASSES[sum(area_m2 >= b for b in BORDERS)]
-
-
 def lines(book: PageTables, shop: str | None = None) -> list[Line]:
     """The guide with a line a product and gun, products by role in the order a job is built up."""
     from schemas.registers import ROLES
@@ -59,7 +53,7 @@ def lines(book: PageTables, shop: str | None = None) -> list[Line]:
                 r["shop_id"], r["product_id"], book.product_label(r["product_id"]), r["role"] or "", r["gun_id"],
                 [None] * 4, r["mid_window_ml_per_m2"], r["flush_ml"], r["min_mix_ml"],
             )  # fmt: skip
-        line.cells[CLASSES.index(r["area_class"])] = {
+        line.cells[AREA_CLASSES.index(r["area_class"])] = {
             "advised": r["advised_ml_per_m2"],
             "usual": r["as_sprayed_ml_per_m2"],
             "n": r["n"] or 0,
@@ -102,8 +96,8 @@ def make(book: PageTables) -> dict[str, Any]:
         "levels": _levels(book, held),
         "trial": _trial(book),
         "cautions": cautions(book, "mix_guide"),
-        "classes": CLASSES,
-        "borders": BORDERS,
+        "classes": AREA_CLASSES,
+        "borders": AREA_BORDERS,
     }
 
 
@@ -126,7 +120,7 @@ def parts(book: PageTables) -> list[Part]:
                 "question": f"How much should we mix at {book.shop_labels.get(shop, shop)}?",
                 "sheets": [sheet(book, shop)],
                 "cautions": said,
-                "borders": BORDERS,
+                "borders": AREA_BORDERS,
                 "present": True,
             },
         )
@@ -252,7 +246,7 @@ def _of_100(share: float) -> str:
 
 def job(line: Line, area_m2: float) -> float | None:
     """mL to mix for an area, as `filmledger mix` says it: whole mL, upwards, at least what can be mixed."""
-    cell = line.cells[CLASSES.index(class_of(area_m2))]
+    cell = line.cells[AREA_CLASSES.index(area_class(area_m2))]
     if cell is None or cell["advised"] is None:
         return None
     return float(math.ceil(max(area_m2 * cell["advised"] + (line.flush or 0.0), line.least or 0.0)))

@@ -1,6 +1,6 @@
-"""What the pages share: the shape of a page, numbers bound to the cube, and lists of strips.
+"""What the pages share: the shape of a page, numbers bound to the amounts, and lists of strips.
 
-A number bound to the cube carries what it is (data-m, data-of, ...), so that the script can say it again for the rows
+A number bound to the amounts carries what it is (data-m, data-of, ...), so that the script can say it again for the rows
 that the reader's filter keeps.
 """
 
@@ -19,6 +19,7 @@ from reports.site.listing import Column, Listing, Row, text
 from reports.site.page_sums import LANDING, SEE_KIND, PageSums, Sums
 from reports.site.page_tables import PageTables
 from reports.site.theme import PARTS
+from schemas.published import TRANSFER_LINE
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +61,7 @@ def bound(
     bare: bool = False,
     currency: str = "",
 ) -> Markup:
-    """A number of the ledger cube, worded for all data and refilled by the script.
+    """A number of the ledger's amounts, worded for all data and refilled by the script.
 
     `measure` such as "useful.*": * stands for how the page counts (solids, voc, cost). `of` makes it a share of 100 of
     that measure. Parts that are estimated get their interval.
@@ -91,7 +92,7 @@ def bound(
 
 def strips(
     book: PageTables,
-    cube: PageSums,
+    amounts: PageSums,
     dim: str,
     caption: str,
     head: str,
@@ -100,7 +101,7 @@ def strips(
     sort: str = "",
 ) -> Listing:
     """One strip a member of `dim`: its name, the strip, what was poured, useful film and overspray of 100."""
-    by = cube.by(dim)
+    by = amounts.by(dim)
     columns = [
         Column(head),
         Column("useful, over-build, overspray, flush loss, leftover, not split"),
@@ -222,8 +223,8 @@ def counted(shown: list[dict[str, Any]], held: Collection[str] = ()) -> dict[str
     members = [r for r in shown if not r["typical"]]
     told = [r for r in members if r["v"] is not None]
     under = [r for r in told if r["shop"] in held]
-    above = sum(1 for r in under if r["lo"] is not None and r["lo"] > 0.65)
-    below = sum(1 for r in under if r["hi"] is not None and r["hi"] < 0.65)
+    above = sum(1 for r in under if r["lo"] is not None and r["lo"] > TRANSFER_LINE)
+    below = sum(1 for r in under if r["hi"] is not None and r["hi"] < TRANSFER_LINE)
     return {
         "all": len(members), "told": len(told), "held": len(under), "above": above, "below": below,
         "open": len(under) - above - below,

@@ -32,28 +32,28 @@ _CATEGORY = {
 
 
 def make(book: PageTables) -> dict[str, Any]:
-    cube = book.emissions
-    if not cube.frame.height:
+    amounts = book.emissions
+    if not amounts.frame.height:
         return {"present": False}
-    months = cube.periods
-    total = cube.sums()
-    lacking = sorted({r["month"] for r in cube.frame.iter_rows(named=True) if r["incomplete"] > 0})
+    months = amounts.periods
+    total = amounts.sums()
+    lacking = sorted({r["month"] for r in amounts.frame.iter_rows(named=True) if r["incomplete"] > 0})
     frame = book.table("emissions_monthly")
     blank = _blank(frame)
     figure = Figure(
         key="emissions",
         title="VOC by month and source",
-        finding=_key(cube)
+        finding=_key(amounts)
         + (
             "A triangle marks a month that lacks something: its column is a lower bound."
             if lacking
             else "No month lacks anything."
         )
         + (" A click on a column shows its month alone." if len(months) > 1 else ""),
-        plot=emissions(cube, months),
+        plot=emissions(amounts, months),
         kind="emissions",
         how="emissions",
-        data=_by_month(cube, lacking, blank),
+        data=_by_month(amounts, lacking, blank),
         behind=of_table(
             "emissions_monthly",
             frame,
@@ -81,10 +81,10 @@ def make(book: PageTables) -> dict[str, Any]:
         "total": total,
         "lacking": _lacking(frame, lacking),
         "blank": [wording.month_word(m) for m in blank],
-        "n_months": len(cube.members["month"]),
+        "n_months": len(amounts.members["month"]),
         "figure": figure,
         "missing": _missing(book, months),
-        "by_category": _by_category(cube),
+        "by_category": _by_category(amounts),
         "headroom": _headroom(book),
         "rolling": _rolling(book),
         "hap_computed": book.computed("hap_monthly")
@@ -104,9 +104,9 @@ def make(book: PageTables) -> dict[str, Any]:
     }
 
 
-def _key(cube: Any) -> Markup:
+def _key(amounts: Any) -> Markup:
     """Which hatching is which source, for the sources that occur."""
-    present = {source_of(c) for c in cube.members["category"]}
+    present = {source_of(c) for c in amounts.members["category"]}
     return Markup("").join(
         Markup('<span class="keyed"><span class="src src-{}"></span>{}</span> ').format(key.replace("_", "-"), word)
         for key, word, *_ in SOURCES
@@ -115,7 +115,7 @@ def _key(cube: Any) -> Markup:
 
 
 def total_cell(sums: dict[str, float], measure: str, kind: str, *, bare: bool = True) -> Markup:
-    """A sum of the emissions cube, refilled by the script."""
+    """A sum of the emissions, refilled by the script."""
     low, high = sums.get(f"{measure}.low"), sums.get(f"{measure}.high")
     return Markup('<span data-m="{}" data-kind="{}"{}>{}</span>').format(
         measure,
@@ -187,16 +187,16 @@ def _missing(book: PageTables, months: list[str]) -> Listing | None:
     return found
 
 
-def _by_month(cube: Any, lacking: list[str], blank: list[str]) -> Listing:
+def _by_month(amounts: Any, lacking: list[str], blank: list[str]) -> Listing:
     rows = []
-    for month, sums in cube.by("month").items():
+    for month, sums in amounts.by("month").items():
         said = text(wording.month_word(month) + (" (lower bound)" if month in lacking else ""))
         cells = [text(None) if month in blank else total_cell(sums, m, kind) for _, m, kind in _MEASURES]
         rows.append(Row([said, *cells], {"key": month}))
     return Listing("Usage and emissions by month", _columns("month"), rows, by="month")
 
 
-def _by_category(cube: Any) -> Listing:
+def _by_category(amounts: Any) -> Listing:
     rows = [
         Row(
             [
@@ -205,7 +205,7 @@ def _by_category(cube: Any) -> Listing:
             ],
             {"key": category},
         )
-        for category, sums in cube.by("category").items()
+        for category, sums in amounts.by("category").items()
     ]
     return Listing("Usage and emissions by category", _columns("category"), rows, by="category")
 

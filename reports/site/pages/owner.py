@@ -16,14 +16,14 @@ from reports.site.pages.start import runs_figure
 
 
 def make(book: PageTables) -> dict[str, Any]:
-    cube = book.ledger
-    sums = cube.sums()
+    amounts = book.ledger
+    sums = amounts.sums()
     if sums.get("poured.solids", 0.0) <= 0:
         return {"poured": False}
     see = see_of(book)
-    by_product = cube.by("product_id")
+    by_product = amounts.by("product_id")
     dearest = sorted(by_product, key=lambda p: (-by_product[p][f"overspray.{see}"], p))
-    months = {m: wording.month_word(m) for m in cube.members["month"]}
+    months = {m: wording.month_word(m) for m in amounts.members["month"]}
     rework = [part.filter(pl.col("rework").fill_null(False)) for part in book.parts("material_ledger")]
     return {
         "poured": True,
@@ -33,11 +33,11 @@ def make(book: PageTables) -> dict[str, Any]:
         "grade_sentence": grade_sentence(sums),
         "costed": sums["known.cost"] / sums["poured.solids"],
         "figure": runs_figure(book, see),
-        "by_month": strips(book, cube, "month", "A strip a month", "month", months, see),
-        "by_shop": strips(book, cube, "shop_id", "A strip a shop", "shop", book.shop_labels, see),
+        "by_month": strips(book, amounts, "month", "A strip a month", "month", months, see),
+        "by_shop": strips(book, amounts, "shop_id", "A strip a shop", "shop", book.shop_labels, see),
         "by_product": strips(
             book,
-            cube,
+            amounts,
             "product_id",
             "A strip a product, the most overspray first",
             "product",

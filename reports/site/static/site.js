@@ -1,11 +1,10 @@
-/* The pages' script: filters, units, ground, printing. It adds up the embedded sums (cube.js) by the rules of page_sums.py
-   and words numbers by the rules of reports/wording.py; without it every page still reads, for all data in its first units. */
+/* The pages' script: filters, units, ground, printing. It adds up the embedded sums (amounts.js) by the rules of page_sums.py
+   and words numbers with what reports/wording.py hands it; without it every page still reads, for all data in its first units. */
 (function () {
   "use strict";
 
   var root = document.documentElement;
   var NAMES = ["shop", "from", "to", "role", "see", "units", "theme"];
-  var THIN = "\u202f";
   var state = read();
   var data = null;
   var figures = {};
@@ -43,61 +42,58 @@
   function units() { return state.units || root.dataset.units; }
   function see() { return state.see && data.see[state.see] ? state.see : root.dataset.see; }
 
-  // --- numbers, as reports/wording.py words them ---
+  // --- numbers: words, units and limits come from reports/wording.py (for_script) ---
   function plain(value, decimals) {
     var text = Math.abs(value).toFixed(decimals);
     var negative = value < 0 && Number(text) !== 0;
     var parts = text.split(".");
-    parts[0] = parts[0].replace(/\B(?=(\d{3})+$)/g, THIN);
+    parts[0] = parts[0].replace(/\B(?=(\d{3})+$)/g, data.words.thin);
     return (negative ? "-" : "") + parts.join(".");
   }
+  function decimalsAt(value, limits) { return limits.filter(function (l) { return value >= l[0]; })[0][1]; }
   function digits(value, half) {
-    if (half > 0) return half >= 1.5 ? 0 : half >= 0.15 ? 1 : half >= 0.015 ? 2 : 3;
-    var size = Math.abs(value);
-    if (size === 0 || size >= 100) return 0;
-    return size >= 10 ? 1 : size >= 1 ? 2 : size >= 0.1 ? 3 : 4;
+    if (half > 0) return decimalsAt(half, data.words.by_half_width);
+    return value === 0 ? 0 : decimalsAt(Math.abs(value), data.words.by_size);
   }
-  function shown(value, kind) {
-    return units() === "us" || kind === "share" || kind === "per100" ? value / data.units[kind][2] : value;
-  }
+  function inHundredths(kind) { return data.words.hundredths.indexOf(kind) >= 0; }
+  function factor(kind) { return data.words.units[kind][2]; }
+  function shown(value, kind) { return units() === "us" || inHundredths(kind) ? value / factor(kind) : value; }
   function unitWord(kind) {
     if (kind === "cost") return root.dataset.currency;
-    return data.units[kind][units() === "us" ? 1 : 0];
+    return data.words.units[kind][units() === "us" ? 1 : 0];
   }
   function phrase(value, kind, low, high, bare) {
-    if (value === null || value === undefined || !isFinite(value)) return "not known";
+    if (value === null || value === undefined || !isFinite(value)) return data.words.unknown;
     var number = shown(value, kind);
     if (kind === "count") return plain(number, 0);
     var decimals, text, interval = "";
     if (low === null || low === undefined || high === null || high === undefined || low === high) {
-      decimals = kind === "share" || kind === "per100" ? (number >= 10 ? 0 : 1) : digits(number);
+      decimals = inHundredths(kind) ? (number >= 10 ? 0 : 1) : digits(number);
       text = plain(number, decimals);
     } else {
       var a = shown(low, kind), b = shown(high, kind);
       decimals = digits(number, (b - a) / 2);
       text = plain(number, decimals);
       var ta = plain(a, decimals), tb = plain(b, decimals);
-      interval = " (" + ta + (ta[0] === "-" || tb[0] === "-" ? " to " : "\u2013") + tb + ")";
+      interval = " (" + ta + (ta[0] === "-" || tb[0] === "-" ? " to " : data.words.range) + tb + ")";
     }
     var word = bare ? "" : unitWord(kind);
-    return text + (word ? THIN + word : "") + interval;
+    return text + (word ? data.words.thin + word : "") + interval;
   }
   function standing(row) {
     var n = plain(row.n, 0) + (row.n === 1 ? " record" : " records");
-    if (row.v === null) return "not enough jobs (" + n + ")";
-    return phrase(row.v, "share", row.lo, row.hi) + ", " + n + ", " + (row.grade ? "grade " + row.grade : "no grade");
+    if (row.v === null) return data.words.too_few + " (" + n + ")";
+    return phrase(row.v, "share", row.lo, row.hi) + ", " + n + ", " + (row.grade ? "grade " + row.grade : data.words.no_grade);
   }
   function monthWord(month) {
     if (month.length === 4) return month;
     if (month[5] === "Q") return "quarter " + month[6] + " of " + month.slice(0, 4);
-    var names = ["January", "February", "March", "April", "May", "June", "July", "August", "September", "October",
-      "November", "December"];
-    return names[Number(month.slice(5, 7)) - 1] + " " + month.slice(0, 4);
+    return data.words.months[Number(month.slice(5, 7)) - 1] + " " + month.slice(0, 4);
   }
 
-  // --- the cube ---
-  function keeps(cube) {
-    var c = data.cubes[cube], n = c.at.shop_id.length, out = new Uint8Array(n);
+  // --- the amounts ---
+  function keeps(which) {
+    var c = data.amounts[which], n = c.at.shop_id.length, out = new Uint8Array(n);
     for (var i = 0; i < n; i++) {
       var month = c.members.month[c.at.month[i]];
       if (state.shop && c.members.shop_id[c.at.shop_id[i]] !== state.shop) continue;
@@ -110,10 +106,10 @@
     return out;
   }
   var memory = {};
-  function sums(cube, dim) {  // dim "" -> {"": measures}; else member -> measures
-    var name = cube + "|" + dim;
+  function sums(which, dim) {  // dim "" -> {"": measures}; else member -> measures
+    var name = which + "|" + dim;
     if (memory[name]) return memory[name];
-    var c = data.cubes[cube], keep = memory[cube] || (memory[cube] = keeps(cube)), out = {};
+    var c = data.amounts[which], keep = memory[which] || (memory[which] = keeps(which)), out = {};
     var measures = Object.keys(c.m);
     (dim ? c.members[dim] : [""]).forEach(function (member) {
       out[member] = { rows: 0 };
@@ -128,10 +124,10 @@
     return (memory[name] = out);
   }
   function context(el) {  // the sums that a bound number or strip speaks of
-    var cube = el.closest("[data-cube]"), row = el.closest("tr[data-key]");
+    var which = el.closest("[data-amounts]"), row = el.closest("tr[data-key]");
     var table = row && row.closest("table[data-by]");
-    cube = cube ? cube.dataset.cube : "ledger";
-    return table ? sums(cube, table.dataset.by)[row.dataset.key] : sums(cube, "")[""];
+    which = which ? which.dataset.amounts : "ledger";
+    return table ? sums(which, table.dataset.by)[row.dataset.key] : sums(which, "")[""];
   }
 
   // --- writing it into the page ---
@@ -142,7 +138,7 @@
       var kind = el.dataset.kind === "*" ? data.see[at][1] : el.dataset.kind;
       var of = el.dataset.of ? s[el.dataset.of.replace("*", at)] : 1;
       var low = s[full + ".low"], high = s[full + ".high"];
-      el.textContent = el.dataset.of && !(of > 0) ? "not known"
+      el.textContent = el.dataset.of && !(of > 0) ? data.words.unknown
         : phrase(s[full] / of, kind, low === undefined ? null : low / of, high === undefined ? null : high / of,
           "bare" in el.dataset);
     });
@@ -151,8 +147,8 @@
       el.textContent = phrase(num(d.v), d.u, num(d.lo), num(d.hi), "bare" in d);
     });
     document.querySelectorAll("[data-border]").forEach(function (el) {
-      var v = Number(el.dataset.border), kind = el.dataset.kind, other = v / data.units[kind][2];
-      el.textContent = (units() === "us" ? plain(other, other < 5 ? 1 : 0) : String(v)) + THIN + unitWord(kind);
+      var v = Number(el.dataset.border), kind = el.dataset.kind, other = v / factor(kind);
+      el.textContent = (units() === "us" ? plain(other, other < 5 ? 1 : 0) : String(v)) + data.words.thin + unitWord(kind);
     });
     document.querySelectorAll("table.guide tbody tr").forEach(function (tr) {
       tr.querySelectorAll("td").forEach(function (td, i) {  // four area classes and the middle per area, then volumes
@@ -173,18 +169,18 @@
       el.textContent = data.see[see()][el.dataset.seeWord === "of" ? 2 : 0];
     });
     document.querySelectorAll("[data-when]").forEach(function (el) {
-      var text = when(el.closest("[data-cube]"));
+      var text = when(el.closest("[data-amounts]"));
       el.textContent = el.dataset.when === "sentence" ? text[0].toUpperCase() + text.slice(1) : text;
     });
   }
   function num(text) { return text === undefined ? null : Number(text); }
-  function periods(cube) {
-    return data.cubes[cube].periods.filter(function (m) { return (!state.from || m >= state.from) && (!state.to || m <= state.to); });
+  function periods(which) {
+    return data.amounts[which].periods.filter(function (m) { return (!state.from || m >= state.from) && (!state.to || m <= state.to); });
   }
-  function when(within) {  // the months kept, of the cube spoken of (usage may go on after the last cup)
-    var cube = within ? within.dataset.cube : data.cubes.ledger ? "ledger" : "emissions";
-    if (!data.cubes[cube]) return "all data";
-    var kept = periods(cube);
+  function when(within) {  // the months kept, of the amounts spoken of (usage may go on after the last cup)
+    var which = within ? within.dataset.amounts : data.amounts.ledger ? "ledger" : "emissions";
+    if (!data.amounts[which]) return "all data";
+    var kept = periods(which);
     if (!kept.length) return "in no month";
     var first = kept[0], last = kept[kept.length - 1];
     return first === last ? "in " + monthWord(first) : "from " + monthWord(first) + " to " + monthWord(last);
@@ -196,7 +192,7 @@
   }
   function strips() {
     document.querySelectorAll("svg[data-strip]").forEach(function (svg) {
-      var within = svg.closest("[data-cube]"), s = within && data.cubes[within.dataset.cube] && context(svg);
+      var within = svg.closest("[data-amounts]"), s = within && data.amounts[within.dataset.amounts] && context(svg);
       if (!s) return;
       var parts = shares(s), x = {}, at = 0, said = [];
       data.parts.forEach(function (p) {
@@ -304,7 +300,6 @@
   }
 
   // --- how much for one job: as reports/pages/bench.py says ---
-  var BORDERS = [0.5, 1.5, 4];
   function reckon() {
     var form = document.querySelector("form.reckoner");
     if (!form) return;
@@ -325,8 +320,8 @@
     function say() {
       var tr = lines[pick.value], area = Number(form.elements.area.value), out = form.querySelector("output");
       var rest = form.querySelector(".rest"), cells = tr && tr.querySelectorAll("td");
-      if (units() === "us") area *= data.units.area_m2[2];
-      var at = BORDERS.filter(function (b) { return area >= b; }).length;
+      if (units() === "us") area *= factor("area_m2");
+      var at = data.area_borders.filter(function (b) { return area >= b; }).length;
       if (!tr || !(area > 0) || !cells[at].dataset.q) { out.textContent = "\u2013"; rest.textContent = ""; return; }
       var q = function (i) { return cells[i].dataset.q === undefined ? null : Number(cells[i].dataset.q); };
       var need = area * q(at) + (q(5) || 0), usual = area * Number(cells[at].dataset.w) + (q(5) || 0);
@@ -355,8 +350,8 @@
       var say = {
         all: all, told: told.length, records: told.reduce(function (sum, r) { return sum + r.n; }, 0),
         held: count(under),
-        above: count(function (r) { return under(r) && r.lo !== null && r.lo > 0.65; }),
-        below: count(function (r) { return under(r) && r.hi !== null && r.hi < 0.65; }),
+        above: count(function (r) { return under(r) && r.lo !== null && r.lo > data.line; }),
+        below: count(function (r) { return under(r) && r.hi !== null && r.hi < data.line; }),
         apart: count(function (r) {
           var t = typical[r.shop];
           return t !== undefined && t !== null && r.lo !== null && !r.joined && (r.hi < t || r.lo > t);
@@ -457,11 +452,11 @@
         if (held.indexOf(r.shop) < 0) return;
         if (!narrow && last && last.y1 === at) last.y1 = at + 1;
         else line.push({  // where words stand above the bands it is a stroke on each band, so that it crosses no word
-          type: "line", x0: 65, x1: 65, y0: narrow ? at + base - 0.2 : at, y1: narrow ? at + base + 0.2 : at + 1,
+          type: "line", x0: 100 * data.line, x1: 100 * data.line, y0: narrow ? at + base - 0.2 : at, y1: narrow ? at + base + 0.2 : at + 1,
           line: { color: data.colours.limit, width: 1.5, dash: narrow ? "solid" : "dash" }
         });
       });
-      plot.layout.xaxis.tickvals = line.length ? [0, 25, 50, 65, 75, 100] : [0, 25, 50, 75, 100];
+      plot.layout.xaxis.tickvals = [0, 25, 50, 75, 100].concat(line.length ? [100 * data.line] : []).sort(function (a, b) { return a - b; });
       plot.layout.xaxis.ticktext = plot.layout.xaxis.tickvals.map(function (v) { return v === 100 ? "100 % landed" : String(v); });
       plot.layout.shapes = line.concat(list.map(function (r, at) {
         return {
@@ -474,7 +469,7 @@
       note.textContent = list.length ? "Shown: " + role.replace(/_/g, " ") + (many ? "; choose a shop to see more than its own figure." : ".") : "No figure for this choice; choose another role or shop.";
     },
     emissions: function (plot, spec, el) {
-      var c = data.cubes.emissions, keep = memory.emissions || (memory.emissions = keeps("emissions"));
+      var c = data.amounts.emissions, keep = memory.emissions || (memory.emissions = keeps("emissions"));
       var kept = periods("emissions"), at = {}, values = {}, lacking = kept.map(function () { return false; });
       kept.forEach(function (m, i) { at[m] = i; });
       data.sources.forEach(function (s) { values[s] = kept.map(function () { return 0; }); });
@@ -506,8 +501,8 @@
 
   function rescale(plot, unitsOfAxes) {  // arrays of an axis with a unit, from metric to the reader's
     Object.keys(unitsOfAxes).forEach(function (axis) {
-      var u = unitsOfAxes[axis], factor = units() === "us" ? data.units[u.kind][2] : 1;
-      plot.data.forEach(function (t) { t[axis] = t[axis].map(function (v) { return v === null ? v : v / factor; }); });
+      var u = unitsOfAxes[axis], by = units() === "us" ? factor(u.kind) : 1;
+      plot.data.forEach(function (t) { t[axis] = t[axis].map(function (v) { return v === null ? v : v / by; }); });
       plot.layout.annotations[0].text = u.title.replace("{unit}", unitWord(u.kind));
     });
   }
@@ -639,7 +634,7 @@
     window.addEventListener("afterprint", function () { printing = false; redraw(); });
     window.addEventListener("hashchange", function () { state = read(); choose(); apply(); });
     apply();
-    window.filmledgerPage = { figures: figures, sums: function (cube, dim) { return sums(cube, dim || ""); } };
+    window.filmledgerPage = { figures: figures, sums: function (which, dim) { return sums(which, dim || ""); } };
     root.dataset.awake = "";  // words, numbers, strips and choices work; figures follow
     if (!root.dataset.plotly) { root.dataset.ready = ""; return; }
     requestAnimationFrame(function () {

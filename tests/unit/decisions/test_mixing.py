@@ -8,6 +8,7 @@ import polars as pl
 import pytest
 
 from pipelines.transfer import advice, mixing
+from schemas.area_classes import AREA_CLASSES, area_class
 
 
 def drawn_uses(rng: np.random.Generator, n: int = 1500) -> pl.DataFrame:
@@ -23,7 +24,7 @@ def drawn_uses(rng: np.random.Generator, n: int = 1500) -> pl.DataFrame:
         - 0.05 * np.digitize(area, [0.5, 1.5, 4])
     )
     log_use = log_use + 0.15 * (rng.gamma(4, 1, n) - 4) / 2
-    names = np.array(advice.AREA_CLASSES)[np.digitize(area, [0.5, 1.5, 4])]
+    names = np.array(AREA_CLASSES)[np.digitize(area, [0.5, 1.5, 4])]
     return pl.DataFrame(
         {
             "shop_id": np.where(gun < 3, "a", "b"), "product_id": role, "role": role, "gun_id": [f"g{g}" for g in gun],
@@ -84,7 +85,7 @@ def guide_row(**more: Any) -> dict[str, Any]:
 
 
 def guide(*rows: dict[str, Any]) -> pl.DataFrame:
-    base = [guide_row(area_class=a) for a in advice.AREA_CLASSES]
+    base = [guide_row(area_class=a) for a in AREA_CLASSES]
     return pl.DataFrame([*base, *rows])
 
 
@@ -111,7 +112,7 @@ def test_a_small_area_is_mixed_at_the_sheets_least():
     ("area", "name"), [(0.49, "under_0.5"), (0.5, "0.5_to_1.5"), (1.5, "1.5_to_4"), (4.0, "over_4")]
 )
 def test_classes_begin_at_their_lower_limit(area: float, name: str):
-    assert advice.area_class_of(area) == name
+    assert area_class(area) == name
 
 
 @pytest.mark.parametrize(
@@ -132,7 +133,7 @@ def test_questions_without_an_answer_say_what_there_is(asked: tuple[Any, ...], w
 
 
 def test_a_gun_of_two_shops_needs_the_shop():
-    two = guide(*(guide_row(shop_id="other", area_class=a) for a in advice.AREA_CLASSES))
+    two = guide(*(guide_row(shop_id="other", area_class=a) for a in AREA_CLASSES))
     with pytest.raises(advice.MixError, match="say which with --shop"):
         advice.advise(two, "clear_hs", "g1", 2.0)
     assert advice.advise(two, "clear_hs", "g1", 2.0, shop="other").shop_id == "other"

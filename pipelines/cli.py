@@ -397,11 +397,19 @@ def _share(found: Findings) -> list[str]:
     if not rows:
         return []
     known = int(found.files["duplicate"].sum()) + int(found.files["superseded"].sum())
-    good = 100 * (used + known - found.rows_incomplete) / rows
-    told = f"{used:,} of {rows:,} rows would be used, {known:,} stand in other files too"
+    lost = found.files.filter(found.files["state"] == "refused").height
+    told = f"{used:,} of {rows:,} rows {'that could be read ' if lost else ''}would be used, {known:,} stand in other files too"
+    if found.rows_incomplete:
+        told += f", {found.rows_incomplete:,} hang on something incomplete"
+    lines = [
+        "",
+        f"{told}." if lost else f"{told}: {100 * (used + known - found.rows_incomplete) / rows:.1f} % are good.",
+    ]
+    if lost:
+        whole = "1 file was" if lost == 1 else f"{lost:,} files were"
+        lines.append(f"{whole} refused as a whole: no share can be given of rows that could not be read.")
     if not found.rows_incomplete:
-        return ["", f"{told}: {good:.1f} % are good."]
-    lines = ["", f"{told}, {found.rows_incomplete:,} hang on something incomplete: {good:.1f} % are good."]
+        return lines
     from pipelines.intake import advice
 
     assert found.incomplete is not None
@@ -434,9 +442,7 @@ def _closing(space: Workspace, outcome: Outcome) -> str:
     lines = []
     if told["poured_solids_g"]:
         lines.append(
-            f"{told['cups']:,} cups held {told['poured_solids_g'] / 1000:,.1f} kg of solids."
-            f" Of every 100 g, {100 * told['useful_share']:.0f} became useful film"
-            + (f"; the way of {100 * told['not_split_share']:.0f} is not known." if told["not_split_share"] else ".")
+            f"{told['cups']:,} cups held {told['poured_solids_g'] / 1000:,.1f} kg of solids. {_where_it_went(told)}"
         )
     else:
         lines.append("No cup with known solids was found, so there is nothing to account for yet.")
@@ -446,7 +452,7 @@ def _closing(space: Workspace, outcome: Outcome) -> str:
             f" ({100 * told['te_low']:.0f}-{100 * told['te_high']:.0f})."
         )
     else:
-        lines.append("No transfer efficiency yet: that takes film readings before and after spraying.")
+        lines.append(f"No transfer efficiency yet{': ' if told['no_te'][0].islower() else '. '}{told['no_te']}.")
     lines.append(_refusals(space, told))
     if told["incomplete_months"]:
         n = told["incomplete_months"]
@@ -456,6 +462,18 @@ def _closing(space: Workspace, outcome: Outcome) -> str:
         )
     lines.append(f"Pages: {space.out / 'site' / 'index.html'}")
     return "\n".join(lines)
+
+
+def _where_it_went(told: dict[str, Any]) -> str:
+    """Of every 100 g of solids: what is known of their way, and how much is not."""
+    known = []
+    if told["te"] is not None:
+        known.append(f"{100 * told['useful_share']:.0f} became useful film")
+    else:
+        shares = ((told["left_share"], "were left in the cups"), (told["flushed_share"], "were flushed out"))
+        known += [f"{100 * share:.0f} {words}" for share, words in shares if share]
+    unknown = f"the way of {100 * told['not_split_share']:.0f} is not known" if told["not_split_share"] else ""
+    return f"Of every 100 g, {'; '.join(part for part in (', '.join(known), unknown) if part)}."
 
 
 def _refusals(space: Workspace, told: dict[str, Any]) -> str:

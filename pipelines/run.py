@@ -363,6 +363,19 @@ def reference_table(name: str) -> pl.DataFrame:
 # --- headline ---------------------------------------------------------------------------------------------------------
 
 
+def _why_no_te(shelf: Shelf) -> str:
+    """What a transfer efficiency would take, where there is none."""
+    import polars as pl
+
+    if not shelf.rows("film_increments"):
+        return "that takes film readings before and after spraying"
+    records = shelf["transfer_records"].filter(~pl.col("usable"))["why_not"].drop_nulls()
+    reasons = records.str.split("; ").explode().value_counts().sort("count", "why_not", descending=[True, False])
+    if not reasons.height:
+        return "no film was read of what was sprayed"
+    return f"Of {shelf.rows('transfer_records'):,} records none can be used, most often: {reasons['why_not'][0]}"
+
+
 def headline(shelf: Shelf) -> dict[str, Any]:
     """The numbers of the closing paragraph, from the published tables. Masses in g of solids, ratios as such."""
     import polars as pl
@@ -381,6 +394,9 @@ def headline(shelf: Shelf) -> dict[str, Any]:
         "poured_solids_g": poured,
         "useful_share": sums["useful_solids_g"] / poured if poured else None,
         "te": landed / sprayed if sprayed else None,
+        "left_share": sums["leftover_solids_g"] / poured if poured else None,
+        "flushed_share": sums["flush_loss_solids_g"] / poured if poured else None,
+        "no_te": None if sprayed else _why_no_te(shelf),
         "te_low": 1 - sums["overspray_solids_g_high"] / sprayed if sprayed else None,
         "te_high": 1 - sums["overspray_solids_g_low"] / sprayed if sprayed else None,
         "not_split_share": sums["not_split_solids_g"] / poured if poured else None,

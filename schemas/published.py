@@ -728,6 +728,7 @@ voc_content = table(
     month=text("Month of its first pour, YYYY-MM", nullable=True),
     product_id=text("The product", nullable=True),
     n_categories=integer("Categories its product is in there; the lowest limit rules", nullable=True),
+    why_not=text("Why it cannot be compared with the limit that there is", nullable=True),
 )
 
 voc_content_lines = table(
@@ -783,6 +784,7 @@ compliance_average = table(
     over=flag("Above the limit, where the jurisdiction judges the average", nullable=True),
     complete=flag("Nothing in it was unreadable"),
     source=text("Where the limit stands", nullable=True),
+    judged=flag("The jurisdiction judges this average, and there is a limit"),
 )
 
 compliance_multistage = table(

@@ -1,6 +1,7 @@
 -- VOC content of a month by category, weighted by the volumes used (component pours), with hardeners and reducers in:
 --   regulatory   sum VOC g / sum (V - V_water - V_exempt)            eu   sum VOC g / sum (V - V_water)        g/L
--- Quebec Q-2, r. 4.1, s. 38 judges this average; elsewhere it is for information and over is null. limit: that of the
+-- Quebec Q-2, r. 4.1, s. 38 judges this average (judged; over is null where it cannot be told); elsewhere it is for information.
+-- limit: that of the
 -- category on the month's last cup.
 WITH cups AS (
     SELECT
@@ -42,7 +43,8 @@ SELECT
             THEN 1000 * sum(voc_g) / sum(limited_ml) > max(CASE WHEN back = 1 THEN limit_g_per_l END)
     END AS over,
     bool_and(complete) AS complete,
-    max(CASE WHEN back = 1 THEN limit_source END) AS source
+    max(CASE WHEN back = 1 THEN limit_source END) AS source,
+    min(averaging) = 'monthly_weighted' AND max(CASE WHEN back = 1 THEN limit_g_per_l END) IS NOT NULL AS judged
 FROM cups
 GROUP BY shop_id, month, category
 ORDER BY shop_id, month, category

@@ -20,7 +20,8 @@ def content(view: Selection) -> Sheet | None:
             cups=pl.len(),
             known=pl.col("g_per_l").count(),
             highest=pl.col("g_per_l").max(),
-            over=pl.col("over").fill_null(False).sum(),
+            over=pl.col("over").sum(),
+            undecided=pl.col("why_not").count(),
         )
         .sort("shop_id", "category", "limit_g_per_l", nulls_last=True)
     )
@@ -32,7 +33,8 @@ def content(view: Selection) -> Sheet | None:
             r["basis"],
             r["cups"],
             r["cups"] - r["known"],
-            r["over"],
+            r["over"] if r["limit_g_per_l"] is not None and r["undecided"] < r["cups"] else None,
+            r["undecided"],
             r["highest"],
             us(r["highest"], "g/L"),
             r["limit_g_per_l"],
@@ -49,6 +51,7 @@ def content(view: Selection) -> Sheet | None:
         Head("cups"),
         Head("without a figure"),
         Head("above the limit"),
+        Head("cannot be compared"),
         Head("highest", "g/L"),
         Head("highest", "lb/US gal"),
         Head("limit", "g/L"),
@@ -212,7 +215,7 @@ def cups_above(view: Selection) -> Sheet | None:
         "voc_content",
         "Cups above a limit on VOC content",
         ["shop_id", "mix_id", "month", "jurisdiction", "category", "g_per_l", "basis", "limit_g_per_l", "source"],
-        frame=view.frame("voc_content").filter(pl.col("over").fill_null(False)),
+        frame=view.frame("voc_content").filter("over"),
         shops=view.having("voc_content"),
         key="cups_above",
         notes=["Compared in g/L only; lb/US gal for information."],

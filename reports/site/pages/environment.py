@@ -382,7 +382,10 @@ def _content(book: PageTables) -> Listing | None:
     limit = ["shop_id", "jurisdiction", "category", "basis", "limit_g_per_l"]
     by_shop = [
         part.group_by(limit).agg(
-            n=pl.len(), over=pl.col("over").fill_null(False).sum(), greatest=pl.col("g_per_l").max()
+            n=pl.len(),
+            over=pl.col("over").sum(),
+            undecided=pl.col("why_not").count(),
+            greatest=pl.col("g_per_l").max(),
         )
         for part in book.parts_shown("voc_content", "voc_content")
     ]
@@ -398,6 +401,7 @@ def _content(book: PageTables) -> Listing | None:
         Column("highest cup", wording.unit_header("content_g_per_l"), number=True),
         Column("cups", number=True),
         Column("above the limit", Markup("cups"), number=True),
+        Column("cannot be compared", Markup("cups"), number=True),
     ]
     rows = [
         Row(
@@ -409,7 +413,8 @@ def _content(book: PageTables) -> Listing | None:
                 amount(r["limit_g_per_l"], "content_g_per_l"),
                 amount(r["greatest"], "content_g_per_l"),
                 text(r["n"]),
-                text(r["over"]),
+                text(r["over"] if r["limit_g_per_l"] is not None and r["undecided"] < r["n"] else None),
+                text(r["undecided"]),
             ],
             {"shop": r["shop_id"]},
         )
@@ -419,9 +424,7 @@ def _content(book: PageTables) -> Listing | None:
 
 
 def _over_rows(book: PageTables) -> Listing | None:
-    over = pl.concat(
-        [part.filter(pl.col("over").fill_null(False)) for part in book.parts_shown("voc_content", "voc_content")]
-    )
+    over = pl.concat([part.filter("over") for part in book.parts_shown("voc_content", "voc_content")])
     if not over.height:
         return None
     return of_table(

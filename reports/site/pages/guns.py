@@ -328,12 +328,12 @@ def _service(book: PageTables) -> Listing | None:
 
 
 def _only_pressure(fit: pl.DataFrame) -> pl.Series:
-    """Pairs at fault by pressure alone, which a turn of the regulator puts right."""
+    """Pairs at fault by pressure alone, which a turn of the regulator puts right: nothing else is known to be wrong."""
     return fit.select(
         (pl.col("verdict") == "misfit")
-        & ~pl.col("pressure_fits").fill_null(True)
-        & pl.col("tip_fits").fill_null(True)
-        & pl.col("atomising_allowed").fill_null(True)
+        & pl.col("pressure_fits").eq_missing(False)
+        & pl.col("tip_fits").ne_missing(False)
+        & pl.col("atomising_allowed").ne_missing(False)
     ).to_series()
 
 
@@ -346,7 +346,7 @@ def _fit_said(book: PageTables, fit: pl.DataFrame) -> list[dict[str, str]]:
         own = fit if book.apart else fit.filter(pl.col("shop_id") == shop)
         wrong = own["verdict"].is_in(["misfit", "not_allowed"]).sum()
         pressed = int(_only_pressure(own).sum())
-        cross = own.filter(pl.col("cross_use").fill_null(False))["gun_id"].unique().sort().to_list()
+        cross = own.filter("cross_use")["gun_id"].unique().sort().to_list()
         label = f"{book.shop_labels.get(shop, shop)}: of" if shop and len(book.shop_labels) > 1 else "Of"
         said = (
             f"{label} {wording.plain(own.height, 0)} pairs of gun and product, {wording.plain(int(wrong), 0)} do not go together by "

@@ -162,7 +162,7 @@ def _refused(refused: pl.DataFrame) -> Listing | None:
 
 
 def _incomplete(book: PageTables) -> Listing | None:
-    mixes = pl.concat([part.filter(~pl.col("complete").fill_null(True)) for part in book.parts("mixes")])
+    mixes = pl.concat([part.filter(~pl.col("complete")) for part in book.parts("mixes")])
     if not mixes.height:
         return None
     rows = [

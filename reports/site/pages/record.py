@@ -199,7 +199,7 @@ def _solvent(book: PageTables) -> Listing | None:
 
 def _averages(book: PageTables) -> Listing | None:
     """Monthly averages where the jurisdiction judges them."""
-    frame = book.table("compliance_average").filter(pl.col("over").is_not_null())
+    frame = book.table("compliance_average").filter("judged")
     if not frame.height:
         return None
     columns = [
@@ -218,7 +218,7 @@ def _averages(book: PageTables) -> Listing | None:
                 text((r["category"] or "").replace("_", " ")),
                 amount(r["g_per_l"], "content_g_per_l"),
                 amount(r["limit_g_per_l"], "content_g_per_l"),
-                text(r["over"]),
+                text("cannot be told" if r["over"] is None else r["over"]),
             ],
             {"shop": r["shop_id"], "month": r["month"]},
         )
@@ -235,7 +235,7 @@ def _stages(book: PageTables) -> Listing | None:
         return None
     summed = (
         frame.group_by("shop_id", "jurisdiction", "limit_g_per_l")
-        .agg(n=pl.len(), over=pl.col("over").fill_null(False).sum(), greatest=pl.col("g_per_l").max())
+        .agg(n=pl.len(), over=pl.col("over").sum(), greatest=pl.col("g_per_l").max())
         .sort("shop_id", "jurisdiction", "limit_g_per_l")
     )
     columns = [
@@ -254,7 +254,7 @@ def _stages(book: PageTables) -> Listing | None:
                 amount(r["limit_g_per_l"], "content_g_per_l"),
                 amount(r["greatest"], "content_g_per_l"),
                 text(r["n"]),
-                text(int(r["over"])),
+                text(r["over"] if r["limit_g_per_l"] is not None else None),
             ],
             {"shop": r["shop_id"]},
         )

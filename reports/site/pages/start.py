@@ -46,7 +46,7 @@ def runs_figure(book: PageTables, see: str) -> Figure:
 def make(book: PageTables) -> dict[str, Any]:
     sums = book.ledger.sums()
     poured = sums.get("poured.solids", 0.0) > 0
-    cups = [part["complete"].fill_null(True) for part in book.parts("mixes", ["complete"])]
+    cups = [part["complete"] for part in book.parts("mixes", ["complete"])]
     return {
         "sums": sums,
         "poured": poured,

@@ -16,8 +16,9 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     import polars as pl
 
+    from pipelines.adoption import Adoption
     from pipelines.conductor import Findings, Outcome
-    from pipelines.intake.infer import Open, Proposal
+    from pipelines.intake.recognising.questions import Answers, Question
     from pipelines.workspace import Workspace
 
 # By name: their modules are not imported for --help.
@@ -52,11 +53,21 @@ def parser() -> argparse.ArgumentParser:
     check = commands.add_parser("check", help="read the files and say what would be used and refused; publish nothing")
     check.add_argument("dir", metavar="DIR", nargs="?", help="the workspace (default: the one around this folder)")
     check.add_argument("--show", metavar="FILE", help="print the first 20 rows of this file as they would be read")
-    layout = commands.add_parser("layout", help="look at an export and propose the layout that reads it")
+    adopt = commands.add_parser(
+        "adopt", help="find out how all exports of the inbox are to be read, and write the layouts"
+    )
+    adopt.add_argument("dir", metavar="DIR", nargs="?", help="the workspace (default: the one around this folder)")
+    adopt.add_argument("--questions", metavar="FILE", help="write what would be asked into FILE (TOML) and no layout")
+    adopt.add_argument("--answers", metavar="FILE", help="take answers from FILE (TOML); what is left is asked or told")
+    layout = commands.add_parser("layout", help="look at one export and propose the layout that reads it")
     layout.add_argument("file", metavar="FILE", help="the export")
     layout.add_argument("dir", metavar="DIR", nargs="?", help="the workspace (default: the one around this folder)")
+    layout.add_argument(
+        "--table", metavar="TABLE", action="append", help="what its rows are (give it again for several)"
+    )
+    layout.add_argument("--answers", metavar="FILE", help="take answers from FILE (TOML)")
     layout.add_argument("--ask", action="store_true", help="ask the open questions here in the terminal")
-    layout.add_argument("--write", action="store_true", help="write it into layouts/ once nothing needed is open")
+    layout.add_argument("--write", action="store_true", help="write it into layouts/ once nothing is open")
     mix = commands.add_parser("mix", help="say at the scale how much to mix, from the last run's guide")
     mix.add_argument("product", metavar="PRODUCT", help="the product to be mixed")
     mix.add_argument("dir", metavar="DIR", nargs="?", help="the workspace (default: the one around this folder)")
@@ -269,62 +280,172 @@ def _check(given: argparse.Namespace) -> int:
     return REFUSED if found.refused else FINE
 
 
+def _adopt(given: argparse.Namespace) -> int:
+    from pathlib import Path
+
+    from pipelines import adoption, workspace
+    from pipelines.intake.recognising import questions
+
+    space = workspace.find(given.dir)
+    answers = adoption.answers_of(Path(given.answers) if given.answers else None)
+    found = adoption.begin(space)
+    if not found.exports.sources:
+        print("Every file of the inbox is read already; nothing to adopt.")
+        return FINE
+    look = found.again(answers)
+    if given.questions:
+        Path(given.questions).write_text(questions.written(look.questions), encoding="utf-8")
+        print(f"{len(look.questions)} questions written to {given.questions}; no layout was written.")
+        return REFUSED if look.questions else FINE
+    _answered(found, answers)
+    found.finish(answers)
+    _print_adoption(found)
+    written = found.write()
+    for relative in written:
+        print(f"Wrote {space.root / relative}.")
+    left = {one.shape for one in found.look.questions}
+    if left:
+        print(
+            f"Left open: {len(found.look.questions)} questions about {', '.join(sorted(left))}; nothing was written for them."
+        )
+    print("Next: filmledger check" if written else "No layout was written.")
+    return FINE if written and not left and not found.look.unread else REFUSED
+
+
+def _print_adoption(found: Adoption) -> None:
+    """What each file was taken for, how many rows it gives, and what is doubtful about them."""
+    for name, draft in found.look.drafts.items():
+        state = "" if name in found.look.layouts else " (not finished)"
+        print(f"{draft.shape.name}: {', '.join(draft.tables) or 'not known yet'}{state}")
+    for read in found.look.reads:
+        for table, part in read.tables.items() if read.layout else ():
+            lost = part.refused["item"].n_unique()
+            print(
+                f"  {read.file}: {table or 'rows that no table takes'}: {part.height:,} rows would be read, {lost:,} refused"
+            )
+    for file, why in found.look.unread.items():
+        print(f"Not read: {file}: {why}")
+
+
+def _answered(found: Adoption, answers: Answers) -> None:
+    """Ask what is open, round by round, until nothing is or nothing more is said."""
+    asked: set[tuple[str, ...]] = set()
+    with contextlib.suppress(EOFError):  # the rest stays open
+        while fresh := [q for q in found.look.questions if (*q.name, q.sheet) not in asked]:
+            try:
+                for one in fresh:
+                    asked.add((*one.name, one.sheet))
+                    said = _asked(one)
+                    if said is not None:
+                        answers.give(one, said)
+            finally:
+                found.again(answers)
+
+
+def _asked(one: Question) -> Any:
+    """One question, answered in the terminal; None where it is left open. Raises EOFError: input has ended."""
+    print(f"\n{one.ask}")
+    _print_examples(one.rows)
+    for number, (option, why) in enumerate(one.options, start=1):
+        print(f"  {number}  {option}" + (f"    {why}" if why else ""))
+    several = one.kind == "tables"
+    print("  " + _HOW[one.kind] if one.kind in _HOW else "  a number, or what is meant; nothing leaves it open")
+    if one.kind == "values":
+        return _asked_values(one)
+    options = [o for o, _ in one.options]
+    while answer := input("> ").strip():
+        if answer.isdecimal() and options:
+            if 1 <= int(answer) <= len(options):
+                return [options[int(answer) - 1]] if several else options[int(answer) - 1]
+        elif several:
+            return [part.strip() for part in answer.split(",")] if answer != "none" else []
+        elif answer in options or one.kind in ("format", "register", "split"):
+            return answer
+        elif one.kind in ("source", "tare") and answer[0] == answer[-1] == '"' and len(answer) > 2:
+            return answer[1:-1]
+        elif one.kind == "tare" and answer[0] == "=":
+            with contextlib.suppress(ValueError):
+                return float(answer[1:])
+        elif one.kind == "source" and answer[0] == "=" and answer[1:].strip():
+            return answer
+        print(f"  {answer} is none of these")
+    return None
+
+
+def _asked_values(one: Question) -> Any:
+    """What each cell means, one by one."""
+    out: dict[str, str] = {}
+    choices = [o for o, _ in one.options]
+    for cell in one.values:
+        print(f"  {cell}")
+        while answer := input("> ").strip():
+            chosen = choices[int(answer) - 1] if answer.isdecimal() and 1 <= int(answer) <= len(choices) else answer
+            if chosen in choices:
+                out[cell] = chosen
+                break
+            print(f"  {answer} is none of these")
+    return out or None
+
+
+_HOW = {
+    "tables": "a number, or names with commas between, or none; nothing leaves it open",
+    "source": "a number, a header in quotes, = and a value for every row, or nothing to leave it open",
+    "tare": "a number, a header in quotes, = and grams, or nothing to leave it open",
+    "values": "for each: a number or the word itself; nothing leaves it open",
+}
+
+
+def _print_examples(rows: tuple[dict[str, str], ...]) -> None:
+    if rows:
+        import polars as pl
+
+        with pl.Config(
+            tbl_rows=5, tbl_cols=14, tbl_width_chars=160, fmt_str_lengths=18, tbl_hide_dataframe_shape=True, tbl_hide_column_data_types=True,
+            tbl_formatting="ASCII_MARKDOWN",
+        ):  # fmt: skip
+            print(pl.DataFrame(list(rows)))
+
+
 def _layout(given: argparse.Namespace) -> int:
     from pathlib import Path
 
-    from pipelines import conductor, workspace
+    from pipelines import adoption, workspace
 
     space, path = workspace.find(given.dir), Path(given.file)
-    found = conductor.propose(space, path)
+    answers = adoption.answers_of(Path(given.answers) if given.answers else None)
+    if given.table:
+        answers.entries.append({"kind": "tables", "shape": "*", "answer": given.table})
+    found = adoption.begin(space, path)
+    found.again(answers)
     if given.ask:
-        with contextlib.suppress(EOFError):  # the rest stays open
-            for one in found.open:
-                found = _asked(found, one)
-    text = found.toml()
-    print(text)
-    for one in found.needed:
-        print(f"Open: {one.table}.{one.column}: {one.question}")
-    if found.needed:
-        print("Answer these with --ask, or in the layout by hand. Nothing was written.")
+        _answered(found, answers)
+    found.finish(answers)
+    for draft in found.look.drafts.values():
+        print(draft.toml())
+    for one in found.look.questions:
+        options = f" ({', '.join(o for o, _ in one.options)})" if one.options else ""
+        print(f"Open: {one.table}.{one.column}: {one.ask}{options}" if one.table else f"Open: {one.ask}{options}")
+    if found.look.questions:
+        print("Answer these with --ask or --answers. Nothing was written.")
         return REFUSED
-    read = conductor.preview(found, path)
-    if read.state == "refused":
-        print(f"With these answers the file cannot be read: {read.message}. Nothing was written.")
+    for name, why in found.look.unread.items():
+        print(f"Not read: {name}: {why}")
+    if not found.look.layouts:
+        print("Nothing was written.")
         return REFUSED
-    for table, part in read.tables.items():
-        lost = part.refused["item"].n_unique()
-        print(f"{table or 'rows that no table takes'}: {part.height:,} rows would be read, {lost:,} refused")
-        _print_rows({table: part.rows.head(20).collect()})
-        for line, reason in part.refused.select("line", "reason").head(5).iter_rows():
-            print(f"  line {line}: {reason}")
-    name = f"layouts/{workspace.file_name_of(path.stem)}.toml"
+    for read in found.look.reads:
+        for table, part in read.tables.items():
+            lost = part.refused["item"].n_unique()
+            print(f"{table or 'rows that no table takes'}: {part.height:,} rows would be read, {lost:,} refused")
+            _print_rows({table: part.rows.head(20).collect()})
+            for line, reason in part.refused.select("line", "reason").head(5).iter_rows():
+                print(f"  line {line}: {reason}")
     if not given.write:
-        print(f"Nothing was written; --write puts it into {name}.")
-    elif (space.root / name).exists():
-        raise workspace.WorkspaceError(f"{space.root / name} is there already; move it away or copy from above.")
-    else:
-        workspace.fill(space, name, text.encode())
-        print(f"Wrote {space.root / name}. Look at it, then: filmledger check")
+        print("Nothing was written; --write puts it into layouts/.")
+        return FINE
+    for relative in found.write():
+        print(f"Wrote {space.root / relative}. Look at it, then: filmledger check")
     return FINE
-
-
-def _asked(found: Proposal, one: Open) -> Proposal:
-    """One open question, answered in the terminal; an empty answer leaves it open. Raises EOFError: input has ended."""
-    import json
-
-    print(f"\n{one.table}.{one.column}: {one.question}")
-    for number, (toml, why) in enumerate(one.answers, start=1):
-        print(f"  {number}  {toml}    {why}")
-    print("  a number, a header in quotes, = and a constant, or nothing to leave it open")
-    while answer := input("> ").strip():
-        if answer.isdecimal() and 1 <= int(answer) <= len(one.answers):
-            return found.answered(one.table, one.column, one.answers[int(answer) - 1][0])
-        if answer.startswith("=") and answer[1:].strip():
-            return found.answered(one.table, one.column, f"{{ constant = {json.dumps(answer[1:].strip())} }}")
-        if len(answer) > 2 and answer[0] == answer[-1] == '"':
-            return found.answered(one.table, one.column, f"{{ column = {json.dumps(answer[1:-1])} }}")
-        print(f'  {answer} is none of these; answer such as 1, "Net weight" or = north')
-    return found
 
 
 # --- what is printed --------------------------------------------------------------------------------------------------
@@ -539,6 +660,7 @@ COMMANDS = {
     "demo": _demo,
     "run": _run,
     "check": _check,
+    "adopt": _adopt,
     "layout": _layout,
     "mix": _mix,
     "handout": _handout,

@@ -22,8 +22,6 @@ if TYPE_CHECKING:
     import polars as pl
     from dagster import DagsterInstance
 
-    from pipelines.intake.infer import Proposal
-    from pipelines.intake.read import FileRead
     from reports.lines import Listed
 
 KEPT_RUNS = 20  # of which Dagster's records, some 3 MB a run, stay in the workspace
@@ -306,34 +304,3 @@ def check(space: Workspace, teller: runs.Teller | None = None, show: str | None 
         found.incomplete,
         advice.rows_incomplete(found.tables, found.incomplete),
     )
-
-
-def propose(space: Workspace, path: Path) -> Proposal:
-    """What an export may be: a layout with evidence and open questions. Raises WorkspaceError: it cannot be opened, or
-    nothing in it is recognised."""
-    from pipelines.intake import infer
-    from pipelines.intake.files import FileRefused, Source
-
-    full = path.resolve()
-    inside = full.relative_to(space.root).as_posix() if full.is_relative_to(space.root) else f"inbox/{path.name}"
-    tables = runs.read_everything(runs.look(space, runs.Silent())).tables
-    ids = {
-        name: set(frame.select(f"{name.removesuffix('s')}_id").to_series())
-        for name, frame in tables.items()
-        if f"{name.removesuffix('s')}_id" in frame.columns and name not in ("pours", "readings", "draws")
-    }
-    try:
-        return infer.propose(Source(inside, full), ids)
-    except FileRefused as refusal:
-        raise WorkspaceError(f"{path}: {refusal}") from None
-    except OSError as error:
-        raise WorkspaceError(f"{path}: cannot be opened ({error.strerror}).") from error
-
-
-def preview(proposal: Proposal, path: Path) -> FileRead:
-    """The export as a proposed layout would read it. Raises LayoutError where the layout cannot be used yet."""
-    from pipelines.intake import layout, read
-    from pipelines.intake.files import Source
-
-    one = layout.parse("proposed.toml", proposal.toml())
-    return read.read_file(Source(f"inbox/{path.name}", path.resolve()), [one])

@@ -23,8 +23,8 @@ TRUE, FALSE = ("true", "t", "yes", "y", "1"), ("false", "f", "no", "n", "0")
 @dataclass(frozen=True)
 class Spec:
     """How a column is written: date formats, factor to the inside unit (`unit` is its name, for messages), whether the
-    number is a volume in place of a mass, the marks of numbers, the first year that two digits may mean, and whether the
-    file kept dates as dates (they are read whatever the formats say)."""
+    number is a volume in place of a mass, the marks of numbers, the first year that two digits may mean, the language of
+    month names, and whether the file kept numbers and dates as such (they are read whatever marks and formats say)."""
 
     formats: tuple[str, ...] = ()
     factor: float = 1.0
@@ -33,6 +33,7 @@ class Spec:
     decimal: str = "."
     thousands: str = ""
     century: int | None = None
+    months: str = "en"
     typed: bool = False
 
 
@@ -101,9 +102,11 @@ def _number(info: ColumnInfo, text: pl.Series, spec: Spec) -> Casted:
         cleaned = col.str.replace_all(t, "") if spec.thousands else col
         cleaned = cleaned.str.replace_all(spec.decimal, ".", literal=True)
         odd = r"^[+-]?(?i:inf|infinity|nan)$"
-        plain = pl.DataFrame({"x": text}).select(
-            pl.when(col.str.contains(shape) | col.str.contains(odd)).then(cleaned)
-        )["x"]
+        fits = col.str.contains(shape) | col.str.contains(odd)
+        if spec.typed and spec.decimal == ",":  # a cell without a comma was a number, not a text
+            kept = ~col.str.contains(",", literal=True)
+            cleaned, fits = pl.when(kept).then(col).otherwise(cleaned), fits | kept
+        plain = pl.DataFrame({"x": text}).select(pl.when(fits).then(cleaned))["x"]
     values = plain.cast(pl.Float64, strict=False)
     if values.null_count() == text.null_count() and values.is_finite().all():
         if info.kind != "int":
@@ -162,7 +165,7 @@ _ZONE = r"(?:Z|[+-][0-9]{2}:?[0-9]{2})$"
 def _moment(info: ColumnInfo, text: pl.Series, spec: Spec) -> Casted:
     """Dates and times. A date alone is midnight where a time is wanted; the time of day goes where a date is wanted."""
     if spec.formats:
-        values, aware = _by_formats(text, spec.formats, spec.century)
+        values, aware = _by_formats(_english(text, spec.months), spec.formats, spec.century)
         if spec.typed and values.null_count() != text.null_count():
             dates, zoned = _iso(pl.select(pl.when(values.is_null()).then(text)).to_series())
             values = values.fill_null(dates)
@@ -222,6 +225,48 @@ def _iso(text: pl.Series) -> tuple[pl.Series, pl.Series | None]:
             aware = _scattered(zoned & found.is_not_null(), rows, text.len())
         values = values.scatter(rows, found)
     return values, aware
+
+
+#: names of months in letters of no case, longest first where one begins another; short forms are common practice
+MONTHS: dict[str, list[tuple[str, ...]]] = {
+    "de": [("januar", "jan", "jänner"), ("februar", "feb"), ("märz", "mär", "mrz", "maerz"), ("april", "apr"), ("mai",), ("juni", "jun"),
+           ("juli", "jul"), ("august", "aug"), ("september", "sept", "sep"), ("oktober", "okt"), ("november", "nov"), ("dezember", "dez")],
+    "fr": [("janvier", "janv", "jan"), ("février", "fevrier", "févr", "fév"), ("mars",), ("avril", "avr"), ("mai",), ("juin",),
+           ("juillet", "juil"), ("août", "aout"), ("septembre", "sept"), ("octobre", "oct"), ("novembre", "nov"), ("décembre", "decembre", "déc")],
+    "es": [("enero", "ene"), ("febrero", "feb"), ("marzo", "mar"), ("abril", "abr"), ("mayo", "may"), ("junio", "jun"),
+           ("julio", "jul"), ("agosto", "ago"), ("septiembre", "setiembre", "sept", "sep"), ("octubre", "oct"),
+           ("noviembre", "nov"), ("diciembre", "dic")],
+    "nl": [("januari", "jan"), ("februari", "feb"), ("maart", "mrt"), ("april", "apr"), ("mei",), ("juni", "jun"),
+           ("juli", "jul"), ("augustus", "aug"), ("september", "sept", "sep"), ("oktober", "okt"), ("november", "nov"), ("december", "dec")],
+    "it": [("gennaio", "gen"), ("febbraio", "feb"), ("marzo", "mar"), ("aprile", "apr"), ("maggio", "mag"), ("giugno", "giu"),
+           ("luglio", "lug"), ("agosto", "ago"), ("settembre", "set"), ("ottobre", "ott"), ("novembre", "nov"), ("dicembre", "dic")],
+    "pt": [("janeiro", "jan"), ("fevereiro", "fev"), ("março", "mar"), ("abril", "abr"), ("maio", "mai"), ("junho", "jun"),
+           ("julho", "jul"), ("agosto", "ago"), ("setembro", "set"), ("outubro", "out"), ("novembro", "nov"), ("dezembro", "dez")],
+}  # fmt: skip
+ENGLISH = (
+    "January",
+    "February",
+    "March",
+    "April",
+    "May",
+    "June",
+    "July",
+    "August",
+    "September",
+    "October",
+    "November",
+    "December",
+)
+
+
+def _english(text: pl.Series, language: str) -> pl.Series:
+    """The names of months in English, which the formats know; a point that shortens a name goes ('févr. 2025')."""
+    if language not in MONTHS:
+        return text
+    names = {name: ENGLISH[i] for i, forms in enumerate(MONTHS[language]) for name in forms}
+    ordered = sorted(names, key=len, reverse=True)
+    lower = text.str.to_lowercase().str.replace_all(r"([^\d\W]{3,})\.( |$)", "$1$2")
+    return lower.str.replace_many(ordered, [names[n] for n in ordered], leftmost=True)
 
 
 def _by_formats(text: pl.Series, formats: tuple[str, ...], century: int | None) -> tuple[pl.Series, pl.Series | None]:

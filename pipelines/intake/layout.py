@@ -3,8 +3,8 @@
 Here belongs what a layout may say, and the errors of one that cannot be meant (unknown key, unknown unit, a table that
 lacks a needed column). Applying a layout to rows is shape.py's.
 
-    [file]                       match_name, delimiter, encoding, decimal, thousands, header_line, skip, sheet, merged,
-                                 century, mode, complete_for, exported_at, time_zone
+    [file]                       match_name, delimiter, encoding, decimal, thousands, header_line, skip, block,
+                                 repeat_above, sheet, merged, months, century, mode, complete_for, exported_at, time_zone
     [[tables]]                   table, where, unpivot
     [tables.columns]             contract column = how it is made
 """
@@ -54,6 +54,10 @@ def _listed(value: Any) -> Any:
     return [value] if isinstance(value, str) else value
 
 
+def _several(value: Any) -> Any:
+    return [value] if isinstance(value, dict) else value
+
+
 Texts = Annotated[tuple[str, ...], BeforeValidator(_listed)]
 
 
@@ -75,8 +79,8 @@ class ExportedAt(_Part):
 
 
 class Skip(_Part):
-    """Rows that hold no data, such as totals: those whose `column` is one of `is`, or fits `pattern`, or is empty
-    (`filled` = false). They are passed over and named in the file's message."""
+    """Rows that hold no data, such as totals: those whose `column` ("*": any of the columns) is one of `is`, or fits
+    `pattern`, or is empty (`filled` = false). They are passed over and named in the file's message."""
 
     column: str
     is_: Texts | None = Field(default=None, alias="is")
@@ -89,7 +93,27 @@ class Skip(_Part):
             raise ValueError("skip: give one of is = [...], pattern = '...' or filled = false")
         if self.pattern is not None:
             _searchable(self.pattern)
+        if self.column == "*" and self.filled is not None:
+            raise ValueError("skip: filled is for one column")
         return self
+
+
+class Block(_Part):
+    """Rows that head a block, such as a line for each cup: a row whose only text fits `pattern`. Its named groups,
+    (?P<cup>...), become columns of the rows below it; the row itself holds no data."""
+
+    pattern: str
+
+    @model_validator(mode="after")
+    def _named(self) -> "Block":
+        _pattern(self.pattern)
+        if not self.makes():
+            raise ValueError(f"block: {self.pattern!r} names no group; write such as ^Cup (?P<cup>.+)$")
+        return self
+
+    def makes(self) -> list[str]:
+        """The names of the columns it makes."""
+        return list(re.compile(self.pattern).groupindex)
 
 
 class File(_Part):
@@ -97,6 +121,9 @@ class File(_Part):
 
     header_line   the line of the header, or "find": the first line that holds every column the layout needs
     skip          rows that are no data
+    block         rows that head the rows below them, such as a line for each cup
+    repeat_above  columns whose empty cells repeat the cell above
+    months        language of month names: en, de, fr, es, it, nl or pt
     sheet         spreadsheets: the sheet's name, or a pattern such as "20*" for all sheets that fit
     merged        spreadsheets: "refuse" rows inside merged cells, or "repeat" a cell merged over rows for each of them
     century       first of the hundred years that a year of two digits falls into (1970: 70-99 are 19.., 00-69 are 20..)
@@ -111,6 +138,9 @@ class File(_Part):
     thousands: Literal["", ".", ",", " ", "'"] = ""
     header_line: Annotated[int, Field(ge=1)] | Literal["find"] = 1
     skip: tuple[Skip, ...] = ()
+    block: Annotated[tuple[Block, ...], BeforeValidator(_several)] = ()
+    repeat_above: Texts = ()
+    months: Literal["en", "de", "fr", "es", "it", "nl", "pt"] = "en"
     sheet: str | None = None
     merged: Literal["refuse", "repeat"] = "refuse"
     century: int | None = Field(default=None, ge=1900, le=2100)
@@ -141,16 +171,21 @@ class File(_Part):
 
 
 class Where(_Part):
-    """Which rows are taken: those whose `column` is one of `is`, or (`filled`) is not empty, or is empty."""
+    """Which rows are taken: those whose `column` is one of `is`, or none of `is_not`, or fits `pattern`, or (`filled`) is
+    not empty, or is empty. Of several, all must hold."""
 
     column: str
     is_: Texts | None = Field(default=None, alias="is")
+    is_not: Texts | None = None
+    pattern: str | None = None
     filled: bool | None = None
 
     @model_validator(mode="after")
     def _one(self) -> "Where":
-        if (self.is_ is None) == (self.filled is None):
-            raise ValueError("where: give either is = [...] or filled = true|false")
+        if sum(x is not None for x in (self.is_, self.is_not, self.pattern, self.filled)) != 1:
+            raise ValueError("where: give either is = [...], is_not = [...], pattern = '...' or filled = true|false")
+        if self.pattern is not None:
+            _searchable(self.pattern)
         return self
 
 
@@ -180,7 +215,7 @@ class Tare(_Part):
 
 class Column(_Part):
     """How one column is made. Exactly one source: column, columns, constant or number_within (or the unpivoted
-    value)."""
+    value). Then in this order: split, pattern, values, pad (zeros in front up to so many letters), prefix and suffix."""
 
     column: str | None = None
     columns: tuple[str, ...] | None = None
@@ -193,6 +228,7 @@ class Column(_Part):
     split: str | None = None
     values: dict[str, str] | None = None
     otherwise: Literal["keep", "refuse"] = "refuse"
+    pad: int = Field(default=0, ge=0, le=40)
     prefix: str = ""
     suffix: str = ""
     optional: bool = False
@@ -219,7 +255,7 @@ class Table(_Part):
     """The rows of one table that every row of the file makes."""
 
     table: str
-    where: Where | None = None
+    where: Annotated[tuple[Where, ...], BeforeValidator(_several)] = ()
     unpivot: Unpivot | None = None
     columns: dict[str, Annotated[Column, BeforeValidator(_column)]] = {}
     weights: Literal["incremental", "cumulative", "cumulative_with_tare"] = "incremental"
@@ -293,6 +329,10 @@ class Table(_Part):
                 raise ValueError(f"{name}: {error}") from None
         if column.format is not None and info.kind not in ("datetime", "date"):
             raise ValueError(f"{name}: format is for dates and times")
+        if column.number_within == ():
+            raise ValueError(
+                f'{name}: number_within: name the columns within which rows are counted, such as ["mix_id"]'
+            )
         for parent in column.number_within or ():
             if parent not in infos:
                 raise ValueError(
@@ -306,8 +346,7 @@ class Table(_Part):
         for column in self.columns.values():
             names = [column.column] if column.column is not None else list(column.columns or ())
             (optional if column.optional else needed).extend(names)
-        if self.where:
-            needed.append(self.where.column)
+        needed.extend(where.column for where in self.where)
         if self.unpivot:
             needed.extend(self.unpivot.columns)
         if self.tare:
@@ -344,8 +383,10 @@ class Layout(_Part):
         names = [n for t in self.tables for n in t.sources()[0]]
         if self.file.exported_at and self.file.exported_at.column:
             names.append(self.file.exported_at.column)
-        names += [skip.column for skip in self.file.skip]
-        return list(dict.fromkeys(names))
+        names += [skip.column for skip in self.file.skip if skip.column != "*"]
+        names += self.file.repeat_above
+        made = {name for block in self.file.block for name in block.makes()}
+        return [name for name in dict.fromkeys(names) if name not in made]
 
     def optional(self) -> list[str]:
         """Header names it uses where they are there."""
@@ -415,7 +456,7 @@ def digest(layouts: list[Layout]) -> str:
 
 
 _MODELS: dict[str, type[BaseModel]] = {
-    "file": File, "exported_at": ExportedAt, "where": Where, "skip": Skip, "unpivot": Unpivot, "tare": Tare,
+    "file": File, "exported_at": ExportedAt, "where": Where, "skip": Skip, "block": Block, "unpivot": Unpivot, "tare": Tare,
 }  # fmt: skip
 
 

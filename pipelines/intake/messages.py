@@ -66,12 +66,12 @@ CATALOGUE = {
     "register_columns": "table {table}: the header lacks {missing}; header found: {header}",
     "register_sheets": "a register is read from one sheet, and this workbook has several with content ({sheets})",
     "claims_none": "no layout claims this file and no table has all its columns here. {nearest}Header found: {header}."
-    " Write a layout for it (layouts/*.toml), or correct the header",
+    " To find out how it is to be read, run: filmledger adopt (all files) or filmledger layout FILE",
     "claims_nearest": "Nearest is {table}, which lacks {missing}. ",
     "claims_layouts": "{n} layouts claim this file: {names}. Give them a match_name that tells their files apart."
     " Header found: {header}",
     "claims_tables": "the header fits {names} equally well. Begin the file's name with the name of the table,"
-    " or write a layout. Header found: {header}",
+    " or run: filmledger layout FILE --table TABLE. Header found: {header}",
     "claims_damaged": "the header fits {fits}, but it looks like {looks} without {missing}. Add the column, or"
     " begin the file's name with '{fits}' if that is what it is. Header found: {header}",
     "header_twice": "column '{column}' stands twice in the header; rename one",

@@ -5,6 +5,7 @@ raises.
 so in one word, so that a file is never read twice. What needs other files (later exports, ids, zones) is merge.py's.
 """
 
+import contextlib
 import dataclasses
 import fnmatch
 import hashlib
@@ -609,6 +610,9 @@ def _claims(opened: _Opened, layouts: list[layout.Layout]) -> tuple[list[layout.
         missing = [n for n in one.needed() if n not in header]
         if not missing:
             claims.append(one)
+        elif not named and header and len(missing) <= 0.4 * len(one.needed()):
+            lacks = f"it is the nearest layout, but lacks {listed(missing)} here"
+            near.append(say("layout_needs", layout=one.name, why=lacks))
         elif named:
             found = one.file.header_line
             place = (
@@ -616,7 +620,20 @@ def _claims(opened: _Opened, layouts: list[layout.Layout]) -> tuple[list[layout.
             )
             lacks = f"its match_name fits, but {place} lacks {listed(missing)} (it has: {listed(header)})"
             near.append(say("layout_needs", layout=one.name, why=lacks))
+    if not claims:
+        near += _other_names(opened, layouts)
     return claims, near, unreadable
+
+
+def _other_names(opened: _Opened, layouts: list[layout.Layout]) -> list[str]:
+    """Layouts that would read the file but for their match_name: next month's export may be called otherwise."""
+    out = []
+    for one in opened.expanded(x for x in layouts if not x.fits_name(opened.source.below)):
+        with contextlib.suppress(FileRefused):
+            if (header := opened.header(one)) and set(one.needed()) <= set(header):
+                why = f"the header has all it needs, but its match_name {one.file.match_name!r} does not fit the file's name; widen it"
+                out.append(say("layout_needs", layout=one.name, why=why))
+    return out
 
 
 # --- typed rows -------------------------------------------------------------------------------------------------------
@@ -639,6 +656,7 @@ def _read_layout(source: Source, found: layout.Layout, opened: _Opened) -> FileR
     if grid is None:  # a layout claims by a line that turns out to lie inside a quoted text
         raise FileRefused(say("layout_needs", layout=found.name, why="its header line lies inside a quoted text"))
     grid, skipped = shape.without_skipped(found, grid)
+    grid = shape.laid_open(found, grid)
     warnings = [*grid.warnings, *skipped]
     lacking = [n for n in found.optional() if n not in grid.header]
     if lacking:
@@ -697,7 +715,7 @@ def _exported_at(source: Source, found: layout.Layout, grid: text.Grid) -> tuple
         match = re.search(rule.name_pattern, source.name)
         cell = match.group(1) if match else None
         if cell is not None and rule.format not in cast.SERIALS:
-            spec = cast.Spec(formats=(rule.format,), century=found.file.century)
+            spec = cast.Spec(formats=(rule.format,), century=found.file.century, months=found.file.months)
             info = layout.ColumnInfo("exported_at", "datetime", "")
             stamp = cast.cast(info, pl.Series([cell], dtype=pl.String), spec).values[0]
             if isinstance(stamp, datetime):
@@ -706,7 +724,8 @@ def _exported_at(source: Source, found: layout.Layout, grid: text.Grid) -> tuple
     assert rule.column is not None
     cells = grid.rows[grid.names()[rule.column]]
     info = layout.ColumnInfo(rule.column, "datetime", "")
-    latest = cast.cast(info, cells, cast.Spec(formats=(rule.format,), century=found.file.century)).values.max()
+    spec = cast.Spec(formats=(rule.format,), century=found.file.century, months=found.file.months)
+    latest = cast.cast(info, cells, spec).values.max()
     if isinstance(latest, datetime):
         return latest, None
     return None, say("exported_at_column", layout=found.name, column=rule.column)
@@ -740,7 +759,7 @@ def _typed(
     frame = pl.DataFrame([*columns, *marks])
     found = pl.concat(failures)
     if rule is not None and shaped.table in layout.WEIGHED and file is not None:
-        frame, found = _weighed(frame, found, shaped, rule, file)
+        frame, found = _weighed(frame, found, shaped, rule, file, grid)
     return dataclasses.replace(_split(shaped, frame, found, grid), respelled=respelled)
 
 
@@ -826,14 +845,19 @@ def _told(said: pl.DataFrame, shaped: shape.Shaped) -> pl.DataFrame:
 
 
 def _weighed(
-    frame: pl.DataFrame, found: pl.DataFrame, shaped: shape.Shaped, rule: layout.Table, file: layout.File
+    frame: pl.DataFrame,
+    found: pl.DataFrame,
+    shaped: shape.Shaped,
+    rule: layout.Table,
+    file: layout.File,
+    grid: text.Grid,
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Tare taken off, cumulative weights turned into what each pour added (grams)."""
     column = layout.WEIGHED[shaped.table]
     if rule.tare is not None:
         info = layout.ColumnInfo(rule.tare.column, "float", "", "g")
         _, factor = layout.unit_of(info, rule.tare.unit, {})
-        spec = cast.Spec(factor=factor, decimal=file.decimal, thousands=file.thousands)
+        spec = cast.Spec(factor=factor, decimal=file.decimal, thousands=file.thousands, typed=grid.typed)
         done = cast.cast(info, shaped.rows[shape.TARE], spec)
         found = pl.concat([found, done.failures])
         empty = shaped.rows[shape.TARE].is_null() & shaped.rows["damage"].is_null()

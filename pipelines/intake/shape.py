@@ -60,18 +60,42 @@ def without_skipped(found: layout.Layout, grid: Grid) -> tuple[Grid, list[str]]:
     names = grid.names()
     rows, said = grid.rows, []
     for rule in found.file.skip:
-        cell = pl.col(names[rule.column])
+        cells = [pl.col(c) for c in (names.values() if rule.column == "*" else [names[rule.column]])]
         if rule.is_ is not None:
-            hit = cell.is_in(list(rule.is_))
+            hit = pl.any_horizontal(cell.is_in(list(rule.is_)) for cell in cells)
         elif rule.pattern is not None:
-            hit = cell.str.contains(rule.pattern)
+            hit = pl.any_horizontal(cell.str.contains(rule.pattern) for cell in cells)
         else:
-            hit = cell.is_not_null() if rule.filled else cell.is_null()
+            hit = cells[0].is_not_null() if rule.filled else cells[0].is_null()
         lines = rows.filter(hit.fill_null(False))["line"]
         if lines.len():
             said.append(say("skipped", n=lines.len(), column=rule.column, lines=listed(lines, 12)))
             rows = rows.filter(~hit.fill_null(False))
     return dataclasses.replace(grid, rows=rows), said
+
+
+def laid_open(found: layout.Layout, grid: Grid) -> Grid:
+    """The grid with what stands above its rows in columns of their own: lines that head a block, and cells left empty
+    because they repeat the one above."""
+    rows, header = grid.rows, list(grid.header)
+    cells = [f"c{i}" for i in range(len(header))]
+    for block in found.file.block:
+        alone = pl.sum_horizontal(pl.col(c).is_not_null() for c in cells) == 1
+        text = pl.when(alone & pl.col("damage").is_null()).then(pl.coalesce(cells))
+        heads = rows.select(text.str.contains(block.pattern).fill_null(False)).to_series()
+        groups = rows.select(text.str.extract_groups(block.pattern)).to_series().struct.unnest()
+        for name in block.makes():
+            if name in header:
+                raise FileRefused(
+                    say("layout_needs", layout=found.name, why=f"block makes '{name}', which the header has")
+                )
+            made = pl.select(pl.when(heads).then(groups[name])).to_series().forward_fill()
+            rows = rows.with_columns(trimmed(pl.lit(made)).alias(f"c{len(header)}"))
+            header.append(name)
+        rows = rows.filter(~heads)
+    names = {name: f"c{i}" for i, name in enumerate(header)}
+    rows = rows.with_columns(pl.col(names[name]).forward_fill() for name in found.file.repeat_above)
+    return dataclasses.replace(grid, rows=rows, header=header)
 
 
 def by_layout(found: layout.Layout, grid: Grid) -> tuple[list[Shaped], pl.DataFrame]:
@@ -89,12 +113,19 @@ def by_layout(found: layout.Layout, grid: Grid) -> tuple[list[Shaped], pl.DataFr
 
 
 def _taken(table: layout.Table, grid: Grid) -> pl.Series:
-    if table.where is None:
-        return pl.repeat(True, grid.rows.height, eager=True)
-    cell = grid.rows[grid.names()[table.where.column]]
-    if table.where.is_ is not None:
-        return cell.is_in(list(table.where.is_)).fill_null(False)
-    return cell.is_not_null() if table.where.filled else cell.is_null()
+    taken = pl.repeat(True, grid.rows.height, eager=True)
+    for where in table.where:
+        cell = grid.rows[grid.names()[where.column]]
+        if where.is_ is not None:
+            fits = cell.is_in(list(where.is_)).fill_null(False)
+        elif where.is_not is not None:
+            fits = ~cell.is_in(list(where.is_not)).fill_null(False)
+        elif where.pattern is not None:
+            fits = cell.str.contains(where.pattern).fill_null(False)
+        else:
+            fits = cell.is_not_null() if where.filled else cell.is_null()
+        taken = taken & fits
+    return taken
 
 
 def _shape(table: layout.Table, file: layout.File, grid: Grid, rows: pl.DataFrame) -> Shaped:
@@ -199,6 +230,8 @@ def _made(name: str, column: layout.Column, table: layout.Table, names: dict[str
         old, new = list(column.values), list(column.values.values())
         kept = text if column.otherwise == "keep" else pl.lit(None, pl.String)
         text = pl.when(text.is_in(old)).then(text.replace(old, new)).otherwise(kept)
+    if column.pad:
+        text = text.str.zfill(column.pad)
     if column.prefix or column.suffix:
         text = pl.lit(column.prefix) + text + pl.lit(column.suffix)
     return text
@@ -245,5 +278,6 @@ def _spec(
         decimal="." if plain else file.decimal,
         thousands="" if plain else file.thousands,
         century=file.century,
+        months=file.months,
         typed=typed,
     )

@@ -13,7 +13,7 @@ FLOORS = (
     ("schemas", "pipelines.units"),
     ("pipelines.settings", "pipelines.workspace", "seed_data"),
     ("pipelines.intake", "pipelines.ledger", "pipelines.transfer", "reports"),
-    ("pipelines.engine", "pipelines.shelf"),
+    ("pipelines.engine", "pipelines.shelf", "pipelines.adoption"),
     ("pipelines.results",),
     ("pipelines.run",),
     ("pipelines.defs",),

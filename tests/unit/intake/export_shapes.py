@@ -1,5 +1,5 @@
 # ruff: noqa: E501  (a table of files)
-"""Exports shaped unlike the demo's, for the tests of infer.py: invented files with what each column truly is.
+"""Exports shaped unlike the demo's, for the tests of recognising: invented files with what each column truly is.
 
 Numbers are drawn with a seed; the shapes (words, order, units, marks, preambles) are ours.
 """
@@ -167,7 +167,7 @@ def shapes() -> list[Shape]:
                 f"2025-06-01 09:00;{x['cup']};{x['line']};{x['component']};{float(x['net']) + 1:.1f};{x['net']};{x['at']:%Y-%m-%d %H:%M};{x['product']}" for x in r]),
             {"pours": {"shop_id": (), "mix_id": ("Mix No",), "pour_no": ("Pos",), "component_id": ("Component",), "target_g": ("Target",),
                        "weighed_g": ("Actual",), "poured_at": ("Mixed at",), "product_id": ("Product",)}},
-            ask={"weighed_g", "target_g"},
+            ask={"weighed_g"},
         ),
         Shape(
             "volumes in millilitres", "mill/by_volume.csv",
@@ -179,7 +179,7 @@ def shapes() -> list[Shape]:
             "an order number that could be taken for a pour's", "quay_stamp.csv",
             _lines("order,ticket,item,grams,stamp,paint", [
                 f"{88000 + int(x['cup']) // 2},{x['cup']},{x['component']},{x['net']},{x['at']:%d-%b-%Y %H:%M},{x['product']}" for x in r]),
-            {"pours": {"shop_id": (), "mix_id": ("ticket",), "pour_no": (), "component_id": ("item",), "weighed_g": ("grams",), "poured_at": ("stamp",),
+            {"pours": {"shop_id": (), "mix_id": ("ticket",), "job_id": ("order",), "pour_no": (), "component_id": ("item",), "weighed_g": ("grams",), "poured_at": ("stamp",),
                        "product_id": ("paint",)}},
         ),
         Shape(
@@ -233,6 +233,6 @@ def shapes() -> list[Shape]:
             "gun list in German", "quay/Pistolen.csv",
             _lines("Pistole,Zerstäubung,Düse (mm),Zuführung", [f"{g},{('hvlp', 'conventional')[i % 2]},1.{i + 2},gravity" for i, g in enumerate(sorted(IDS["guns"]))]),
             {"guns": {"gun_id": ("Pistole",), "shop_id": (), "atomising": ("Zerstäubung",), "tip_mm": ("Düse (mm)",), "feed": ("Zuführung",)}},
-            ask={"feed"}, least=3,
+            least=3,
         ),
     ]  # fmt: skip

@@ -1,0 +1,99 @@
+"""From a shop's own folder to layouts: looks at the workspace, hands what it holds to intake/recognising, writes what was agreed.
+
+Here belongs what the commands `adopt` and `layout` call. Not here: recognising (intake/recognising), printing (cli).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from pipelines import settings, workspace
+from pipelines.intake import layout, read
+from pipelines.intake.files import Source
+from pipelines.intake.recognising import adopt
+from pipelines.intake.recognising.questions import Answers, AnswersError
+from pipelines.workspace import Workspace, WorkspaceError
+
+if TYPE_CHECKING:
+    from pipelines.workspace import Input
+
+
+@dataclass
+class Adoption:
+    """The exports of a workspace that nothing reads yet, and the last look at them."""
+
+    space: Workspace
+    exports: adopt.Exports
+    look: adopt.Look = field(default_factory=adopt.Look)
+
+    def again(self, answers: Answers) -> adopt.Look:
+        """Look with the answers given so far."""
+        self.look = self.exports.look(answers)
+        return self.look
+
+    def finish(self, answers: Answers) -> adopt.Look:
+        """Look and try out."""
+        self.look = self.exports.tried(answers)
+        return self.look
+
+    def write(self) -> list[str]:
+        """Write the layouts that read something; returns their paths below the workspace."""
+        done = []
+        for name, text in self.look.layouts.items():
+            relative = f"layouts/{workspace.file_name_of(name)}.toml"
+            workspace.fill(self.space, relative, text.encode())
+            done.append(relative)
+        return done
+
+
+def begin(space: Workspace, only: Path | None = None) -> Adoption:
+    """Everything of the inbox that nothing reads yet (or the one file `only`, inside or outside), and what is known besides.
+
+    Raises WorkspaceError, SettingsError, LayoutError.
+    """
+    chosen = settings.load(space.settings_file)
+    options = read.Options(chosen.business.time_zone, chosen.intake.max_file_mb)
+    files = workspace.inputs(space)
+    there = {one.path.removeprefix("layouts/"): _text(one) for one in files if one.path.startswith("layouts/")}
+    layouts = layout.load({f"layouts/{name}": text for name, text in there.items()})
+    others, sources = [], []
+    for one in files:
+        if one.path.startswith("layouts/"):
+            continue
+        source = Source(one.path, one.full, trouble=one.trouble)
+        found = read.read_file(source, layouts, options)
+        if found.state == "read":
+            others.append(found)
+        elif one.path.startswith("inbox/") and not one.trouble:
+            sources.append(source)
+    if only is not None:
+        full = only.resolve()
+        inside = full.relative_to(space.root).as_posix() if full.is_relative_to(space.root) else f"inbox/{only.name}"
+        try:
+            found = read.read_file(Source(inside, full), layouts, options)
+        except OSError as error:
+            raise WorkspaceError(f"{only}: cannot be opened ({error.strerror}).") from error
+        others = [o for o in others if o.file != inside]
+        sources = [Source(inside, full)]
+    return Adoption(space, adopt.Exports.of(sources, others, there, options))
+
+
+def answers_of(path: Path | None) -> Answers:
+    """The answers of a file. Raises WorkspaceError."""
+    if path is None:
+        return Answers()
+    try:
+        return Answers.parsed(path.read_text(encoding="utf-8-sig"), path.name)
+    except (OSError, UnicodeDecodeError) as error:
+        raise WorkspaceError(f"{path}: cannot be read ({error}).") from error
+    except AnswersError as error:
+        raise WorkspaceError(str(error)) from error
+
+
+def _text(one: Input) -> str:
+    try:
+        return one.full.read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        raise WorkspaceError(f"{one.path}: cannot be read ({error}).") from error

@@ -1,0 +1,178 @@
+"""A whole inbox: what its exports may be, what must be asked, and whether the layouts proposed read them.
+
+Nothing is written here; what a finished look proposes is text. Which files there are, and writing, are the caller's.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+
+import polars as pl
+
+from pipelines.intake import cast, layout, read
+from pipelines.intake.files import FileRefused, Source
+from pipelines.intake.recognising.opening import Opened, opened
+from pipelines.intake.recognising.proposals import Draft, Inbox, drafted
+from pipelines.intake.recognising.questions import Answers, Question
+from pipelines.intake.recognising.shapes import Known
+
+
+@dataclass
+class Look:
+    """What one look at an inbox found. `layouts`: name -> TOML text of those that read something; `drafts` by the same name, open
+    ones too; `unread` file -> why; `reads` of the exports with the layouts proposed; `lost` layout -> what it refuses."""
+
+    drafts: dict[str, Draft] = field(default_factory=dict)
+    layouts: dict[str, str] = field(default_factory=dict)
+    questions: list[Question] = field(default_factory=list)
+    unread: dict[str, str] = field(default_factory=dict)
+    reads: list[read.FileRead] = field(default_factory=list)
+
+    @property
+    def finished(self) -> bool:
+        return not self.questions
+
+
+def known(reads: Iterable[read.FileRead]) -> Known:
+    """What registers, and files that need no layout, say of ids."""
+    tables: dict[str, list[pl.DataFrame]] = {}
+    for one in reads:
+        for name, part in one.tables.items():
+            if name:
+                tables.setdefault(name, []).append(part.rows.drop("line").collect())
+    return Known.of({name: pl.concat(parts, how="diagonal") for name, parts in tables.items()})
+
+
+@dataclass
+class Exports:
+    """Exports that nothing reads yet, opened and compared once; `look` is quick then, whatever the answers. `layouts`: those
+    that are there, name -> text."""
+
+    sources: list[Source]
+    inbox: Inbox
+    unread: dict[str, str]
+    layouts: Mapping[str, str]
+    options: read.Options
+
+    @staticmethod
+    def of(
+        sources: list[Source],
+        others: list[read.FileRead],
+        layouts: Mapping[str, str] | None = None,
+        options: read.Options | None = None,
+    ) -> Exports:
+        """`others`: registers and files that are read already."""
+        unread: dict[str, str] = {}
+        sheets: list[Opened] = []
+        for source in sources:
+            try:
+                found = opened(source)
+                sheets += found
+                if not any(len([h for h in one.header if h]) > 1 and one.rows.height for one in found):
+                    unread[source.file] = "it holds no table: no header with rows below"
+            except (FileRefused, OSError) as error:
+                unread[source.file] = str(error)
+        return Exports(sources, Inbox.of(sheets, known(others)), unread, layouts or {}, options or read.Options())
+
+    def look(self, answers: Answers) -> Look:
+        """What is proposed with these answers. While anything is asked nothing is tried out."""
+        out = Look(unread=dict(self.unread))
+        taken = {name.removesuffix(".toml") for name in self.layouts}
+        for draft in drafted(self.inbox, answers):
+            if draft.nothing and not draft.questions:
+                out.unread[draft.shape.name] = draft.nothing
+            if draft.tables or draft.questions:
+                name = _free(_named(draft), taken | set(out.drafts))
+                out.drafts[name] = draft
+                out.questions += draft.questions
+        once = {(*q.name, q.sheet): q for q in out.questions}
+        out.questions = sorted(once.values(), key=lambda q: {"tables": 0, "register": 2}.get(q.kind, 1))
+        return out
+
+    def tried(self, answers: Answers) -> Look:
+        """The same, and every finished layout tried on all files: one that reads nothing is not proposed."""
+        out = self.look(answers)
+        ready = {name: d for name, d in out.drafts.items() if not d.questions and d.tables}
+        _told_apart(ready)
+        texts = {name: d.toml() for name, d in ready.items()}
+        _tried(out, texts, self.sources, self.layouts, self.options)
+        return out
+
+
+def _named(draft: Draft) -> str:
+    first = draft.shape.first
+    stem = re.sub(r"\d+(?:[-_.]?\d+)*", "", first.source.stem)
+    if first.sheet:
+        stem = f"{stem} {re.sub(r'[0-9]+', '', first.sheet)}"
+    name = re.sub(r"[^a-z0-9]+", "_", stem.casefold()).strip("_")
+    return name or "_".join(draft.tables) or "export"
+
+
+def _free(name: str, taken: set[str]) -> str:
+    number, free = 2, name
+    while free in taken:
+        free, number = f"{name}_{number}", number + 1
+    return free
+
+
+def _told_apart(ready: dict[str, Draft]) -> None:
+    """Where the header of one shape holds all that another layout needs, both ask for the names of their files too."""
+    needs = {name: set(layout.parse(name, d.toml()).needed()) for name, d in ready.items()}
+    for name, draft in ready.items():
+        for other, one in ready.items():
+            if (
+                name != other
+                and needs[other] <= set(draft.shape.first.header)
+                and draft.shape.first.sheet == one.shape.first.sheet
+            ):
+                if draft.shape.first.typed == one.shape.first.typed:
+                    one.match_name = one.match_name or glob_of(one.shape.first.source)
+                    draft.match_name = draft.match_name or glob_of(draft.shape.first.source)
+
+
+_ENGLISH = {name.lower()[:n] for name in cast.ENGLISH for n in (3, 12)}
+
+
+def glob_of(source: Source) -> str:
+    """A pattern of names that next month's file will fit too: numbers and names of months are left open."""
+    months = "|".join(
+        sorted(
+            {f for forms in cast.MONTHS.values() for names in forms for f in names} | _ENGLISH, key=len, reverse=True
+        )
+    )
+    stem = re.sub(rf"(?i)(?<![^\W\d])(?:{months})(?![^\W\d])", "*", source.plain_name.rsplit(".", 1)[0])
+    stem = re.sub(r"\d+(?:[-_. ]?\d+)*", "*", stem)
+    return re.sub(r"\*(?:[-_. ]*\*)+", "*", stem) + source.ending
+
+
+def _tried(
+    out: Look, texts: dict[str, str], sources: list[Source], there: Mapping[str, str], options: read.Options | None
+) -> None:
+    """Read every file as it would be read then; a layout that reads nothing is not proposed."""
+    found = layout.load({**there, **{f"{n}.toml": t for n, t in texts.items()}})
+    rows: dict[str, int] = dict.fromkeys(texts, 0)
+    why: dict[str, str] = {}
+    for source in sources:
+        one = read.read_file(source, found, options)
+        out.reads.append(one)
+        names = (one.layout or "").split(" + ")
+        for name in names:
+            if name in rows:
+                rows[name] += sum(p.height for p in one.tables.values())
+                reasons = [r for p in one.tables.values() for r in p.refused["reason"].head(1)]
+                why.setdefault(name, reasons[0] if reasons else one.message or "")
+        if (
+            one.state == "refused"
+            and source.file not in out.unread
+            and not any(source.file in d.shape.files for d in out.drafts.values() if d.questions)
+        ):
+            out.unread[source.file] = one.message or ""
+    for name, text in texts.items():
+        if rows[name]:
+            out.layouts[name] = text
+        else:
+            out.unread[out.drafts[name].shape.name] = (
+                f"the layout proposed reads no row of it: {why.get(name, 'no file is claimed')}"
+            )

@@ -1,0 +1,630 @@
+"""One table against one shape: which source column feeds which of ours, each with its evidence.
+
+Evidence adds up: words of the header, a unit, what the cells look like, ids of registers, ids that join with other files, order
+within cups and jobs, plausible sizes. The best assignment of all columns together is taken, not the best of each.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+from datetime import datetime
+from itertools import pairwise
+from statistics import median
+
+import numpy as np
+from scipy.optimize import linear_sum_assignment
+
+from pipelines import units
+from pipelines.intake import layout
+from pipelines.intake.recognising import words
+from pipelines.intake.recognising.columns import Column
+from pipelines.intake.recognising.shapes import REGISTER_OF, Joins, Known, Shape, key
+from schemas import door
+from schemas.vocabulary import ColumnInfo
+
+TABLES = (
+    "pours", "leftovers", "operations", "operation_panels", "draws", "readings", "jobs", "cleaning", "unscaled_use", "stock",
+    "gauge_checks", "scale_checks", "target_weighings", "guns", "components", "products", "technicians",
+)  # fmt: skip
+#: columns without which an export is not of the table, whatever else fits
+CORE = {
+    "pours": ["mix_id", "component_id", "weighed_g"], "leftovers": ["mix_id", "leftover_g"], "operations": ["job_id", "kind"],
+    "operation_panels": ["job_id", "operation_no", "panel_id"], "draws": ["job_id", "operation_no", "mix_id"],
+    "readings": ["job_id", "panel_id", "reading_um"], "jobs": ["job_id"], "cleaning": ["component_id", "purpose", "issued_g"],
+    "unscaled_use": ["component_id", "mass_g"], "stock": ["component_id", "movement", "mass_g"],
+    "gauge_checks": ["gauge_id", "shim_um", "reading_um"],
+    "scale_checks": ["scale_id", "weight_g", "reading_g"], "target_weighings": ["target_id", "before_g", "after_g"],
+    "guns": ["gun_id", "atomising"], "components": ["component_id", "density_g_per_ml"], "products": ["product_id", "role"],
+    "technicians": ["technician_id", "label"],
+}  # fmt: skip
+#: tables that the rows of another may feed too
+ALONG = {
+    "operations": ("operation_panels", "draws", "readings", "jobs"),
+    "pours": ("leftovers", "draws"),
+    "readings": ("operation_panels",),
+    "operation_panels": ("draws",),
+    "leftovers": ("draws",),
+}
+#: columns that may be numbered in the order of the file
+NUMBERED = {"pour_no": ["mix_id"], "operation_no": ["job_id"], "cleaning_no": ["shop_id"], "use_no": ["shop_id"]}
+#: where the middle of a column lies, in our units: common practice, no published source
+PLAUSIBLE = {
+    "weighed_g": (1.0, 2500.0), "target_g": (1.0, 2500.0), "leftover_g": (1.0, 2500.0), "reading_um": (4.0, 1500.0), "shim_um": (5.0, 2500.0),
+    "area_m2": (0.02, 8.0),
+    "inlet_kpa": (80.0, 700.0), "tip_mm": (0.5, 4.0), "issued_g": (20.0, 30000.0), "recovered_g": (5.0, 30000.0), "mass_g": (20.0, 200000.0),
+    "weight_g": (10.0, 5000.0),
+    "reading_g": (10.0, 5000.0), "covered_fraction": (0.04, 1.0), "share": (0.01, 1.0), "coats": (1.0, 6.0),
+    "removed_um": (1.0, 300.0), "before_g": (1.0, 5000.0), "after_g": (1.0, 5000.0),
+    "density_g_per_ml": (0.6, 3.0), "solids_mass_fraction": (0.0, 1.0), "solids_volume_fraction": (0.0, 1.0), "voc_mass_fraction": (0.0, 1.0),
+}  # fmt: skip
+#: units in which exports give a quantity, commonest first
+USUAL = {
+    "mass": ["g", "kg", "oz", "lb"],
+    "length": ["um", "mil"],
+    "area": ["m2", "ft2"],
+    "pressure": ["bar", "kPa", "psi"],
+    "fraction": ["fraction", "percent"],
+    "density": ["g_per_ml"],
+}
+LEAST, LOW = 0.45, 0.2  # what a table is measured by may have little evidence of its own
+
+
+@dataclass(frozen=True)
+class Candidate:
+    score: float
+    evidence: tuple[str, ...]
+    word: float = 0.0
+
+
+@dataclass
+class TableMatch:
+    """One table's assignment: ours -> (source column, candidate); `rivals` ours -> further columns nearly as good; `wide`:
+    columns side by side; `score` 0 where it cannot be meant."""
+
+    table: str
+    taken: dict[str, tuple[Column, Candidate]] = field(default_factory=dict)
+    rivals: dict[str, list[tuple[Column, Candidate]]] = field(default_factory=dict)
+    wide: list[Column] = field(default_factory=list)
+    wide_into: str = ""
+    score: float = 0.0
+    core: float = 0.0
+
+    @property
+    def used(self) -> set[str]:
+        out = {c.header for c in self.wide}
+        for column, _ in self.taken.values():
+            out |= set(column.heads)
+        return out
+
+
+@dataclass
+class Around:
+    """What is known from other shapes: (job, step) pairs of the steps, as `key` writes them."""
+
+    steps: frozenset[tuple[str, int]] = frozenset()
+
+
+def infos(table: str) -> dict[str, ColumnInfo]:
+    return {c.name: c for c in door.columns(table)}
+
+
+def inside_unit(info: ColumnInfo) -> str | None:
+    return layout.INSIDE.get(info.unit) if info.kind == "float" else None
+
+
+def plausible(info: ColumnInfo, middle: float, unit: str) -> bool:
+    """Whether the middle of a column in `unit` is of a usual size."""
+    low, high = PLAUSIBLE.get(info.name, (0.0, float("inf")))
+    inside = layout.INSIDE.get(info.unit, "fraction")
+    try:
+        quantity = units.lookup(unit).quantity
+        factor = units.factor(unit, inside) if quantity == units.lookup(inside).quantity else units.factor(unit, "ml")
+    except units.UnitError:
+        return False
+    return low <= middle * factor <= high
+
+
+def fitting_units(info: ColumnInfo, column: Column) -> list[str]:
+    """The usual units in which the column's middle is of a usual size."""
+    inside = inside_unit(info)
+    if inside is None:
+        return []
+    usual = USUAL.get(units.lookup(inside).quantity, [inside])
+    if inside == "fraction":
+        top = max(column.values, default=0.0)
+        return ["percent"] if top > 1.5 else ["fraction"]
+    if inside == "mm":
+        usual = ["mm"]
+    return [u for u in usual if plausible(info, column.middle, u)]
+
+
+class Matcher:
+    """Matches tables against one shape."""
+
+    def __init__(self, shape: Shape, joins: Joins, known: Known, extra: list[Column], around: Around) -> None:
+        self.shape, self.joins, self.known, self.around = shape, joins, known, around
+        whole = [c for c in shape.columns if c.said]
+        self.columns = [*whole, *_with_clocks(whole), *extra]
+        self.cup = self._best(joins.mix, "mix_id")
+        self.job = self._best(joins.job, "job_id")
+        self.tares = [c for c in whole if self._is_tare(c)]
+
+    def _best(self, scores: dict[int, float], role: str) -> Column | None:
+        parts = [c for c in self.columns if c.part_of == role and "split" not in c.how]
+        best = max((c for c in self.columns if scores.get(id(c), 0) >= 0.3), key=lambda c: scores[id(c)], default=None)
+        return best or (parts[0] if parts else None)
+
+    def _is_tare(self, column: Column) -> bool:
+        if not column.numeric or column.part_of:
+            return False
+        return words.meant(column.plain, frozenset(words.plain(w) for w in words.TARES.split("|"))) >= 0.9
+
+    def _known_steps(self, column: Column) -> bool:
+        """Whether numbers at the end of a batch's name are steps of its job."""
+        job = next((c for c in self.columns if c.part_of == "job_id" and c.header == column.header), None)
+        if job is None or not self.around.steps:
+            return False
+        pairs = {(key(j), int(n)) for j, n in zip(job.cells, column.cells, strict=True) if j and n}
+        return sum(p in self.around.steps or p[1] == 0 for p in pairs) >= 0.8 * len(pairs)
+
+    # --- evidence
+
+    def candidate(self, table: str, info: ColumnInfo, column: Column) -> Candidate | None:
+        """How well a source column fits a column of ours; None where it cannot be meant."""
+        if column.part_of:
+            if column.part_of != info.name or (info.name == "after_operation" and not self._known_steps(column)):
+                return None
+            listed = "split" in column.how  # a list wins over its first entry
+            return Candidate(2.7 if listed else 1.7, (f"parts of '{column.header}'",), 0.5)
+        heads = column.heads
+        word = max(words.meant(words.plain(h), words.headers(table, info.name)) for h in heads)
+        why = [f"header '{' + '.join(heads)}'"] if word else []
+        found = self._cells(table, info, column, word, why)
+        if found is None:
+            return None
+        score = word + found
+        least = (
+            LOW if info.name in CORE[table] and (info.kind == "float" or info.name in ("mix_id", "job_id")) else LEAST
+        )
+        return Candidate(score, tuple(why), word) if score >= least else None
+
+    def _cells(self, table: str, info: ColumnInfo, column: Column, word: float, why: list[str]) -> float | None:
+        if info.kind in ("datetime", "date"):
+            return self._time(info, column, why)
+        if info.kind in ("float", "int"):
+            return self._number(table, info, column, word, why)
+        if info.values:
+            return self._closed(info, column, word, why)
+        if info.kind == "bool":
+            return (
+                0.1
+                if {c.lower() for c in column.distinct} <= {"true", "false", "yes", "no", "1", "0", "t", "f", "y", "n"}
+                and word >= 0.9
+                else None
+            )
+        return self._text(table, info, column, word, why)
+
+    def _time(self, info: ColumnInfo, column: Column, why: list[str]) -> float | None:
+        if not column.dates:
+            return None
+        why.append(f"dates such as {column.said[0]}")
+        return 0.35 + (0.2 if column.has_clock == (info.kind == "datetime") else 0.0)
+
+    def _closed(self, info: ColumnInfo, column: Column, word: float, why: list[str]) -> float | None:
+        distinct = column.distinct
+        if not distinct or len(distinct) > 20 or column.dates or (column.numeric and word < 0.9):
+            return None
+        rate = sum(closed(info, c) is not None for c in distinct) / len(distinct)
+        if rate < 0.4:
+            return (
+                0.0 if word >= 0.9 and info.name == "kind" and 2 <= len(distinct) <= 8 and not column.numeric else None
+            )
+        why.append(f"values such as {sorted(distinct)[0]}")
+        return 0.8 * rate + (0.2 if len(distinct) > 1 else -0.1)
+
+    def _text(self, table: str, info: ColumnInfo, column: Column, word: float, why: list[str]) -> float | None:
+        if (column.dates and not column.whole) or column.clocks:
+            return None
+        if column.numeric and not column.whole:
+            return None
+        if info.name == "mix_id":
+            return self._joined(self.joins.mix, self.joins.job, column, word, why, "cups")
+        if info.name == "job_id":
+            return self._joined(self.joins.job, self.joins.mix, column, word, why, "jobs")
+        registered = self.joins.registered.get(id(column))
+        if info.name in REGISTER_OF:
+            own = table in ("guns", "components", "products", "technicians") and info.key
+            rate, _ = self.known.match(REGISTER_OF[info.name], column.distinct)
+            if column.numeric and word < 0.5:
+                return None
+            if rate >= 0.5:
+                why.append(f"{100 * rate:.0f} % of its values are in the register of {REGISTER_OF[info.name]}")
+                return 1.2 * rate - (0.3 if registered != info.name else 0.0)
+            if self.known.ids.get(REGISTER_OF[info.name]) and not own:
+                return -0.4 if word >= 0.9 and not registered else None
+            return -0.8 if registered else 0.0 if not column.numeric or word >= 0.9 else None
+        if registered and info.name != "label":
+            return None
+        if max(self.joins.mix.get(id(column), 0), self.joins.job.get(id(column), 0)) > 1.3:
+            return None
+        if info.name in ("document_no", "cleaning_no", "use_no", "target_id", "scale_id"):
+            return (
+                0.0
+                if word >= 0.5
+                else 0.46
+                if len(column.distinct) == len(column.said)
+                and not column.whole
+                and info.name in ("cleaning_no", "use_no")
+                else None
+            )
+        return 0.0 if word >= 0.9 and not (column.numeric and info.name == "label") else None
+
+    def _joined(
+        self, own: dict[int, float], other: dict[int, float], column: Column, word: float, why: list[str], what: str
+    ) -> float | None:
+        if id(column) in self.joins.registered or (column.constant and len(column.cells) > 5):
+            return None
+        score = min(1.6, own.get(id(column), 0.0)) - 0.5 * min(1.6, other.get(id(column), 0.0))
+        if score > 0.5:
+            why.append(f"its values stand together as {what} do, or join with {what} elsewhere")
+        return score - (0.45 if word else 0.0)
+
+    def _number(self, table: str, info: ColumnInfo, column: Column, word: float, why: list[str]) -> float | None:
+        if not column.numeric or (info.kind == "int" and not column.whole):
+            return None
+        if info.kind == "int":
+            return self._count(table, info, column, word, why)
+        inside = inside_unit(info)
+        score = 0.1
+        if column.unit and inside is not None:
+            quantity, wanted = (
+                units.lookup(column.unit.removeprefix("?")).quantity if not column.unit.startswith("?") else "",
+                units.lookup(inside).quantity,
+            )
+            if quantity and quantity != wanted and not (wanted == "mass" and quantity == "volume" and table == "pours"):
+                return None
+            if (
+                quantity
+                and not plausible(info, column.middle, column.unit)
+                and column.values
+                and max(column.values) > 0
+            ):
+                score -= 0.5
+            score += 0.4
+            why.append(f"unit {column.unit}")
+        elif inside is not None:
+            fits = fitting_units(info, column)
+            if not fits and any(column.values):
+                return None if word < 0.9 else -0.3
+            score += 0.15
+        elif column.unit:
+            return None
+        if column in self.tares:
+            return None
+        if words.meant(column.plain, _IGNORED) >= 0.9 and word < 0.9:
+            return None
+        distinct = len(column.distinct)
+        if (
+            info.name in ("weighed_g", "leftover_g", "reading_um", "issued_g")
+            and distinct <= 3
+            and len(column.said) > 20
+        ):
+            score -= 0.5
+        if info.name == "weighed_g" and table == "pours":
+            gross = words.meant(column.plain, words.headers("", "gross"))
+            if gross > word:
+                why.append(f"header '{column.header}'")
+                score += gross - word
+            if self.cup is not None and runs_on(self.cup, column, self.order()):
+                score += 0.6
+                why.append("rises within cups: weights that run on")
+        if info.name == "leftover_g" and self.cup is not None and len(self.cup.distinct) > 0.9 * len(self.cup.said):
+            score += 0.25
+        if info.name == "target_g":
+            score -= 0.1
+        if info.name == "area_m2" and self.known.areas and column.unit is None:
+            score += 0.0
+        if info.name in ("share", "covered_fraction") and column.unit is None:
+            top = max(column.values, default=0)
+            if not (0 < top <= 1 or (top <= 100 and top > 4)):
+                return None
+            score -= 0.0 if word else 0.1
+        if (
+            info.name
+            in (
+                "price_per_kg",
+                "solids_mass_fraction",
+                "solids_volume_fraction",
+                "voc_mass_fraction",
+                "removed_um",
+                "tip_mm",
+                "recovered_g",
+                "film_min_um",
+                "film_max_um",
+            )
+            and word < 0.5
+        ):
+            return None
+        return score
+
+    def order(self) -> Column | None:
+        return next((c for c in self.columns if c.dates and c.has_clock), None)
+
+    def _count(self, table: str, info: ColumnInfo, column: Column, word: float, why: list[str]) -> float | None:
+        top = max(column.values, default=0)
+        if column.unit is not None:
+            return None
+        if info.name == "pour_no":
+            if top > 60:
+                return None
+            if self.cup is not None and _restarts(self.cup, column):
+                why.append("counts from 1 within each cup")
+                return 1.0
+            return 0.0 if word >= 0.9 and top <= 40 else None
+        if info.name in ("operation_no", "after_operation"):
+            if top > 60 or len(column.distinct) < 2:
+                return None
+            if info.name == "operation_no" and 0 in column.values:
+                return None
+            score = 0.0
+            if self.job is not None and table != "operations" and self.around.steps:
+                pairs = {
+                    (key(j), int(v))
+                    for j, v in zip(self.job.cells, column.numbers, strict=True)
+                    if j is not None and v is not None and v > 0
+                }
+                rate = len(pairs & self.around.steps) / max(1, len(pairs))
+                if rate >= 0.7:
+                    score += 0.9 * rate
+                    why.append("with the job it names steps of the job log")
+                elif word < 0.9:
+                    return None
+            elif table == "operations" and self.job is not None:
+                if _apart(self.job, column):
+                    score += 0.6
+                    why.append("each step of a job has another")
+                elif word < 0.9:
+                    return None
+            elif word < 0.5:
+                return None
+            if info.name == "after_operation" and 0 in column.values:
+                score += 0.3
+            return score
+        if info.name == "reading_no":
+            if top > 200 or 0 in column.values:
+                return None
+            group = [c for c in self.columns if c is self.job or self.joins.registered.get(id(c)) == "panel_id"]
+            if group and _counts_up(group, column):
+                why.append("counts up within a panel's readings")
+                return 0.7
+            return 0.1 if word >= 0.9 else None
+        if info.name in ("row", "col"):
+            return 0.3 if word >= 0.9 and top <= 3 else None
+        if info.name == "coats":
+            return 0.15 if top <= 8 and word >= 0.5 else None
+        if info.name == "redo_of":
+            return 0.1 if word >= 0.9 else None
+        if info.name in ("line_no", "check_no", "weigh_no"):
+            return (
+                0.1
+                if word >= 0.9
+                else 0.46
+                if info.name == "line_no" and top <= 80 and len(column.distinct) > 2 and _counts_on(column)
+                else None
+            )
+        return 0.1 if word >= 0.9 else None
+
+    # --- one table
+
+    def table(self, name: str, without: frozenset[str] = frozenset()) -> TableMatch:
+        """The best assignment of the shape's columns to a table's; headers in `without` are spent."""
+        found = TableMatch(name)
+        ours = infos(name)
+        wide = self._wide(name)
+        found.wide, found.wide_into = wide
+        free = [c for c in self.columns if c not in wide[0] and c.header not in without]
+        if not self._can_be(name):
+            return found
+        grid: dict[tuple[str, int], Candidate] = {}
+        for info in ours.values():
+            if info.name in (wide[1], "shop_id" if not self.known.ids.get("shops") else ""):
+                continue
+            for i, column in enumerate(free):
+                if one := self.candidate(name, info, column):
+                    grid[info.name, i] = one
+        names = [n for n in ours if any(a == n for a, _ in grid)]
+        if names:
+            scores = np.zeros((len(names), len(free)))
+            for (n, i), one in grid.items():
+                scores[names.index(n), i] = one.score + (0.02 if ours[n].required else 0.0)
+            rows, columns = linear_sum_assignment(-scores)
+            for r, c in zip(rows, columns, strict=True):
+                if (names[r], int(c)) in grid:
+                    found.taken[names[r]] = (free[int(c)], grid[names[r], int(c)])
+        self._ordered(found)
+        used = found.used
+        for n, (column, one) in found.taken.items():
+            near = [
+                (free[i], g)
+                for (m, i), g in grid.items()
+                if m == n and free[i] is not column and free[i].header not in used and g.score >= one.score - 0.25
+            ]
+            found.rivals[n] = sorted(near, key=lambda p: -p[1].score)
+        have = set(found.taken) | {found.wide_into}
+        core = [
+            n in have
+            or (n == "operation_no" and name in ("operations",))
+            or (n == "component_id" and found.wide_into == "weighed_g")
+            for n in CORE[name]
+        ]
+        found.core = sum(core) / len(core)
+        if not all(core):
+            found.score = 0.0
+            return found
+        found.score = sum(one.score for _, one in found.taken.values()) + (1.5 if wide[0] else 0.0) + 1.0
+        for info in ours.values():
+            if info.required and info.name not in have and info.name != "shop_id" and info.name not in NUMBERED:
+                found.score -= 0.6
+                if info.kind in ("datetime", "date") and not any(c.dates for c in self.columns):
+                    found.score *= 0.3
+        return found
+
+    def _can_be(self, name: str) -> bool:
+        """What forbids a table whatever its columns are called."""
+        components = any(self.joins.registered.get(id(c)) == "component_id" for c in self.columns)
+        cup, job = self.cup, self.job
+        mix = max((self.joins.mix.get(id(c), 0) for c in self.columns), default=0)
+        if name == "jobs":
+            return (
+                job is not None
+                and len(job.distinct) >= 0.97 * len(job.said)
+                and len(job.said) >= 0.97 * self.shape.height
+            )
+        if name in ("cleaning", "unscaled_use", "stock"):
+            return mix < 1.2 or not cup
+        if name in ("guns", "components", "products", "technicians"):
+            return self.shape.height <= 400
+        if name == "leftovers":
+            return not (components and cup is not None and len(cup.distinct) < 0.8 * len(cup.said))
+        return True
+
+    def _ordered(self, found: TableMatch) -> None:
+        """Two times of which the one is never after the other: start and end, opened and closed."""
+        for first, last in (("started_at", "ended_at"), ("opened_on", "closed_on")):
+            if first in found.taken and last in found.taken:
+                a, b = found.taken[first], found.taken[last]
+                pairs = [(x, y) for x, y in zip(_moments(a[0]), _moments(b[0]), strict=True) if x and y]
+                if pairs and sum(x > y for x, y in pairs) > sum(x <= y for x, y in pairs):
+                    found.taken[first], found.taken[last] = b, a
+
+    def _wide(self, name: str) -> tuple[list[Column], str]:
+        """Readings side by side, or a column for each component."""
+        if name == "readings":
+            stems: dict[str, list[Column]] = {}
+            for column in self.columns:
+                bare = re.sub(r"[\(\[].*?[\)\]]", "", column.header).strip()
+                stem = re.fullmatch(r"(.*?)[\s_.#-]*\d+", re.sub(r"[\s_]+(um|µm|mils?|microns?)$", "", bare))
+                if (
+                    stem
+                    and column.numeric
+                    and not column.part_of
+                    and "columns" not in column.how
+                    and (column.unit is None or units.lookup(column.unit.removeprefix("?")).quantity == "length")
+                ):
+                    stems.setdefault(stem.group(1), []).append(column)
+            best = max((s for s in stems.values() if self._alike(s)), key=len, default=[])
+            return (best, "reading_um") if len(best) >= 2 else ([], "")
+        if name == "pours":
+            found = [c for c in self.columns if c.numeric and not c.part_of and self.component_of(c) is not None]
+            return (found, "weighed_g") if len(found) >= 3 else ([], "")
+        return [], ""
+
+    def component_of(self, column: Column) -> str | None:
+        """The component that a header names."""
+        bare = re.sub(r"[\(\[].*?[\)\]]", "", column.header).strip()
+        bare = re.sub(r"[\s_]+(g|kg|oz|lb|ml)$", "", bare)
+        ids = self.known.ids.get("components", frozenset())
+        if bare in ids:
+            return bare
+        rate, names = self.known.match("components", [bare])
+        return names.get(bare) if rate == 1.0 else None
+
+    @staticmethod
+    def _alike(columns: list[Column]) -> bool:
+        """Films of one gauge: of one size, none a count."""
+        middles = [c.middle for c in columns if c.values]
+        if len(columns) < 2 or not middles or min(middles) <= 0:
+            return False
+        ints = all(c.whole and max(c.values, default=0) <= 12 for c in columns)
+        return not ints and max(middles) <= 6 * median(middles) and min(middles) >= median(middles) / 6
+
+
+_IGNORED = frozenset(words.plain(w) for w in words.IGNORED.split("|"))
+
+
+def closed(info: ColumnInfo, cell: str) -> str | None:
+    """The closed value that a cell means."""
+    said = words.plain(cell)
+    for value in info.values:
+        if said == value.replace("_", " ") or cell == value:
+            return value
+    found = words.closed(info.name, cell)
+    return found if found in info.values else None
+
+
+def _with_clocks(columns: list[Column]) -> list[Column]:
+    """Dates and times of day in columns of their own, as columns of both."""
+    days = [c for c in columns if c.dates and not c.has_clock]
+    timed = frozenset(words.plain(w) for w in words.TIMES.split("|"))
+    clocks = [c for c in columns if c.clocks and (not c.numeric or words.meant(c.plain, timed) >= 0.9)]
+    if not days or not clocks:
+        return []
+    dated = frozenset(words.plain(w) for w in words.DATES.split("|"))
+    out = []
+    for clock in clocks:
+        day = max(days, key=lambda d: (words.meant(d.plain, dated), -abs(columns.index(d) - columns.index(clock))))
+        cells = [
+            f"{d} {t}" if d is not None and t is not None else d for d, t in zip(day.cells, clock.cells, strict=True)
+        ]
+        joined = Column(
+            clock.header if len(clocks) > 1 else day.header, cells, how={"columns": [day.header, clock.header]}
+        )
+        joined.__dict__["dates"] = [(f"{f} {clock.clocks[0]}", language) for f, language in day.dates]
+        out.append(joined)
+    return out
+
+
+def _moments(column: Column) -> list[datetime | None]:
+    return list(column.moments(*column.dates[0])) if column.dates else [None] * len(column.cells)
+
+
+def _groups(by: list[Column], what: Column) -> dict[tuple[str, ...], list[float]]:
+    out: dict[tuple[str, ...], list[float]] = {}
+    for row in zip(*(b.cells for b in by), what.numbers, strict=True):
+        if all(x is not None for x in row):
+            out.setdefault(row[:-1], []).append(row[-1])
+    return out
+
+
+def _restarts(cup: Column, column: Column) -> bool:
+    groups = list(_groups([cup], column).values())
+    good = sum(
+        sorted(g) == [float(x) for x in range(1, len(g) + 1)] or sorted(g) == [10.0 * x for x in range(1, len(g) + 1)]
+        for g in groups
+    )
+    return len(groups) >= 3 and good >= 0.9 * len(groups) and max(map(len, groups)) > 1
+
+
+def _apart(job: Column, column: Column) -> bool:
+    groups = list(_groups([job], column).values())
+    return (
+        bool(groups) and sum(len(set(g)) == len(g) for g in groups) >= 0.95 * len(groups) and max(map(len, groups)) > 1
+    )
+
+
+def _counts_up(by: list[Column], column: Column) -> bool:
+    groups = [g for g in _groups(by, column).values() if len(g) > 1]
+    steps = [b - a for g in groups for a, b in pairwise(g)]
+    return (
+        bool(steps)
+        and sum(s == 1 or s < 0 for s in steps) >= 0.9 * len(steps)
+        and sum(s == 1 for s in steps) >= 0.5 * len(steps)
+    )
+
+
+def _counts_on(column: Column) -> bool:
+    steps = [b - a for a, b in pairwise(column.values)]
+    return bool(steps) and sum(s == 1 or s < 0 for s in steps) >= 0.95 * len(steps)
+
+
+def rising(cup: Column, column: Column) -> tuple[int, int]:
+    """Cups of three rows and more, and how many of them rise from row to row."""
+    long = [g for g in _groups([cup], column).values() if len(g) >= 3]
+    return len(long), sum(all(a <= b for a, b in pairwise(g)) for g in long)
+
+
+def runs_on(cup: Column, column: Column, order: Column | None = None) -> bool:
+    """Whether a scale's figures run on from pour to pour."""
+    several, up = rising(cup, column)
+    return several >= 3 and up >= 0.95 * several

@@ -1,0 +1,976 @@
+"""Layouts out of matches: what is taken with its evidence, what must be asked, and what answers change.
+
+`drafted` is a function of the shapes, what is known and the answers given: the same again whenever an answer is added.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from dataclasses import dataclass, field
+from datetime import datetime
+from itertools import pairwise
+from typing import Any
+
+from pipelines import units
+from pipelines.intake import layout
+from pipelines.intake.recognising import words
+from pipelines.intake.recognising.columns import Column
+from pipelines.intake.recognising.matching import (
+    ALONG,
+    CORE,
+    NUMBERED,
+    TABLES,
+    Around,
+    Candidate,
+    Matcher,
+    TableMatch,
+    closed,
+    fitting_units,
+    infos,
+    inside_unit,
+    rising,
+    runs_on,
+)  # fmt: skip
+from pipelines.intake.recognising.opening import Opened
+from pipelines.intake.recognising.questions import ABSENT, Answers, Question
+from pipelines.intake.recognising.shapes import REGISTER_OF, Joins, Known, Shape, key, parts_of, pooled
+from schemas.vocabulary import ColumnInfo
+
+#: optional columns that figures hang on: asked for where a column without a use could be meant
+FIGURES = {
+    "operation_panels": ["area_m2", "covered_fraction"],
+    "draws": ["share"],
+    "cleaning": ["recovered_g"],
+    "operations": ["coats", "inlet_kpa"],
+}
+
+
+@dataclass
+class Made:
+    """One column of ours as the layout makes it: TOML value, evidence, the header names it uses."""
+
+    toml: str
+    evidence: str
+    sources: tuple[str, ...] = ()
+
+
+@dataclass
+class Draft:
+    """What is proposed for one shape. `tables`: table -> column -> Made, with `extras` (lines of [[tables]]); `questions` open;
+    `unused` headers with why; `nothing` why it is read by no table."""
+
+    shape: Shape
+    tables: dict[str, dict[str, Made]] = field(default_factory=dict)
+    extras: dict[str, list[tuple[str, str]]] = field(default_factory=dict)
+    questions: list[Question] = field(default_factory=list)
+    unused: dict[str, str] = field(default_factory=dict)
+    months: str = "en"
+    nothing: str = ""
+    match_name: str | None = None
+
+    def toml(self) -> str:
+        """The layout's text with its evidence as comments."""
+        first = self.shape.first
+        out = [f"# Proposed by `filmledger adopt` from {self.shape.name}. Each line says why.", "", "[file]"]
+        if self.match_name:
+            out.append(f"match_name = {_q(self.match_name)}  # another layout fits the same header")
+        keys: dict[str, tuple[str, str]] = {}
+        for part in self.shape.parts:
+            for name, found in part.file.items():
+                if name not in keys or name == "header_line":
+                    keys[name] = found
+        if first.sheet and re.search(r"\d", first.sheet) and len({p.sheet for p in self.shape.parts}) > 1:
+            keys["sheet"] = (_q(re.sub(r"\d+", "*", first.sheet)), "sheets of one form")
+        out += [f"{name} = {value}  # {why}" for name, (value, why) in keys.items()]
+        if self.months != "en":
+            out.append(f"months = {_q(self.months)}  # the language of month names")
+        if any("%y" in m.toml for made in self.tables.values() for m in made.values()):
+            out.append("century = 1970  # years of two digits: 70-99 are read as 19.., 00-69 as 20..")
+        for table, made in self.tables.items():
+            out += ["", "[[tables]]", f'table = "{table}"']
+            out += [f"{line}  # {why}" if why else line for line, why in self.extras.get(table, [])]
+            out += ["", "[tables.columns]"]
+            out += [f"{name} = {m.toml}  # {m.evidence}" for name, m in made.items()]
+        if self.unused:
+            out += ["", *(f"# not used: {_q(name)} ({why})" for name, why in self.unused.items())]
+        return "\n".join(out) + "\n"
+
+
+@dataclass
+class Inbox:
+    """All that does not hang on answers: shapes, how their ids join, parts of texts."""
+
+    shapes: list[Shape]
+    known: Known
+    joins: Joins
+    parts: dict[int, list[Column]]
+    around: Around
+
+    @staticmethod
+    def of(opened: list[Opened], known: Known) -> Inbox:
+        shapes = pooled(opened)
+        joins = Joins(shapes, known)
+        jobs, mixes, panels = _ids(shapes, joins, known)
+        parts = {id(s): parts_of(s, joins, jobs, mixes, panels) for s in shapes}
+        inbox = Inbox(shapes, known, joins, parts, Around())
+        inbox.around = Around(_steps([Matcher(s, joins, known, parts[id(s)], inbox.around) for s in shapes]))
+        return inbox
+
+
+def drafted(inbox: Inbox, answers: Answers) -> list[Draft]:
+    """A draft for each shape of an inbox."""
+    shapers = [_Shaper(s, inbox.joins, inbox.known, inbox.parts[id(s)], inbox.around, answers) for s in inbox.shapes]
+    poured = _poured(shapers, answers)
+    return [s.draft(poured) for s in shapers]
+
+
+@dataclass(frozen=True)
+class Poured:
+    """Cup (as `key` writes it) -> what was poured, in the export's own `unit` (None: not known yet)."""
+
+    by_cup: dict[str, float] = field(default_factory=dict)
+    unit: str | None = None
+
+
+def _ids(shapes: list[Shape], joins: Joins, known: Known) -> tuple[set[str], set[str], set[str]]:
+    jobs, mixes = {key(x) for x in known.ids.get("jobs", ())}, {key(x) for x in known.ids.get("mixes", ())}
+    panels = {key(x) for x in known.ids.get("panels", ())}
+    for shape in shapes:
+        for column in shape.columns:
+            job, mix = joins.job.get(id(column), 0.0), joins.mix.get(id(column), 0.0)
+            if max(job, mix) >= 0.7 and abs(job - mix) > 0.2 and all(" " not in c for c in list(column.distinct)[:50]):
+                (jobs if job >= mix else mixes).update(key(x) for x in column.distinct if not re.search(r"[+;/,&|]", x))
+    return jobs, mixes, panels
+
+
+def _steps(matchers: list[Matcher]) -> frozenset[tuple[str, int]]:
+    """(job, step) pairs of shapes that look like the job log."""
+    out: set[tuple[str, int]] = set()
+    for one in matchers:
+        found = one.table("operations")
+        if found.score <= 0 or "operation_no" not in found.taken or "job_id" not in found.taken:
+            continue
+        if "kind" in found.taken and found.taken["kind"][1].score >= 0.8:
+            job, step = found.taken["job_id"][0], found.taken["operation_no"][0]
+            out |= {
+                (key(j), int(n))
+                for j, n in zip(job.cells, step.numbers, strict=True)
+                if j is not None and n is not None
+            }
+    return frozenset(out)
+
+
+def _poured(shapers: list[_Shaper], answers: Answers) -> Poured:
+    """What was poured into each cup, of the shape that looks like pours."""
+    for one in shapers:
+        found = one.tables.get("pours")
+        if found is None or "weighed_g" not in found.taken or "mix_id" not in found.taken:
+            continue
+        cup, weight = found.taken["mix_id"][0], found.taken["weighed_g"][0]
+        running = runs_on(cup, weight)
+        out: dict[str, float] = {}
+        for m, w in zip(cup.cells, weight.numbers, strict=True):
+            if m is not None and w is not None:
+                out[key(m)] = max(out.get(key(m), w), w) if running else out.get(key(m), 0.0) + w
+        told = one.answer("unit", "pours", "weighed_g")
+        unit = units.lookup(str(told)).name if told is not None else weight.unit
+        return Poured(out, unit)
+    return Poured()
+
+
+class _Shaper:
+    """One shape: chooses its tables, makes its columns, asks."""
+
+    def __init__(
+        self, shape: Shape, joins: Joins, known: Known, extra: list[Column], around: Around, answers: Answers
+    ) -> None:
+        self.shape, self.joins, self.known, self.answers = shape, joins, known, answers
+        self.matcher = Matcher(shape, joins, known, extra, around)
+        self.draft_ = Draft(shape)
+        self.row_kind: tuple[Column, dict[str, list[str]]] | None = None
+        self.tables = self._tables()
+
+    # --- which tables
+
+    def _tables(self) -> dict[str, TableMatch]:
+        told = self.answers.find("tables", self.shape.files, self.shape.first.sheet)
+        found = {t: self.matcher.table(t) for t in TABLES}
+        ranked = sorted((m for m in found.values() if m.score > 0), key=lambda m: -m.score)
+        self.row_kind = self._rows_of_two_kinds()
+        if told is not None:
+            names = [told] if isinstance(told, str) else list(told)
+            names = [n for n in names if n in CORE or n in layout.TABLES]
+            return self._several(names, found, told=True)
+        if not ranked:
+            self._unrecognised(found)
+            return {}
+        best = ranked[0]
+        names = [best.table, *(t for t in ALONG.get(best.table, ()) if self._along(best, t))]
+        close = [
+            m
+            for m in ranked[1:]
+            if m.table not in names
+            and m.score > 0.8 * best.score
+            and best.table not in ALONG.get(m.table, ())
+            and m.table not in ALONG.get(best.table, ())
+        ]
+        weak = [n for n in CORE[best.table] if n in best.taken and best.taken[n][1].score < 0.6]
+        if close or len(weak) >= 2:
+            options = [
+                (m.table, f"{len(m.taken)} columns fit, such as {', '.join(list(m.taken)[:4])}") for m in ranked[:5]
+            ]
+            self._ask(
+                "tables", "", "", f"What does {self.shape.name} hold? Name the tables that its rows feed.", options
+            )
+        return self._several(names, found, told=False)
+
+    def _several(self, names: list[str], found: dict[str, TableMatch], told: bool) -> dict[str, TableMatch]:
+        out: dict[str, TableMatch] = {}
+        for i, name in enumerate(names):
+            if i == 0:
+                out[name] = found.get(name) or self.matcher.table(name)
+                continue
+            spent = set()
+            for other in out.values():
+                ours = infos(other.table)
+                for n, (c, _) in other.taken.items():
+                    if ours[n].kind in ("float", "datetime", "date") or (n in ("kind", "removal")):
+                        spent |= set(c.heads)
+                spent |= {c.header for c in other.wide}
+            shared = self.row_kind is not None and {name, names[0]} == {"pours", "leftovers"}
+            out[name] = self.matcher.table(name, frozenset() if shared else frozenset(spent))
+        return out
+
+    def _along(self, best: TableMatch, table: str) -> bool:
+        """Whether the rows feed another table too: its core is there, with something of its own."""
+        if self.row_kind is not None and (best.table, table) == ("pours", "leftovers"):
+            return True
+        ours = infos(best.table)
+        measured = {
+            h for n, (c, _) in best.taken.items() if ours[n].kind in ("float", "datetime", "date") for h in c.heads
+        }
+        other = self.matcher.table(table, frozenset(measured | {c.header for c in best.wide}))
+        if other.score <= 0:
+            return False
+        own = [n for n in CORE[table] if n in other.taken and other.taken[n][0].header not in best.used]
+        own += ["reading_um"] if other.wide and table == "readings" else []
+        if not own:
+            return False
+        weak = [n for n in own if n in other.taken and other.taken[n][1].score < 0.9]
+        if table == "leftovers":
+            return (
+                "leftover_g" in own
+                and other.taken["leftover_g"][1].word >= 0.9
+                and self._truly_left(other.taken["leftover_g"][0])
+            )
+        if table == "operation_panels" and best.table == "readings":
+            return False
+        if table == "readings":
+            reading = other.taken["reading_um"] if "reading_um" in other.taken else None
+            return bool(other.wide) or (reading is not None and reading[1].word >= 0.9 and reading[0].unit is not None)
+        return not weak
+
+    @staticmethod
+    def _truly_left(column: Column) -> bool:
+        return words.meant(column.plain, _LEFT) >= 0.9
+
+    def _rows_of_two_kinds(self) -> tuple[Column, dict[str, list[str]]] | None:
+        """A column that says of each row whether it is a pour or a leftover."""
+        for column in self.shape.columns:
+            if 2 <= len(column.distinct) <= 4 and column.filled > 0.95 and not column.numeric:
+                meanings: dict[str, list[str]] = {}
+                for c in sorted(column.distinct):
+                    meanings.setdefault(words.closed("row", c) or "?", []).append(c)
+                if set(meanings) == {"pour", "leftover"}:
+                    return column, meanings
+        return None
+
+    def _unrecognised(self, found: dict[str, TableMatch]) -> None:
+        joined = [
+            c
+            for c in self.matcher.columns
+            if max(self.joins.mix.get(id(c), 0), self.joins.job.get(id(c), 0)) >= 0.9
+            or self.joins.registered.get(id(c))
+        ]
+        headers = ", ".join(c.header for c in self.shape.columns)
+        if joined and self.shape.height >= 3:
+            near = sorted(found.values(), key=lambda m: (-m.core, m.table))[:4]
+            self._ask(
+                "tables",
+                "",
+                "",
+                f"What does {self.shape.name} hold? Name the tables that its rows feed, or [] for none.",
+                [(m.table, f"{', '.join(m.taken)} fit") for m in near if m.core],
+            )
+        self.draft_.nothing = f"nothing in it is recognised as one of our tables; its header: {headers}"
+
+    # --- its columns
+
+    def draft(self, poured: Poured) -> Draft:
+        """The draft with all its questions."""
+        draft = self.draft_
+        if draft.questions:  # which tables it feeds comes first; the rest hangs on it
+            return draft
+        for table, match in self.tables.items():
+            draft.tables[table], draft.extras[table] = {}, []
+            _Maker(self, table, match, draft, poured).make()
+        for table in list(draft.tables):
+            lacking = [
+                i.name
+                for i in infos(table).values()
+                if i.required and i.name not in draft.tables[table] and not _made_otherwise(i.name, draft.extras[table])
+            ]
+            absent = [n for n in lacking if self.answer("source", table, n) is not None]
+            if absent:
+                del draft.tables[table]
+                draft.nothing = f"{table} cannot be read from it: there is no {', '.join(absent)}"
+        for table in list(draft.tables)[1:]:
+            self._where_filled(table)
+        self._together(draft)
+        self._unused(draft)
+        return draft
+
+    def _where_filled(self, table: str) -> None:
+        """Rows of a second table are those in which its own columns are filled."""
+        match, extras = self.tables[table], self.draft_.extras[table]
+        first = {c.header for c, _ in next(iter(self.tables.values())).taken.values()}
+        rules = []
+        for name in CORE[table]:
+            column = match.taken[name][0] if name in match.taken else None
+            if (
+                column is not None
+                and column.header not in first
+                and column.filled < 1
+                and "split" not in column.how
+                and "columns" not in column.how
+            ):
+                rules.append(f"{{ column = {_q(column.header)}, filled = true }}")
+        if rules and not match.wide:
+            extras.append((f"where = [{', '.join(rules)}]", "rows in which it is filled"))
+
+    def _together(self, draft: Draft) -> None:
+        """What one table of the rows says for another: readings of a step's own row follow that step."""
+        if "operations" in draft.tables and "readings" in draft.tables:
+            steps, readings = draft.tables["operations"], draft.tables["readings"]
+            for mine, theirs in (("after_operation", "operation_no"), ("taken_at", "ended_at")):
+                if theirs in steps and "number_within" not in steps[theirs].toml:
+                    readings[mine] = Made(
+                        steps[theirs].toml, "read at the end of the row's own step", steps[theirs].sources
+                    )
+        if self.row_kind is not None and {"pours", "leftovers"} <= set(draft.tables):
+            column, meanings = self.row_kind
+            for table, kind in (("pours", "pour"), ("leftovers", "leftover")):
+                listed = ", ".join(_q(c) for c in meanings[kind])
+                draft.extras[table].append(
+                    (f"where = {{ column = {_q(column.header)}, is = [{listed}] }}", "the rows are of two kinds")
+                )
+                self.used_by_where = column.header
+
+    def _unused(self, draft: Draft) -> None:
+        used = {s for made in draft.tables.values() for m in made.values() for s in m.sources}
+        text = " ".join(line for lines in draft.extras.values() for line, _ in lines)
+        for column in self.shape.columns:
+            if column.header in used or _q(column.header) in text:
+                continue
+            draft.unused[column.header] = _why_unused(column, [c for c in self.shape.columns if c.header in used])
+
+    def _ask(
+        self,
+        kind: str,
+        table: str,
+        column: str,
+        ask: str,
+        options: list[tuple[str, str]],
+        values: tuple[str, ...] = (),
+        source: str = "",
+    ) -> None:
+        if self.answers.find(kind, self.shape.files, self.shape.first.sheet, table, column) is not None:
+            return
+        shape = self.shape.first.source.below
+        self.draft_.questions.append(
+            Question(
+                kind,
+                shape,
+                tuple(self.shape.files),
+                self.shape.first.sheet,
+                table,
+                column,
+                ask,
+                tuple(options),
+                tuple(self.shape.rows()),
+                values,
+                source,
+            )
+        )
+
+    def answer(self, kind: str, table: str, column: str) -> Any:
+        return self.answers.find(kind, self.shape.files, self.shape.first.sheet, table, column)
+
+
+def _made_otherwise(name: str, extras: list[tuple[str, str]]) -> bool:
+    return any(
+        line.startswith("unpivot") and (f'into = "{name}"' in line or f"{name} = [" in line) for line, _ in extras
+    )
+
+
+def _why_unused(column: Column, used: list[Column]) -> str:
+    if not column.said:
+        return "empty"
+    if not column.numeric:
+        return f"text such as {column.said[0][:30]}"
+    if words.meant(column.plain, _IGNORED) >= 0.9:
+        return "no figure needs it"
+    if column.constant:
+        return f"{column.said[0]} on every row"
+    if column.whole and all(b - a == 1 for a, b in pairwise(column.values)):
+        return "numbers of the rows"
+    for other in used:
+        pairs = [(a, b) for a, b in zip(column.numbers, other.numbers, strict=True) if a and b]
+        ratios = [a / b for a, b in pairs]
+        if len(ratios) > 5 and max(ratios) - min(ratios) < 1e-3 * abs(max(ratios)):
+            return f"always {ratios[0]:.4g} times {other.header}"
+    return f"numbers from {min(column.values):g} to {max(column.values):g}"
+
+
+class _Maker:
+    """The columns of one table: TOML and questions."""
+
+    def __init__(self, shaper: _Shaper, table: str, match: TableMatch, draft: Draft, poured: Poured) -> None:
+        self.shaper, self.table, self.match, self.draft, self.poured = shaper, table, match, draft, poured
+        self.ours = infos(table)
+        self.made = draft.tables[table]
+        self.extras = draft.extras[table]
+        self.matcher = shaper.matcher
+
+    def make(self) -> None:
+        self._answers_of_sources()
+        for name, info in self.ours.items():
+            if name in self.match.taken and name != self.match.wide_into:
+                column, found = self.match.taken[name]
+                self._take(info, column, found)
+        if self.match.wide:
+            self._unpivot()
+        self._rest()
+
+    def _answers_of_sources(self) -> None:
+        """Put the sources that were answered in place of those that were found."""
+        for name in self.ours:
+            told = self.shaper.answer("source", self.table, name)
+            if told is None:
+                continue
+            if told == ABSENT or told is False:
+                self.match.taken.pop(name, None)
+                continue
+            if isinstance(told, str) and told.startswith("="):
+                self.match.taken.pop(name, None)
+                self.made[name] = Made(f"{{ constant = {_q(told[1:].strip())} }}", "your answer")
+                continue
+            heads = [told] if isinstance(told, str) else list(told)
+            column = self._named(name, heads)
+            if column is not None:
+                for other in [
+                    n
+                    for n, (c, _) in self.match.taken.items()
+                    if n != name and c.header == column.header and not c.part_of and not column.part_of
+                ]:
+                    self.match.taken.pop(other)
+                self.match.taken[name] = (column, Candidate(9.0, ("your answer",), 1.0))
+                if name == self.match.wide_into:
+                    self.match.wide, self.match.wide_into = [], ""
+            elif len(heads) > 1 and name in ("reading_um", "weighed_g"):
+                self.match.wide = [c for h in heads if (c := self.shaper.shape.column(h)) is not None]
+                self.match.wide_into = name
+                self.match.taken.pop(name, None)
+
+    def _named(self, name: str, heads: list[str]) -> Column | None:
+        parts = [c for c in self.matcher.columns if c.part_of == name and [c.header] == heads]
+        if parts:
+            return parts[0]
+        for column in self.matcher.columns:
+            if not column.part_of and column.heads == heads:
+                return column
+        if len(heads) > 1 and self.ours[name].kind == "text":
+            several = [self.shaper.shape.column(h) for h in heads]
+            if all(several):
+                cells = ["-".join(x or "" for x in row) for row in zip(*(c.cells for c in several if c), strict=True)]
+                return Column(heads[0], list(cells), how={"columns": heads, "join": "-"})
+        return None
+
+    # --- one column
+
+    def _take(self, info: ColumnInfo, column: Column, found: Candidate) -> None:
+        name = info.name
+        rivals = self.match.rivals.get(name, []) if found.score < 9 else []
+        told = self.shaper.answer("source", self.table, name)
+        measured = name in CORE[self.table] or info.required
+        if told is None and measured and rivals and found.word < 0.9 and rivals[0][1].score > found.score - 0.2:
+            options = [
+                (column.header, "; ".join(found.evidence)),
+                *((c.header, "; ".join(f.evidence)) for c, f in rivals if not c.part_of),
+                (ABSENT, ""),
+            ]
+            self._ask(
+                "source",
+                name,
+                f"Which column of {self.shaper.shape.name} holds {_about(info)}?",
+                list(dict.fromkeys(options)),
+            )
+        parts, sources = self._source(column)
+        why = "; ".join(found.evidence) or f"column '{column.header}'"
+        if info.kind in ("datetime", "date"):
+            parts += self._format(info, column)
+        elif info.kind == "float":
+            parts += self._unit(info, column)
+            if name in ("weighed_g", "leftover_g"):
+                more, used = self._weights(name, column)
+                parts += more
+                sources += used
+        elif info.values:
+            parts += self._values(info, column)
+        elif name in REGISTER_OF and self.table not in ("guns", "components", "products", "technicians"):
+            parts += self._renamed(name, column)
+        elif name in ("mix_id", "job_id") and "pattern" not in column.how and "columns" not in column.how:
+            parts += self._alike(name, column)
+        self.made[name] = Made(_table(parts), why, tuple(sources))
+
+    def _source(self, column: Column) -> tuple[list[str], list[str]]:
+        if "columns" in column.how:
+            heads = column.heads
+            parts = [f"columns = [{', '.join(_q(h) for h in heads)}]"]
+            if column.how.get("join"):
+                parts.append(f"join = {_q(column.how['join'])}")
+            return parts, heads
+        parts = [f"column = {_q(column.header)}"]
+        if "split" in column.how:
+            parts.append(f"split = {_q(column.how['split'])}")
+        if "pattern" in column.how:
+            parts.append(f"pattern = {_p(str(column.how['pattern']))}")
+        return parts, [column.header]
+
+    def _format(self, info: ColumnInfo, column: Column) -> list[str]:
+        told = self.shaper.answer("format", self.table, info.name)
+        if told is not None:
+            forms = [(told if isinstance(told, str) else told[0], column.dates[0][1] if column.dates else "en")]
+        else:
+            forms = column.dates
+        if not forms:
+            self._ask("format", info.name, f"How are the times in '{column.header}' written?", [])
+            return []
+        if len(forms) > 1:
+            forms = self._in_order(column, forms)
+        if len(forms) > 1:
+            options = [(f, f"{column.said[0]} is {_spoken(column, f, language)}") for f, language in forms]
+            self._ask(
+                "format",
+                info.name,
+                f"Day and month in '{column.header}' cannot be told apart: how is {column.said[0]} meant?",
+                options,
+            )
+        form, language = forms[0]
+        if language != "en":
+            self.draft.months = language
+        return [] if form in _PLAIN else [f"format = {_q(form)}"]
+
+    @staticmethod
+    def _in_order(column: Column, forms: list[tuple[str, str]]) -> list[tuple[str, str]]:
+        """Logs are kept in the order of time: the reading that keeps it is meant, where the other breaks it."""
+
+        def breaks(form: str, language: str) -> float:
+            times: list[datetime] = [t for t in column.moments(form, language) if t is not None]
+            return sum(b < a for a, b in pairwise(times)) / max(1, len(times) - 1)
+
+        if len(column.distinct) < 8:
+            return forms
+        scored = sorted((breaks(f, language), f, language) for f, language in forms)
+        return [(scored[0][1], scored[0][2])] if scored[0][0] < 0.02 and scored[1][0] > 0.05 else forms
+
+    def _unit(self, info: ColumnInfo, column: Column) -> list[str]:
+        inside = inside_unit(info)
+        if inside is None:
+            return []
+        unit = self._unit_of(info, column, inside)
+        return [] if unit == inside else [f"unit = {_q(unit)}"]
+
+    def _unit_of(self, info: ColumnInfo, column: Column, inside: str) -> str:
+        told = self.shaper.answer("unit", self.table, info.name)
+        if told is not None:
+            try:
+                return units.lookup(str(told)).name
+            except units.UnitError:
+                told = None
+        if column.unit and not column.unit.startswith("?"):
+            return column.unit
+        if column.header == info.name:  # our own names carry their unit
+            return inside
+        fits = fitting_units(info, column)
+        if column.unit:
+            near = {
+                "gal": ["gal_us", "gal_imp"],
+                "fl_oz": ["fl_oz_us", "fl_oz_imp"],
+                "floz": ["fl_oz_us", "fl_oz_imp"],
+                "ton": ["ton_us", "tonne"],
+                "t": ["tonne", "ton_us"],
+            }
+            fits = near.get(column.unit[1:].lower().replace(" ", "_"), fits)
+        elif units.lookup(inside).quantity != "mass" and len(fits) == 1 and inside != "m2":
+            return fits[0]
+        elif inside == "m2" and (by_area := self._area_unit(column)):
+            return by_area
+        elif units.lookup(inside).quantity == "mass":
+            near_unit = self._neighbour(info, column)
+            if near_unit:  # "?": the same as that of the pours, which is being asked
+                return inside if near_unit == "?" else near_unit
+            usual = ["g", "kg", "oz", "lb", "ml"] if self.table == "pours" else ["g", "kg", "oz", "lb"]
+            fits = fits + [u for u in usual if u not in fits]
+        options = [(u, f"the middle one of the values is {column.middle:g}") for u in fits or [inside]]
+        self._ask(
+            "unit",
+            info.name,
+            f"In which unit is '{column.header}' (such as {', '.join(column.said[:3])}) of {self.shaper.shape.name}?",
+            options,
+            source=column.header,
+        )
+        return (fits or [inside])[0]
+
+    def _area_unit(self, column: Column) -> str | None:
+        """By the areas of the same panels in the register."""
+        panel = self.match.taken.get("panel_id")
+        if panel is None or not self.matcher.known.areas:
+            return None
+        areas = {key(p): a for p, a in self.matcher.known.areas.items()}
+        ratios = sorted(
+            v / areas[key(p)]
+            for p, v in zip(panel[0].cells, column.numbers, strict=True)
+            if p is not None and v and key(p) in areas
+        )
+        if len(ratios) < 3:
+            return None
+        middle = ratios[len(ratios) // 2]
+        return next((u for u in ("m2", "ft2") if 0.5 < middle * units.factor(u, "m2") < 2.0), None)
+
+    def _neighbour(self, info: ColumnInfo, column: Column) -> str | None:
+        """A unit that another weight of the same rows names, or that follows from what was poured into the same cups."""
+        for other in self.shaper.shape.columns:
+            if (
+                other is not column
+                and other.unit
+                and not other.unit.startswith("?")
+                and units.lookup(other.unit).quantity == "mass"
+            ):
+                return other.unit
+        if info.name in ("target_g", "recovered_g", "reading_g"):
+            weighed = {"target_g": "weighed_g", "recovered_g": "issued_g", "reading_g": "weight_g"}[info.name]
+            told = self.shaper.answer("unit", self.table, weighed)
+            return units.lookup(str(told)).name if told is not None else "g"
+        if info.name == "leftover_g" and self.poured.by_cup and "mix_id" in self.match.taken:
+            cup = self.match.taken["mix_id"][0]
+            ratios = [
+                v / self.poured.by_cup[key(m)]
+                for m, v in zip(cup.cells, column.numbers, strict=True)
+                if m is not None and v and self.poured.by_cup.get(key(m))
+            ]
+            if len(ratios) >= 5 and 0.12 < max(ratios) <= 1.1:
+                return self.poured.unit or "?"
+        return None
+
+    def _weights(self, name: str, column: Column) -> tuple[list[str], list[str]]:
+        """Whether a scale's figures run on from pour to pour, and the tare."""
+        told_weights, told_tare = (
+            self.shaper.answer("weights", self.table, name),
+            self.shaper.answer("tare", self.table, name),
+        )
+        shape = self.shaper.shape
+        tare = next((c for c in self.matcher.tares if c.header not in self.match.used), None)
+        gross = words.meant(column.plain, words.headers("", "gross")) >= 0.9
+        weights = "incremental"
+        if name == "weighed_g":
+            cup = self.match.taken["mix_id"][0] if "mix_id" in self.match.taken else None
+            several, up = rising(cup, column) if cup is not None else (0, 0)
+            if told_weights is not None:
+                weights = str(told_weights)
+            elif several >= 3 and up >= 0.95 * several:
+                weights = "cumulative"
+                if several < 5:
+                    self._ask(
+                        "weights",
+                        name,
+                        f"'{column.header}' rises within all of {several} cups: does the display run on from pour to pour?",
+                        [("cumulative", "it runs on"), ("incremental", "each pour by itself")],
+                        source=column.header,
+                    )
+            elif (several and up >= 0.6 * several) or (gross and several < 3):
+                self._ask(
+                    "weights",
+                    name,
+                    f"'{column.header}' rises within {up} of {several} cups: does the display run on from pour to pour?",
+                    [("incremental", "each pour by itself"), ("cumulative", "it runs on")],
+                    source=column.header,
+                )
+        wanted = weights != "incremental" or name == "leftover_g"
+        if told_tare is not None:
+            if isinstance(told_tare, (int, float)) and not isinstance(told_tare, bool):
+                return [
+                    *_w("cumulative_with_tare" if weights != "incremental" else weights),
+                    f"tare_g = {told_tare}",
+                ], []
+            tare = shape.column(str(told_tare))
+        elif wanted and tare is None:
+            like = [c for c in shape.columns if _tare_like(c, column, self.match.used)]
+            if (
+                weights == "cumulative_with_tare"
+                or (like and (gross or weights != "incremental" or name == "leftover_g"))
+                or (gross and weights == "cumulative" and _starts_high(self.match, column))
+            ):
+                options = [(c.header, f"values such as {c.said[0]}") for c in like] + [
+                    ("none", "the display shows what is in the cup alone")
+                ]
+                self._ask(
+                    "tare",
+                    name,
+                    f"Does '{column.header}' of {shape.name} include the empty cup? Name the column of its weight, or the weight in grams, or none.",
+                    options,
+                    source=column.header,
+                )
+        if not wanted:
+            return [], []
+        if tare is None:
+            return _w("cumulative" if weights == "cumulative_with_tare" else weights), []
+        if weights == "cumulative":
+            weights = "cumulative_with_tare"
+        unit = tare.unit or column.unit
+        if unit is None:
+            unit = self._unit_of(self.ours[name], column, "g")
+        return [*_w(weights), f"tare = {{ column = {_q(tare.header)}, unit = {_q(unit)} }}"], [tare.header]
+
+    def _values(self, info: ColumnInfo, column: Column) -> list[str]:
+        told = self.shaper.answer("values", self.table, info.name)
+        told = told if isinstance(told, dict) else {}
+        meanings = {c: told.get(c) or closed(info, c) for c in dict.fromkeys(column.said)}
+        if all(c == v for c, v in meanings.items()):
+            return []
+        lost = tuple(c for c, v in meanings.items() if v is None)
+        if lost:
+            options = [(v, "") for v in info.values]
+            self._ask(
+                "values",
+                info.name,
+                f"What do {', '.join(lost[:8])} in '{column.header}' of {self.shaper.shape.name} mean for {_about(info)}?",
+                options,
+                lost,
+                column.header,
+            )
+        pairs = ", ".join(f"{_q(c)} = {_q(v)}" for c, v in meanings.items() if v)
+        return [f"values = {{ {pairs} }}"] if pairs else []
+
+    def _renamed(self, name: str, column: Column) -> list[str]:
+        cells = column.__dict__.get("pieces") or column.distinct
+        _, renames = self.matcher.known.match(REGISTER_OF[name], cells)
+        told = self.shaper.answer("values", self.table, name)
+        renames = {**renames, **{k: v for k, v in (told if isinstance(told, dict) else {}).items() if k in cells}}
+        if not renames:
+            return []
+        pairs = ", ".join(f"{_q(a)} = {_q(b)}" for a, b in sorted(renames.items()))
+        return [f"values = {{ {pairs} }}", 'otherwise = "keep"']
+
+    def _alike(self, name: str, column: Column) -> list[str]:
+        """The same id written with zeros or letters in front elsewhere: cut to what all have."""
+        return [f"pattern = '{self.matcher.joins.cut[name]}'"] if name in self.matcher.joins.cut else []
+
+    # --- several columns, and none
+
+    def _unpivot(self) -> None:
+        info = self.ours[self.match.wide_into]
+        wide = self.match.wide
+        names = ", ".join(_q(c.header) for c in wide)
+        pooled_ = Column(
+            wide[0].header,
+            [c for w in wide for c in w.cells],
+            wide[0].decimal,
+            wide[0].thousands,
+            wide[0].typed,
+            wide[0].unit,
+        )
+        unit = self._unit_of(info, pooled_, inside_unit(info) or "um")
+        if self.table == "pours":
+            ids = ", ".join(_q(self.matcher.component_of(c) or c.header) for c in wide)
+            numbers = ", ".join(str(i + 1) for i in range(len(wide)))
+            position = f"component_id = [{ids}], pour_no = [{numbers}]"
+            self.made.pop("component_id", None)
+            self.made.pop("pour_no", None)
+        else:
+            position = f"reading_no = [{', '.join(str(i + 1) for i in range(len(wide)))}]"
+            self.made.pop("reading_no", None)
+        rule = (
+            f'unpivot = {{ columns = [{names}], into = "{info.name}", unit = {_q(unit)}, position = {{ {position} }} }}'
+        )
+        self.extras.append((rule, f"{len(wide)} columns side by side"))
+        self.made.pop(info.name, None)
+
+    def _rest(self) -> None:
+        """What no source column gives: numbers within a parent, the shop, and questions for the rest."""
+        have = set(self.made) | ({self.match.wide_into} if self.match.wide else set())
+        made_wide = (
+            {"component_id", "pour_no"}
+            if self.table == "pours" and self.match.wide
+            else {"reading_no"}
+            if self.match.wide
+            else set()
+        )
+        for info in self.ours.values():
+            if info.name in have or info.name in made_wide:
+                continue
+            if info.name == "shop_id":
+                self._shop(info)
+            elif info.name in NUMBERED and info.required:
+                parents = [p for p in NUMBERED[info.name] if p in self.ours]
+                self.made[info.name] = Made(
+                    f"{{ number_within = [{', '.join(_q(p) for p in parents)}] }}",
+                    "no column for it: numbered in the file's order",
+                )
+            elif info.name == "reading_no":
+                parents = [c for c in ("job_id", "panel_id", "after_operation", "taken_at") if c in have]
+                self.made[info.name] = Made(
+                    f"{{ number_within = [{', '.join(_q(p) for p in parents)}] }}",
+                    "no column for it: numbered in the file's order",
+                )
+            elif info.name == "after_operation" and self.table == "readings" and "taken_at" not in have:
+                self._missing(info)
+            elif info.required or info.name in FIGURES.get(self.table, ()):
+                self._missing(info)
+
+    def _missing(self, info: ColumnInfo) -> None:
+        if self.shaper.answer("source", self.table, info.name) is not None:
+            return
+        used = {s for made in self.draft.tables.values() for m in made.values() for s in m.sources} | self.match.used
+        options = []
+        for column in self.matcher.columns:
+            heads = column.heads
+            if column.part_of or set(heads) & used or not _may_be(info, column):
+                continue
+            options.append((" + ".join(heads), f"values such as {', '.join(column.said[:2])}"))
+        if not info.required and not options:
+            return
+        self._ask(
+            "source",
+            info.name,
+            f"Which column of {self.shaper.shape.name} holds {_about(info)}?",
+            [*options, (ABSENT, "")],
+        )
+
+    def _shop(self, info: ColumnInfo) -> None:
+        shops = sorted(self.matcher.known.ids.get("shops", ()))
+        path = self.shaper.shape.first.source.file.lower()
+        inside = [s for s in shops if re.search(rf"(?<![a-z]){re.escape(s.lower())}(?![a-z])", path)]
+        if len(shops) == 1 or len(inside) == 1:
+            shop = (inside or shops)[0]
+            why = "its name stands in the file's path" if inside else "the only shop in registers/shops.csv"
+            self.made["shop_id"] = Made(f"{{ constant = {_q(shop)} }}", why)
+            return
+        told = self.shaper.answer("register", "shops", "shop_id")
+        if told is not None:
+            self.made["shop_id"] = Made(f"{{ constant = {_q(str(told))} }}", "your answer")
+            return
+        ask = (
+            "Which shop do these exports come from?"
+            if shops
+            else "What is the shop to be called (a short word, such as north)? registers/shops.csv has none yet."
+        )
+        if info.required:
+            options = tuple((s, "in registers/shops.csv") for s in shops)
+            first = self.shaper.shape.first
+            name = first.source.below if shops else "*"
+            self.draft.questions.append(
+                Question(
+                    "register",
+                    name,
+                    tuple(self.shaper.shape.files),
+                    first.sheet if shops else "",
+                    "shops",
+                    "shop_id",
+                    ask,
+                    options,
+                    tuple(self.shaper.shape.rows()),
+                )
+            )
+
+    def _ask(
+        self,
+        kind: str,
+        column: str,
+        ask: str,
+        options: list[tuple[str, str]],
+        values: tuple[str, ...] = (),
+        source: str = "",
+    ) -> None:
+        self.shaper._ask(kind, self.table, column, ask, options, values, source)
+
+
+_LEFT = frozenset(words.plain(w) for w in words.LEFT.split("|"))
+_IGNORED = frozenset(words.plain(w) for w in words.IGNORED.split("|"))
+_PLAIN = {"%Y-%m-%d", "%Y-%m-%d %H:%M", "%Y-%m-%d %H:%M:%S", "%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M:%S"}
+
+
+def _w(weights: str) -> list[str]:
+    return [] if weights == "incremental" else [f"weights = {_q(weights)}"]
+
+
+def _tare_like(column: Column, weight: Column, used: set[str]) -> bool:
+    """Few values, again and again, each below the weight beside it."""
+    if column is weight or not column.numeric or column.header in used or (column.whole and max(column.values) <= 30):
+        return False
+    pairs = [(a, b) for a, b in zip(column.numbers, weight.numbers, strict=True) if a is not None and b is not None]
+    return (
+        len(column.distinct) <= max(3, len(pairs) // 8)
+        and len(pairs) > 0.8 * len(weight.said)
+        and all(0 < a <= b for a, b in pairs)
+    )
+
+
+def _starts_high(match: TableMatch, column: Column) -> bool:
+    """No cup's first figure is small: an empty cup may stand on the scale."""
+    if "mix_id" not in match.taken:
+        return False
+    first: dict[str, float] = {}
+    for m, v in zip(match.taken["mix_id"][0].cells, column.numbers, strict=True):
+        if m is not None and v is not None:
+            first.setdefault(m, v)
+    return len(first) >= 5 and min(first.values()) > 0.05 * max(first.values())
+
+
+def _may_be(info: ColumnInfo, column: Column) -> bool:
+    if info.kind in ("datetime", "date"):
+        return bool(column.dates)
+    if info.kind == "float":
+        return (
+            column.numeric
+            and (inside_unit(info) is None or bool(fitting_units(info, column)))
+            and words.meant(column.plain, _IGNORED) < 0.9
+        )
+    if info.kind == "int":
+        return column.whole and max(column.values, default=0) <= 60 and not column.dates
+    return bool(column.said) and not column.dates and not column.clocks and not (column.numeric and not column.whole)
+
+
+def _about(info: ColumnInfo) -> str:
+    unit = f", {info.unit}" if info.unit else ""
+    return f"{info.name} ({info.description[0].lower()}{info.description[1:]}{unit})"
+
+
+def _spoken(column: Column, form: str, language: str) -> str:
+    found = column.moments(form, language)[0]
+    return found.strftime("%d %B %Y") if found else "?"
+
+
+def _q(value: Any) -> str:
+    return json.dumps(value, ensure_ascii=False)
+
+
+def _p(pattern: str) -> str:
+    return f"'{pattern}'" if "'" not in pattern else _q(pattern)
+
+
+def _table(parts: list[str]) -> str:
+    if len(parts) == 1 and parts[0].startswith("column = "):
+        return parts[0].removeprefix("column = ")
+    return "{ " + ", ".join(parts) + " }"

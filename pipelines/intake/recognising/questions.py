@@ -1,0 +1,140 @@
+"""What only the shop can know: questions in plain words, written and answered as TOML or on a terminal.
+
+A file of questions with its `answer` keys filled in is a file of answers; so is a file of [[answer]] entries. What is asked once
+is not asked again for another file of the same shape.
+"""
+
+from __future__ import annotations
+
+import fnmatch
+import json
+import tomllib
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import Any
+
+KINDS = ("tables", "source", "unit", "weights", "tare", "format", "values", "where", "split", "order", "register")
+#: the answer that says: no column holds it
+ABSENT = "does not exist"
+
+
+class AnswersError(ValueError):
+    """A file of answers that cannot be meant; the text names the entry and what to write."""
+
+
+@dataclass(frozen=True)
+class Question:
+    """One question about one shape. `options`: what may be answered, each with what speaks for it; other answers of the same
+    form are taken too. `rows`: example rows, header -> cell. `values`: for kind values, the cells whose meaning is asked."""
+
+    kind: str
+    shape: str
+    files: tuple[str, ...]
+    sheet: str
+    table: str
+    column: str
+    ask: str
+    options: tuple[tuple[str, str], ...] = ()
+    rows: tuple[dict[str, str], ...] = ()
+    values: tuple[str, ...] = ()
+    source: str = ""
+
+    @property
+    def name(self) -> tuple[str, str, str, str]:
+        return self.shape, self.kind, self.table, self.column
+
+    def toml(self) -> str:
+        """As an entry of a file of questions, its answer left open."""
+
+        def quoted(x: Any) -> str:
+            return json.dumps(x, ensure_ascii=False)
+
+        lines = [
+            "[[question]]",
+            f"kind = {quoted(self.kind)}",
+            f"shape = {quoted(self.shape)}",
+            f"files = {quoted(list(self.files))}",
+        ]
+        lines += [f"sheet = {quoted(self.sheet)}"] if self.sheet else []
+        lines += [f"table = {quoted(self.table)}", f"column = {quoted(self.column)}"]
+        lines += [f"source = {quoted(self.source)}"] if self.source else []
+        lines += [f"ask = {quoted(self.ask)}"]
+        lines += [f"values = {quoted(list(self.values))}"] if self.values else []
+        lines += [f"options = {quoted([o for o, _ in self.options])}"]
+        lines += [f"# {o}: {why}".replace("\n", " ") for o, why in self.options if why]
+        cells = [", ".join(f"{quoted(k)} = {quoted(v)}" for k, v in row.items()) for row in self.rows]
+        lines += ["rows = [", *(f"  {{ {row} }}," for row in cells), "]"]
+        lines.append(_FORMS[self.kind])
+        return "\n".join(lines) + "\n"
+
+
+_FORMS = {
+    "tables": '# answer = ["pours"]   (one or several tables, or [] where it is none of ours)',
+    "source": '# answer = "its header"   (or ["Date", "Time"] to be joined, "= text" for one value on every row, "does not exist")',
+    "unit": '# answer = "g"', "weights": '# answer = "incremental"   (or cumulative, cumulative_with_tare)',
+    "tare": '# answer = "its header"   (or a number of grams, or "none")', "format": '# answer = "%d.%m.%Y"',
+    "values": '# answer = { "theirs" = "ours" }', "where": '# answer = { column = "Type", is = ["mix"] }', "split": '# answer = "; "',
+    "order": '# answer = "as listed"', "register": '# answer = "north"',
+}  # fmt: skip
+
+
+def written(questions: Iterable[Question]) -> str:
+    """A file of questions. Answer by adding `answer = ...` to each, and give the file to --answers."""
+    head = "# What only you can know about these exports. Add `answer = ...` to each entry, then: filmledger adopt DIR --answers THIS_FILE\n"
+    return "\n".join([head, *(q.toml() for q in questions)])
+
+
+@dataclass
+class Answers:
+    """Answers given so far. An entry is for a shape by the name of one of its files (or a pattern of names), its sheet, table, column and
+    kind; `*` as shape is for all."""
+
+    entries: list[dict[str, Any]] = field(default_factory=list)
+
+    @staticmethod
+    def parsed(text: str, name: str = "answers") -> Answers:
+        """Raises AnswersError."""
+        try:
+            raw = tomllib.loads(text)
+        except tomllib.TOMLDecodeError as error:
+            raise AnswersError(f"{name}: this is not TOML: {error}") from None
+        entries = [e for key in ("question", "answer") for e in raw.get(key, []) if "answer" in e]
+        for i, entry in enumerate(entries, 1):
+            if entry.get("kind") not in KINDS:
+                raise AnswersError(f"{name}, answer {i}: kind '{entry.get('kind')}' is none of {', '.join(KINDS)}")
+        return Answers(entries)
+
+    def give(self, question: Question, answer: Any) -> None:
+        self.entries.append(
+            {
+                "kind": question.kind,
+                "shape": question.shape,
+                "sheet": question.sheet,
+                "table": question.table,
+                "column": question.column,
+                "answer": answer,
+            }
+        )
+
+    def find(self, kind: str, files: Iterable[str], sheet: str, table: str = "", column: str = "") -> Any:
+        """The last answer given, or None."""
+        for entry in reversed(self.entries):
+            if (
+                entry["kind"] != kind
+                or entry.get("table", "") not in ("", table)
+                or entry.get("column", "") not in ("", column)
+            ):
+                continue
+            if entry.get("sheet", "") not in ("", sheet):
+                continue
+            wanted = (
+                str(entry.get("shape") or entry.get("file") or (entry.get("files") or ["*"])[0])
+                .split(", sheet ")[0]
+                .removeprefix("inbox/")
+            )
+            if (
+                any(fnmatch.fnmatch(f.removeprefix("inbox/"), wanted) or f.endswith("/" + wanted) for f in files)
+                or wanted == "*"
+            ):
+                return entry["answer"]
+        return None

@@ -1,13 +1,16 @@
 """What would save most in a year, lever by lever in a stated order, so that no gram is counted twice.
 
-    1 leftover    every hand leaves no more than the shop's better half does for the same work
-    2 transfer    every hand's transfer rises to the mean of the shop's better half: sprayed' = sprayed x TE / TE'
+    1 leftover    whoever is not in the shop's better half leaves no more than it does for the same work
+    2 transfer    whoever is not in it rises to its mean transfer: sprayed' = sprayed x TE / TE'; one hand: to its better jobs
     3 over_build  no film above the data sheet's window: what is then not sprayed, at the transfer of lever 2
     4 rework      nothing is sprayed twice: what repeats still cost after levers 1-3
     5 gun         one gun, the one that costs most, is replaced by another of the kind that the shop uses most
 
 Each lever is reckoned on what those before it leave. Intervals are from joint draws of everybody's effects (transfer model,
 leftover model), of films, of the number of repeats and of the new gun; sums are over one year, scaled from the days of data.
+Who belongs to the better half is settled from the estimates before anything is drawn: a half chosen anew in each draw is better
+in every one of them, and where all are alike the interval would lie above 0. A draw in which the others lead saves less than 0.
+Nothing jumps: a hand belongs to the half as far as it is likely to, roots of covariances are the symmetric ones.
 Here belong the reckoning and its draws. Prices come with the ledger; the page scales them (savings_basis).
 """
 
@@ -35,10 +38,23 @@ SEED = 41
 YEAR = 365.25
 WINDOW_MONTHS = 12
 SOLIDS_REL_U = 0.01  # relative standard uncertainty of stated solids and densities, shared by all films (our choice)
-LEAST_SHARE = 0.02  # of the shop's sprayed material: whoever sprays less is no yardstick for others
+LEAST_SHARE = 0.02  # of the shop's material: whoever sprays or mixes less is less of a yardstick for others
+LEAST_LEFT = 0.01  # share of a cup that everybody leaves at least
+UNKNOWN_SD = 0.1  # of log TE between guns or hands where the data have none to compare
+HALF_NORMAL = math.sqrt(2 / math.pi)  # mean of the greater half of a standard normal distribution
+SINGULAR = 1e-10  # of the greatest variance: what is less is taken as this, so that rounding about 0 moves no root
+ALONE = {  # the same where one hand does it all
+    "leftover": "one hand mixes here: each cup leaves what the better half of its own cups does for the same role and size of mix",
+    "transfer": "one hand sprays here: each job at the mean of the better half of its own jobs, guns and film as they are",
+}
+UNKNOWN = {
+    "leftover": "no cup was weighed back by anybody who is named",
+    "transfer": "no record has closed, or nobody is named",
+    "gun": "no record has closed, or no gun is named",
+}
 BASIS = {
-    "leftover": "every hand leaves no more of a cup than the shop's better half does for the same role and size of mix",
-    "transfer": "every hand's transfer at the mean of the shop's better half, guns and film as they are",
+    "leftover": "whoever is not in the shop's better half leaves no more of a cup than it does for the same role and size of mix",
+    "transfer": "whoever is not in the shop's better half at its mean transfer, guns and film as they are",
     "over_build": "film above the data sheet's window not sprayed, at the better transfer",
     "rework": "nothing sprayed twice: what repeats still cost after the levers before",
     "gun": "this gun replaced by a new one of the kind most used here, whose own quality is not known beforehand",
@@ -52,10 +68,41 @@ def film_saving(use: float, te_from: float, te_to: float) -> float:
     return use * (1 - te_from / te_to)
 
 
-def better_half(effects: np.ndarray) -> np.ndarray:
-    """Mean of the better half along the last axis: the ceil(n/2) largest. Shape (..., n) -> (...)."""
-    n = effects.shape[-1]
-    return np.sort(effects, axis=-1)[..., n - (n + 1) // 2 :].mean(axis=-1)
+@dataclass(frozen=True)
+class Half:
+    """The better half of a shop's hands, each hand as far as it is likely to belong to it.
+
+    weight   (n,) its part of the yardstick, sums to 1
+    rises    (n,) how far it is one of the others, who rise: 1 less the probability that it belongs to the half
+    alone    0-1, how far the shop has one hand only, whose yardstick is its own better work
+    """
+
+    weight: np.ndarray
+    rises: np.ndarray
+    alone: float
+
+    def gap(self, effect: np.ndarray) -> np.ndarray:
+        """Each hand's effect less the yardstick's: (draws, n) -> (draws, n)."""
+        return np.asarray(effect - (effect @ self.weight)[:, None])
+
+
+def better_half(estimate: np.ndarray, sd: np.ndarray, size: np.ndarray) -> Half:
+    """The half with the greatest effects, from estimates, their standard deviations and each hand's amount of work, (n,) each.
+
+    belongs_i = Phi((estimate_i - c) / sd_i), c such that half of the hands belong: sum counts belongs = sum counts / 2, where
+    whoever does less than 2 % of the work counts in proportion.
+    """
+    counts = np.minimum(size / max(LEAST_SHARE * size.sum(), 1e-300), 1.0)
+    sd = np.maximum(sd, 1e-9)
+    low, high = float((estimate - 9 * sd).min()), float((estimate + 9 * sd).max())
+    for _ in range(100):
+        middle = (low + high) / 2
+        if counts @ ndtr((estimate - middle) / sd) > counts.sum() / 2:
+            low = middle
+        else:
+            high = middle
+    belongs = ndtr((estimate - (low + high) / 2) / sd)
+    return Half(counts * belongs / max(counts @ belongs, 1e-300), 1 - belongs, float(np.clip(2 - counts.sum(), 0, 1)))
 
 
 # --- one shop, given everybody's effects ----------------------------------------------------------------------------------
@@ -90,40 +137,51 @@ class Shop:
     roles: list[str] = field(default_factory=list)
 
 
-def levers(
-    shop: Shop,
-    hand: np.ndarray,
-    gun: np.ndarray,
-    new_gun: np.ndarray,
-    left: np.ndarray,
-    over_factor: np.ndarray,
-    repeat_factor: np.ndarray,
-) -> tuple[np.ndarray, np.ndarray]:
-    """Savings of each lever, and of replacing each gun, given effects. All arrays have draws first.
+@dataclass(frozen=True)
+class Effects:
+    """Everybody's effects, estimated and drawn. Arrays of draws have draws first.
 
-    hand (draws, technicians) and gun (draws, guns): log TE effects; new_gun (draws,): that of a new gun; left (draws, mixers):
-    effect on the share left over; over_factor (draws, roles) multiplies over-build; repeat_factor (draws,) the repeats.
+    hand (draws, technicians), gun (draws, guns)   log TE
+    new_gun (draws,)                               that of a new gun
+    event (draws,)                                 standard deviation of log TE between one hand's jobs
+    left (draws, mixers), left_mean (mixers,)      on the share left over: drawn, estimated
+    own_left (draws, mixers)                       by how much less than its mean a mixer's own better half of cups leaves
+    half, left_half                                the yardsticks of hand and left; None: not known
+    """
 
+    hand: np.ndarray
+    gun: np.ndarray
+    new_gun: np.ndarray
+    event: np.ndarray
+    left: np.ndarray
+    left_mean: np.ndarray
+    own_left: np.ndarray
+    half: Half | None
+    left_half: Half | None
+
+
+def levers(shop: Shop, e: Effects, over_factor: np.ndarray, repeat_factor: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Savings of each lever, and of replacing each gun, given effects.
+
+    over_factor (draws, roles) multiplies over-build; repeat_factor (draws,) the repeats.
     Returns (draws, 4, measures) for the first four levers, (draws, guns, measures) for the guns.
     """
-    draws = len(new_gun)
+    draws = len(e.new_gun)
     out = np.zeros((draws, 4, len(MEASURES)))
-    # 1: what a mixer leaves above the better half
-    if shop.mixers:
-        share = np.maximum(shop.usual + left, 1e-6)
-        target = -better_half(-share)  # the better half leaves the least
-        out[:, 0] = np.maximum(1 - target[:, None] / share, 0.0) @ shop.leftover
-    # 2: transfer up to the better half of those who spray enough to be a yardstick
-    volume = np.bincount(
-        shop.technician[shop.technician >= 0], shop.sprayed[shop.technician >= 0, 2], len(shop.technicians)
-    )
-    yardstick = volume >= LEAST_SHARE * max(volume.sum(), 1e-300)
+    # 1: what a mixer leaves beyond the better half, of what it pours
+    if e.left_half is not None:
+        share = np.maximum(shop.usual + e.left_mean, LEAST_LEFT)
+        beyond = np.minimum(e.left_half.gap(e.left), shop.usual + e.left)  # the half leaves no less than nothing
+        less = (1 - e.left_half.alone) * e.left_half.rises * beyond + e.left_half.alone * e.own_left
+        out[:, 0] = (less / share) @ shop.leftover
+    # 2: transfer up to the better half; one hand alone: half of its jobs from the worse half's mean to the better's
     factor = np.ones((draws, len(shop.technician)))
-    if yardstick.sum() > 1:
-        target = better_half(hand[:, yardstick])
-        ratio = np.exp(np.minimum(hand - target[:, None], 0.0))
+    if e.half is not None:
+        rise = e.half.rises * (1 - np.exp(e.half.gap(e.hand)))
+        own = (1 - np.exp(-2 * HALF_NORMAL * e.event)) / 2
+        spared = (1 - e.half.alone) * rise + e.half.alone * own[:, None]
         named = shop.technician >= 0
-        factor[:, named] = ratio[:, shop.technician[named]]
+        factor[:, named] = 1 - spared[:, shop.technician[named]]
     out[:, 1] = (1 - factor) @ shop.sprayed
     # 3: over-build, at the better transfer
     role = np.unique(np.array(shop.roles), return_inverse=True)[1] if shop.roles else np.zeros(0, int)
@@ -140,7 +198,7 @@ def levers(
     for g in range(len(shop.guns)):
         mine = shop.gun == g
         if mine.any():
-            gain = 1 - np.exp(gun[:, g] - new_gun)
+            gain = 1 - np.exp(e.gun[:, g] - e.new_gun)
             guns[:, g] = gain[:, None] * np.einsum("dc,cm->dm", rest[:, mine], shop.sprayed[mine])
     return out, guns
 
@@ -325,10 +383,15 @@ def joint_draws(points: list[mixed.Solution], rows: mixed.Rows, draws: int, rng:
     for p, at in zip(points, np.array_split(np.arange(draws), len(points)), strict=True):
         covariance = np.zeros((k, k))
         covariance[i, j] = covariance[j, i] = p.factor.covariance(first, second)
-        values, vectors = np.linalg.eigh(covariance)
-        root = vectors * np.sqrt(np.maximum(values, 0.0))
-        out[at] = rows.matrix @ p.theta + rng.standard_normal((len(at), k)) @ root.T
+        out[at] = rows.matrix @ p.theta + rng.standard_normal((len(at), k)) @ root(covariance)
     return out
+
+
+def root(covariance: np.ndarray) -> np.ndarray:
+    """The symmetric square root: unlike a triangle or eigenvectors it follows a covariance wherever it moves."""
+    values, vectors = np.linalg.eigh(covariance)
+    values = np.maximum(values, max(SINGULAR * float(values.max(initial=0.0)), 0.0))
+    return np.asarray((vectors * np.sqrt(values)) @ vectors.T)
 
 
 def _take(rows: mixed.Rows, at: np.ndarray) -> mixed.Rows:
@@ -444,16 +507,15 @@ def savings(
             "jobs_per_year": jobs * year.scale, "cost_per_year": poured["cost"], "voc_kg_per_year": poured["voc"],
             "solids_kg_per_year": poured["solids"], "gun_price": price, "cost_known_share": min(poured["known"], 1.0),
         })  # fmt: skip
-        drawn, per_gun = draw_shop(
+        drawn, per_gun, halves = draw_shop(
             shop, joint, habits, atomising,
             over_factors(part["film_build"], shop.shop_id, shop.roles, gain_u,
                          {r: role_u.get((shop.shop_id, r), 0.05) for r in shop.roles}, DRAWS, rng), rng,
         )  # fmt: skip
         priced = not math.isnan(poured["cost"])
         for n, lever in enumerate(LEVERS[:4]):
-            known = lever not in ("transfer",) or joint is not None
-            known = known and (lever != "leftover" or habits.fit is not None)
-            rows.append(_row(shop.shop_id, lever, n, drawn[:, n] if known else None, priced))
+            known = lever not in halves or halves[lever] is not None
+            rows.append(_row(shop.shop_id, lever, n, drawn[:, n] if known else None, priced, halves.get(lever)))
         rows.append(_gun_row(shop, per_gun, price, priced, retired, joint is not None))
     return _frame(rows), _frame(basis)
 
@@ -465,31 +527,74 @@ def draw_shop(
     atomising: Mapping[str, str],
     over: np.ndarray,
     rng: np.random.Generator,
-) -> tuple[np.ndarray, np.ndarray]:
-    """Draws of the first four levers and of every gun's replacement: shapes as in `levers`."""
+) -> tuple[np.ndarray, np.ndarray, dict[str, Half | None]]:
+    """Draws of the first four levers and of every gun's replacement, shapes as in `levers`; the yardsticks of two levers."""
     draws = len(over)
-    kinds = [atomising.get(g, "hvlp") for g in shop.guns]
+    hands, guns, mixers = len(shop.technicians), len(shop.guns), len(shop.mixers)
+    hand, gun, new, event, half = (
+        np.zeros((draws, hands)),
+        np.zeros((draws, guns)),
+        np.zeros(draws),
+        np.zeros(draws),
+        None,
+    )
     if joint is not None:
+        kinds = [atomising.get(g, "hvlp") for g in shop.guns]
         most = max(sorted(set(kinds) - {"conventional"}) or ["hvlp"], key=kinds.count)
         rows = effect_rows(joint, shop.technicians, [*zip(shop.guns, kinds, strict=True), ("", most)])
-        effects = joint_draws(joint.posterior.points, rows, draws, rng)
-        t = len(shop.technicians)
-        component = [
-            c for c, (kind, _) in zip(joint.design.unknowns.component, joint.design.names, strict=True) if kind == "gun"
-        ]
-        sd = [math.exp(p.log_sd[component[0]]) for p in joint.posterior.points] if component else [0.1]
-        unknown = np.concatenate(
-            [np.full(len(at), s) for s, at in zip(sd, np.array_split(np.arange(draws), len(sd)), strict=True)]
-        )
-        new = effects[:, -1] + rng.standard_normal(draws) * unknown
-        hand, gun = effects[:, :t], effects[:, t:-1]
-    else:
-        hand, gun, new = np.zeros((draws, len(shop.technicians))), np.zeros((draws, len(shop.guns))), np.zeros(draws)
-    left = np.zeros((draws, len(shop.mixers)))
-    if habits.fit is not None and shop.mixers:
-        rows = habits.fit.rows([[("technician", m, 1.0)] for m in shop.mixers])
-        left = joint_draws(habits.fit.posterior.points, rows, draws, rng)
-    return levers(shop, hand, gun, new, left, over, repeat_factors(shop.repeat_jobs, draws, rng))
+        points = joint.posterior.points
+        spread = {kind: _each(points, _place(joint, kind), draws) for kind in ("technician", "gun")}
+        event = _each(points, -1, draws)
+        effects = joint_draws(points, rows, draws, rng)
+        unknown = rng.standard_normal(effects.shape)
+        known = {level for kind, level in joint.design.names if kind in spread}
+        for n, name in enumerate([*shop.technicians, *shop.guns, ""]):
+            if name not in known:  # of whom no record tells is as uncertain as any of the kind
+                effects[:, n] += unknown[:, n] * spread["technician" if n < hands else "gun"]
+        hand, gun, new = effects[:, :hands], effects[:, hands:-1], effects[:, -1]
+        if hands:
+            own = _take(rows, np.arange(hands))
+            sd = np.sqrt(np.maximum(joint.posterior.variance(own), 0.0))
+            sd = np.where([t in known for t in shop.technicians], sd, spread["technician"].mean())
+            named = shop.technician >= 0
+            volume = np.bincount(shop.technician[named], shop.sprayed[named, 2], hands)
+            half = better_half(joint.posterior.mean(own), sd, volume)
+    left, own_left, left_mean, left_half = np.zeros((draws, mixers)), np.zeros((draws, mixers)), np.zeros(mixers), None
+    if habits.fit is not None and mixers:
+        parts = [[("technician", m, 1.0)] for m in shop.mixers]
+        left = joint_draws(habits.fit.posterior.points, habits.fit.rows(parts), draws, rng)
+        left_mean, variance = habits.fit.predict(parts)
+        people = {
+            t: (f, se) for t, f, se in habits.people.select("technician_id", "own_fall", "own_fall_se").iter_rows()
+        }
+        seen = np.array([m in people for m in shop.mixers])
+        spread_left = habits.fit.sd("technician")
+        left = left + np.where(seen, 0.0, spread_left) * rng.standard_normal(left.shape)
+        sd = np.where(seen, np.sqrt(variance), spread_left)
+        fall, fall_se = np.array([people.get(m, (0.0, 0.0)) for m in shop.mixers]).T
+        own_left = fall + fall_se * rng.standard_normal(left.shape)
+        share = np.maximum(shop.usual + left_mean, LEAST_LEFT)
+        left_half = better_half(-left_mean, sd, shop.leftover[:, 2] / share)
+    drawn = Effects(hand, gun, new, event, left, left_mean, own_left, half, left_half)
+    halves = {"leftover": left_half, "transfer": half}
+    return *levers(shop, drawn, over, repeat_factors(shop.repeat_jobs, draws, rng)), halves
+
+
+def _place(joint: Joint, kind: str) -> int | None:
+    """Which variance component is that of a kind of effect; None: the data have none."""
+    found = (
+        c for c, (name, _) in zip(joint.design.unknowns.component, joint.design.names, strict=True) if name == kind
+    )
+    return next((int(c) for c in found), None)
+
+
+def _each(points: list[mixed.Solution], component: int | None, draws: int) -> np.ndarray:
+    """The standard deviation of a component for each draw, the points having their shares of the draws; the prior's scale
+    where there is none."""
+    sd = [UNKNOWN_SD if component is None else math.exp(p.log_sd[component]) for p in points]
+    return np.concatenate(
+        [np.full(len(at), s) for s, at in zip(sd, np.array_split(np.arange(draws), len(sd)), strict=True)]
+    )
 
 
 def repeat_factors(sizes: np.ndarray, draws: int, rng: np.random.Generator) -> np.ndarray:
@@ -509,14 +614,14 @@ def _interval(values: np.ndarray) -> tuple[float, float, float]:
     return float(values.mean()), float(low), float(high)
 
 
-def _row(shop_id: str, lever: str, position: int, drawn: np.ndarray | None, priced: bool) -> dict[str, Any]:
-    row: dict[str, Any] = {"shop_id": shop_id, "lever": lever, "position": position + 1, "basis": BASIS[lever]}
+def _row(
+    shop_id: str, lever: str, position: int, drawn: np.ndarray | None, priced: bool, half: Half | None = None
+) -> dict[str, Any]:
+    says = ALONE[lever] if half is not None and half.alone > 0.5 else BASIS[lever]
     if drawn is None:
-        row["basis"] += (
-            "; not known yet: no record has closed"
-            if lever != "leftover"
-            else "; not known yet: no cup was weighed back"
-        )
+        says += f"; not known yet: {UNKNOWN[lever]}"
+    row: dict[str, Any] = {"shop_id": shop_id, "lever": lever, "position": position + 1, "basis": says}
+    if drawn is None:
         return row
     cost, voc, solids = (_interval(drawn[:, m]) for m in range(3))
     if priced:
@@ -530,12 +635,13 @@ def _row(shop_id: str, lever: str, position: int, drawn: np.ndarray | None, pric
 def _gun_row(
     shop: Shop, per_gun: np.ndarray, price: float | None, priced: bool, retired: set[str], known: bool
 ) -> dict[str, Any]:
-    """The gun whose replacement saves most on average; choosing by the mean of the draws biases no posterior."""
+    """The gun whose replacement saves most on average, the first by id where two save the same to nine digits."""
     open_to = [i for i, g in enumerate(shop.guns) if g not in retired]
     if not known or not open_to:
         return _row(shop.shop_id, "gun", 4, None, priced)
-    measure = 0 if priced else 2
-    best = max(open_to, key=lambda i: float(per_gun[:, i, measure].mean()))
+    saves = per_gun[:, :, 0 if priced else 2].mean(axis=0)
+    most = max(saves[i] for i in open_to)
+    best = next(i for i in open_to if saves[i] >= most - 1e-9 * abs(most))
     row = _row(shop.shop_id, "gun", 4, per_gun[:, best], priced) | {"item": shop.guns[best], "price": price}
     if priced and price is not None:
         mean, low, high = _interval(per_gun[:, best, 0])

@@ -243,11 +243,11 @@ def bench_habit(seeds: int) -> None:
             rows = found.fit.rows([[("technician", p, 1.0)] for p in people])
             drawn = savings.joint_draws(found.fit.posterior.points, rows, 400, rng)
             usual = dict(found.usual.iter_rows())[f"s{s}"]
-            amount = np.ones(4)
+            mean, variance = found.fit.predict([[("technician", p, 1.0)] for p in people])
+            half = savings.better_half(-mean, np.sqrt(variance), np.ones(4))
 
-            def saved(left: np.ndarray, usual: float = usual, amount: np.ndarray = amount) -> np.ndarray:
-                share = np.maximum(usual + left, 1e-6)
-                return np.maximum(1 + savings.better_half(-share)[:, None] / share, 0) @ amount
+            def saved(left: np.ndarray, usual: float = usual, half: savings.Half = half) -> np.ndarray:
+                return np.asarray(np.minimum(half.gap(left), usual + left) @ half.rises)
 
             low, high = np.quantile(saved(drawn), [0.025, 0.975])
             truth = float(saved(np.array([[true[p] for p in people]]))[0])

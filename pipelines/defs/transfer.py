@@ -62,7 +62,7 @@ def decide(context: dg.AssetExecutionContext) -> Iterator[dg.MaterializeResult]:
     tables.have(run, decisions.NEEDS)
     run.teller.progress("decisions", 0, 1)
     with run.timed("decisions"):
-        found = decisions.decide(run.tables, run.settings.flat(), run.transfer_model)
+        found = decisions.decide(run.tables, run.settings, run.transfer_model)
     run.tell(
         "decisions",
         f"{found['practice_cards'].height:,} practice cards, {found['mix_guide'].height:,} lines of the mix guide",

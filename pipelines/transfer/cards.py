@@ -13,7 +13,8 @@ from typing import Any
 
 import polars as pl
 
-from pipelines.transfer.film_model import MATERIAL_OVER, MAX_VIF
+from pipelines.settings import Settings
+from pipelines.transfer.film_model import MAX_VIF
 from pipelines.transfer.habits import Habits
 from pipelines.transfer.options import Z95
 
@@ -70,10 +71,9 @@ def practice_cards(
     edge_bias: pl.DataFrame,
     habits: Habits,
     transfer_by_pair: pl.DataFrame,
-    settings: Mapping[str, Any] | None = None,
+    settings: Settings,
 ) -> pl.DataFrame:
     """Table practice_cards: one row per flag, sorted by shop, technician and kind, never by size."""
-    settings = settings or {}
     used = transfer_by_pair.group_by("technician_id", maintain_order=True).agg(
         shop_id=pl.col("shop_id").sort_by("n", "shop_id", descending=[True, False]).first(),
         guns=pl.col("gun_id").sort_by("n", "gun_id", descending=[True, False]).unique(maintain_order=True),
@@ -90,8 +90,8 @@ def practice_cards(
             })  # fmt: skip
 
     guns = {who: _guns(found) for who, found in guns_of.items()}
-    material = float(settings.get("material_effect", -0.05))
-    over = float(settings.get("over_build_material", MATERIAL_OVER))
+    material = settings.transfer.material_effect
+    over = settings.practice.over_build_material
     for r in technician_effects.filter("flagged").iter_rows(named=True):
         card(
             "low_transfer", r["technician_id"], shop_of.get(r["technician_id"]), "all",

@@ -7,10 +7,11 @@ module: film_model, technique, habits, drift, mixing, savings, gunset, cards.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from typing import Any, Protocol, runtime_checkable
+from typing import Protocol, runtime_checkable
 
 import polars as pl
 
+from pipelines.settings import Settings
 from pipelines.transfer import cards, drift, estimate, film_model, gunset, habits, mixing, savings, technique
 from pipelines.transfer.iterate import Joint
 from schemas import door
@@ -120,9 +121,9 @@ GIVES = (
 
 
 def decide(
-    tables: Mapping[str, pl.DataFrame], settings: Mapping[str, Any] | None = None, joint: Joint | None = None
+    tables: Mapping[str, pl.DataFrame], settings: Settings, joint: Joint | None = None
 ) -> dict[str, pl.DataFrame]:
-    """Every table of GIVES, conformed, from the tables of NEEDS; settings are the flat settings of the workspace.
+    """Every table of GIVES, conformed, from the tables of NEEDS.
 
     tables  by name; those of a run's shelf are read part by part
     joint   the transfer model of these records as `estimate` fitted it; fitted here where it is not at hand
@@ -131,7 +132,6 @@ def decide(
     missing = [name for name in NEEDS if name not in tables]
     if missing:
         raise KeyError(f"decisions need the tables {', '.join(missing)}")
-    settings = dict(settings or {})
     source = _Source(tables)
     out: dict[str, pl.DataFrame] = {}
     out["film_by_technician"] = film_model.film_by_technician(source.parts("film"), settings)
@@ -147,7 +147,7 @@ def decide(
     out["leftover_cups"] = habits.leftover_cups(cups, left.people)
     del cups
     out["savings"], out["savings_basis"] = savings.savings(
-        source.parts("savings"), **source.of("guns and gauges"), joint=joint, habits=left, settings=settings
+        source.parts("savings"), **source.of("guns and gauges"), joint=joint, habits=left
     )
     shaped = {name: formed(name, frame) for name, frame in out.items()}
     shaped["practice_cards"] = formed(
@@ -164,7 +164,7 @@ def decide(
     return {name: shaped.get(name, door.empty(name)) for name in GIVES}
 
 
-def _technique(source: _Source, settings: Mapping[str, Any]) -> dict[str, pl.DataFrame]:
+def _technique(source: _Source, settings: Settings) -> dict[str, pl.DataFrame]:
     panels, heat = [], []
     for part in source.parts("technique"):
         gained = technique.places(**part)
@@ -188,7 +188,7 @@ def _drift(source: _Source, joint: Joint) -> dict[str, pl.DataFrame]:
     }
 
 
-def _mixing(source: _Source, settings: Mapping[str, Any]) -> dict[str, pl.DataFrame]:
+def _mixing(source: _Source, settings: Settings) -> dict[str, pl.DataFrame]:
     known = mixing.past(source.parts("mixing"))
     given = source.of("mix guide")
     tried = mixing.backtest(known.seen, given["products"], settings)

@@ -7,12 +7,12 @@ and its probability of lying outside stand in the ledger (film_build); what is d
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from typing import Any
 
 import numpy as np
 import polars as pl
 from scipy.special import ndtr
 
+from pipelines.settings import Settings
 from pipelines.transfer import flags
 from pipelines.transfer.mixed import Floats
 from pipelines.transfer.options import Z95
@@ -21,7 +21,6 @@ from pipelines.transfer.terms import Fitted, Term, labels, meetings
 CELL = ["shop_id", "technician_id", "role"]
 COLOURED = ("base", "mid_coat")  # their film follows the colour's hiding
 COLOURS_NEEDED = 3
-MATERIAL_OVER = 0.05  # a mean is flagged only for lying above the window by more than this
 MAX_VIF = 3.0
 FEW = 8  # operations below which nobody is flagged: one odd reading must not make a card
 PANEL_CV = 0.08  # spread between panels of one operation that its mean over panels averages out
@@ -91,9 +90,7 @@ def fit(ops: pl.DataFrame) -> tuple[Fitted, Floats]:
     return fitted, fitted.event_sd**2 * chance
 
 
-def film_by_technician(
-    parts: Iterable[Mapping[str, pl.DataFrame]], settings: Mapping[str, Any] | None = None
-) -> pl.DataFrame:
+def film_by_technician(parts: Iterable[Mapping[str, pl.DataFrame]], settings: Settings) -> pl.DataFrame:
     """Per shop, technician and role: mean film over the window's greatest, and the probabilities of lying outside.
 
     parts   film_build, material_ledger and mixes, each part with all rows of its shops; one at a time is held
@@ -105,9 +102,7 @@ def film_by_technician(
     told apart from the gun (VIF <= 3, a gun shared with somebody), in 8 operations or more, and base or mid coat was read in 3
     colours or more.
     """
-    settings = settings or {}
-    material = float(settings.get("over_build_material", MATERIAL_OVER))
-    share = float(settings.get("false_flag_share", 0.05))
+    material, share = settings.practice.over_build_material, settings.transfer.false_flag_share
     films, sums = [], []
     for part in parts:
         films.append(operations(part["film_build"]))

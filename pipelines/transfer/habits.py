@@ -6,20 +6,18 @@ to mix stands in mixing.py. Cups that nobody weighed back say nothing here.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import polars as pl
 from scipy.special import ndtr
 
+from pipelines.settings import Settings
 from pipelines.transfer import flags
 from pipelines.transfer.mixed import Floats, Ints
 from pipelines.transfer.terms import Fitted, Term, labels
 
 CUP = ["shop_id", "mix_id"]
-MATERIAL_LEFTOVER = 0.05  # of what was poured, above the usual for the same work
 MAX_VIF = 3.0
 FEW = 8  # weighed cups
 SIZES_ML = (75.0, 150.0, 300.0, 600.0)
@@ -71,13 +69,12 @@ def cups(mixes: pl.DataFrame, pours: pl.DataFrame, products: pl.DataFrame) -> pl
     )  # fmt: skip
 
 
-def leftover_habits_of_hands(seen: pl.DataFrame, settings: Mapping[str, Any] | None = None) -> Habits:
+def leftover_habits_of_hands(seen: pl.DataFrame, settings: Settings) -> Habits:
     """share = role + size + smallest mix + (shop, role) + product + technician + e; who lies above the usual by over 5 points.
 
     Whoever mixes the small jobs is not shown as wasteful: size and least mix are in the model. Flags by an expected share of
     wrong ones of 5 %, only where hand and product can be told apart (VIF <= 3). The setting is leftover_material.
     """
-    settings = settings or {}
     usual = (
         seen.group_by("shop_id", maintain_order=True)
         .agg(share=(pl.col("share") * pl.col("ml")).sum() / pl.col("ml").sum())
@@ -85,7 +82,7 @@ def leftover_habits_of_hands(seen: pl.DataFrame, settings: Mapping[str, Any] | N
     )
     if seen.height < FEW:
         return Habits(pl.DataFrame(), usual, None)
-    material = float(settings.get("leftover_material", MATERIAL_LEFTOVER))
+    material = settings.practice.leftover_material
     terms = [
         Term("role", labels(seen, "role"), prior=(0.15, 0.15)),
         Term("size", labels(seen, "size"), prior=(0.0, 0.1)),
@@ -112,7 +109,7 @@ def leftover_habits_of_hands(seen: pl.DataFrame, settings: Mapping[str, Any] | N
     apart = vif <= MAX_VIF
     prob = ndtr((effect - material) / np.sqrt(variance))
     flagged = flags.flag(
-        prob, apart & (people["n"].to_numpy() >= FEW) & fit.fit.converged, float(settings.get("false_flag_share", 0.05))
+        prob, apart & (people["n"].to_numpy() >= FEW) & fit.fit.converged, settings.transfer.false_flag_share
     )
     return Habits(
         people.with_columns(

@@ -11,31 +11,22 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import polars as pl
 from scipy import stats
 
+from pipelines.settings import Role, Settings
 from pipelines.transfer.terms import Fitted, Term, labels
 from schemas.area_classes import AREA_CLASSES
 
 OPERATION = ["shop_id", "job_id", "operation_no"]
-PRIMERS = ("wash_primer", "adhesion_promoter", "epoxy", "sprayable_filler", "surfacer", "sealer")
-QUANTILE_PRIMER, QUANTILE_FINISH = 0.90, 0.98
 # Half-normal scales of the sd of log use per m2 (our choice).
 SCALE = {"place": 0.3, "gun": 0.15, "technician": 0.15, "size": 0.15, "colour": 0.25, "event": 0.3}
 ENOUGH_FOR_SHAPE = 60  # residuals of a role from which its own quantile is taken
 FEW = 8  # operations of a role in a shop from which the guide speaks
 BLOCKS = 6  # stretches of time of the trial; the first only teaches
 LEVELS = (50, 70, 80, 90, 95, 98)  # of 100 jobs enough: what else the trial tries, for whoever chooses mix_quantile
-
-
-def quantiles(settings: Mapping[str, Any] | None) -> dict[str, float]:
-    """Quantile per role: the setting mix_quantile over the defaults (primers .90, everything seen .98)."""
-    given = (settings or {}).get("mix_quantile") or {}
-    roles = (*PRIMERS, "base", "mid_coat", "clear", "single_stage", "specialty")
-    return {r: float(given.get(r, QUANTILE_PRIMER if r in PRIMERS else QUANTILE_FINISH)) for r in roles}
 
 
 def uses(tables: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
@@ -134,7 +125,7 @@ def learn(seen: pl.DataFrame, like: Guide | None = None) -> Guide | None:
 
 
 def predict(
-    guide: Guide, wanted: pl.DataFrame, quantile: Mapping[str, float], levels: Sequence[int] = ()
+    guide: Guide, wanted: pl.DataFrame, quantile: Mapping[Role, float], levels: Sequence[int] = ()
 ) -> pl.DataFrame:
     """Predictive mean and quantile of use for rows of shop_id, product_id, role, gun_id, area_class: mL per m2.
 
@@ -234,7 +225,7 @@ def mix_guide(
     products: pl.DataFrame,
     guns: pl.DataFrame,
     transfer_by_gun: pl.DataFrame,
-    settings: Mapping[str, Any] | None = None,
+    settings: Settings,
 ) -> pl.DataFrame:
     """Table mix_guide: every gun and product that met, in every area class.
 
@@ -258,11 +249,10 @@ def mix_guide(
         return pl.DataFrame()
     flush = known.flush.group_by("gun_id", maintain_order=True).agg(flush_g=pl.col("flush_g").median())
     registered = guns.select("gun_id", registered_g="flush_loss_g")
-    default = float((settings or {}).get("flush_loss_g", 5.0))
     te = transfer_by_gun.select("shop_id", "gun_id", "role", te="estimate")
     newest = _newest(products).select("product_id", "film_min_um", "film_max_um", "min_mix_ml", "coats_max")
     return (
-        predict(guide, wanted, quantiles(settings))
+        predict(guide, wanted, settings.guide.mix_quantile)
         .join(counts, on=[*pair, "area_class"], how="left")
         .join(flush, on="gun_id", how="left")
         .join(registered, on="gun_id", how="left")
@@ -271,7 +261,7 @@ def mix_guide(
         .join(newest, on="product_id", how="left")
         .with_columns(
             n=pl.col("n").fill_null(0),
-            flush_ml=pl.coalesce("registered_g", "flush_g", pl.lit(default)) / pl.col("density"),
+            flush_ml=pl.coalesce("registered_g", "flush_g", pl.lit(settings.cup.flush_loss_g)) / pl.col("density"),
             mid_window_ml_per_m2=pl.when((pl.col("q") > 0) & (pl.col("te") > 0)).then(
                 (pl.col("film_min_um") + pl.col("film_max_um")) / 2 / (pl.col("q") * pl.col("te"))
             ),
@@ -286,14 +276,13 @@ def _newest(products: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def backtest(seen: pl.DataFrame, products: pl.DataFrame, settings: Mapping[str, Any] | None = None) -> pl.DataFrame:
+def backtest(seen: pl.DataFrame, products: pl.DataFrame, settings: Settings) -> pl.DataFrame:
     """One row per operation advised from earlier ones alone: `uses` with need_ml, advised_ml, short, would_leave_ml, and at_<level>
     in mL per m2 for each of LEVELS.
 
     The time is cut into 6 stretches of equally many operations; each but the first is advised from all before it. Advised
     are shops' products that were met 8 times before. The advice is rounded up to the least that can be mixed, as at the scale.
     """
-    q = quantiles(settings)
     least = _newest(products).select("product_id", "min_mix_ml")
     guide: Guide | None = None
     out = []
@@ -312,7 +301,7 @@ def backtest(seen: pl.DataFrame, products: pl.DataFrame, settings: Mapping[str, 
         )
         if now.height:
             cell = ["shop_id", "product_id", "role", "gun_id", "area_class"]
-            told = predict(guide, now.select(cell).unique().sort(cell), q, LEVELS)
+            told = predict(guide, now.select(cell).unique().sort(cell), settings.guide.mix_quantile, LEVELS)
             out.append(now.join(told, on=cell, how="left", maintain_order="left"))
     if not out:
         return pl.DataFrame()

@@ -478,7 +478,6 @@ def savings(
     records: pl.DataFrame,
     joint: Joint | None,
     habits: Habits,
-    settings: Mapping[str, Any] | None = None,
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Tables savings and savings_basis. Without a transfer model the levers transfer and gun are not known (null).
 
@@ -552,13 +551,7 @@ def draw_shop(
             if name not in known:  # of whom no record tells is as uncertain as any of the kind
                 effects[:, n] += unknown[:, n] * spread["technician" if n < hands else "gun"]
         hand, gun, new = effects[:, :hands], effects[:, hands:-1], effects[:, -1]
-        if hands:
-            own = _take(rows, np.arange(hands))
-            sd = np.sqrt(np.maximum(joint.posterior.variance(own), 0.0))
-            sd = np.where([t in known for t in shop.technicians], sd, spread["technician"].mean())
-            named = shop.technician >= 0
-            volume = np.bincount(shop.technician[named], shop.sprayed[named, 2], hands)
-            half = better_half(joint.posterior.mean(own), sd, volume)
+        half = half_of_hands(shop, joint)
     left, own_left, left_mean, left_half = np.zeros((draws, mixers)), np.zeros((draws, mixers)), np.zeros(mixers), None
     if habits.fit is not None and mixers:
         parts = [[("technician", m, 1.0)] for m in shop.mixers]
@@ -578,6 +571,20 @@ def draw_shop(
     drawn = Effects(hand, gun, new, event, left, left_mean, own_left, half, left_half)
     halves = {"leftover": left_half, "transfer": half}
     return *levers(shop, drawn, over, repeat_factors(shop.repeat_jobs, draws, rng)), halves
+
+
+def half_of_hands(shop: Shop, joint: Joint) -> Half | None:
+    """The better half of a shop's hands by transfer; None where nobody is named."""
+    if not shop.technicians:
+        return None
+    rows = effect_rows(joint, shop.technicians, [])
+    known = {level for kind, level in joint.design.names if kind == "technician"}
+    unknown = float(_each(joint.posterior.points, _place(joint, "technician"), len(joint.posterior.points)).mean())
+    sd = np.sqrt(np.maximum(joint.posterior.variance(rows), 0.0))
+    sd = np.where([t in known for t in shop.technicians], sd, unknown)
+    named = shop.technician >= 0
+    volume = np.bincount(shop.technician[named], shop.sprayed[named, 2], len(shop.technicians))
+    return better_half(joint.posterior.mean(rows), sd, volume)
 
 
 def _place(joint: Joint, kind: str) -> int | None:

@@ -12,22 +12,20 @@ Banding the edges first raises E on purpose, and sag moves film down: T and E sa
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from functools import cache
-from typing import Any
 
 import numpy as np
 import polars as pl
 from scipy import optimize, special, stats
 from scipy.special import ndtr
 
+from pipelines.settings import Settings
 from pipelines.transfer import flags
 from pipelines.transfer.terms import Fitted, Term, by_themselves, labels
 
 PANEL = ["shop_id", "job_id", "panel_id", "from_operation", "to_operation"]
 HAND = ["shop_id", "technician_id", "role"]
 PLACES_A_ROW = 2  # of three: a row with fewer readings says nothing
-MATERIAL_TILT = 0.10
 MAX_VIF = 3.0
 FEW = 3  # panels: one panel is never quoted
 POWER = 0.80
@@ -181,15 +179,14 @@ def _interval(values: np.ndarray) -> tuple[float, float, float]:
     return mean, mean - half, mean + half
 
 
-def tilt_of_hands(each: pl.DataFrame, settings: Mapping[str, Any]) -> pl.DataFrame:
+def tilt_of_hands(each: pl.DataFrame, settings: Settings) -> pl.DataFrame:
     """Who is shown to tilt: technician_id with prob_tilt, n_technician, reliability, vif, separable, with_whom, flagged.
 
     T = mean of the role + technician + gun + e; what is judged is the mean over a technician's panels of role and own effect,
     as if with the shop's typical gun. The roles' means are held near 0 by a prior of sd 5 %. P(|tilt| > 10 %) (setting
     tilt_material); flags by an expected share of wrong ones of 5 %.
     """
-    material = float(settings.get("tilt_material", MATERIAL_TILT))
-    share = float(settings.get("false_flag_share", 0.05))
+    material, share = settings.practice.tilt_material, settings.transfer.false_flag_share
     hands, guns = labels(each, "technician_id"), labels(each, "gun_id")
     ones = np.ones(each.height)
     fitted = Fitted(
@@ -232,7 +229,7 @@ def tilt_of_hands(each: pl.DataFrame, settings: Mapping[str, Any]) -> pl.DataFra
     )
 
 
-def edge_bias(each: pl.DataFrame, settings: Mapping[str, Any] | None = None) -> pl.DataFrame:
+def edge_bias(each: pl.DataFrame, settings: Settings) -> pl.DataFrame:
     """Tilt, edge and stripes per shop, technician and role, with t intervals over panels (tables edge_bias).
 
     Stripes: F = mean lack / mean within over panels, on (panels, sum of places - 3) degrees of freedom; three rows cannot
@@ -259,7 +256,7 @@ def edge_bias(each: pl.DataFrame, settings: Mapping[str, Any] | None = None) -> 
     if not frame.height:
         return frame
     # the flag stands where it is seen: in roles whose own mean leans the same way
-    people = tilt_of_hands(each, settings or {})
+    people = tilt_of_hands(each, settings)
     sign = each.group_by("technician_id", maintain_order=True).agg(lean=pl.col("tilt").mean())
     return (
         frame.join(people, on="technician_id", how="left")

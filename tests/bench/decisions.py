@@ -16,8 +16,12 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from pipelines.settings import Settings
 from pipelines.transfer import decisions, drift, film_model, habits, mixing, savings, technique
 from pipelines.transfer.estimate import fitted_model
+
+SETTINGS = Settings()
+PRIMERS = ("wash_primer", "adhesion_promoter", "epoxy", "sprayable_filler", "surfacer", "sealer")
 
 ROLES3 = ("surfacer", "base", "clear")
 
@@ -137,16 +141,16 @@ def flags_of(rng: np.random.Generator, what: str, kind: str) -> tuple[int, int, 
     if what == "film":
         films, truth = draw_films(rng, kind)
         table = films_of(films).filter("flagged").join(truth, on=["technician_id", "role"])
-        real = pl.col("truth") > 1 + film_model.MATERIAL_OVER
+        real = pl.col("truth") > 1 + SETTINGS.practice.over_build_material
         return table.height, table.filter(~real).height, truth.filter(real).height
     if what == "tilt":
         frame, true = draw_tilts(rng, kind)
-        found = technique.tilt_of_hands(frame, {}).filter("flagged")["technician_id"].to_list()
-        real_ones = {t for t, x in true.items() if abs(x) > technique.MATERIAL_TILT}
+        found = technique.tilt_of_hands(frame, SETTINGS).filter("flagged")["technician_id"].to_list()
+        real_ones = {t for t, x in true.items() if abs(x) > SETTINGS.practice.tilt_material}
     else:
         frame, true = draw_cups(rng, kind)
-        found = habits.leftover_habits_of_hands(frame).people.filter("flagged")["technician_id"].to_list()
-        real_ones = {t for t, x in true.items() if x > habits.MATERIAL_LEFTOVER}
+        found = habits.leftover_habits_of_hands(frame, SETTINGS).people.filter("flagged")["technician_id"].to_list()
+        real_ones = {t for t, x in true.items() if x > SETTINGS.practice.leftover_material}
     return len(found), len(set(found) - real_ones), len(real_ones)
 
 
@@ -163,7 +167,7 @@ NOTHING_POURED = {"material_ledger": EMPTY_LEDGER, "mixes": EMPTY_MIXES}
 
 
 def films_of(films: pl.DataFrame) -> pl.DataFrame:
-    return film_model.film_by_technician([{"film_build": films} | NOTHING_POURED])
+    return film_model.film_by_technician([{"film_build": films} | NOTHING_POURED], SETTINGS)
 
 
 def bench_flags(seeds: int) -> None:
@@ -236,7 +240,7 @@ def bench_habit(seeds: int) -> None:
     stated: list[tuple[float, float]] = []
     for _ in range(seeds):
         frame, true = draw_cups(rng, "normal")
-        found = habits.leftover_habits_of_hands(frame)
+        found = habits.leftover_habits_of_hands(frame, SETTINGS)
         assert found.fit is not None
         for s in range(8):
             people = [f"t{i:03d}" for i in range(4 * s, 4 * s + 4)]
@@ -282,13 +286,12 @@ def whole(seed: int, **more: Any) -> tuple[dict[str, pl.DataFrame], Any]:
     """Every table of one invented business, ledger and transfer model included, and the scenario with its truth."""
     from pipelines import run as runs
     from pipelines.ledger import runner
-    from pipelines.settings import Settings
     from pipelines.transfer.estimate import estimate
     from schemas import door, events, reference, registers
     from seed_data import scenario
 
     s = scenario.build(seed=seed, **more)
-    settings = Settings().flat()
+    settings = SETTINGS.flat()
     drawn = {**s.canonical, **s.registers}
     tables: dict[str, pl.DataFrame] = {}
     for name in [*events.EVENTS, *registers.REGISTERS]:
@@ -317,9 +320,9 @@ def whole(seed: int, **more: Any) -> tuple[dict[str, pl.DataFrame], Any]:
 
 
 def true_savings(
-    shop: savings.Shop, year: savings.Year, s: Any, rng: np.random.Generator
+    shop: savings.Shop, year: savings.Year, s: Any, half: savings.Half | None, rng: np.random.Generator
 ) -> tuple[np.ndarray, np.ndarray]:
-    """What `levers` gives with the drawn business's true effects, over-build and rate of repeats."""
+    """What `levers` gives with the drawn business's true effects, over-build and rate of repeats, against that yardstick."""
     technicians = dict(s.truth["truth_technicians"].select("technician_id", pl.col("effect").log()).iter_rows())
     from seed_data.business import ATOMISING_EFFECT
 
@@ -337,7 +340,12 @@ def true_savings(
     )["job_id"].n_unique()  # fmt: skip
     again = np.array([eligible * s.parameters.redo / max(len(shop.repeat_jobs), 1)])
     over = np.ones((1, len(set(shop.roles))))
-    return savings.levers(shop, hand, gun, new, np.zeros((1, len(shop.mixers))), over, again)
+    mixers = len(shop.mixers)
+    effects = savings.Effects(
+        hand, gun, new, np.array([s.parameters.sd_event]), np.zeros((1, mixers)), np.zeros(mixers), np.zeros((1, mixers)),
+        half, None,
+    )  # fmt: skip
+    return savings.levers(shop, effects, over, again)
 
 
 def true_over(shop: savings.Shop, tables: dict[str, pl.DataFrame], year: savings.Year, s: Any) -> np.ndarray:
@@ -395,10 +403,12 @@ def bench_scenario(seeds: int, cups: int = 3000) -> None:
             ("prob_under", pl.col("true_um") < pl.col("film_min_um")),
         ):
             panel.append(seen.select(side, outside.cast(pl.Float64)).to_numpy())
-        tried = mixing.backtest(mixing.past([tables]).seen, tables["products"])
+        tried = mixing.backtest(mixing.past([tables]).seen, tables["products"], SETTINGS)
         for role, is_short in tried.select("role", "short").iter_rows():
-            short.setdefault("primers .10" if role in mixing.PRIMERS else "finish .02", []).append(float(is_short))
-        left = habits.leftover_habits_of_hands(habits.cups(tables["mixes"], tables["pours"], tables["products"]))
+            short.setdefault("primers .10" if role in PRIMERS else "finish .02", []).append(float(is_short))
+        left = habits.leftover_habits_of_hands(
+            habits.cups(tables["mixes"], tables["pours"], tables["products"]), SETTINGS
+        )
         flagged["seeds"] += int(left.people["flagged"].any())
         joint = fitted_model(tables["records"], tables["record_layers"], tables["gun_services"])
         table, _ = savings.savings([tables], tables["guns"], tables["records"], joint, left)
@@ -406,7 +416,7 @@ def bench_scenario(seeds: int, cups: int = 3000) -> None:
             true_shares = true_over(shop, tables, year, s)
             saved_over = shop.over
             shop.over = true_shares
-            first, per_gun = true_savings(shop, year, s, rng)
+            first, per_gun = true_savings(shop, year, s, savings.half_of_hands(shop, joint), rng)
             shop.over = saved_over
             for lever, low, high, item in table.filter(pl.col("shop_id") == shop.shop_id).select(
                 "lever", "per_year_solids_kg_low", "per_year_solids_kg_high", "item"

@@ -5,6 +5,7 @@ import re
 import polars as pl
 import pytest
 
+from pipelines.settings import Settings
 from pipelines.transfer import cards, decisions
 from pipelines.transfer.habits import Habits
 from pipelines.transfer.terms import Fitted
@@ -35,7 +36,7 @@ def one_of_each() -> pl.DataFrame:
     )  # fmt: skip
     pairs = pl.DataFrame({"shop_id": ["s"] * 2, "technician_id": ["t1", "t2"], "gun_id": ["g7", "g8"], "n": [40, 40]})
     left = Habits(people, pl.DataFrame({"shop_id": ["s"], "share": [0.16]}), None)
-    return decisions.formed("practice_cards", cards.practice_cards(te, film, edge, left, pairs, {}))
+    return decisions.formed("practice_cards", cards.practice_cards(te, film, edge, left, pairs, Settings()))
 
 
 def test_a_card_for_each_flag_and_for_nothing_else():

@@ -7,6 +7,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from pipelines.settings import Settings
 from pipelines.transfer import advice, mixing
 from schemas.area_classes import AREA_CLASSES, area_class
 
@@ -42,7 +43,7 @@ def test_advised_amounts_run_short_as_often_as_promised():
         seen = drawn_uses(rng)
         guide = mixing.learn(seen[:1000])
         assert guide is not None
-        told = mixing.predict(guide, seen[1000:], mixing.quantiles(None))
+        told = mixing.predict(guide, seen[1000:], Settings().guide.mix_quantile)
         for role, use, advised in told.select("role", "use", "advised_ml_per_m2").iter_rows():
             short[role].append(use > advised)
     assert np.mean(short["surfacer"]) == pytest.approx(0.10, abs=0.03)
@@ -55,7 +56,7 @@ def test_a_gun_never_seen_is_advised_more_than_a_known_one():
     assert guide is not None
     row = {"shop_id": "a", "product_id": "clear", "role": "clear", "area_class": "1.5_to_4"}
     told = mixing.predict(
-        guide, pl.DataFrame([row | {"gun_id": "g0"}, row | {"gun_id": "new"}]), mixing.quantiles(None)
+        guide, pl.DataFrame([row | {"gun_id": "g0"}, row | {"gun_id": "new"}]), Settings().guide.mix_quantile
     )
     known, new = (told["advised_ml_per_m2"] / told["as_sprayed_ml_per_m2"]).to_list()
     assert new > known > 1
@@ -72,7 +73,7 @@ def test_the_quantile_of_a_next_value_by_hand(q: float, expected: float):
 
 
 def test_the_setting_of_a_role_wins_and_others_keep_their_default():
-    q = mixing.quantiles({"mix_quantile": {"clear": 0.9}})
+    q = Settings.model_validate({"guide": {"mix_quantile": {"clear": 0.9}}}).guide.mix_quantile
     assert q["clear"] == 0.9 and q["base"] == 0.98 and q["surfacer"] == 0.90
 
 

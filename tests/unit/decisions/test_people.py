@@ -114,7 +114,7 @@ def test_a_tilt_of_the_gun_is_not_the_hands(drawn):
     frame, _ = drawn.draw_tilts(np.random.default_rng(27), "zero")
     # one gun of the first shop sprays heavy at the top, whoever holds it
     frame = frame.with_columns(tilt=pl.col("tilt") + pl.when(pl.col("gun_id") == "g001").then(0.12).otherwise(0.0))
-    found = technique.tilt_of_hands(frame, {})
+    found = technique.tilt_of_hands(frame, Settings())
     assert not found["flagged"].any()
 
 
@@ -123,7 +123,7 @@ def test_reliability_grows_with_records_and_nobody_is_ordered_below_the_line(dra
     few, _ = drawn.draw_tilts(rng, "normal", panels=2)
     few = few.with_columns(n=pl.int_range(pl.len()).over("technician_id")).filter(pl.col("n") < 2)
     many, _ = drawn.draw_tilts(rng, "normal", panels=60)
-    low, high = (technique.tilt_of_hands(f, {})["reliability"].mean() for f in (few, many))
+    low, high = (technique.tilt_of_hands(f, Settings())["reliability"].mean() for f in (few, many))
     assert low < cards.RANK_RELIABILITY < high
 
 
@@ -136,7 +136,7 @@ def test_small_mixes_do_not_make_a_hand_wasteful(drawn):
     frame = frame.with_columns(
         share=pl.when(pl.col("size") == "0").then((pl.col("share") + 0.15).clip(0, 0.9)).otherwise("share")
     )
-    people = habits.leftover_habits_of_hands(frame).people
+    people = habits.leftover_habits_of_hands(frame, Settings()).people
     assert not people["flagged"].any()
 
 
@@ -153,7 +153,7 @@ def test_no_read_film_says_nothing(drawn):
 
 
 def test_what_counts_as_material_is_a_setting_and_acts(drawn):
-    """The same people: fewer are flagged the larger what counts; the modules' own figures are the settings' defaults."""
+    """The same people: fewer are flagged the larger what counts."""
     rng = np.random.default_rng(31)
     films, _ = drawn.draw_films(rng, "few")
     tilts, _ = drawn.draw_tilts(rng, "few")
@@ -162,17 +162,13 @@ def test_what_counts_as_material_is_a_setting_and_acts(drawn):
     def flagged(over: float, tilt: float, leftover: float) -> tuple[int, int, int]:
         chosen = Settings.model_validate(
             {"practice": {"over_build_material": over, "tilt_material": tilt, "leftover_material": leftover}}
-        ).flat()
+        )
         film = film_model.film_by_technician([{"film_build": films} | drawn.NOTHING_POURED], chosen)
         left = habits.leftover_habits_of_hands(cups, chosen).people
         return film["flagged"].sum(), technique.tilt_of_hands(tilts, chosen)["flagged"].sum(), left["flagged"].sum()
 
     usual, strict = flagged(0.05, 0.10, 0.05), flagged(0.50, 0.60, 0.60)
     assert all(u > 0 and s == 0 for u, s in zip(usual, strict, strict=True))
-    default = Settings().practice
-    assert default.over_build_material == film_model.MATERIAL_OVER
-    assert default.tilt_material == technique.MATERIAL_TILT
-    assert default.leftover_material == habits.MATERIAL_LEFTOVER
 
 
 def test_the_cups_behind_a_card_on_leftovers_are_those_of_whom_it_is_about():

@@ -4,6 +4,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from pipelines.settings import Settings
 from pipelines.transfer import technique
 
 
@@ -64,7 +65,9 @@ def test_a_row_with_one_reading_takes_the_panel_out():
 
 
 def test_one_panel_is_never_quoted():
-    row = technique.edge_bias(technique.panels(many(np.random.default_rng(2), 1, 0.5, 0))).row(0, named=True)
+    row = technique.edge_bias(technique.panels(many(np.random.default_rng(2), 1, 0.5, 0)), Settings()).row(
+        0, named=True
+    )
     assert row["n_panels"] == 1 and row["tilt"] is None and not row["flagged"]
 
 
@@ -73,7 +76,7 @@ def test_intervals_cover_and_spread_is_found():
     hits = 0
     for _ in range(60):
         each = technique.panels(many(rng, 8, 0.06, 0.04))
-        row = technique.edge_bias(each).row(0, named=True)
+        row = technique.edge_bias(each, Settings()).row(0, named=True)
         hits += (row["tilt_low"] < 0.06 < row["tilt_high"]) + (row["edge_low"] < 0.04 < row["edge_high"])
     assert 0.88 <= hits / 120 <= 1
     assert technique.spread(technique.panels(many(rng, 60, 0.2, 0.1))) == pytest.approx(0.12, rel=0.1)
@@ -81,8 +84,8 @@ def test_intervals_cover_and_spread_is_found():
 
 def test_stripes_show_where_rows_differ_and_not_where_they_only_tilt():
     rng = np.random.default_rng(4)
-    tilted = technique.edge_bias(technique.panels(many(rng, 30, 0.3, 0))).row(0, named=True)
-    striped = technique.edge_bias(technique.panels(many(rng, 30, 0.0, 0.15))).row(0, named=True)
+    tilted = technique.edge_bias(technique.panels(many(rng, 30, 0.3, 0)), Settings()).row(0, named=True)
+    striped = technique.edge_bias(technique.panels(many(rng, 30, 0.0, 0.15)), Settings()).row(0, named=True)
     assert tilted["stripe_p"] > 0.01
     assert striped["stripe_p"] < 1e-6 and striped["stripe_f"] > 3
 

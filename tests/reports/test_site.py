@@ -13,12 +13,14 @@ import pytest
 from published_frames import frame, make
 from reading import read
 
+from reports import wording
 from reports.site import PAGES, build
 from reports.site.figures.intervals import intervals
 from reports.site.figures.runs import geometry
 from reports.site.figures.strip import shares, strip
 from reports.site.page_sums import between, joined_words, ledger_sums, transfer_rows
 from reports.site.page_tables import PageTables
+from reports.site.pages import savings_section
 from reports.site.pages.common import default_role, interval_rows
 from reports.site.theme import PARTS
 
@@ -305,6 +307,30 @@ def test_the_amounts_sum_to_the_published_ledger_by_every_filter(tables) -> None
             for part in ("poured", *(p.key for p in PARTS)):
                 assert sums[f"{part}.solids"] == pytest.approx(kept[f"{part}_solids_g"].sum() / 1000, abs=1e-3)
                 assert sums[f"{part}.cost"] == pytest.approx(kept[f"{part}_cost"].sum(), abs=0.05)
+
+
+def test_each_end_of_a_saving_stands_where_its_end_belongs(tables) -> None:
+    """Cost, VOC and solids, value, low and high, as the savings table has them, on the page and in what its script reckons by."""
+    book = PageTables(tables, SETTINGS)
+    one = tables["savings"].filter(pl.col("lever") == "transfer")
+    columns = {
+        "cost": ("per_year_cost", "low", "high"),
+        "voc": ("per_year_voc_kg", "per_year_voc_kg_low", "per_year_voc_kg_high"),
+        "solids": ("per_year_solids_kg", "per_year_solids_kg_low", "per_year_solids_kg_high"),
+    }
+    lever = next(x for x in savings_section.levers(book) if x.key == "transfer")
+    for name, ends in columns.items():
+        value, low, high = lever.amounts[name]
+        assert (value, low, high) == pytest.approx(tuple(one[c].sum() for c in ends))
+        assert low < value < high
+    embedded = json.loads(savings_section.make(book)["savings_json"])
+    for row in one.iter_rows(named=True):
+        told = embedded["shops"][row["shop_id"]]["levers"]["transfer"]
+        for numbers, ends in zip(told, columns.values(), strict=True):
+            assert numbers == pytest.approx([row[c] for c in ends], rel=1e-5)
+    voc, low, high = (one[c].sum() for c in columns["voc"])
+    html = pages(build(tables, SETTINGS))["owner.html"]
+    assert str(wording.quantity(voc, "mass_kg", low, high, bare=True)) in html
 
 
 def test_a_part_without_a_figure_stays_unknown_and_is_not_zero(tables) -> None:

@@ -1,8 +1,10 @@
 """Change points, steps and wear in series whose truth is drawn."""
 
 import itertools
+from datetime import date, datetime
 
 import numpy as np
+import polars as pl
 import pytest
 
 from pipelines.transfer import drift
@@ -87,3 +89,22 @@ def test_months_until_the_next_loss_by_hand():
     # 0.1 % of log TE a litre, 20 litres a month: ln(0.95) = -0.0513 -> 2.56 months
     assert drift._months(-0.001, 20.0) == pytest.approx(2.5647, abs=1e-3)
     assert drift._months(0.0, 20.0) is None and drift._months(0.001, 20.0) is None
+
+
+def test_litres_are_those_sprayed_before_an_operation_since_the_last_service():
+    """By hand: 200 g less 8 g of flush at 1.2 g/mL is 160 mL; cleaning is no service, a new tip is one."""
+    days = [datetime(2026, 3, d, 9) for d in (2, 3, 4, 5)]
+    key = {"shop_id": ["s"] * 4, "job_id": [f"j{k}" for k in range(4)], "operation_no": [1] * 4}
+    sprays = pl.DataFrame(key | {"gun_id": ["g"] * 4, "started_at": days})
+    sprayed = pl.DataFrame(key | {
+        "mix_id": [f"m{k}" for k in range(4)], "expected_gone_g": [200.0, 128.0, 68.0, 20.0], "flush_g": [8.0] * 4
+    })  # fmt: skip
+    mixes = pl.DataFrame(
+        {"shop_id": ["s"] * 4, "mix_id": [f"m{k}" for k in range(4)], "density_g_per_ml": [1.2, 1.0, 1.0, 1.0]}
+    )
+    services = pl.DataFrame({
+        "gun_id": ["g", "g"], "serviced_on": [date(2026, 3, 3), date(2026, 3, 5)], "work": ["cleaned", "tip_changed"]
+    })  # fmt: skip
+    found = drift.litres_sprayed(sprays, sprayed, mixes, services).sort("job_id")
+    assert found["litres"].to_list() == pytest.approx([0.0, 0.160, 0.160 + 0.120, 0.0])
+    assert found["since"].to_list() == [date(2026, 3, 2)] * 3 + [date(2026, 3, 5)]

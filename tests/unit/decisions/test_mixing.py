@@ -62,6 +62,40 @@ def test_a_gun_never_seen_is_advised_more_than_a_known_one():
     assert new > known > 1
 
 
+def test_what_is_used_on_average_is_the_mean_and_not_the_middle():
+    """E exp(x) = exp(mean + s^2/2): at a spread of .4 the mean of use lies 8 % above its median."""
+    rng = np.random.default_rng(5)
+    n = 3000
+    seen = drawn_uses(rng, n).with_columns(
+        use=pl.Series(np.exp(rng.normal(5.0, 0.4, n))), role=pl.lit("clear"), product_id=pl.lit("clear")
+    )
+    guide = mixing.learn(seen)
+    assert guide is not None
+    told = mixing.predict(guide, seen, Settings().guide.mix_quantile)
+    assert told["as_sprayed_ml_per_m2"].mean() == pytest.approx(seen["use"].mean(), rel=0.015)
+    assert seen["use"].mean() > 1.06 * seen["use"].median()
+
+
+def test_the_flush_of_the_register_wins_over_the_measured_one_and_that_over_the_setting():
+    seen = drawn_uses(np.random.default_rng(6), 600)
+    met = seen.select("shop_id", "product_id", "gun_id", "role").unique().with_columns(coats=pl.lit(2.0))
+    paint = met.select("shop_id", "product_id").unique().with_columns(q=pl.lit(0.4), density=pl.lit(1.25))
+    measured = pl.DataFrame({"gun_id": ["g0", "g0", "g0", "g1"], "flush_g": [6.0, 10.0, 7.0, 9.0]})
+    guns = pl.DataFrame(
+        {"gun_id": [f"g{k}" for k in range(6)], "flush_loss_g": [5.0, *[None] * 5]},
+        schema_overrides={"flush_loss_g": pl.Float64},
+    )
+    products = pl.DataFrame(
+        {"product_id": ["clear", "surfacer"], "valid_from": [None, None], "film_min_um": [40.0, 90.0], "film_max_um": [60.0, 150.0],
+         "min_mix_ml": [50.0, 50.0], "coats_max": [2, 3]}
+    )  # fmt: skip
+    none = pl.DataFrame(schema={"shop_id": pl.String, "gun_id": pl.String, "role": pl.String, "estimate": pl.Float64})
+    settings = Settings.model_validate({"cup": {"flush_loss_g": 2.5}})
+    told = mixing.mix_guide(mixing.Past(seen, paint, met, measured), products, guns, none, settings)
+    flush = dict(told.select("gun_id", "flush_ml").unique().iter_rows())
+    assert flush == pytest.approx({"g0": 4.0, "g1": 7.2} | {f"g{k}": 2.0 for k in range(2, 6)})
+
+
 def test_too_few_operations_teach_nothing():
     assert mixing.learn(drawn_uses(np.random.default_rng(3), n=5)) is None
 

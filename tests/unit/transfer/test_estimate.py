@@ -56,6 +56,19 @@ def test_every_table_keeps_its_contract(found):
     conforms(found)
 
 
+def test_a_cell_speaks_of_its_own_operations_each_counted_once(network, found):
+    """log TE of a pair is the mean over its operations of the log TE that their own work gives them."""
+    own = network.layers.join(
+        found["operation_te"].filter(pl.col("source") == "model"), on=["shop_id", "op_job_id", "operation_no"]
+    )
+    whole = network.layers.group_by(CELL).len("all")
+    cells = own.group_by(CELL).agg(pl.len(), mean=pl.col("te").log().mean(), classes=pl.col("area_class").n_unique())
+    cells = cells.join(whole, on=CELL).filter((pl.col("len") == pl.col("all")) & (pl.col("classes") > 1))
+    cells = cells.join(found["transfer_by_pair"].drop_nulls("estimate"), on=CELL)
+    assert cells.height >= 10
+    assert cells["mean"].exp().to_list() == pytest.approx(cells["estimate"].to_list(), rel=1e-9)
+
+
 def test_the_model_s_own_terms_are_told_with_their_intervals(found):
     told = found["transfer_model"]
     work = told.filter(pl.col("term").is_in(["area_class", "blended", "plastic", "unweighed", "role", "spread"]))

@@ -159,7 +159,7 @@ def test_labour_of_repeats_is_hours_times_the_rate(business: tuple[dict[str, pl.
     from pipelines.ledger import runner
 
     tables, _ = business
-    rated = runner.run_statement("job_costs", tables, SETTINGS | {"labour_rate_per_hour": 60.0})
+    rated = runner.run_statement("job_costs", tables, SETTINGS.flat() | {"labour_rate_per_hour": 60.0})
     redo = tables["operations"].filter(pl.col("redo_of").is_not_null())
     minutes = (redo["ended_at"] - redo["started_at"]).dt.total_minutes().sum()
     assert minutes > 0

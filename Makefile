@@ -2,7 +2,7 @@
 
 SHELL := /bin/sh
 .DEFAULT_GOAL := help
-.PHONY: help demo test spark pictures charts dictionary bench-transfer bench-decisions fuzz kills bench bench-large bench-spark bench-direct check dagster lock browser clean
+.PHONY: help demo test spark pictures charts dictionary bench-transfer bench-decisions fuzz kills bench bench-large bench-spark bench-direct bench-film check dagster lock browser clean
 
 VENV := .venv
 BIN := $(VENV)/bin
@@ -25,6 +25,7 @@ help:
 	@echo "make bench     time and memory of a run at 0.1, 1 and 10 million pours, beside a bare read and plain pandas; bench-large: at 100"
 	@echo "make bench-spark   time and memory of both engines with one worker and with two (needs Java 17 or newer)"
 	@echo "make bench-direct   how often the direct intervals hold the truth, over 100 invented businesses"
+	@echo "make bench-film    how often films on panels lie where film_build says, over whole invented workspaces"
 	@echo "make bench-transfer, make bench-decisions   the long simulations behind the model and the decisions"
 	@echo "make pictures  the README's pictures, of the demo's pages"
 	@echo "make charts    the pages' drawing library, of the version of the plotly package"
@@ -118,6 +119,9 @@ bench-spark: spark
 
 bench-direct: $(TOOLS)
 	nice -n 10 $(BIN)/python tests/bench/direct_intervals.py
+
+bench-film: $(TOOLS)
+	nice -n 10 $(BIN)/python tests/bench/film_build.py
 
 bench-transfer: $(TOOLS)
 	nice -n 10 $(BIN)/python tests/bench/transfer_model.py

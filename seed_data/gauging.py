@@ -64,7 +64,7 @@ def readings_of(
     end: np.ndarray,
     rng: np.random.Generator,
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Readings of all stages, and the true film of each operation on each panel.
+    """Readings of all stages, and the true film of each operation on each panel, as applied and after the sanding that followed.
 
     The film of a panel is a field over nine places (three rows, three columns) that grows and is sanded in step with
     the operations, so that readings at marked places see the same old film twice; readings at no marked place draw new
@@ -116,6 +116,10 @@ def readings_of(
         k: [] for k in ("job", "place", "after", "row", "col", "no", "value", "at", "gauge", "strip")
     }
     truth: dict[str, list[np.ndarray]] = {k: [] for k in ("job", "slot", "place", "film", "area", "fraction")}
+    sanded, top = (
+        np.zeros(film.shape),
+        np.full((n, P), -1),
+    )  # um taken from each film while it lay on top; which one does
     strip_mean, strip_whole = np.zeros(n), np.zeros(n)
     strip_on = np.zeros(n, bool)
 
@@ -184,6 +188,8 @@ def readings_of(
         mean = mean - take
         field9 = np.maximum(field9 - take[:, :, None] * (1 + 0.15 * rng.normal(0, 1, field9.shape)), 0.0)
         spread = spread + (0.15 * take) ** 2
+        jj, pp = np.nonzero((top >= 0) & (take > 0))
+        sanded[jj, top[jj, pp], pp] += take[jj, pp]
 
     stage_of = dict(_STAGES)
     job_has = {slot: np.asarray(rng.random(n) < (prob or 0.0)) for slot, prob in _STAGES}
@@ -221,6 +227,7 @@ def readings_of(
                 strip_mean = f[:, 0] * (1 + rng.normal(0, 0.10, n))
             if slot in (BASE, MID, CLEAR):
                 strip_whole = strip_whole + f[:, 0] * (1 + rng.normal(0, 0.10, n))
+            top = np.where(on, slot, top)
             a, q = np.nonzero(on)
             for key, x_ in (("job", a), ("slot", np.full(len(a), slot)), ("place", q), ("film", f[a, q]),
                             ("area", jobs.area_true[a, q]), ("fraction", part[a, q])):  # fmt: skip
@@ -230,6 +237,7 @@ def readings_of(
             field9 = np.where(on[:, :, None], 0.0, field9)
             spread = np.where(on, 0.0, spread)
         elif slot == HAND:
+            top = np.where(on, -1, top)
             fill = np.where(on, rng.uniform(150, 600, (n, P)), 0.0)
             mean, field9 = mean + fill, field9 + fill[:, :, None] * (1 + rng.normal(0, 0.1, field9.shape))
             spread = spread + (0.1 * fill) ** 2
@@ -306,6 +314,7 @@ def readings_of(
             "panel_id": labels(biz.PANELS, jobs.panel[tj, tp]) if len(tj) else pl.Series([], dtype=pl.String),
             "face": labels(biz.FACES, jobs.face[tj, tp]) if len(tj) else pl.Series([], dtype=pl.String),
             "film_um": cat(truth, "film", float),
+            "film_sanded_um": cat(truth, "film", float) - sanded[tj, ts, tp],
             "area_m2": cat(truth, "area", float),
             "covered_fraction": cat(truth, "fraction", float),
         }

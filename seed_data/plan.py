@@ -46,6 +46,7 @@ class Parameters:
     within_cv: float = 0.13
     operation_sd: float = 0.08
     fraction_sd: float = 0.10
+    inner_sd: float = 0.15
     # readings
     read_job: float = 0.85
     read_panel: float = 0.88

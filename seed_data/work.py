@@ -47,7 +47,7 @@ def spray_film(
     target *= np.exp(rng.normal(0, p.operation_sd, target.shape))
     film = target[:, :, None] * np.exp(rng.normal(0, p.panel_sd, shape))
     inner = (jobs.face > 0)[:, None, :]
-    film *= np.where(inner, 0.6 * np.exp(rng.normal(0, 0.15, (shape[0], 1, shape[2]))), 1.0)
+    film *= np.where(inner, 0.6 * np.exp(rng.normal(0, p.inner_sd, (shape[0], 1, shape[2]))), 1.0)
     return np.where(jobs.fraction > 0, film, 0.0)
 
 

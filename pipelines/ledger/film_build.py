@@ -80,8 +80,8 @@ def told_films(
 
     Where transfer alone tells, relative variances: own2, one operation's chance and the spread between panels; loose2, leftover,
     flush loss, areas and fractions covered, which average out over an operation's panels; shared2, the cell of gun, technician
-    and role, the gauge's gain (transfer was found with the same areas, densities and solids: those cancel), and the ratio of inner
-    faces. An operation's own record tells of that operation alone.
+    and role with what all records share, and the ratio of inner faces. Of what they share, the table of areas, solids and
+    densities cancel: the transfer was found with the same ones. An operation's own record tells of that operation alone.
     """
     landed = pl.col("source") == "from transfer"
     outer, ratio = pl.col("face") == "outer", settings.film.inner_face_ratio
@@ -103,7 +103,14 @@ def told_films(
     loose = (pl.col(name).fill_nan(0.0).fill_null(0.0) for name in ("left2", "area2"))
     own, model = (pl.col("told_by").eq_missing(name) for name in ("own", "model"))
     chance2 = pl.when(own).then("rel2").when(model).then(pl.min_horizontal("rel2", pl.lit(event2))).otherwise(event2)
-    cell2 = pl.when(own).then(0.0).when(model).then((pl.col("rel2") - event2).clip(lower_bound=0.0)).otherwise("rel2")
+    same2 = settings.film.area_shared_sd**2 + settings.cup.solids_rel_u**2 + settings.cup.density_rel_u**2
+    cell2 = (
+        pl.when(own)
+        .then(0.0)
+        .when(model)
+        .then((pl.col("rel2") - event2 - same2).clip(lower_bound=0.0))
+        .otherwise("rel2")
+    )
     inner2 = pl.when(outer).then(0.0).otherwise((settings.film.inner_face_ratio_sd / ratio) ** 2)
     return (
         operation_films.join(unweighed, on=OPERATION, how="left")
@@ -122,7 +129,7 @@ def told_films(
             se_um=pl.max_horizontal("se_um", NARROWEST_REL_SE * pl.col("film_um").abs()),
             own2=pl.when(landed).then(chance2 + film_scatter["panel_cv"][0] ** 2),
             loose2=pl.when(landed).then(pl.sum_horizontal(loose)),
-            shared2=pl.when(landed).then(cell2 + settings.film.gauge_gain_u**2 + inner2),
+            shared2=pl.when(landed).then(cell2 + inner2),
         )
     )
 
@@ -149,14 +156,13 @@ def told_sums(film_pieces: pl.DataFrame, told_films: pl.DataFrame, film_spreads:
     )
 
 
-def transfer_spread(told_sums: pl.DataFrame, settings: Settings) -> pl.DataFrame:
+def transfer_spread(told_sums: pl.DataFrame) -> pl.DataFrame:
     """One row, rel_sd: of one panel's film around what its operation's transfer tells, from sums read at marked places; 0: few.
 
-    rho = (D - sum m)/sum m has variance s^2/(sum m)^2 + sum (m_l/sum m)^2 (tau^2 + loose2_l + cell2_l), and a middle that is
-    what all share. tau^2 from the median of |rho - middle| (times 1.4826, the normal law's sd over its median deviation) and the
+    rho = (D - sum m)/sum m has variance s^2/(sum m)^2 + sum (m_l/sum m)^2 (tau^2 + loose2_l + shared2_l) around a middle
+    that may lie off 0. tau^2 from the median of |rho - middle| (times 1.4826, the normal law's sd over its median deviation) and the
     medians of the rest: single blunders do not move it.
     """
-    loose2 = pl.col("loose2") + (pl.col("shared2") - settings.film.gauge_gain_u**2)
     sums = (
         told_sums.filter(pl.col("kind").str.ends_with("/paired"))
         .group_by(SUM, maintain_order=True)
@@ -164,7 +170,7 @@ def transfer_spread(told_sums: pl.DataFrame, settings: Settings) -> pl.DataFrame
             pl.col("sum_um", "s2_um2").first(),
             m=pl.col("film_um").sum(),
             squares=(pl.col("film_um") ** 2).sum(),
-            loose=(pl.col("film_um") ** 2 * loose2).sum(),
+            loose=(pl.col("film_um") ** 2 * (pl.col("loose2") + pl.col("shared2"))).sum(),
         )
         .filter(pl.col("m") > 0)
     )

@@ -17,7 +17,9 @@ from schemas import door
 
 U2 = fb.PANEL_CV**2  # spread between panels where data are few
 SETTINGS = Settings()
-SHARED2 = SETTINGS.film.gauge_gain_u**2
+SAME2 = (
+    0.05**2 + 0.02**2 + 0.02**2
+)  # table of areas, solids, density: in the transfer's interval, not in a film it tells
 AREA2 = 0.05**2  # of the only face of each operation
 
 
@@ -67,13 +69,13 @@ def layers(films: list[dict[str, Any]], pieces: list[dict[str, Any]]) -> pl.Data
         frame("transfer_model", event), scatter, SETTINGS,
     )  # fmt: skip
     sums = fb.told_sums(frame("film_pieces", *pieces), told, frame("film_spreads", spreads))
-    return fb.layer_films(told, sums, fb.transfer_spread(sums, SETTINGS))
+    return fb.layer_films(told, sums, fb.transfer_spread(sums))
 
 
 def test_a_reading_over_two_layers_is_split_by_what_is_least_known():
-    """m = (20, 60), relative variances own .1^2 - .06^2 + cv^2, area .05^2 and shared .06^2 + .05^2 each; D = 90 with s = 6/3 = 2."""
+    """m = (20, 60), relative variances own .1^2 - .06^2 + cv^2, area .05^2 and .06^2 of the cell less what cancels; D = 90 with s = 6/3 = 2."""
     found = layers([film(1, 20.0), film(2, 60.0)], [piece(1, 90.0, 6.0), piece(2, 90.0, 6.0)]).sort("operation_no")
-    rel2 = (0.1**2 - 0.06**2) + U2 + AREA2 + 0.06**2 + SHARED2
+    rel2 = (0.1**2 - 0.06**2) + U2 + AREA2 + (0.06**2 - SAME2)
     v = rel2 * np.array([400.0, 3600.0])
     total = v.sum() + 4.0
     assert found["source"].to_list() == ["shared", "shared"]
@@ -169,7 +171,7 @@ def test_probabilities_and_amounts_of_one_panel_by_hand():
     )  # fmt: skip
     sums = fb.told_sums(none, told, door.empty("film_spreads"))
     row = fb.film_build(
-        frame("film_groups", group), told, sums, fb.transfer_spread(sums, SETTINGS), frame("sprays", spray),
+        frame("film_groups", group), told, sums, fb.transfer_spread(sums), frame("sprays", spray),
         door.empty("cup_feeds"), door.empty("pours"), SETTINGS,
     ).row(0, named=True)  # fmt: skip
     assert (row["film_um"], row["source"], row["grade"]) == (66.0, "read", "A")

@@ -146,6 +146,9 @@ class Film(Section):
     area_shared_sd: Fraction = setting(
         0.05, "1", "How far the table of areas as a whole may lie from the truth: one error, shared by every record."
     )
+    within_face_cv: Positive = setting(
+        0.13, "1", "Relative spread of film between places on a face, where no readings tell it (common practice)."
+    )
     inner_face_ratio: Positive = setting(
         0.6, "1", "Film on unread inner faces and jambs, as a part of the film on the panel's outer face."
     )

@@ -27,7 +27,7 @@ WITH sums AS (
         s.film_min_um, s.film_max_um, s.film_basis
 ),
 within_faces AS (
-    SELECT coalesce(max(within_cv), 0.13) AS cv
+    SELECT coalesce(max(within_cv), $within_face_cv) AS cv
     FROM film_spreads
 ),
 sanded AS (

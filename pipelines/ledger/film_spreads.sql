@@ -2,7 +2,7 @@
 -- layers, paired, unpaired or strip; after sanding) and per blend: over a face that was covered in part the film runs from all to nothing.
 --   s2_um2     variance of single readings
 --   within_cv  relative spread on a face, from layers read alone at the same marked places: only such differences are free
---              of what lay there before. The same on every row; 0.13 where nobody read so (common practice, no published source).
+--              of what lay there before. The same on every row; the setting within_face_cv where nobody read so.
 WITH spreads AS (
     SELECT DISTINCT piece, kind, blend, sd_um, n_effective
     FROM film_pieces
@@ -18,7 +18,7 @@ layers AS (
     WHERE usable
 ),
 within_faces AS (
-    SELECT coalesce(sqrt(sum((n_effective - 1) * sd_um * sd_um) / sum((n_effective - 1) * mean_um * mean_um)), 0.13) AS cv
+    SELECT coalesce(sqrt(sum((n_effective - 1) * sd_um * sd_um) / sum((n_effective - 1) * mean_um * mean_um)), $within_face_cv) AS cv
     FROM layers
     WHERE n_layers = 1 AND NOT blend AND kind LIKE '%/paired' AND n_effective > 1 AND sd_um IS NOT NULL
 )

@@ -3,7 +3,7 @@
 -- over readings of the same kind (one never read twice: the usual spread on a face) and the gauge's gain; within_um the spread
 -- between places on a face, pooled over paired readings.
 WITH pooled AS (
-    SELECT coalesce(max(within_cv), 0.13) AS cv
+    SELECT coalesce(max(within_cv), $within_face_cv) AS cv
     FROM film_spreads
 ),
 alone AS (

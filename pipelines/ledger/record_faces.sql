@@ -12,7 +12,7 @@ WITH variances AS (
         max(coalesce(s.s2_um2, power(w.cv * p.mean_um, 2)) / coalesce(p.n_effective, 1) + p.extra_var_um2) AS var_um2
     FROM film_pieces AS p
     LEFT JOIN film_spreads AS s ON s.kind = p.kind AND s.blend = p.blend
-    CROSS JOIN (SELECT coalesce(max(within_cv), 0.13) AS cv FROM film_spreads) AS w  -- a kind that was never read twice
+    CROSS JOIN (SELECT coalesce(max(within_cv), $within_face_cv) AS cv FROM film_spreads) AS w  -- a kind that was never read twice
     GROUP BY p.shop_id, p.job_id, p.piece
 ),
 unread AS (

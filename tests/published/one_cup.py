@@ -43,7 +43,14 @@ def frame(table: str, rows: list[Row]) -> pl.DataFrame:
 def ledger(*wanted: str, **rows: list[Row]) -> dict[str, pl.DataFrame]:
     """The steps named and every step they read, on these rows; tables not given are empty, reference tables as shipped."""
     found = {name: shipped(name) for name in reference.REFERENCE}
-    for name in [*events.EVENTS, *registers.REGISTERS, "incomplete", "operation_te", "transfer_by_pair"]:
+    for name in [
+        *events.EVENTS,
+        *registers.REGISTERS,
+        "incomplete",
+        "operation_te",
+        "transfer_by_pair",
+        "transfer_model",
+    ]:
         found[name] = frame(name, rows.get(name, []))
     for name in rows.keys() & reference.REFERENCE.keys():
         found[name] = frame(name, rows[name])

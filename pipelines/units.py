@@ -212,8 +212,3 @@ def factor(from_unit: str, to_unit: str) -> float:
     if source.quantity != target.quantity:
         raise UnitError(f"{source.name} measures {source.quantity} and {target.name} {target.quantity}: no factor")
     return float(source.factor / target.factor)
-
-
-def convert(amount: float, from_unit: str, to_unit: str) -> float:
-    """`amount` of `from_unit` in `to_unit` (see `factor`)."""
-    return amount * factor(from_unit, to_unit)

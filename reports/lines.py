@@ -137,66 +137,77 @@ def listed(tables: Mapping[str, pl.DataFrame], measure: str, of: Period | None, 
     if of is None:
         raise ValueError(f"{measure} is a figure of a period")
 
-    def rows(table: str) -> pl.DataFrame:
-        frame = found[table]
-        frame = frame.filter(of.holds()) if "month" in frame.columns else frame
-        return frame.filter(pl.col("shop_id").is_in(list(shops))) if shops else frame
-
-    if name in _OF_MONTH:
-        table, lines, by, unit = (
-            "emissions_monthly",
-            rows("emission_lines"),
-            "category",
-            "L" if name == "rts_l" else "kg",
-        )
-        lines = lines.filter(pl.col(name).is_not_null() | ~pl.col("complete"))
-        sums, column = rows(table), name
-    elif name == "hap_kg":
-        table, by, unit, column = "hap_monthly", "cas", "kg", "kg"
-        about = found["emission_lines"].select(
-            "shop_id", "line", "category", "kind", "on_date", "mix_id", "number", "document_line"
-        )
-        lines = rows("hap_lines").join(about, on=["shop_id", "line"], how="left")
-        sums = rows(table)
-        if not part:
-            lines, sums = lines.filter(~pl.col("metal")), sums.filter(~pl.col("metal"))
-    elif measure == "hap_63_3941":
-        table, by, unit, column = "hap_63_3941", "", "kg", "kg"
-        about = found["emission_lines"].select(
-            "shop_id", "line", "category", "kind", "on_date", "mix_id", "number", "complete"
-        )
-        lines = rows("hap_material_lines").join(about, on=["shop_id", "line"], how="left")
-        sums = rows(table)
-    elif measure == "solvent_kg":
-        table, by, unit, column = "rolling_12_months", "", "kg", "kg"
-        lines = rows("solvent_lines")
-        sums = rows(table).filter(pl.col("measure") == "solvent_kg").rename({"month_total": "kg"})
-    elif name == "stock":
-        first, end = of.days
-        touched = (pl.col("from_on") <= end) & (pl.col("to_on") >= first)
-        table, by, unit, column = "stock_reconciliation", "component_id", "g", "signed_g"
-        lines = rows("stock_lines").filter(touched)
-        sums = rows(table).filter(touched).rename({"unexplained_g": "signed_g"})
-    else:
-        raise MeasureError(_unknown(measure, name))
+    behind = _behind(found, measure, of, shops)
+    lines, sums, column = behind.lines, behind.sums, behind.column
     if not part and name == "stock":
-        known = sorted(found[table][by].unique())
+        known = sorted(found[behind.table][behind.by].unique())
         raise MeasureError(
             f"stock: grams of different components do not add up; write stock:COMPONENT; known here: {_named(known)}."
         )
     if part:
-        parts = sorted(found[table][by].unique()) if by else []
+        parts = sorted(found[behind.table][behind.by].unique()) if behind.by else []
         if part not in parts:
             raise MeasureError(f"{name}: there is no {part!r}; known here: {_named(parts, part)}.")
-        lines, sums = lines.filter(pl.col(by) == part), sums.filter(pl.col(by) == part)
+        lines, sums = lines.filter(pl.col(behind.by) == part), sums.filter(pl.col(behind.by) == part)
     if lines.is_empty() and sums.is_empty():
         _within_the_records(found["emissions_monthly"], of, shops)
     whole = all(bool(frame["complete"].all()) for frame in (lines, sums) if "complete" in frame.columns)
     shown = [one for one in SHOWN if one in lines.columns and lines[one].null_count() < lines.height and one != column]
     told = [one for one in ("complete", "note") if one in lines.columns and lines[one].null_count() < lines.height]
     return Listed(
-        lines.select(*shown, *told, pl.col(column)), unit, _sum(lines[column]), _sum(sums[column]), table, whole
+        lines.select(*shown, *told, pl.col(column)), behind.unit, _sum(lines[column]), _sum(sums[column]), behind.table, whole
     )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class _Behind:
+    """What stands behind a measure: its table with the `sums`, the `lines` and their `column`; `by`: what parts it has."""
+
+    table: str
+    lines: pl.DataFrame
+    sums: pl.DataFrame
+    by: str
+    unit: str
+    column: str
+
+
+def _behind(found: Tables, measure: str, of: Period, shops: Sequence[str]) -> _Behind:
+    name, _, part = measure.partition(":")
+
+    def rows(table: str) -> pl.DataFrame:
+        frame = found[table]
+        frame = frame.filter(of.holds()) if "month" in frame.columns else frame
+        return frame.filter(pl.col("shop_id").is_in(list(shops))) if shops else frame
+
+    def about(*columns: str) -> pl.DataFrame:
+        return found["emission_lines"].select(
+            "shop_id", "line", "category", "kind", "on_date", "mix_id", "number", *columns
+        )
+
+    if name in _OF_MONTH:
+        lines = rows("emission_lines").filter(pl.col(name).is_not_null() | ~pl.col("complete"))
+        unit = "L" if name == "rts_l" else "kg"
+        return _Behind("emissions_monthly", lines, rows("emissions_monthly"), "category", unit, name)
+    if name == "hap_kg":
+        lines = rows("hap_lines").join(about("document_line"), on=["shop_id", "line"], how="left")
+        sums = rows("hap_monthly")
+        if not part:
+            lines, sums = lines.filter(~pl.col("metal")), sums.filter(~pl.col("metal"))
+        return _Behind("hap_monthly", lines, sums, "cas", "kg", "kg")
+    if measure == "hap_63_3941":
+        lines = rows("hap_material_lines").join(about("complete"), on=["shop_id", "line"], how="left")
+        return _Behind("hap_63_3941", lines, rows("hap_63_3941"), "", "kg", "kg")
+    if measure == "solvent_kg":
+        sums = rows("rolling_12_months").filter(pl.col("measure") == "solvent_kg").rename({"month_total": "kg"})
+        return _Behind("rolling_12_months", rows("solvent_lines"), sums, "", "kg", "kg")
+    if name == "stock":
+        first, end = of.days
+        touched = (pl.col("from_on") <= end) & (pl.col("to_on") >= first)
+        sums = rows("stock_reconciliation").filter(touched).rename({"unexplained_g": "signed_g"})
+        return _Behind(
+            "stock_reconciliation", rows("stock_lines").filter(touched), sums, "component_id", "g", "signed_g"
+        )
+    raise MeasureError(_unknown(measure, name))
 
 
 def _unknown(measure: str, name: str) -> str:

@@ -15,7 +15,6 @@ from typing import Any
 import pandera.polars as pa
 import polars as pl
 
-TEXT = pl.String
 DTYPES: dict[str, Any] = {
     "text": pl.String,
     "int": pl.Int64,

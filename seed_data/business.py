@@ -13,14 +13,15 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import polars as pl
 
-ROLES = (
-    "wash_primer", "adhesion_promoter", "epoxy", "sprayable_filler", "surfacer", "sealer",
-    "base", "mid_coat", "clear", "single_stage", "specialty",
-)  # fmt: skip
+from schemas.registers import ROLES
+
+if TYPE_CHECKING:
+    from seed_data.plan import Parameters
 
 #: True mean transfer efficiency of each role with a typical gun and technician, on 0.5-1.5 m2 (invented, plausible).
 ROLE_TE = {
@@ -642,14 +643,14 @@ def _colour_mixes(rng: np.random.Generator, product: Product, components: dict[s
     return out
 
 
-def _frame(rows: list[dict], schema: dict[str, pl.DataType]) -> pl.DataFrame:
+def _frame(rows: list[dict[str, Any]], schema: dict[str, pl.DataType]) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=schema)
 
 
 _T, _F, _I, _B, _D = pl.String(), pl.Float64(), pl.Int64(), pl.Boolean(), pl.Date()
 
 
-def build_business(p) -> Business:
+def build_business(p: Parameters) -> Business:  # noqa: C901
     """Draw the business of `p` (scenario.Parameters): registers and true effects, from the seed alone."""
     rng = np.random.default_rng([p.seed, 1])
     start, end = p.start, _add_months(p.start, p.months)
@@ -665,7 +666,7 @@ def build_business(p) -> Business:
     pair_effect = rng.normal(0, p.sd_pair, (n_guns, n_tech))
 
     shops: list[ShopTruth] = []
-    reg: dict[str, list[dict]] = {
+    reg: dict[str, list[dict[str, Any]]] = {
         k: []
         for k in ("shops", "booths", "technicians", "trainings", "guns", "gun_services", "gauges", "permit_limits")
     }
@@ -941,7 +942,7 @@ def _add_months(day: dt.date, months: int) -> dt.date:
 add_months = _add_months
 
 
-def _products_frame(product_mix: np.ndarray, figures: list[dict]) -> pl.DataFrame:
+def _products_frame(product_mix: np.ndarray, figures: list[dict[str, Any]]) -> pl.DataFrame:
     """The products register; ready-to-spray figures are those of the recipe before toners."""
     density = np.array([f["density_g_per_ml"] for f in figures])
     rows = []
@@ -1000,7 +1001,7 @@ def _products_frame(product_mix: np.ndarray, figures: list[dict]) -> pl.DataFram
     return _frame(rows, schema)
 
 
-def _components_frame(recipes: list[Recipe], figures: list[dict], price_change: dt.date) -> pl.DataFrame:
+def _components_frame(recipes: list[Recipe], figures: list[dict[str, Any]], price_change: dt.date) -> pl.DataFrame:
     schema = {
         "component_id": _T,
         "valid_from": _D,

@@ -6,6 +6,8 @@ much film there is (work.py).
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import polars as pl
 
@@ -52,7 +54,7 @@ _STAGES = (
 )  # fmt: skip
 
 
-def readings_of(
+def readings_of(  # noqa: C901
     p: Parameters,
     b: Business,
     shop: ShopTruth,
@@ -147,7 +149,9 @@ def readings_of(
                 _ROWS9[places[r, c]] if by_place else np.full(len(r), -1),
                 _COLS9[places[r, c]] if by_place else np.full(len(r), -1), np.zeros(len(r), np.int64))  # fmt: skip
 
-    def add(job, place, after, value, at, g, no, row, col, strip) -> None:
+    def add(
+        job: Any, place: Any, after: Any, value: Any, at: Any, g: Any, no: Any, row: Any, col: Any, strip: Any
+    ) -> None:
         for key, x in (
             ("job", job),
             ("place", place),

@@ -24,9 +24,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import polars as pl
 
+from schemas.registers import ROLES
 from seed_data import business as biz
 from seed_data import cups, gauging, office, plan, work
-from seed_data.business import ROLES, Business
+from seed_data.business import Business
 from seed_data.plan import Parameters
 
 if TYPE_CHECKING:

@@ -14,8 +14,9 @@ import numpy as np
 import polars as pl
 
 from schemas.area_classes import AREA_CLASSES
+from schemas.registers import ROLES
 from seed_data import business as biz
-from seed_data.business import PRODUCTS, ROLES, Business, ShopTruth
+from seed_data.business import PRODUCTS, Business, ShopTruth
 from seed_data.plan import (
     HAND,
     N_OUTER,

@@ -42,7 +42,8 @@ def page(handout: Handout) -> bytes:
         for sheet in handout.sheets
         if sheet.printed
     ]
-    return _template().render(period=handout.period, shops=handout.shops, sheets=sheets).encode()
+    text: str = _template().render(period=handout.period, shops=handout.shops, sheets=sheets)
+    return text.encode()
 
 
 def _shown(cell: Cell) -> str:

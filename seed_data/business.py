@@ -650,7 +650,7 @@ def _frame(rows: list[dict[str, Any]], schema: dict[str, pl.DataType]) -> pl.Dat
 _T, _F, _I, _B, _D = pl.String(), pl.Float64(), pl.Int64(), pl.Boolean(), pl.Date()
 
 
-def build_business(p: Parameters) -> Business:  # noqa: C901
+def build_business(p: Parameters) -> Business:
     """Draw the business of `p` (scenario.Parameters): registers and true effects, from the seed alone."""
     rng = np.random.default_rng([p.seed, 1])
     start, end = p.start, _add_months(p.start, p.months)

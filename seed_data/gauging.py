@@ -54,7 +54,7 @@ _STAGES = (
 )  # fmt: skip
 
 
-def readings_of(  # noqa: C901
+def readings_of(
     p: Parameters,
     b: Business,
     shop: ShopTruth,

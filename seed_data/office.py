@@ -69,7 +69,7 @@ def empty_tables() -> dict[str, pl.DataFrame]:
     return {t: pl.DataFrame(schema=schema) for t, schema in _SMALL.items()}
 
 
-def rare_tables(p: Parameters, b: Business, canonical: dict[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:  # noqa: C901
+def rare_tables(p: Parameters, b: Business, canonical: dict[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:
     """Cleaning, aerosols, stock, checks and deviations: a few rows a week, made from what the cups used."""
     rng = np.random.default_rng([p.seed, 3])
     rows: dict[str, list[dict[str, Any]]] = {t: [] for t in _SMALL if t != "target_weighings"}

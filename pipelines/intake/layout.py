@@ -280,7 +280,7 @@ class Table(_Part):
         return data
 
     @model_validator(mode="after")
-    def _fits_contract(self) -> "Table":  # noqa: C901
+    def _fits_contract(self) -> "Table":
         if self.table not in TABLES:
             raise ValueError(f"table: '{self.table}' is no table{_near(self.table, TABLES)}")
         infos = {c.name: c for c in door.columns(self.table)}

@@ -37,7 +37,7 @@ class Advice:
     notes: tuple[str, ...]
 
 
-def advise(  # noqa: C901
+def advise(
     mix_guide: pl.DataFrame, product: str, gun: str, area_m2: float, coats: int | None = None, shop: str | None = None
 ) -> Advice:
     """The amount to mix of a product with a gun for an area, from the published table mix_guide.

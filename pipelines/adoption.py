@@ -26,6 +26,7 @@ class Adoption:
 
     space: Workspace
     exports: adopt.Exports
+    others: list[read.FileRead]
     look: adopt.Look = field(default_factory=adopt.Look)
 
     def again(self, answers: Answers) -> adopt.Look:
@@ -37,6 +38,16 @@ class Adoption:
         """Look and try out."""
         self.look = self.exports.tried(answers)
         return self.look
+
+    def doubts(self) -> list[list[str]]:
+        """[file, remark] of what is doubtful about the rows as they would be read, all files of the workspace together."""
+        from pipelines.intake import doubts, merge
+
+        taken = merge.merge(
+            [*self.others, *self.look.reads], self.exports.options, lambda _, lines: dict.fromkeys(lines, "")
+        )
+        new = {read.file for read in self.look.reads}
+        return [[file, remark] for file, remark in doubts.told(taken.intake_files) if file.split(", sheet ")[0] in new]
 
     def write(self) -> list[str]:
         """Write the layouts that read something; returns their paths below the workspace."""
@@ -77,7 +88,7 @@ def begin(space: Workspace, only: Path | None = None) -> Adoption:
             raise WorkspaceError(f"{only}: cannot be opened ({error.strerror}).") from error
         others = [o for o in others if o.file != inside]
         sources = [Source(inside, full)]
-    return Adoption(space, adopt.Exports.of(sources, others, there, options))
+    return Adoption(space, adopt.Exports.of(sources, others, there, options), others)
 
 
 def answers_of(path: Path | None) -> Answers:

@@ -300,6 +300,16 @@ def _adopt(given: argparse.Namespace) -> int:
     _answered(found, answers)
     found.finish(answers)
     _print_adoption(found)
+    doubts = found.doubts()
+    for file, remark in doubts:
+        print(f"{file}: {remark}.")
+    if (
+        doubts
+        and sys.stdin.isatty()
+        and input("Write the layouts all the same? (yes or no) > ").strip().lower() not in ("yes", "y")
+    ):
+        print("No layout was written.")
+        return REFUSED
     written = found.write()
     for relative in written:
         print(f"Wrote {space.root / relative}.")
@@ -309,7 +319,7 @@ def _adopt(given: argparse.Namespace) -> int:
             f"Left open: {len(found.look.questions)} questions about {', '.join(sorted(left))}; nothing was written for them."
         )
     print("Next: filmledger check" if written else "No layout was written.")
-    return FINE if written and not left and not found.look.unread else REFUSED
+    return FINE if written and not left and not doubts and not found.look.unread else REFUSED
 
 
 def _print_adoption(found: Adoption) -> None:

@@ -152,6 +152,24 @@ CATALOGUE = {
     " '{mix_id}'. Correct the unit or the decimal mark",
     "doubt_weighed": DOUBTFUL + "leftovers weighed before their cup was poured: {n} (lines {lines}), the first: cup"
     " '{mix_id}' of {poured}. Correct the times or the cup",
+    "doubt_size": DOUBTFUL + "{of} of {n} rows has its middle at {middle:,.4g} and its largest at {largest:,.4g} {unit}, and {low:g} to"
+    " {high:g} {unit} is usual. Correct the unit in the layout, or the export",
+    "doubt_cups": DOUBTFUL + "{n} cups, of which the middle one holds {middle:,.4g} g and the largest {largest:,.4g} g, and 40 to 6,000 g is"
+    " usual. Correct the unit of weighed_g in the layout, or say weights = \"cumulative\" where the display runs on",
+    "doubt_runs_on": DOUBTFUL + "weights rise from pour to pour within {percent:.0f} % of {n} cups of three pours and more, as on a display"
+    " that runs on. Say weights = \"cumulative\" in the layout if it does",
+    "doubt_taken_out": DOUBTFUL + "{percent:.0f} % of the pours ({n}) take something out of their cup again. If the display does not run on, leave"
+    " out weights = \"cumulative\" in the layout",
+    "doubt_left": DOUBTFUL + "of {n} cups weighed back the middle one held {percent:.2g} % of what was poured. Correct the unit of leftover_g or"
+    " of weighed_g in the layout",
+    "doubt_used": DOUBTFUL + "of {n} operations the middle one used {middle:,.0f} g per m2, and {low:g} to {high:g} is usual. Correct the unit of"
+    " the weights or of the areas in the layout",
+    "doubt_dates": DOUBTFUL + "{of} of {n} rows ({percent:.0f} %) is no date that exists. Look whether day and month are the other way round in the"
+    " layout's format",
+    "doubt_far": DOUBTFUL + "{of} of {n} rows ({percent:.0f} %) lies more than 45 days, at most {days}, from what else is known of the same job or"
+    " cup. Look whether day and month are the other way round in a layout's format",
+    "doubt_early_reading": DOUBTFUL + "readings taken before the operation had ended after which they count: {n} (lines {lines}), the first: panel"
+    " '{panel_id}' after operation {after_operation} of job '{job_id}', read {taken_at}. Correct taken_at or after_operation",
     "doubt_jobs": DOUBTFUL + "jobs holds nothing of shop '{of}', so job ids are not checked and no vehicle class is"
     " known. Panels need an area_m2 of their own then. Bring the export of jobs",
     "doubt_name": DOUBTFUL + "{later} replaces rows of {files}, and has the same name: only folder or ending say which"

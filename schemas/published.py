@@ -287,6 +287,64 @@ def _effects(what: str) -> dict[str, ColumnInfo]:
     }
 
 
+_LEDGER_PARTS = {
+    "poured": "What was poured",
+    "leftover": "Left in the cup",
+    "flush_loss": "Flushed out of the gun",
+    "not_split": "Its way is not known",
+    "overspray": "Sprayed past the panel",
+    "over_build": "Film above the data sheet's maximum",
+    "useful": "Film the sheet asks for",
+}
+
+
+def _ledger_sums() -> dict[str, ColumnInfo]:
+    out: dict[str, ColumnInfo] = {}
+    for part, meaning in _LEDGER_PARTS.items():
+        for see, (of, unit) in {
+            "solids_g": ("solids", "g"),
+            "voc_g": ("VOC", "g"),
+            "cost": ("cost", "currency"),
+        }.items():
+            out[f"{part}_{see}"] = number(f"{meaning}: {of}, of rows whose amount is known", unit, nullable=True)
+            out[f"{part}_{see}_low"] = number("Lower end of the 95 % interval", unit, nullable=True)
+            out[f"{part}_{see}_high"] = number("Upper end of the 95 % interval", unit, nullable=True)
+    return out
+
+
+totals = table(
+    "totals",
+    "The ledger added up, with the intervals of one joint posterior: as wide as the whole is uncertain, not as its parts are",
+    shop_id=text("The shop; all: not cut by it", key=True),
+    role=text("What the product is for; all: not cut by it", key=True),
+    product_id=text("The product; all: not cut by it", key=True),
+    period=text("YYYY-MM, YYYY-Qn or YYYY of the cups' first pours; all: not cut by it", key=True),
+    n=integer("Operations with a transfer efficiency, once a cup"),
+    te=number("Transfer efficiency: solids landed over solids sprayed, their own chance included", "1", nullable=True),
+    te_low=number("Lower end of the 95 % interval", "1", nullable=True),
+    te_high=number("Upper end of the 95 % interval", "1", nullable=True),
+    u_event=number("Standard uncertainty of te from the chance of single operations", "1", nullable=True),
+    u_cells=number("The same from what records leave open of guns, hands, roles and work", "1", nullable=True),
+    u_shared=number(
+        "The same from what all records share: areas, gauges, solids, densities, flush", "1", nullable=True
+    ),
+    narrowest=text("What would narrow te most, and from what to what", nullable=True),
+    **_ledger_sums(),
+)
+
+total_loadings = table(
+    "total_loadings",
+    "What any choice of cells of the ledger adds up to find its interval: per direction the sum over cells, the squares of these "
+    "sums added, is the variance; on the direction `own` squares are added at once",
+    shop_id=_SHOP,
+    period=text("YYYY-MM; YYYY-Qn or YYYY where months would be too many", key=True),
+    product_id=text("The product", key=True),
+    role=text("What the product is for", key=True),
+    direction=text("The direction", key=True),
+    landed_g=number("Landed solids: standard uncertainty on this direction", "g"),
+    over_build_g=number("Film above the window: the same", "g"),
+)
+
 gun_effects = table(
     "gun_effects",
     "What a gun does to transfer",
@@ -1082,7 +1140,7 @@ PUBLISHED: dict[str, pa.DataFrameSchema] = {
     t.name: t
     for t in (
         intake_files, refused_rows, mixes, lacking_figures, film_increments, transfer_records, transfer_by_pair, transfer_by_gun,
-        transfer_by_technician, transfer_by_role, gun_effects, technician_effects, screened_records, material_ledger,
+        transfer_by_technician, transfer_by_role, totals, total_loadings, gun_effects, technician_effects, screened_records, material_ledger,
         film_build, film_by_technician, edge_bias, panel_heat, technique_power, gun_fit, gun_cover, gun_drift,
         gun_service_contrasts, emissions_monthly, emission_lines, hap_monthly, hap_lines, hap_63_3941, hap_material_lines, solvent_lines, stock_lines,
         rolling_12_months, permit_headroom, voc_content, voc_content_lines, compliance_average, compliance_multistage, compliance_metals,

@@ -632,6 +632,19 @@ operation_te = table(
     source=text("own record, or what it was taken from", nullable=True),
 )
 
+operation_events = table(
+    "operation_events",
+    "What makes the transfer of each spray operation uncertain beside its cell: one row for each of operation_te",
+    shop_id=_SHOP,
+    op_job_id=text("The job of the operation", key=True),
+    operation_no=_OPERATION,
+    event_rel_u=number(
+        "Chance of the one operation, or what its own record alone leaves open: relative", "1", nullable=True
+    ),
+    on_film=flag("It rests on film, not on weighed targets"),
+    design_row=integer("Row of the transfer model's design; empty: own record, or no model", nullable=True),
+)
+
 record_budgets = table(
     "record_budgets",
     "What makes the transfer efficiency of one operation's own record uncertain; every part a relative standard uncertainty",
@@ -653,6 +666,7 @@ record_budgets = table(
     area_shared_rel_u=number("Table of areas as a whole; 0: a weighed target", "1", low=0.0),
     solids_rel_u=number("Solids content of the product", "1", low=0.0),
     density_rel_u=number("Densities of the product, wet and dry; 0: a weighed target", "1", low=0.0),
+    on_film=flag("It rests on film, not on weighed targets"),
     grade=_GRADE,
 )
 
@@ -988,6 +1002,7 @@ WORKING: dict[str, pa.DataFrameSchema] = {
         gauge_fits, stage_positions, stage_means, panel_work, increment_layers, film_pieces, film_spans,
         sanded_films, film_spreads, equations,
         piece_films, unread_faces, face_films, panel_spread, record_faces, record_layers, records, operation_te,
+        operation_events,
         record_budgets, transfer_model, operation_films, film_scatter, told_films, told_sums, transfer_spread, film_groups,
         over_build,
         emission_places, emission_materials, emission_parts, emission_cups, emission_flows, emission_cleaning,

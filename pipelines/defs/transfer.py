@@ -18,6 +18,7 @@ NAMES = [
     "gun_effects",
     "technician_effects",
     "operation_te",
+    "operation_events",
     "screened_records",
     "record_budgets",
     "transfer_model",
@@ -38,7 +39,7 @@ def transfer(context: dg.AssetExecutionContext) -> Iterator[dg.MaterializeResult
         fits: list[Joint] = []
         found = estimate(
             **{name: run.tables.whole(name, columns) for name, columns in READS.items()},
-            settings=run.settings.flat(),
+            settings=run.settings,
             hand_over=fits.append,
         )
         run.transfer_model = fits[0] if fits else None

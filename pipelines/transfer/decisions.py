@@ -12,8 +12,20 @@ from typing import Protocol, runtime_checkable
 import polars as pl
 
 from pipelines.settings import Settings
-from pipelines.transfer import cards, drift, estimate, film_model, gunset, habits, mixing, savings, technique
+from pipelines.transfer import (
+    cards,
+    drift,
+    estimate,
+    film_model,
+    gunset,
+    habits,
+    mixing,
+    savings,
+    technique,
+    totals,
+)
 from pipelines.transfer.iterate import Joint
+from pipelines.transfer.joint import Statements
 from schemas import door
 
 
@@ -107,6 +119,19 @@ READS: dict[str, dict[str, tuple[str, ...]]] = {
         "guns": _columns("gun_id shop_id atomising price retired_on"),
         "records": _columns("shop_id job_id record_no gain_rel_u usable"),
     },
+    "totals": {
+        "material_ledger": _columns(
+            "shop_id mix_id job_id operation_no month product_id role te over_build_solids_g_low over_build_solids_g_high "
+            + " ".join(f"{part}_{see}" for part in totals.LEDGER for see in totals.SEES)
+        ),
+        "mixes": _columns("shop_id mix_id leftover_known"),
+        "sprayed": _columns("shop_id mix_id job_id operation_no flush_g flush_sd_g leftover_rel_sd"),
+        "film_build": _columns(
+            "shop_id job_id operation_no panel_id face first_operation product_id film_um covered_m2 prob_over"
+        ),
+        "operation_events": _columns("shop_id op_job_id operation_no event_rel_u on_film design_row"),
+        "leftover_habits": _columns("shop_id role leftover_share_sd"),
+    },
     "cards": {
         "technician_effects": _columns("technician_id effect low high n reliability vif flagged prob_low method"),
         "transfer_by_pair": _columns("shop_id gun_id technician_id role low high n method advice"),
@@ -115,7 +140,7 @@ READS: dict[str, dict[str, tuple[str, ...]]] = {
 NEEDS = tuple(dict.fromkeys(name for reads in READS.values() for name in reads))
 GIVES = (
     "film_by_technician", "edge_bias", "panel_heat", "technique_power", "gun_cover", "gun_drift", "gun_service_contrasts",
-    "mix_guide", "mix_backtest", "mix_levels", "savings", "savings_basis", "practice_cards", "leftover_cups",
+    "totals", "total_loadings", "mix_guide", "mix_backtest", "mix_levels", "savings", "savings_basis", "practice_cards", "leftover_cups",
     "cautions",
 )  # fmt: skip
 
@@ -140,6 +165,7 @@ def decide(
     joint = joint or estimate.fitted_model(**source.of("transfer"))
     if joint is not None:
         out |= _drift(source, joint)
+    out |= _totals(source, joint, settings)
     out |= _mixing(source, settings)
 
     cups = pl.concat(habits.cups(**part) for part in source.parts("habits"))
@@ -186,6 +212,12 @@ def _drift(source: _Source, joint: Joint) -> dict[str, pl.DataFrame]:
         "gun_drift": drift.gun_drift(residuals, litres),
         "gun_service_contrasts": drift.gun_service_contrasts(residuals, given["gun_services"]),
     }
+
+
+def _totals(source: _Source, joint: Joint | None, settings: Settings) -> dict[str, pl.DataFrame]:
+    said = None if joint is None else Statements(joint, settings)
+    cells = totals.cells(source.parts("totals"), said, settings)
+    return {"totals": totals.totals(cells, said), "total_loadings": totals.loadings(cells)}
 
 
 def _mixing(source: _Source, settings: Settings) -> dict[str, pl.DataFrame]:

@@ -5,14 +5,13 @@ Chooses between the joint model and direct records, and shapes what comes back. 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from typing import Any
+from collections.abc import Callable
 
 import numpy as np
 import polars as pl
 
+from pipelines.settings import Settings
 from pipelines.transfer import design, event, iterate, joint, tables
-from pipelines.transfer.options import Options
 
 #: table -> the columns that the model reads
 READS = {
@@ -32,7 +31,7 @@ READS = {
 def estimate(
     records: pl.DataFrame,
     record_layers: pl.DataFrame,
-    settings: Mapping[str, Any] | Options | None = None,
+    settings: Settings | None = None,
     gun_services: pl.DataFrame | None = None,
     hand_over: Callable[[iterate.Joint], object] | None = None,
 ) -> dict[str, pl.DataFrame]:
@@ -42,21 +41,21 @@ def estimate(
                    landed_solids_ml (mL), read_var_ml2 (mL^2), area_rel_var, gain_rel_u, grade, usable, why_not, landed_at
     record_layers  one row per spray operation in a record: gun, technician, product, role, sprayed_solids_ml (mL, null
                    where a leftover is unknown), poured_solids_ml (mL), sprayed_rel_u, area_m2, ...
-    settings       flat settings of the workspace (those in Options), or nothing
+    settings       of the workspace; None: the defaults
     READS says which columns of each count.
 
     Returns transfer_by_pair, transfer_by_gun, transfer_by_technician, transfer_by_role, gun_effects, technician_effects,
-    operation_te, screened_records, record_budgets, transfer_model. Every table stands, if need be with no rows. Ratios are
+    operation_te, operation_events, screened_records, record_budgets, transfer_model. Every table stands, if need be with no rows. Ratios are
     pure numbers. Columns of a key that name no gun or technician may be null in record_layers: such layers inform the rest.
     """
-    options = Options.read(settings)
+    settings = settings or Settings()
     records, layers = _typed(records, record_layers)
     del record_layers
     prepared = design.prepare_layers(layers, gun_services)
     unknown = _sprayed_unknown(records, prepared)
     usable = _without(records.filter("usable").select(MEASURED), unknown)
     if not usable.height:
-        return _direct(records, layers, prepared, options) | {"screened_records": _screened([unknown])}
+        return _direct(records, layers, prepared, settings) | {"screened_records": _screened([unknown])}
 
     built = design.build(usable, prepared)
     fitted = iterate.solve(built)
@@ -66,8 +65,8 @@ def estimate(
         hand_over(fitted)
     kept = _without(usable, aside)
     if not kept.height:
-        return _direct(kept, layers, prepared, options) | {"screened_records": _screened([unknown, aside])}
-    said = joint.Statements(fitted, options)
+        return _direct(kept, layers, prepared, settings) | {"screened_records": _screened([unknown, aside])}
+    said = joint.Statements(fitted, settings)
     out: dict[str, pl.DataFrame] = {"transfer_model": said.model()}
     for table, by in tables.TABLES.items():
         out[table] = tables.shaped(said.table(table), by, tables.te_columns(table))
@@ -75,9 +74,9 @@ def estimate(
         out[table] = tables.shaped(said.effects(table), (who,), tables.EFFECT_COLUMNS)
     cells = said.operations(prepared, out["transfer_by_pair"])
     del said, fitted
-    out["record_budgets"] = event.budgets(kept, prepared, options)
+    out["record_budgets"] = event.budgets(kept, prepared, settings)
     del prepared, kept, usable
-    out["operation_te"] = tables.operation_te(cells, out["record_budgets"])
+    out |= tables.operation_tables(cells, out["record_budgets"])
     out["screened_records"] = _screened([unknown, aside])
     return out
 
@@ -99,12 +98,12 @@ def _without(records: pl.DataFrame, some: pl.DataFrame) -> pl.DataFrame:
 
 
 def _direct(
-    records: pl.DataFrame, layers: pl.DataFrame, prepared: pl.DataFrame, options: Options
+    records: pl.DataFrame, layers: pl.DataFrame, prepared: pl.DataFrame, settings: Settings
 ) -> dict[str, pl.DataFrame]:
     """Nothing for the model to work on: tables that say what to measure first."""
-    out = tables.direct_tables(records.filter("usable"), layers, options)
-    out["operation_te"] = _from_direct_cells(layers, out["transfer_by_pair"])
-    out["record_budgets"] = event.budgets(records.filter("usable"), prepared, options)
+    out = tables.direct_tables(records.filter("usable"), layers, settings)
+    out |= _from_direct_cells(layers, out["transfer_by_pair"])
+    out["record_budgets"] = event.budgets(records.filter("usable"), prepared, settings)
     out["transfer_model"] = pl.DataFrame(schema=tables.MODEL_COLUMNS)
     return out
 
@@ -159,10 +158,11 @@ def _typed(records: pl.DataFrame, layers: pl.DataFrame) -> tuple[pl.DataFrame, p
     return design.in_order(records, tables.RECORD), design.in_order(layers, by)
 
 
-def _from_direct_cells(layers: pl.DataFrame, by_pair: pl.DataFrame) -> pl.DataFrame:
+def _from_direct_cells(layers: pl.DataFrame, by_pair: pl.DataFrame) -> dict[str, pl.DataFrame]:
     cell = ["shop_id", "gun_id", "technician_id", "role"]
     said = by_pair.filter(pl.col("estimate").is_not_null()).select(
         *cell, "grade", te="estimate", te_low="low", te_high="high", source=pl.lit("direct cells")
     )
     cells = layers.select(*tables.OPERATION, *cell[1:]).join(said, on=cell, how="left", maintain_order="left")
-    return tables.operation_te(cells.with_columns(log_u=pl.lit(0.0)), event.no_budgets())
+    nothing = {"event_rel_u": pl.lit(None, pl.Float64), "design_row": pl.lit(None, pl.Int64)}
+    return tables.operation_tables(cells.with_columns(log_u=pl.lit(0.0), **nothing), event.no_budgets())

@@ -14,9 +14,10 @@ import polars as pl
 from numpy.typing import NDArray
 from scipy import stats
 
+from pipelines.settings import Settings
 from pipelines.transfer.design import in_order
 from pipelines.transfer.mixed import Floats
-from pipelines.transfer.options import Z95, Options
+from pipelines.transfer.options import Z95
 from pipelines.transfer.tables import RECORD
 
 DRAWS = 4096
@@ -30,7 +31,7 @@ VAGUE = "too uncertain for an interval"
 
 BUDGET_COLUMNS = (
     *RECORD, "op_job_id", "operation_no", "te", "low", "high", "rel_u", "how", "film_rel_u", "area_rel_u", "sprayed_rel_u",
-    "leftover_rel_u", "gauge_rel_u", "area_shared_rel_u", "solids_rel_u", "density_rel_u", "grade",
+    "leftover_rel_u", "gauge_rel_u", "area_shared_rel_u", "solids_rel_u", "density_rel_u", "on_film", "grade",
 )  # fmt: skip
 
 
@@ -77,9 +78,13 @@ def passes_clause_8(
 
 
 def no_budgets() -> pl.DataFrame:
+    if_so = ("on_film",)
     texts = ("shop_id", "job_id", "op_job_id", "how", "grade")
     whole = ("record_no", "operation_no")
-    dtype = {c: pl.String if c in texts else pl.Int64 if c in whole else pl.Float64 for c in BUDGET_COLUMNS}
+    dtype = {
+        c: pl.String if c in texts else pl.Int64 if c in whole else pl.Boolean if c in if_so else pl.Float64
+        for c in BUDGET_COLUMNS
+    }
     return pl.DataFrame(schema=dtype)
 
 
@@ -95,7 +100,7 @@ LANDED = ("film_rel_u", "area_rel_u", "gauge_rel_u", "area_shared_rel_u")
 SPRAYED = ("sprayed_rel_u", "solids_rel_u", "density_rel_u")
 
 
-def budgets(records: pl.DataFrame, prepared: pl.DataFrame, options: Options) -> pl.DataFrame:
+def budgets(records: pl.DataFrame, prepared: pl.DataFrame, settings: Settings) -> pl.DataFrame:
     """One row per usable record of a single operation: its TE, 95 % interval, how, and each part's relative uncertainty.
 
     records   usable records; prepared: layers from design.prepare_layers, sorted by record. Columns: BUDGET_COLUMNS.
@@ -107,7 +112,7 @@ def budgets(records: pl.DataFrame, prepared: pl.DataFrame, options: Options) -> 
         *RECORD, "op_job_id", "operation_no", "sprayed", "sprayed_rel_u", "unweighed", "mean", "sd"
     )
     frame = (
-        records.select(*RECORD, "landed_solids_ml", "read_var_ml2", "area_rel_var", "gain_rel_u", "grade", film=pl.col("basis") != "mass")
+        records.select(*RECORD, "landed_solids_ml", "read_var_ml2", "area_rel_var", "gain_rel_u", "grade", on_film=pl.col("basis") != "mass")
         .join(alone, on=RECORD)
         .filter((pl.col("landed_solids_ml") > 0) & (pl.col("sprayed") > 0))
         .with_columns(
@@ -116,10 +121,10 @@ def budgets(records: pl.DataFrame, prepared: pl.DataFrame, options: Options) -> 
             film_rel_u=pl.col("read_var_ml2").fill_null(0).sqrt() / pl.col("landed_solids_ml"),
             area_rel_u=pl.col("area_rel_var").fill_null(0).sqrt(),
             leftover_rel_u=pl.when("unweighed").then(pl.col("sd") / (1 - pl.col("mean"))).otherwise(0.0),
-            gauge_rel_u=pl.when("film").then(pl.col("gain_rel_u").fill_null(0.0)).otherwise(0.0),
-            area_shared_rel_u=pl.when("film").then(options.area_shared_sd).otherwise(0.0),
-            solids_rel_u=pl.lit(options.solids_rel_u),
-            density_rel_u=pl.when("film").then(options.density_rel_u).otherwise(0.0),
+            gauge_rel_u=pl.when("on_film").then(pl.col("gain_rel_u").fill_null(0.0)).otherwise(0.0),
+            area_shared_rel_u=pl.when("on_film").then(settings.film.area_shared_sd).otherwise(0.0),
+            solids_rel_u=pl.lit(settings.cup.solids_rel_u),
+            density_rel_u=pl.when("on_film").then(settings.cup.density_rel_u).otherwise(0.0),
             left_mean=pl.when("unweighed").then((pl.col("mean") / 0.01).round() * 0.01).otherwise(0.0),
             left_sd=pl.when("unweighed").then((pl.col("sd") / 0.005).round().clip(1) * 0.005).otherwise(0.0),
         )

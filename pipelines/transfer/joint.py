@@ -12,12 +12,13 @@ import polars as pl
 import scipy.sparse as sp
 from numpy.typing import NDArray
 
+from pipelines.settings import Settings
 from pipelines.transfer import flags, shared, tables
 from pipelines.transfer.design import NOBODY, combine
 from pipelines.transfer.direct import CELL
 from pipelines.transfer.iterate import Joint
 from pipelines.transfer.mixed import Floats, Ints, Rows
-from pipelines.transfer.options import Z95, Options
+from pipelines.transfer.options import Z95
 from pipelines.transfer.terms import Meeting, meetings
 
 METHOD = "joint model"
@@ -37,8 +38,8 @@ NEVER = 5  # so many unweighed cups in a row and none weighed is a habit, not ch
 class Statements:
     """What a fitted model says about cells, guns, technicians and operations."""
 
-    def __init__(self, joint: Joint, options: Options):
-        self.joint, self.options, self.d = joint, options, joint.design
+    def __init__(self, joint: Joint, settings: Settings):
+        self.joint, self.settings, self.d = joint, settings, joint.design
         self.posterior = joint.posterior
         self.kind = np.array([kind for kind, _ in self.d.names])
         self.weighed_rows = self._without(self.d.rows, "unweighed")
@@ -87,7 +88,7 @@ class Statements:
         """What each design row shares with others: relative standard uncertainty (shared.py)."""
         alone = sp.identity(self.d.rows.shape[0], format="csr")
         shops = self.d.row_keys["shop_id"]
-        return shared.together(shared.of_rows(self.d, self.options, shops, alone, self.weighed_rows))
+        return shared.together(shared.of_rows(self.d, self.settings, shops, alone, self.weighed_rows))
 
     def typical_rows(self, table: str, cells: pl.DataFrame, own: sp.csr_matrix) -> sp.csr_matrix:
         """Design rows of a gun, a technician or a role at the shop's typical partner (its effect 0) and typical work.
@@ -114,7 +115,7 @@ class Statements:
         matrix = sp.csr_matrix(weight @ self.weighed_rows)
         rows = self._rows(matrix)
         eta, var = self.posterior.mean(rows), self.posterior.variance(rows)
-        common = shared.together(shared.of_rows(self.d, self.options, cells["shop_id"], weight, matrix))
+        common = shared.together(shared.of_rows(self.d, self.settings, cells["shop_id"], weight, matrix))
         n, n_direct = self.counts(code, cells.height)
         frame = cells.with_columns(
             n=pl.Series(n), n_direct=pl.Series(n_direct),
@@ -336,6 +337,19 @@ class Statements:
         hand = f" by {row['technician_id']}" if "technician_id" in row else ""
         return row["role"] + hand + (f" with {row['gun_id']}" if "gun_id" in row else "")
 
+    def typical_record(self) -> tuple[dict[str, float], float]:
+        """Relative variance of a typical record of one layer, chance included: by role, and of any role that has none."""
+        d, linear = self.d, self.joint.linear
+        single = np.bincount(d.record, minlength=d.n) == 1
+        role_of_row = d.row_keys["role"].to_numpy()
+        record_role = role_of_row[d.layer_row[d.start]] if d.n else np.zeros(0, object)
+        pool = linear.v[single] if single.any() else linear.v
+        by_role = {
+            role: float(np.median(linear.v[single & (record_role == role)])) + self.event_var
+            for role in sorted(set(record_role[single].tolist()))
+        }
+        return by_role, float(np.median(pool)) + self.event_var
+
     def _advice(
         self,
         table: pl.DataFrame,
@@ -348,15 +362,7 @@ class Statements:
 
         var_n = var / (1 + n W var), W = 1 / (v + se^2) of a typical record of one layer of that role.
         """
-        d, linear = self.d, self.joint.linear
-        single = np.bincount(d.record, minlength=d.n) == 1
-        role_of_row = self.d.row_keys["role"].to_numpy()
-        record_role = role_of_row[d.layer_row[d.start]] if d.n else np.zeros(0, object)
-        pool = linear.v[single] if single.any() else linear.v
-        typical = {
-            role: float(np.median(linear.v[single & (record_role == role)]))
-            for role in sorted(set(record_role[single].tolist()))
-        }
+        typical, of_any = self.typical_record()
         roles = cells["role"].to_list()
         partner: dict[int, str] = {}
         for row in main.iter_rows(named=True):
@@ -378,7 +384,7 @@ class Statements:
             if not bad[i] and Z95 * row["log_se"] <= NARROW_ENOUGH:
                 out.append(None)
                 continue
-            weight = 1 / (typical.get(row["role"], float(np.median(pool))) + self.event_var)
+            weight = 1 / typical.get(row["role"], of_any)
             widths = [Z95 * np.sqrt(variance / (1 + n * weight * variance)) for n in ADVICE_STEPS]
             n, width = next(
                 ((n, w) for n, w in zip(ADVICE_STEPS, widths, strict=True) if w <= NARROW_ENOUGH),
@@ -411,7 +417,7 @@ class Statements:
         shares = [1 - p.factor.covariance(rows, rows) / np.exp(2 * p.log_sd[number]) for p in self.posterior.points]
         reliability = np.clip(np.mean(shares, axis=0), 0, 1)
         vif, work_vif = self._vif(columns, other)
-        probability = flags.prob_low(u, pev, self.options.material_effect)
+        probability = flags.prob_low(u, pev, self.settings.transfer.material_effect)
 
         people, code = self.groups((who,))
         counted = people.with_columns(n=pl.Series(self.counts(code, people.height)[0]))
@@ -432,7 +438,9 @@ class Statements:
             else "the kind of work given"
             for ok, k, no, m, v, lone in zip(told, n, never, met, vif, alone, strict=True)
         ]  # fmt: skip
-        flagged = flags.flag(probability, told & (n > 0) & self.joint.converged, self.options.false_flag_share)
+        flagged = flags.flag(
+            probability, told & (n > 0) & self.joint.converged, self.settings.transfer.false_flag_share
+        )
         some, settled = pl.col("n") > 0, pl.lit(self.joint.converged)
         return frame.with_columns(
             effect=pl.when(some).then(pl.Series(np.exp(u))),
@@ -486,8 +494,8 @@ class Statements:
     def operations(self, prepared: pl.DataFrame, by_pair: pl.DataFrame) -> pl.DataFrame:
         """The model's TE for each spray operation: its own work, its cell's gun and hand; the interval is that of one event.
 
-        shop_id, op_job_id, operation_no, te, te_low, te_high, log_u, grade, source, one row per row of `prepared`. Null
-        where the cell is null.
+        shop_id, op_job_id, operation_no, te, te_low, te_high, log_u, grade, source, event_rel_u (chance alone), design_row
+        (its row in the model's design), one row per row of `prepared`. Null where the cell is null.
         """
         eta, log_u = (np.empty(self.d.rows.shape[0]) for _ in range(2))
         for begin in range(0, len(eta), SLICE):  # rows are dense in here
@@ -503,8 +511,10 @@ class Statements:
             "te_low": np.where(speaks & self.joint.converged, np.minimum(np.exp(eta - Z95 * log_u), 1.0), np.nan),
             "te_high": np.where(speaks & self.joint.converged, np.minimum(np.exp(eta + Z95 * log_u), 1.0), np.nan),
             "log_u": np.where(speaks, log_u, np.inf),
+            "event_rel_u": np.where(speaks, np.sqrt(self.event_var), np.nan),
+            "design_row": np.arange(len(eta)),
         }).with_columns(
-            pl.col("te", "te_low", "te_high").fill_nan(None),
+            pl.col("te", "te_low", "te_high", "event_rel_u").fill_nan(None),
             grade=pl.when(pl.Series(speaks)).then(by_pair["grade"].gather(pl.Series(np.maximum(cell, 0)))),
             source=pl.when(pl.Series(speaks)).then(pl.lit("model")),
         )  # fmt: skip

@@ -636,6 +636,40 @@ class Integrated:
     def variance(self, rows: Rows) -> Floats:
         return self.covariance(rows, rows)
 
+    @cached_property
+    def roots(self) -> tuple[Floats, Floats, Floats]:
+        """L with L L' the covariance of all prediction errors: border x border, block x border, block x block.
+
+        Cholesky, the border first: errors of two blocks then go together through the border alone, but for what the means of
+        both move together between the points (next to nothing: variance components that both share).
+        """
+        border, cross, inside = (part.copy() for part in self.inverse)
+        moves = np.array([p.theta for p in self.points])
+        layout = self.points[0].factor.layout
+        apart = [layout.split(move) for move in moves - moves.mean(axis=0)]
+        b, s = np.array([x for x, _ in apart]), np.array([y for _, y in apart])
+        border += b.T @ b / len(moves)
+        cross += np.einsum("msq,mb->sqb", s, b) / len(moves)
+        inside += np.einsum("msp,msq->spq", s, s) / len(moves)
+        upper = np.asarray(np.linalg.cholesky(border), float)
+        if not layout.n_blocks:
+            return upper, cross, inside
+        lower: Floats = la.solve_triangular(upper, cross.reshape(-1, layout.n_border).T, lower=True).T.reshape(
+            cross.shape
+        )
+        own = np.asarray(np.linalg.cholesky(inside - lower @ np.swapaxes(lower, 1, 2)), float)
+        return upper, lower, own
+
+    def loadings(self, rows: Rows) -> tuple[Floats, Floats]:
+        """Linear functions of the unknowns on independent directions of unit variance: (n, border), and (n, width) on those
+        of each row's own block (`rows.block`). Variances and covariances of sums are those of summed loadings."""
+        upper, lower, own = self.roots
+        border, inside = rows.border @ upper, np.zeros_like(rows.inside)
+        for block, at in rows.by_block():
+            border[at] += rows.inside[at] @ lower[block]
+            inside[at] = rows.inside[at] @ own[block]
+        return border, inside
+
 
 def ordinary(y: Floats, factors: list[NDArray[Any]], fixed: Floats | None = None) -> tuple[Model, Unknowns]:
     """An ordinary mixed model y = X beta + sum of random intercepts + e, flat priors, for check data.

@@ -17,15 +17,15 @@ import numpy as np
 import polars as pl
 import scipy.sparse as sp
 
+from pipelines.settings import Settings
 from pipelines.transfer.design import Design
 from pipelines.transfer.mixed import Floats
-from pipelines.transfer.options import Options
 
 TERMS = ("area", "gauge", "solids", "density", "sprayed")
 
 
 def of_rows(
-    design: Design, options: Options, shops: pl.Series, weight: sp.csr_matrix, matrix: sp.csr_matrix
+    design: Design, settings: Settings, shops: pl.Series, weight: sp.csr_matrix, matrix: sp.csr_matrix
 ) -> dict[str, Floats]:
     """Relative standard uncertainty of each of TERMS, per cell.
 
@@ -39,12 +39,18 @@ def of_rows(
     mix = np.sqrt(share2 + unnamed**2)
     usual = float(np.mean(list(design.gain.values()))) if design.gain else 0.0
     return {
-        "area": np.full(n, options.area_shared_sd),
+        "area": np.full(n, settings.film.area_shared_sd),
         "gauge": np.array([design.gain.get(shop, usual) for shop in shops], float),
-        "solids": options.solids_rel_u * mix,
-        "density": options.density_rel_u * mix,
+        "solids": settings.cup.solids_rel_u * mix,
+        "density": settings.cup.density_rel_u * mix,
         "sprayed": np.asarray(weight @ design.sprayed_u).ravel(),
     }
+
+
+def of_film(settings: Settings, gain_rel_u: float) -> float:
+    """What records of film of one product share beside what was sprayed, in squares (relative)."""
+    parts = (settings.film.area_shared_sd, gain_rel_u, settings.cup.solids_rel_u, settings.cup.density_rel_u)
+    return float(np.sqrt(sum(part**2 for part in parts)))
 
 
 def together(terms: dict[str, Floats]) -> Floats:

@@ -10,9 +10,11 @@ import numpy as np
 import polars as pl
 from scipy import stats
 
+from pipelines.settings import Settings
+from pipelines.transfer import shared
 from pipelines.transfer.design import in_order
 from pipelines.transfer.direct import CELL, direct_cells
-from pipelines.transfer.options import Z95, Options
+from pipelines.transfer.options import Z95
 from schemas.published import TRANSFER_LINE
 
 RECORD = ["shop_id", "job_id", "record_no"]
@@ -44,6 +46,10 @@ EFFECT_COLUMNS: dict[str, pl.DataType] = {
 OPERATION_TE_COLUMNS: dict[str, pl.DataType] = {
     "shop_id": pl.String(), "op_job_id": pl.String(), "operation_no": pl.Int64(), "te": pl.Float64(),
     "te_low": pl.Float64(), "te_high": pl.Float64(), "grade": pl.String(), "source": pl.String(),
+}  # fmt: skip
+OPERATION_EVENT_COLUMNS: dict[str, pl.DataType] = {
+    "shop_id": pl.String(), "op_job_id": pl.String(), "operation_no": pl.Int64(), "event_rel_u": pl.Float64(),
+    "on_film": pl.Boolean(), "design_row": pl.Int64(),
 }  # fmt: skip
 SCREENED_COLUMNS: dict[str, pl.DataType] = {
     "shop_id": pl.String(), "job_id": pl.String(), "record_no": pl.Int64(), "ratio": pl.Float64(), "z": pl.Float64(),
@@ -101,7 +107,7 @@ def prob_below(estimate: pl.Expr, log_u: pl.Expr) -> pl.Expr:
     return z.map_batches(lambda s: pl.Series(stats.norm.cdf(s.to_numpy())), return_dtype=pl.Float64).fill_nan(None)
 
 
-def direct_tables(records: pl.DataFrame, layers: pl.DataFrame, options: Options) -> dict[str, pl.DataFrame]:
+def direct_tables(records: pl.DataFrame, layers: pl.DataFrame, settings: Settings) -> dict[str, pl.DataFrame]:
     """All tables from direct records alone. Effects are not estimated: a ratio of sums cannot tell a hand from a gun."""
     method = "direct records only"
     gain_rel_u = float(np.mean(records["gain_rel_u"].fill_null(0.0).to_numpy())) if records.height else 0.0
@@ -112,7 +118,7 @@ def direct_tables(records: pl.DataFrame, layers: pl.DataFrame, options: Options)
         )
         up, down = (pl.col(a).clip(lower_bound=1e-6).log() - pl.col(b).clip(lower_bound=1e-6).log()
                     for a, b in (("high", "estimate"), ("estimate", "low")))  # fmt: skip
-        common = Z95 * options.shared_rel_u(gain_rel_u)
+        common = Z95 * shared.of_film(settings, gain_rel_u)
         frame = frame.with_columns(
             grade=pl.col("grade").fill_null("C"),
             method=pl.lit(method),
@@ -128,16 +134,22 @@ def direct_tables(records: pl.DataFrame, layers: pl.DataFrame, options: Options)
     return out
 
 
-def operation_te(cells: pl.DataFrame, budget: pl.DataFrame) -> pl.DataFrame:
-    """The transfer efficiency that the ledger takes for each spray operation, one row each.
+def operation_tables(cells: pl.DataFrame, budget: pl.DataFrame) -> dict[str, pl.DataFrame]:
+    """operation_te, the transfer efficiency that the ledger takes for each spray operation, and operation_events beside it.
 
-    cells   shop_id, op_job_id, operation_no, te, te_low, te_high, log_u, grade, source: what the cell says of one event,
-            for every operation (log_u its standard uncertainty on the log scale)
+    cells   shop_id, op_job_id, operation_no, te, te_low, te_high, log_u, grade, source, event_rel_u, design_row: what the cell
+            says of one event, for every operation (log_u its standard uncertainty on the log scale)
     budget  event.budgets: an operation's own record is taken where it is grade A, 0 < TE < 1 and it is sharper
     """
     own = budget.filter(
         (pl.col("grade") == "A") & pl.col("low").is_not_null() & (pl.col("te") > 0) & (pl.col("te") < 1)
-    ).select(*OPERATION, "rel_u", own="te", own_low="low", own_high=pl.col("high").clip(upper_bound=1.0))
+    ).select(
+        *OPERATION, "rel_u", own="te", own_low="low", own_high=pl.col("high").clip(upper_bound=1.0),
+        own_event=pl.sum_horizontal(
+            pl.col(part) ** 2 for part in ("film_rel_u", "area_rel_u", "sprayed_rel_u", "leftover_rel_u")
+        ).sqrt(),
+        weighed=~pl.col("on_film"),
+    )  # fmt: skip
     frame = cells.join(own, on=OPERATION, how="left", maintain_order="left")
     sharper = (pl.col("rel_u") < pl.col("log_u")).fill_null(False)
     frame = frame.select(
@@ -147,9 +159,18 @@ def operation_te(cells: pl.DataFrame, budget: pl.DataFrame) -> pl.DataFrame:
         te_high=pl.when(sharper).then("own_high").otherwise("te_high"),
         grade=pl.when(sharper).then(pl.lit("A")).otherwise("grade"),
         source=pl.when(sharper).then(pl.lit("own")).otherwise("source"),
-    ).select(pl.col(name).cast(dtype) for name, dtype in OPERATION_TE_COLUMNS.items())
+        event_rel_u=pl.when(sharper).then("own_event").otherwise("event_rel_u"),
+        on_film=~(sharper & pl.col("weighed").fill_null(False)),
+        design_row=pl.when(~sharper).then("design_row"),
+    ).select(
+        pl.col(name).cast(dtype) for name, dtype in (OPERATION_TE_COLUMNS | OPERATION_EVENT_COLUMNS).items()
+    )  # fmt: skip
     frame = in_order(frame, OPERATION)
     # an operation of a weighed target may stand in a second record: the first is kept
     again = pl.all_horizontal(pl.col(name) == pl.col(name).shift(1) for name in OPERATION).fill_null(False)
     repeated = frame.select(again).to_series()
-    return frame.filter(~repeated) if repeated.any() else frame
+    frame = frame.filter(~repeated) if repeated.any() else frame
+    return {
+        "operation_te": frame.select(list(OPERATION_TE_COLUMNS)),
+        "operation_events": frame.select(list(OPERATION_EVENT_COLUMNS)),
+    }

@@ -30,10 +30,10 @@ for folder in (str(HOME), str(HOME / "tests" / "bench")):
 
 from direct_intervals import typed_tables  # noqa: E402
 
+from pipelines.settings import Settings  # noqa: E402
 from pipelines.transfer import design, iterate, joint, mixed, simulate  # noqa: E402
 from pipelines.transfer.direct import CELL, direct_cells  # noqa: E402
 from pipelines.transfer.estimate import estimate  # noqa: E402
-from pipelines.transfer.options import Options  # noqa: E402
 from pipelines.transfer.simulate import Truth  # noqa: E402
 
 Line = tuple[str, str, bool]
@@ -41,18 +41,23 @@ TABLE = "transfer_by_pair"
 
 
 # The simulator draws no error that all records share unless asked to: its networks are judged without those terms.
-NOTHING_SHARED = Options(area_shared_sd=0.0, solids_rel_u=0.0, density_rel_u=0.0)
+NOTHING_SHARED = Settings.model_validate(
+    {"film": {"area_shared_sd": 0.0}, "cup": {"solids_rel_u": 0.0, "density_rel_u": 0.0}}
+)
+AREAS_SHARED = Settings.model_validate(
+    {"film": {"area_shared_sd": 0.05}, "cup": {"solids_rel_u": 0.0, "density_rel_u": 0.0}}
+)
 
 
 def fit(
-    net: simulate.Network, known_log_sd: np.ndarray | None = None, options: Options = NOTHING_SHARED
+    net: simulate.Network, known_log_sd: np.ndarray | None = None, settings: Settings = NOTHING_SHARED
 ) -> joint.Statements:
     built = design.build(net.records, design.prepare_layers(net.layers))
     known = None
     if known_log_sd is not None:
         present = sorted({design.RANDOM.index(k) for k, _ in built.names if k in design.RANDOM})
         known = np.concatenate([known_log_sd[present], [0.0], known_log_sd[-1:]])
-    return joint.Statements(iterate.solve(built, known), options)
+    return joint.Statements(iterate.solve(built, known), settings)
 
 
 def cells(net: simulate.Network, said: joint.Statements | None = None) -> pl.DataFrame:
@@ -98,7 +103,7 @@ def absolute(seed: int, n: int) -> Iterator[Line]:
     found = []
     for i in range(n):
         net = simulate.network(Truth(shops=1, sd_shared=0.05), seed + i)
-        said = fit(net, options=replace(NOTHING_SHARED, area_shared_sd=0.05))
+        said = fit(net, settings=AREAS_SHARED)
         found.append(cells(net, said).select("inside"))
     share = mean(pl.concat(found)["inside"])
     yield "cell cover .92-.975, one error of 5 % shared by all records", f"{share:.4f}", within(share, 0.92, 0.975)
@@ -206,7 +211,7 @@ def sixty_five(seed: int, n: int) -> Iterator[Line]:
     parts = []
     for i in range(n):
         net = simulate.network(Truth(shops=1, level=0.12, sd_shared=0.05), seed + i)
-        said = fit(net, options=replace(NOTHING_SHARED, area_shared_sd=0.05))
+        said = fit(net, settings=AREAS_SHARED)
         parts.append(cells(net, said).select("prob_below_65", below=pl.col("truth") < 0.65))
     found = pl.concat(parts).with_columns(bin=(pl.col("prob_below_65") * 10).floor().clip(0, 9))
     bins = found.group_by("bin").agg(n=pl.len(), said=pl.col("prob_below_65").mean(), seen=pl.col("below").mean())

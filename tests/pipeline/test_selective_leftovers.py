@@ -19,7 +19,7 @@ from seed_data import scenario
 
 BENCH = Path(__file__).resolve().parents[1] / "bench" / "direct_intervals.py"
 CUP = ["shop_id", "mix_id"]
-SETTINGS = Settings().flat()
+SETTINGS = Settings()
 
 
 @pytest.fixture(scope="module")

@@ -42,7 +42,7 @@ def test_intervals_of_weighed_targets_hold_what_was_truly_transferred(shop: Smal
                      after_g=100.0 + landed, whole=True)  # fmt: skip
             truth.append((job, te))
     ledger = shop.run("records")
-    found = estimate(ledger["records"], ledger["record_layers"], Settings().flat())
+    found = estimate(ledger["records"], ledger["record_layers"], Settings())
     said = found["operation_te"].join(pl.DataFrame(truth, schema=["op_job_id", "true"], orient="row"), on="op_job_id")
     assert said["source"].to_list() == ["own"] * (TARGETS * PRODUCTS)
     assert 0.92 <= said["true"].is_between(said["te_low"], said["te_high"]).mean() <= 0.975

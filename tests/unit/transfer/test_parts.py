@@ -4,9 +4,9 @@ import numpy as np
 import polars as pl
 import pytest
 
+from pipelines.settings import Settings
 from pipelines.transfer import design, event, flags, iterate, simulate
 from pipelines.transfer.direct import fieller
-from pipelines.transfer.options import Options
 
 
 def test_fieller_is_the_set_of_ratios_that_a_t_test_does_not_refuse():
@@ -39,7 +39,7 @@ def test_an_unweighed_leftover_opens_the_interval_upwards_more_than_downwards():
 
 def test_a_budget_adds_up_and_says_how_its_interval_was_found(network):
     prepared = design.prepare_layers(network.layers)
-    budget = event.budgets(network.records, prepared, Options())
+    budget = event.budgets(network.records, prepared, Settings())
     parts = budget.select(*event.LANDED, *event.SPRAYED, "leftover_rel_u").to_numpy()
     assert budget["rel_u"].to_numpy() == pytest.approx(np.sqrt((parts**2).sum(axis=1)))
     unweighed = budget.filter(pl.col("leftover_rel_u") > 0)
@@ -49,14 +49,14 @@ def test_a_budget_adds_up_and_says_how_its_interval_was_found(network):
 
 def test_a_record_of_hardly_any_film_gets_no_interval(network):
     prepared = design.prepare_layers(network.layers)
-    budget = event.budgets(network.records.with_columns(landed_solids_ml=pl.lit(1e-6)), prepared, Options())
+    budget = event.budgets(network.records.with_columns(landed_solids_ml=pl.lit(1e-6)), prepared, Settings())
     assert set(budget["how"]) == {event.VAGUE}
     assert budget["high"].is_null().all()
     assert budget["rel_u"].is_finite().all()
 
 
 def test_an_interval_of_one_record_holds_its_figure(network):
-    budget = event.budgets(network.records, design.prepare_layers(network.layers), Options())
+    budget = event.budgets(network.records, design.prepare_layers(network.layers), Settings())
     assert budget.select(((pl.col("low") < pl.col("te")) & (pl.col("te") < pl.col("high"))).all()).item()
 
 

@@ -578,10 +578,8 @@ def _closing(space: Workspace, outcome: Outcome) -> str:
     else:
         lines.append("No cup with known solids was found, so there is nothing to account for yet.")
     if told["te"] is not None:
-        lines.append(
-            f"Transfer efficiency of what was sprayed and could be followed: {100 * told['te']:.0f} %"
-            f" ({100 * told['te_low']:.0f}-{100 * told['te_high']:.0f})."
-        )
+        ends = "" if told["te_low"] is None else f" ({100 * told['te_low']:.0f}-{100 * told['te_high']:.0f})"
+        lines.append(f"Transfer efficiency of what was sprayed and could be followed: {100 * told['te']:.0f} %{ends}.")
     else:
         lines.append(f"No transfer efficiency yet{': ' if told['no_te'][0].islower() else '. '}{told['no_te']}.")
     lines.append(_refusals(space, told))

@@ -384,21 +384,19 @@ def headline(shelf: Shelf) -> dict[str, Any]:
 
     files = shelf["intake_files"]
     months = shelf["emissions_monthly"].filter(~pl.col("complete"))["month"]
-    parts = [part.select(pl.col(pl.Float64).sum()) for part in shelf.parts("material_ledger")]
-    sums = pl.concat(parts).sum().row(0, named=True)
+    whole = pl.all_horizontal(pl.col(cut) == "all" for cut in ("shop_id", "role", "product_id", "period"))
+    sums = next(shelf["totals"].filter(whole).iter_rows(named=True), dict.fromkeys(shelf["totals"].columns))
     poured = sums["poured_solids_g"]
-    landed = sums["useful_solids_g"] + sums["over_build_solids_g"]
-    sprayed = landed + sums["overspray_solids_g"]
     return {
         "cups": shelf.rows("mixes"),
-        "poured_solids_g": poured,
+        "poured_solids_g": poured or 0.0,
         "useful_share": sums["useful_solids_g"] / poured if poured else None,
-        "te": landed / sprayed if sprayed else None,
+        "te": sums["te"],
         "left_share": sums["leftover_solids_g"] / poured if poured else None,
         "flushed_share": sums["flush_loss_solids_g"] / poured if poured else None,
-        "no_te": None if sprayed else _why_no_te(shelf),
-        "te_low": 1 - sums["overspray_solids_g_high"] / sprayed if sprayed else None,
-        "te_high": 1 - sums["overspray_solids_g_low"] / sprayed if sprayed else None,
+        "no_te": _why_no_te(shelf) if sums["te"] is None else None,
+        "te_low": sums["te_low"],
+        "te_high": sums["te_high"],
         "not_split_share": sums["not_split_solids_g"] / poured if poured else None,
         "rows_read": int(files["rows_read"].sum()),
         "rows_used": int(files["accepted"].sum()),

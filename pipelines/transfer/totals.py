@@ -385,6 +385,8 @@ def totals(found: Cells, said: Statements | None) -> pl.DataFrame:
     """Table totals: whole, by shop, role, product, period, shop x role, shop x period, shop x role x period; sorted by its key."""
     keys = ["shop_id", "role", "product_id", "period"]
     frame, when = found.frame, periods(found.frame["month"])
+    if not frame.height:
+        return pl.DataFrame()
     cuts: list[tuple[list[str], str | None]] = [
         ([], None), (["shop_id"], None), (["role"], None), (["product_id"], None), (["shop_id", "role"], None)
     ]  # fmt: skip
@@ -395,9 +397,8 @@ def totals(found: Cells, said: Statements | None) -> pl.DataFrame:
             *(pl.lit(ALL).alias(key) for key in keys[:3] if key not in by),
             (when[span] if span else pl.lit(ALL)).alias("period"),
         ).select(keys)
-        if grouped.height:
-            out.append(published(found, cut(found, grouped), said))
-    return pl.concat(out).sort(keys) if out else pl.DataFrame()
+        out.append(published(found, cut(found, grouped), said))
+    return pl.concat(out).sort(keys)
 
 
 MOST_CELLS = 12_000  # above which months become quarters, then years
@@ -417,6 +418,8 @@ def grain(month: pl.Series, cells: pl.DataFrame) -> pl.Series:
 def loadings(found: Cells) -> pl.DataFrame:
     """Table total_loadings: one row per cell and direction; cells without loadings have their own direction alone."""
     keys = ["shop_id", "period", "product_id", "role"]
+    if not found.frame.height:
+        return pl.DataFrame()
     by = found.frame.select("shop_id", "product_id", "role").with_columns(
         grain(found.frame["month"], found.frame.select("shop_id", "product_id", "role"))
     )

@@ -315,7 +315,7 @@ def whole(seed: int, **more: Any) -> tuple[dict[str, pl.DataFrame], Any]:
             if name in wanted and name not in tables and runner.upstream(name) <= set(tables):
                 tables[name] = runner.run_statement(name, tables, settings)
         if "operation_te" not in tables:
-            tables |= estimate(tables["records"], tables["record_layers"], settings, tables["gun_services"])
+            tables |= estimate(tables["records"], tables["record_layers"], SETTINGS, tables["gun_services"])
     return tables, s
 
 

@@ -18,6 +18,9 @@ HEADLINE = {
     "te": 0.58,
     "te_low": 0.54,
     "te_high": 0.62,
+    "no_te": None,
+    "left_share": 0.16,
+    "flushed_share": 0.02,
     "not_split_share": 0.02,
     "rows_read": 9000,
     "rows_used": 9000,
@@ -109,7 +112,10 @@ def test_duplicate_rows_are_not_said_to_be_used_and_doubts_stand_in_the_closing_
 
 def test_a_shop_without_film_or_cups_has_its_own_sentences(shop, monkeypatch, capsys):
     nothing = dict.fromkeys(("useful_share", "te", "te_low", "te_high", "not_split_share"))
-    monkeypatch.setattr(conductor, "run", lambda *_: Outcome(True, {**HEADLINE, **nothing, "poured_solids_g": 0.0}))
+    why = {"no_te": "that takes film readings before and after spraying"}
+    monkeypatch.setattr(
+        conductor, "run", lambda *_: Outcome(True, {**HEADLINE, **nothing, **why, "poured_solids_g": 0.0})
+    )
     assert cli.main(["run", str(shop)]) == 0
     told = capsys.readouterr().out
     assert "nothing to account for yet" in told

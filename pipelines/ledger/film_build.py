@@ -25,6 +25,7 @@ BLEND_REL_SD = 0.10  # of a covered fraction below 1: it is written down by eye 
 NARROWEST_REL_SE = 0.005  # no panel's mean is known better than a gauge's own repeatability
 UNKNOWN_EVENT = 0.15  # relative sd of one operation's transfer where no model tells it (our choice)
 POPULATION_CV = 0.08  # one technician's films of one product differ from job to job by at least this (our choice)
+POPULATION_UM = 0.1  # and by at least this: films of next to nothing (our choice)
 POPULATION = 8  # films from which a population's middle and spread are taken
 PASSES = 30  # until they are settled
 GAPS, GAP = 0.02, 0.5  # one film in fifty misses a cup or a reading and is then too small by about half (our choice)
@@ -278,15 +279,18 @@ def populations(code: np.ndarray, films: Films, middle: np.ndarray) -> Populatio
     def total(values: np.ndarray) -> np.ndarray:
         return np.bincount(code, values, len(middle))
 
+    def least(mu: np.ndarray) -> np.ndarray:
+        return np.maximum((POPULATION_CV * mu) ** 2, POPULATION_UM**2)
+
     mu, n = middle.astype(float), total(np.ones(len(code)))
-    omega2 = np.maximum(total((films.film - mu[code]) ** 2 - films.own2(mu[code])) / n, (POPULATION_CV * mu) ** 2)
+    omega2 = np.maximum(total((films.film - mu[code]) ** 2 - films.own2(mu[code])) / n, least(mu))
     for _ in range(PASSES):
         own2 = films.own2(mu[code])
         weight, sound = 1 / (omega2[code] + own2), films.sound(mu[code], omega2[code])
         precision, information = total(sound * weight), total(sound * weight**2)
         mu = total(sound * weight * films.film) / precision
         omega2 = total(sound * weight**2 * ((films.film - mu[code]) ** 2 - own2)) / information + 1 / precision
-        omega2 = np.maximum(omega2, (POPULATION_CV * mu) ** 2)
+        omega2 = np.maximum(omega2, least(mu))
     return Populations(mu, omega2, 1 / precision, 2 / information)
 
 

@@ -29,6 +29,7 @@ POPULATION_UM = 0.1  # and by at least this: films of next to nothing (our choic
 POPULATION = 8  # films from which a population's middle and spread are taken
 PASSES = 30  # until they are settled
 GAPS, GAP = 0.02, 0.5  # one film in fifty misses a cup or a reading and is then too small by about half (our choice)
+AIM = 0.2  # films of one hand lie about the middle of the window, give or take this part of it (our choice)
 FEW = 20  # sums read at marked places, from which the data themselves say how far a film lies from what transfer tells
 
 
@@ -301,9 +302,11 @@ def held_against_others(frame: pl.DataFrame) -> pl.DataFrame:
     estimate film +- s of its own and +- c shared by all of the population, what is known is mu + w (film - mu) with variance
     w s^2 + c^2, w = omega^2 / (omega^2 + s^2); that mu and omega^2 are estimates adds (1 - w)^2 var(mu) and
     ((film - mu) s^2 / (omega^2 + s^2)^2)^2 var(omega^2) (Kass and Steffey 1989, first order). The population is a technician's,
-    with 8 films or more, else the shop's. A film so far out that something missing is the likelier reason counts as little as
-    that makes likely (mixture of the two laws, by its mean and variance). Fewer than 8 films in the shop, or an inner face
-    (whose ratio to the outer is assumed): the film as it is.
+    with 8 films or more, else the shop's. What its films share is held against the sheet in the same way: painters aim at the
+    middle of the window, give or take 20 %, so mu moves to it by the part c^2 / (c^2 + var(mu) + (20 % of the middle)^2), and
+    c^2 shrinks by as much; a transfer that is well known hardly moves. A film so far out that something missing is the likelier
+    reason counts as little as that makes likely (mixture of the two laws, by its mean and variance). Fewer than 8 films in the
+    shop, or an inner face (whose ratio to the outer is assumed): the film as it is.
     """
     wide = ["shop_id", "product_id"]
     hand = [*wide, "technician_id"]
@@ -337,14 +340,18 @@ def _held(some: pl.DataFrame, by: list[str], among: pl.DataFrame | None = None) 
         near = mu + w * (films.film - mu)
     held = mu + sound * (near - mu)
     shared2 = (some["se_um"] ** 2 - some["own_se_um"] ** 2).clip(lower_bound=0.0).to_numpy()
-    part = np.where(films.part2 > 0, held / films.film, 1.0)
+    shared2 = shared2 * np.where(films.part2 > 0, mu / films.film, 1.0) ** 2
+    # what a film shares with its like, at their middle, against the middle of the window
+    aim = some.select((pl.col("film_min_um") + pl.col("film_max_um")) / 2).to_series().to_numpy()
+    aimed = np.where(aim > 0, shared2 / (shared2 + like.var_mu[at] + (AIM * aim) ** 2), 0.0)
+    held = held - aimed * np.where(aim > 0, mu - aim, 0.0)
     variance = (
         sound * w * own2
         + (1 - sound) * omega2
         + sound * (1 - sound) * (near - mu) ** 2
         + (1 - sound * w) ** 2 * like.var_mu[at]
         + (sound * (films.film - mu) * own2 / (omega2 + own2) ** 2) ** 2 * like.var_omega2[at]
-        + shared2 * part**2
+        + shared2 * (1 - aimed)
     )
     return some.select(
         "@row", held_um=pl.Series(held, dtype=pl.Float64), held_se=pl.Series(np.sqrt(variance), dtype=pl.Float64)

@@ -101,13 +101,20 @@ def test_a_cup_that_the_flush_used_up_tells_no_film():
     assert layers([film(1, 0.0)], []).row(0, named=True)["film_um"] is None
 
 
-def like(films: np.ndarray, own: float | np.ndarray, source: str = "read") -> pl.DataFrame:
+def like(
+    films: np.ndarray,
+    own: float | np.ndarray,
+    source: str = "read",
+    shared: float = 0.0,
+    window: tuple[float | None, float | None] = (None, None),
+) -> pl.DataFrame:
     n = len(films)
     return fb.held_against_others(
         pl.DataFrame(
             {
                 "shop_id": "s", "product_id": "p", "technician_id": "t", "face": ["outer"] * n, "source": source, "film_um": films,
-                "se_um": np.full(n, own), "own_se_um": np.full(n, own),
+                "film_min_um": window[0], "film_max_um": window[1],
+                "se_um": np.hypot(own, shared * films), "own_se_um": np.full(n, own),
             }
         )
     )  # fmt: skip
@@ -142,6 +149,20 @@ def test_films_whose_error_is_a_part_of_them_do_not_draw_the_others_down():
     z = (held["held_um"].to_numpy() - true) / held["held_se"].to_numpy()
     assert abs(held["held_um"].mean() / 50 - 1) < 0.01 and abs(z.mean()) < 0.1
     assert 0.94 < (abs(z) < 1.96).mean() < 0.97
+
+
+def test_what_films_share_is_held_against_the_middle_of_the_window():
+    """400 films of about 60, told by a transfer known to 20 %, against a window of 40-60: with c = .2 x 60 = 12 and the aim's
+    .2 x 50 = 10, the middle moves to 50 by 144 / (144 + 100) of the way and c^2 shrinks by as much."""
+    films = np.random.default_rng(5).normal(60, 6, 400)
+    free = like(films, 0.05 * films, "from transfer", shared=0.2)
+    held = like(films, 0.05 * films, "from transfer", shared=0.2, window=(40.0, 60.0))
+    part = 144 / (144 + 100)
+    assert (held["held_um"] - free["held_um"]).to_numpy() == pytest.approx(np.full(400, -part * 10), rel=0.05)
+    shrunk = (free["held_se"] ** 2 - held["held_se"] ** 2).to_numpy()
+    assert shrunk == pytest.approx(np.full(400, part * 144), rel=0.05)
+    sure = like(films, 0.05 * films, "from transfer", shared=0.0, window=(40.0, 60.0))
+    assert sure["held_um"].to_numpy() == pytest.approx(like(films, 0.05 * films, "from transfer")["held_um"].to_numpy())
 
 
 def test_only_a_film_too_small_is_taken_for_one_that_misses_a_cup():

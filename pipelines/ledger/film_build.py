@@ -29,7 +29,7 @@ POPULATION_UM = 0.1  # and by at least this: films of next to nothing (our choic
 POPULATION = 8  # films from which a population's middle and spread are taken
 PASSES = 30  # until they are settled
 GAPS, GAP = 0.02, 0.5  # one film in fifty misses a cup or a reading and is then too small by about half (our choice)
-AIM = 0.2  # films of one hand lie about the middle of the window, give or take this part of it (our choice)
+AIM = 0.25  # films of one hand lie about the middle of the window, give or take this part of it (our choice)
 FEW = 20  # sums read at marked places, from which the data themselves say how far a film lies from what transfer tells
 
 
@@ -303,7 +303,7 @@ def held_against_others(frame: pl.DataFrame) -> pl.DataFrame:
     w s^2 + c^2, w = omega^2 / (omega^2 + s^2); that mu and omega^2 are estimates adds (1 - w)^2 var(mu) and
     ((film - mu) s^2 / (omega^2 + s^2)^2)^2 var(omega^2) (Kass and Steffey 1989, first order). The population is a technician's,
     with 8 films or more, else the shop's. What its films share is held against the sheet in the same way: painters aim at the
-    middle of the window, give or take 20 %, so mu moves to it by the part c^2 / (c^2 + var(mu) + (20 % of the middle)^2), and
+    middle of the window, give or take 25 %, so mu moves to it by the part c^2 / (c^2 + var(mu) + (25 % of the middle)^2), and
     c^2 shrinks by as much; a transfer that is well known hardly moves. A film so far out that something missing is the likelier
     reason counts as little as that makes likely (mixture of the two laws, by its mean and variance). Fewer than 8 films in the
     shop, or an inner face (whose ratio to the outer is assumed): the film as it is.

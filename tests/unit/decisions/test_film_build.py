@@ -153,11 +153,11 @@ def test_films_whose_error_is_a_part_of_them_do_not_draw_the_others_down():
 
 def test_what_films_share_is_held_against_the_middle_of_the_window():
     """400 films of about 60, told by a transfer known to 20 %, against a window of 40-60: with c = .2 x 60 = 12 and the aim's
-    .2 x 50 = 10, the middle moves to 50 by 144 / (144 + 100) of the way and c^2 shrinks by as much."""
+    .25 x 50 = 12.5, the middle moves to 50 by 144 / (144 + 156.25) of the way and c^2 shrinks by as much."""
     films = np.random.default_rng(5).normal(60, 6, 400)
     free = like(films, 0.05 * films, "from transfer", shared=0.2)
     held = like(films, 0.05 * films, "from transfer", shared=0.2, window=(40.0, 60.0))
-    part = 144 / (144 + 100)
+    part = 144 / (144 + 156.25)
     assert (held["held_um"] - free["held_um"]).to_numpy() == pytest.approx(np.full(400, -part * 10), rel=0.05)
     shrunk = (free["held_se"] ** 2 - held["held_se"] ** 2).to_numpy()
     assert shrunk == pytest.approx(np.full(400, part * 144), rel=0.05)

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from pipelines.workspace import Workspace
 
 # By name: their modules are not imported for --help.
-FORESEEN = ("WorkspaceError", "SettingsError", "LayoutError", "EngineError", "RowsLost")
+FORESEEN = ("WorkspaceError", "SettingsError", "LayoutError", "RowsLost")
 FINE, COULD_NOT_RUN, WRONG_USAGE, REFUSED = 0, 1, 2, 3
 KNOWN = (("duplicate", "found word for word elsewhere"), ("superseded", "replaced by later exports"))
 SHOWN_DOUBTS = 8
@@ -478,6 +478,10 @@ class _Screen:
         if self._live and now - self._shown > 0.2:
             self._shown = now
             print(f"\r{what}: {done} of {total} ", end="", file=self._line, flush=True)
+
+    def remark(self, said: str) -> None:
+        self._clear()
+        print(said, flush=True)
 
     def _clear(self) -> None:
         if self._live and self._shown:

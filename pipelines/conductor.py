@@ -6,8 +6,7 @@ for it. Not here: the graph (defs), what its assets share (run), printing (cli).
 
 from __future__ import annotations
 
-import contextlib
-import io
+import os
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -17,16 +16,9 @@ from pipelines import workspace
 from pipelines.workspace import Workspace, WorkspaceError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
     import polars as pl
-    from dagster import DagsterInstance
 
     from reports.lines import Listed
-
-KEPT_RUNS = 20  # of which Dagster's records, some 3 MB a run, stay in the workspace
-FORGOTTEN_AT_ONCE = 5  # runs: a workspace with the records of hundreds is not to wait for all of them to go
-WORTH_COMPACTING = 8e6  # bytes that stand empty
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +49,7 @@ def run(space: Workspace, again: bool = False, teller: runs.Teller | None = None
     with runs.begin(space, teller or runs.Silent()) as current:
         if again:
             workspace.forget_reads(space, [])
+            workspace.forget_tables(space)
         _materialize(current)
         published = workspace.manifest_in_force(space)
         if published is None:
@@ -65,129 +58,18 @@ def run(space: Workspace, again: bool = False, teller: runs.Teller | None = None
 
 
 def _materialize(current: runs.Run) -> None:
-    """The whole graph in this process, with Dagster's records kept in the workspace."""
+    """The whole graph in this process. Its records go where DAGSTER_HOME says; without it nothing is kept of them."""
     import dagster as dg
-    from sqlalchemy import event
-    from sqlalchemy.engine import Engine
 
     from pipelines import definitions
 
-    # Dagster commits each of its some hundred events to SQLite apart. Waiting for the disk every time costs more than
-    # the whole demo; the records are no results, and begin afresh where a power cut left them unreadable.
-    event.listen(Engine, "connect", _do_not_wait_for_the_disk)
-    try:
-        # where its records cannot be written Dagster says so on stderr, in words of its own; the error itself is raised
-        with contextlib.redirect_stderr(io.StringIO()), _records(current.space) as instance:
-            # records are no results: where old ones cannot be taken away now, a later run will
-            with contextlib.suppress(Exception):
-                _forget_old(instance)
-            with _kept_open():
-                dg.materialize(
-                    definitions.assets,
-                    instance=instance,
-                    resources={"run": current},
-                    run_config={"loggers": {"console": {"config": {"log_level": "CRITICAL"}}}},
-                )
-    finally:
-        event.remove(Engine, "connect", _do_not_wait_for_the_disk)
-
-
-def _do_not_wait_for_the_disk(connection: Any, _: Any) -> None:
-    if type(connection).__module__.startswith("sqlite3"):
-        connection.execute("PRAGMA synchronous = OFF")
-        connection.execute(
-            "PRAGMA wal_autocheckpoint = 50"
-        )  # pages: a log of a file that stays open would grow to 4 MB
-
-
-@contextlib.contextmanager
-def _kept_open() -> Iterator[None]:
-    """Dagster opens SQLite anew for each of some 2,400 looks at its events, a third of a small run: here each file once.
-
-    Takes the place of a method that is Dagster's own; where a later Dagster has none of that name, nothing is changed.
-    """
-    from dagster._core.storage.event_log.sqlite import sqlite_event_log
-    from sqlalchemy.pool import StaticPool
-
-    storage = sqlite_event_log.SqliteEventLogStorage
-    usual = getattr(storage, "_connect", None)
-    if usual is None:
-        yield
-        return
-    engines: dict[str, Any] = {}
-
-    @contextlib.contextmanager
-    def connect(self: Any, shard: str) -> Iterator[Any]:
-        with self._db_lock:
-            address = self.conn_string_for_shard(shard)
-            if address not in engines:
-                engines[address] = sqlite_event_log.create_engine(
-                    address, poolclass=StaticPool, connect_args={"timeout": 60, "check_same_thread": False}
-                )
-            if shard not in self._initialized_dbs:
-                self._initdb(engines[address])
-                self._initialized_dbs.add(shard)
-            with engines[address].connect() as connection, connection.begin():
-                yield connection
-
-    setattr(storage, "_connect", connect)  # noqa: B010
-    try:
-        yield
-    finally:
-        setattr(storage, "_connect", usual)  # noqa: B010
-        for one in engines.values():
-            one.dispose()
-
-
-def _records(space: Workspace) -> DagsterInstance:
-    """Dagster's records of this workspace; new ones where those that are there cannot be read."""
-    import dagster as dg
-    from sqlalchemy.exc import DatabaseError
-
-    try:
-        instance = dg.DagsterInstance.from_config(str(workspace.prepare_dagster(space)))
-        instance.get_runs(limit=1)
-        return instance
-    except DatabaseError as error:
-        if workspace.is_refusal(error):
-            raise
-        workspace.set_dagster_aside(space)
-        return dg.DagsterInstance.from_config(str(workspace.prepare_dagster(space)))
-
-
-def _forget_old(instance: DagsterInstance) -> None:
-    """Take away the records of all but the last runs, a few runs at a time; asset keys and what ran last of each stay.
-
-    A run about to begin is counted among those that are kept. Stopped in the middle, it goes on at the next call.
-    """
-    from dagster._core.storage.event_log.schema import AssetCheckExecutionsTable
-    from dagster._core.storage.event_log.sqlite.sqlite_event_log import INDEX_SHARD_NAME, SqliteEventLogStorage
-
-    events = instance.event_log_storage
-    if not isinstance(events, SqliteEventLogStorage):
-        return
-    files = events.get_all_run_ids()  # before the runs: a run is noted before it has a file
-    runs = instance.get_run_ids()  # the latest first
-    lost = sorted(set(files) - set(runs))  # a run whose forgetting was cut short
-    for run_id in [*lost, *reversed(runs[KEPT_RUNS - 1 :])][:FORGOTTEN_AT_ONCE]:
-        instance.delete_run(run_id)
-        with events.index_connection() as connection:  # the one table that delete_run leaves as it is
-            connection.execute(AssetCheckExecutionsTable.delete().where(AssetCheckExecutionsTable.c.run_id == run_id))
-        for ending in ("-wal", "-shm", ""):  # last of all the file by which it is found again
-            Path(events.path_for_shard(run_id) + ending).unlink(missing_ok=True)
-    _compact(events.path_for_shard(INDEX_SHARD_NAME))
-
-
-def _compact(path: str) -> None:
-    """Write a SQLite file anew where more than half of it is empty; a few empty pages are filled by the next run."""
-    import sqlite3
-
-    with contextlib.closing(sqlite3.connect(path, timeout=0, isolation_level=None)) as connection:
-        size, pages, empty = (
-            connection.execute(f"PRAGMA {what}").fetchone()[0] for what in ("page_size", "page_count", "freelist_count")
+    with dg.DagsterInstance.get() if os.environ.get("DAGSTER_HOME") else dg.DagsterInstance.ephemeral() as instance:
+        dg.materialize(
+            definitions.assets,
+            instance=instance,
+            resources={"run": current},
+            run_config={"loggers": {"console": {"config": {"log_level": "CRITICAL"}}}},
         )
-        if 2 * empty > pages and empty * size > WORTH_COMPACTING:
-            connection.execute("VACUUM")
 
 
 @dataclass(frozen=True, slots=True)
@@ -215,23 +97,14 @@ def handout(
 
     Raises reports.handouts.PeriodError where the period or a shop cannot be found, and what `run` raises.
     """
-    from pipelines import settings
+    from pipelines import results
     from reports import handouts
 
-    of = None if period is None else handouts.period(period)
+    if period is not None:
+        handouts.period(period)  # before anything is run for it
     outcome = run(space, teller=teller)
     with workspace.lock(space):
-        folder = space.snapshot()
-        if folder is None:
-            raise WorkspaceError(f"The results vanished from {space.out}; run again.")
-        tables = workspace.read_snapshot(folder, handouts.TABLES)
-        made = handouts.build(
-            tables, settings.load(space.settings_file).flat(), of or handouts.rolling(tables), shops=shops,
-            before=lambda name: workspace.read_handout(space, f"{name}/{handouts.RECORD}"),
-        )  # fmt: skip
-        if made.same:
-            return outcome, space.handouts / made.name, False
-        return outcome, workspace.keep_handout(space, made.name, handouts.files(made)), True
+        return outcome, *results.make_handout(space, period, shops)
 
 
 def reader(name: str | None, person: str | None) -> None:
@@ -246,18 +119,10 @@ def site_for(space: Workspace, name: str, person: str | None) -> Path:
 
     Raises reports.audience.AudienceError where there is no such reader or no such person.
     """
-    from pipelines import settings
-    from reports import site
-    from schemas import published, registers
+    from pipelines import results
 
     with workspace.lock(space):
-        folder = space.snapshot()
-        if folder is None:
-            raise WorkspaceError(f"The results vanished from {space.out}; run again.")
-        tables = workspace.read_snapshot(folder, [*published.PUBLISHED, *registers.REGISTERS, "packs"])
-        pages = site.build(tables, settings.load(space.settings_file).model_dump(), name, person=person)
-        own = "_".join(["site", name, *([workspace.file_name_of(person)] if person else [])])
-        return workspace.keep_handout(space, own, pages)
+        return results.make_site(space, name, person)
 
 
 def lines(space: Workspace, measure: str, period: str | None, rolling: bool, shops: list[str]) -> Listed:

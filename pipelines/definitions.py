@@ -2,9 +2,14 @@
 
 import dagster as dg
 
-from pipelines.defs import automation, intake, ledger, reference, reports, transfer
+from pipelines.defs import automation, reports, sources, tables
 
-assets = [*reference.ASSETS, *intake.ASSETS, *ledger.ASSETS, *transfer.ASSETS, *reports.ASSETS]
-resources = {"run": automation.run}
-schedules, sensors = [automation.daily], [automation.inbox]
-defs = dg.Definitions(assets, schedules, sensors, resources=resources, executor=dg.in_process_executor)
+assets = [*tables.ASSETS, *reports.ASSETS]  # what one run consists of
+defs = dg.Definitions(
+    [*sources.ASSETS, *assets, *reports.BESIDE],
+    [automation.daily],
+    [automation.inbox],
+    jobs=[automation.everything, sources.observe],
+    resources={"run": automation.run},
+    executor=dg.in_process_executor,
+)

@@ -1,47 +1,168 @@
-"""What readers get of each published table: packed parquet, a spreadsheet, a table of the one database file.
+"""What readers get: every published table as packed parquet, a spreadsheet and a table of one database file; the pages; what a
+hand-out is made from. And the step that puts the finished set in force.
 
-Packing and writing waits for the disk, and nothing of the run waits for it: a table is handed in as soon as it stands, and is
-written beside whatever comes next, one after the other. Not here: which tables are published (schemas), pages and hand-outs
-(reports), how a file is written (workspace), putting the finished set in force (run).
+Not here: which tables are published (schemas), how they come about (steps), pages and hand-outs (reports), how a file is
+written (workspace).
 """
 
 from __future__ import annotations
 
-from concurrent.futures import Future, ThreadPoolExecutor
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
-from pipelines import workspace
-from pipelines.shelf import Shelf
+from pipelines import run as runs
+from pipelines import steps, workspace
+from pipelines.run import Run
+from pipelines.workbench import Tables, rounded
+from pipelines.workspace import Workspace, WorkspaceError
+from reports import handouts
+from schemas import published, registers
+
+if TYPE_CHECKING:
+    import polars as pl
 
 MOST_ROWS = 1_048_575  # below the header of a sheet with 2^20 lines; no spreadsheet opens more
+PUBLISHED = tuple(name for name in steps.BY_TABLE if name in published.PUBLISHED)
+SHOWN = (*PUBLISHED, *registers.REGISTERS, "packs")
+# registers and limits that hand-outs and the sites of single readers name
+QUOTED = tuple(name for name in dict.fromkeys((*handouts.TABLES, *SHOWN)) if name not in PUBLISHED)
 
 
-class Results:
-    """The published tables of one run. `wait` before the set is put in force, `close` in any case."""
+def pages(run: Run) -> int:
+    """Write the site into the set being built; returns how many pages it has."""
+    from reports import site
 
-    def __init__(self, shelf: Shelf) -> None:
-        self.shelf = shelf
-        self._database = workspace.Database(shelf.space)
-        self._pool = ThreadPoolExecutor(max_workers=1, thread_name_prefix="results")
-        self._ahead: dict[str, Future[None]] = {}
+    with run.timed("pages"):
+        files = site.build(Tables(run.bench), run.settings.model_dump())
+        for path, content in sorted(files.items()):
+            workspace.write_bytes(run.space, f"site/{path}", content)
+    n = sum(path.endswith(".html") for path in files)
+    run.tell("pages", f"{n} pages, {sum(map(len, files.values())) / 1e6:.1f} MB")
+    return n
 
-    def add(self, name: str) -> None:
-        """Write a table that stands in the shelf and does not change any more, once; returns at once."""
-        if name not in self._ahead:
-            self._ahead[name] = self._pool.submit(self._write, name)
 
-    def wait(self) -> None:
-        """Come back when all is written. Raises the first WorkspaceError met."""
-        for one in self._ahead.values():
-            one.result()
-        self._database.close()
+def publish(run: Run) -> dict[str, Any]:
+    """Write the tables into the set being built and put it in force, if the folder still holds what was read. Returns the
+    headline numbers.
 
-    def close(self) -> None:
-        """Stop behind the table that is being written."""
-        self._pool.shutdown(cancel_futures=True)
-        self._database.close()
+    Raises WorkspaceError where a file changed, came or went meanwhile, or tables are of different times.
+    """
+    behind = sorted(step.name for step in steps.STEPS if not steps.is_current(step, run))
+    if behind:
+        raise WorkspaceError(
+            f"{', '.join(behind[:5])} {'is' if len(behind) == 1 else 'are'} not up to date with what the folder holds, so"
+            " nothing was published. Run everything."
+        )
+    with run.timed("results"):
+        contents = {name: run.bench.notes()[name].content for name in PUBLISHED}
+        before = workspace.manifest_in_force(run.space) or {}
+        as_before = before.get("written_by") == _written_by() and before.get("contents")
+        for name in PUBLISHED:
+            _copy_out(run, name, linked=bool(as_before) and before["contents"].get(name) == contents[name])
+        for name in QUOTED:
+            workspace.write_basis(run.space, name, run.bench.read(name))
+        for (path,), rows in run.bench.read("refused_rows").group_by("file", maintain_order=True):
+            workspace.write_csv(run.space, f"refused/{workspace.file_name_of(str(path))}.csv", [rows])
+        workspace.write_database(run.space, PUBLISHED)
+        told = headline(run)
+        runs.unchanged(run)
+        manifest = {"fingerprint": run.fingerprint, "headline": told, "contents": contents, "written_by": _written_by()}
+        workspace.publish(run.space, manifest)
+        if run.keys:  # what this run did not read anew or look up may still be wanted
+            workspace.forget_reads(run.space, run.keys)
+    run.tell("results", f"{len(PUBLISHED)} tables in {run.space.out}")
+    return told
 
-    def _write(self, name: str) -> None:
-        self.shelf.publish(name)
-        if self.shelf.rows(name) <= MOST_ROWS:
-            workspace.write_csv(self.shelf.space, f"csv/{name}.csv", self.shelf.parts(name))
-        self._database.add(name)
+
+def _written_by() -> str:
+    """The code that writes tables, as one word."""
+    return workspace.code_digest(
+        ("schemas", "pipelines/workbench.py", "pipelines/workspace.py", "pipelines/results.py")
+    )
+
+
+def _copy_out(run: Run, name: str, linked: bool) -> None:
+    """One published table in the forms of single files; `linked`: the set in force has the same."""
+    targets = [f"tables/{name}.parquet", *([f"csv/{name}.csv"] if run.bench.count(name) <= MOST_ROWS else [])]
+    if linked and all(workspace.link_from_before(run.space, target) for target in targets):
+        return
+    workspace.write_table(run.space, name, run.bench.copy_out)
+    if len(targets) > 1:
+        workspace.write_csv(run.space, targets[1], map(rounded, run.bench.pieces(name)))
+
+
+def headline(run: Run) -> dict[str, Any]:
+    """The numbers of the closing paragraph, from the published tables. Masses in g of solids, ratios as such."""
+    import polars as pl
+
+    from pipelines.intake import doubts
+
+    files = run.bench.read("intake_files")
+    months = run.bench.read("emissions_monthly", ["month", "complete"]).filter(~pl.col("complete"))["month"]
+    parts = (
+        "poured_solids_g", "useful_solids_g", "over_build_solids_g", "overspray_solids_g", "overspray_solids_g_low",
+        "overspray_solids_g_high", "not_split_solids_g",
+    )  # fmt: skip
+    sums = run.bench.read("material_ledger", parts).sum().row(0, named=True)
+    poured = sums["poured_solids_g"]
+    landed = sums["useful_solids_g"] + sums["over_build_solids_g"]
+    sprayed = landed + sums["overspray_solids_g"]
+    return {
+        "cups": run.bench.count("mixes"),
+        "poured_solids_g": poured,
+        "useful_share": sums["useful_solids_g"] / poured if poured else None,
+        "te": landed / sprayed if sprayed else None,
+        "te_low": 1 - sums["overspray_solids_g_high"] / sprayed if sprayed else None,
+        "te_high": 1 - sums["overspray_solids_g_low"] / sprayed if sprayed else None,
+        "not_split_share": sums["not_split_solids_g"] / poured if poured else None,
+        "rows_read": int(files["rows_read"].sum()),
+        "rows_used": int(files["accepted"].sum()),
+        "duplicate_rows": int(files["duplicate"].sum()),
+        "superseded_rows": int(files["superseded"].sum()),
+        "refused_rows": int(files["refused"].sum()),
+        "refused_files": files.filter(pl.col("state") == "refused").height,
+        "incomplete_months": months.n_unique(),
+        "doubts": doubts.told(files),
+    }
+
+
+# --- from the set in force --------------------------------------------------------------------------------------------
+
+
+def in_force(space: Workspace) -> Path:
+    """The folder of the set in force. Raises WorkspaceError where there is none."""
+    folder = space.snapshot()
+    if folder is None:
+        raise WorkspaceError(f"{space.root}: there are no results yet; run: filmledger run {space.root}")
+    return folder
+
+
+def make_handout(space: Workspace, period: str | None, shops: list[str]) -> tuple[Path, bool]:
+    """Make the hand-out of a period (None: the last twelve months) of all shops or those named. Returns its folder, and whether
+    it differs from the one that was there. Raises reports.handouts.PeriodError."""
+    from pipelines import settings
+
+    of = None if period is None else handouts.period(period)
+    tables = workspace.read_snapshot(in_force(space), handouts.TABLES)
+    made = handouts.build(
+        tables, settings.load(space.settings_file).flat(), of or handouts.rolling(tables), shops=shops,
+        before=lambda name: workspace.read_handout(space, f"{name}/{handouts.RECORD}"),
+    )  # fmt: skip
+    if made.same:
+        return space.handouts / made.name, False
+    return workspace.keep_handout(space, made.name, handouts.files(made)), True
+
+
+def make_site(space: Workspace, reader: str, person: str | None) -> Path:
+    """Make the site of one reader (owner, environment, trainer, painter) from the set in force; returns its folder.
+
+    Raises reports.audience.AudienceError where there is no such reader or no such person.
+    """
+    from pipelines import settings
+    from reports import site
+
+    names = [*published.PUBLISHED, *registers.REGISTERS, "packs"]
+    tables: dict[str, pl.DataFrame] = workspace.read_snapshot(in_force(space), names)
+    files = site.build(tables, settings.load(space.settings_file).model_dump(), reader, person=person)
+    own = "_".join(["site", reader, *([workspace.file_name_of(person)] if person else [])])
+    return workspace.keep_handout(space, own, files)

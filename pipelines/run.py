@@ -1,37 +1,32 @@
-"""One run over a workspace, as the graph sees it: what the folder holds, reading it, putting results in force.
+"""One run over a workspace: what the folder holds, its workbench, and reading its files.
 
-Here belongs what the graph's assets share, so that the command line and Dagster's own pages run the same. Not here: the
-graph (defs), whether a run is needed at all (conductor), writing (workspace), computing of any kind.
+Here belongs what all steps of a run share, so that the command line and Dagster's own pages run the same. Not here: which
+steps there are (steps), putting results in force (results), whether a run is needed at all (conductor), writing (workspace).
 """
 
 from __future__ import annotations
 
 import contextlib
-import dataclasses
 import hashlib
 import time
-from collections import Counter
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
-from functools import cached_property, partial
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
-from pipelines import engine, workspace
-from pipelines.engine import Engine
+from pipelines import workspace
 from pipelines.workspace import Workspace, WorkspaceError
 
 if TYPE_CHECKING:
     import polars as pl
 
     from pipelines.intake.layout import Layout
-    from pipelines.intake.merge import Intake, Merging, Told
+    from pipelines.intake.merge import Intake, Merging
     from pipelines.intake.read import FileRead, Options
-    from pipelines.ledger.shops import Phase, Span
-    from pipelines.results import Results
     from pipelines.settings import Settings
-    from pipelines.shelf import Shelf
     from pipelines.transfer.iterate import Joint
+    from pipelines.workbench import Workbench
 
 
 REFERENCE = Path(__file__).resolve().parent.parent / "seed_data" / "reference"
@@ -46,6 +41,9 @@ class Teller(Protocol):
     def progress(self, what: str, done: int, total: int) -> None:
         """A sign of life on long work."""
 
+    def remark(self, said: str) -> None:
+        """Something out of the ordinary that the run went on from."""
+
 
 class Silent:
     """A teller that says nothing."""
@@ -54,10 +52,13 @@ class Silent:
 
     def progress(self, what: str, done: int, total: int) -> None: ...
 
+    def remark(self, said: str) -> None: ...
+
 
 @dataclass
 class Run:
-    """A run in progress: the folder, its settings, what its files held at the start, and the tables made so far."""
+    """A run in progress: the folder, its settings, what its files held at the start, and the workbench with the tables made so
+    far, once it is open."""
 
     space: Workspace
     settings: Settings
@@ -66,22 +67,36 @@ class Run:
     fingerprint: str
     teller: Teller
     remark: str | None = None
-    engine: Engine = field(default_factory=engine.Cores)
-    keys: list[str] = field(default_factory=list)
+    transfer_model: Joint | None = None  # as this run fitted it, for the decisions
+    keys: list[str] = field(default_factory=list)  # of the store, under which what was read this time stands
     seconds: dict[str, float] = field(default_factory=dict)
-    transfer_model: Joint | None = None  # as `transfer` fitted it, for `decide`; None where that is run by itself
+    _bench: Workbench | None = None
+
+    @property
+    def bench(self) -> Workbench:
+        """The tables, opened when they are first asked for."""
+        if self._bench is None:
+            from pipelines import workbench
+
+            chosen = self.settings.engine
+            self._bench = workbench.opened(
+                self.space.state / "tables", chosen.memory_gb, chosen.threads, self.teller.remark
+            )
+        return self._bench
+
+    def close(self) -> None:
+        if self._bench is not None:
+            self._bench.close()
+            self._bench = None
 
     @cached_property
-    def tables(self) -> Shelf:
-        from pipelines.shelf import Shelf
-
-        return Shelf(self.space)
-
-    @cached_property
-    def results(self) -> Results:
-        from pipelines.results import Results
-
-        return Results(self.tables)
+    def sources(self) -> dict[str, str]:
+        """What the shop's own files hold, a word for each of inbox, registers and layouts."""
+        found = {}
+        for top in ("inbox", "registers", "layouts"):
+            held = [f"{path}\0{word}" for path, word in sorted(self.contents.items()) if path.startswith(f"{top}/")]
+            found[top] = hashlib.sha256("\n".join(held).encode()).hexdigest()
+        return found
 
     @contextlib.contextmanager
     def timed(self, stage: str) -> Iterator[None]:
@@ -105,14 +120,12 @@ def begin(space: Workspace, teller: Teller) -> Iterator[Run]:
     """Take the lock, clear the building folder, note what the files hold."""
     with workspace.lock(space) as remark:
         current = look(space, teller)
+        current.remark = remark
         workspace.begin(space)
-        chosen = current.settings.engine
-        with engine.start(chosen.engine, chosen.workers, chosen.spark_master) as started:
-            current = dataclasses.replace(current, remark=remark, engine=started)
-            try:
-                yield current
-            finally:
-                current.results.close()
+        try:
+            yield current
+        finally:
+            current.close()
 
 
 def look(space: Workspace, teller: Teller) -> Run:
@@ -125,20 +138,17 @@ def look(space: Workspace, teller: Teller) -> Run:
     return Run(space, chosen, files, contents, workspace.fingerprint(space, contents, workspace.code_digest()), teller)
 
 
-def publish(current: Run) -> dict[str, Any]:
-    """Put the finished set in force, if the folder still holds what was read. Returns the headline numbers.
+def settings_word(settings: Settings) -> str:
+    """All settings as one word."""
+    return hashlib.sha256(settings.model_dump_json().encode()).hexdigest()
 
-    Raises WorkspaceError where a file changed, came or went meanwhile.
-    """
+
+def unchanged(current: Run) -> None:
+    """Raises WorkspaceError where a file changed, came or went since the run began."""
     now = workspace.digests(workspace.inputs(current.space))
     if now != current.contents:
         changed = sorted(path for path in now | current.contents if now.get(path) != current.contents.get(path))
         raise WorkspaceError(_changed(changed))
-    told = headline(current.tables)
-    workspace.drop_parts(current.space)
-    workspace.publish(current.space, {"fingerprint": current.fingerprint, "headline": told})
-    workspace.forget_reads(current.space, current.keys)
-    return told
 
 
 def _changed(paths: list[str]) -> str:
@@ -153,37 +163,30 @@ def _changed(paths: list[str]) -> str:
 
 def read_everything(current: Run) -> Intake:
     """All files of the workspace merged, whole in memory."""
-    return take_in(current).whole()
+    return take_in(current, current.settings.flat()).whole()
 
 
-def take_in(current: Run) -> Merging[Span]:
-    """All files of the workspace, each read anew only where the same content was not read before, ready to be merged span by
-    span of shops."""
+def take_in(current: Run, settings: Mapping[str, Any]) -> Merging:
+    """All files of the workspace, each read anew only where the same content was not read before, ready to be merged some
+    shops at a time."""
     from pipelines.intake import layout, local, merge, read
     from pipelines.intake.files import Source
-    from pipelines.ledger import shops
     from schemas.reference import LOCAL
 
-    options = read.Options(current.settings.business.time_zone, current.settings.intake.max_file_mb)
+    options = read.Options(settings["time_zone"], settings["max_file_mb"])
     layouts = layout.load({one.path: _text(one) for one in current.files if one.path.startswith("layouts/")})
     todo = [one for one in current.files if not one.path.startswith("layouts/")]
     reading = Reading(current.space, current.contents, layouts, options, repr(workspace.library_versions()))
-    works = current.engine
-    if works.apart:
-        # workers fill the store; what they read is then taken from there
-        unread = [one for one in todo if not workspace.is_kept(current.space, reading.key(one))]
-        for done, _ in enumerate(works.each(partial(_read_apart, reading), unread), start=1):
-            current.teller.progress("reading files", done, len(unread))
-        works = engine.Cores()
 
     reads: list[FileRead] = []
     held = 0
-    for done, found in enumerate(works.each(reading.one, todo), start=1):
-        held += sum(one.height for one in found.tables.values() if not one.kept)
+    for done, one in enumerate(todo, start=1):
+        found = reading.one(one)
+        held += sum(part.height for part in found.tables.values() if not part.kept)
         # what is more than is worked on in one go waits on disk
-        reads.append(found if held <= current.settings.engine.span_rows else reading.stored(todo[done - 1]) or found)
+        reads.append(found if held <= merge.AT_A_TIME else reading.stored(one) or found)
         current.teller.progress("reading files", done, len(todo))
-    current.keys += [reading.key(one) for one in todo]
+    current.keys = [reading.key(one) for one in todo]
 
     inputs = {one.path: one for one in todo}
     by_path = {found.file: found for found in reads}
@@ -192,38 +195,19 @@ def take_in(current: Run) -> Merging[Span]:
         source = Source(path, inputs[path].full, trouble=inputs[path].trouble)  # anew: it keeps the bytes it has read
         return read.raw_lines(by_path[path], source, layouts, lines)
 
-    taken = merge.Merging(reads, options, raw_of, partial(shops.spans, rows=current.settings.engine.span_rows))
+    taken = merge.Merging(reads, options, raw_of)
     local.with_rules(taken, {name: reference_table(name) for name in LOCAL})
     return taken
 
 
-def intake(current: Run) -> None:
-    """Take in all files: every table of intake stands in the shelf then, whose spans follow from the rows of each shop."""
-    taken = take_in(current)
-    shelf = current.tables
-    shelf.spans = list(taken.spans)
-    for name in list(taken.tables):
-        shelf.put(name, taken.tables[name])
-    if len(shelf.spans) == 1:
-        for name, frame in taken.batch(0).items():
-            shelf.put(name, frame)
-    else:
-        counts: Counter[str] = Counter()
-        looks = current.engine.each(partial(_bring, shelf, taken), range(len(shelf.spans)))
-        for at, (rows, told) in enumerate(looks):
-            current.teller.progress("merging shops", at + 1, len(shelf.spans))
-            taken.hear(at, told)
-            counts.update(rows)
-        for name, height in counts.items():
-            shelf.finish(name, height)
-    for name, frame in zip(("intake_files", "refused_rows", "incomplete"), taken.told(), strict=True):
-        shelf.put(name, frame)
-
-
-def _bring(shelf: Shelf, taken: Merging[Span], at: int) -> tuple[dict[str, int], Told]:
-    frames, told = taken.look(at)
-    shelf.bring(at, frames)
-    return {name: frame.height for name, frame in frames.items()}, told
+def intake(run: Run, settings: Mapping[str, Any]) -> Iterator[dict[str, pl.DataFrame]]:
+    """All files taken in: every table of intake, those of the shops some shops after the other."""
+    taken = take_in(run, settings)
+    yield taken.tables
+    for at in range(len(taken.spans)):
+        run.teller.progress("merging shops", at, len(taken.spans))
+        yield taken.batch(at)
+    yield dict(zip(("intake_files", "refused_rows", "incomplete"), taken.told(), strict=True))
 
 
 @dataclass(frozen=True)
@@ -275,11 +259,6 @@ class Reading:
         return read.unpack(kept[1], kept[0], one.path) if kept is not None else None
 
 
-def _read_apart(reading: Reading, one: workspace.Input) -> None:
-    """Read a file for the store alone: what was read is too large to send back."""
-    reading.one(one)
-
-
 def _text(one: workspace.Input) -> str:
     """The text of a layout. Raises WorkspaceError naming the file where it cannot be read."""
     if one.trouble:
@@ -291,51 +270,6 @@ def _text(one: workspace.Input) -> str:
         raise WorkspaceError(f"{one.path}, line {line}: not UTF-8 text; save the file as UTF-8.") from error
     except OSError as error:
         raise WorkspaceError(f"{one.path}: cannot be read ({error.strerror}).") from error
-
-
-# --- the ledger -------------------------------------------------------------------------------------------------------
-
-
-def ledger_pass(current: Run, phase: Phase, keep: Collection[str]) -> dict[str, int]:
-    """Run the steps of one pass of the ledger, span by span of shops where its steps allow, on the engine of the settings.
-
-    The tables in `keep` stand in the shelf then; returns how many rows each step made. Spans follow from the data and
-    `span_rows` alone, so that neither engine nor number of workers moves a digit.
-    """
-    from pipelines.ledger import shops
-
-    needs = shops.needs(phase.steps)
-    flat = current.settings.flat()
-    shelf = current.tables
-    if not phase.by_shop or (len(shelf.spans) == 1 and not current.engine.apart):
-        given = {name: shelf[name] for name in needs}
-        kept, counts = shops.work(phase.steps, given, shelf.spans[0] if phase.by_shop else None, flat, keep)
-        for name in list(kept):
-            shelf.put(name, kept.pop(name))
-        return counts
-    if current.engine.apart:
-        shelf.share(needs)
-    counts = dict.fromkeys(phase.steps, 0)
-    work = partial(_on_span, shelf, phase.steps, flat, frozenset(keep))
-    for done, rows in enumerate(current.engine.each(work, range(len(shelf.spans))), start=1):
-        current.teller.progress(f"ledger: {phase.steps[-1]}", done, len(shelf.spans))
-        for name, count in rows.items():
-            counts[name] += count
-    for name in phase.steps:
-        if name in keep:
-            shelf.finish(name, counts[name])
-    return counts
-
-
-def _on_span(
-    shelf: Shelf, steps: tuple[str, ...], flat: Mapping[str, Any], keep: frozenset[str], at: int
-) -> dict[str, int]:
-    """The steps of a pass on one span of shops: tables are read from the shelf's folder and brought back there."""
-    from pipelines.ledger import shops
-
-    kept, counts = shops.work(steps, shelf.of_span(at, shops.needs(steps)), shelf.spans[at], flat, keep)
-    shelf.bring(at, kept)
-    return counts
 
 
 # --- reference ---------------------------------------------------------------------------------------------------------
@@ -358,52 +292,3 @@ def reference_table(name: str) -> pl.DataFrame:
         pl.col(flag).replace_strict({"true": True, "false": False}, return_dtype=pl.Boolean) for flag in flags
     )
     return door.conform(name, typed)
-
-
-# --- headline ---------------------------------------------------------------------------------------------------------
-
-
-def _why_no_te(shelf: Shelf) -> str:
-    """What a transfer efficiency would take, where there is none."""
-    import polars as pl
-
-    if not shelf.rows("film_increments"):
-        return "that takes film readings before and after spraying"
-    records = shelf["transfer_records"].filter(~pl.col("usable"))["why_not"].drop_nulls()
-    reasons = records.str.split("; ").explode().value_counts().sort("count", "why_not", descending=[True, False])
-    if not reasons.height:
-        return "no film was read of what was sprayed"
-    return f"Of {shelf.rows('transfer_records'):,} records none can be used, most often: {reasons['why_not'][0]}"
-
-
-def headline(shelf: Shelf) -> dict[str, Any]:
-    """The numbers of the closing paragraph, from the published tables. Masses in g of solids, ratios as such."""
-    import polars as pl
-
-    from pipelines.intake import doubts
-
-    files = shelf["intake_files"]
-    months = shelf["emissions_monthly"].filter(~pl.col("complete"))["month"]
-    whole = pl.all_horizontal(pl.col(cut) == "all" for cut in ("shop_id", "role", "product_id", "period"))
-    sums = next(shelf["totals"].filter(whole).iter_rows(named=True), dict.fromkeys(shelf["totals"].columns))
-    poured = sums["poured_solids_g"]
-    return {
-        "cups": shelf.rows("mixes"),
-        "poured_solids_g": poured or 0.0,
-        "useful_share": sums["useful_solids_g"] / poured if poured else None,
-        "te": sums["te"],
-        "left_share": sums["leftover_solids_g"] / poured if poured else None,
-        "flushed_share": sums["flush_loss_solids_g"] / poured if poured else None,
-        "no_te": _why_no_te(shelf) if sums["te"] is None else None,
-        "te_low": sums["te_low"],
-        "te_high": sums["te_high"],
-        "not_split_share": sums["not_split_solids_g"] / poured if poured else None,
-        "rows_read": int(files["rows_read"].sum()),
-        "rows_used": int(files["accepted"].sum()),
-        "duplicate_rows": int(files["duplicate"].sum()),
-        "superseded_rows": int(files["superseded"].sum()),
-        "refused_rows": int(files["refused"].sum()),
-        "refused_files": files.filter(pl.col("state") == "refused").height,
-        "incomplete_months": months.n_unique(),
-        "doubts": doubts.told(files),
-    }

@@ -225,13 +225,11 @@ class Engine(Section):
     engine: Literal["duckdb", "spark"] = setting(
         "duckdb", "", "duckdb: this machine. spark: an Apache Spark cluster that shares this folder (see README.md)."
     )
-    workers: Annotated[int, Field(ge=0)] = setting(
-        0, "", "How many spans of shops are worked on at a time on this machine. 0: one for each core."
+    memory_gb: Positive = setting(
+        2.0, "GB", "How much memory the tables of a run may take on this machine; what does not fit waits on disk."
     )
-    span_rows: Annotated[int, Field(ge=1)] = setting(
-        400_000,
-        "rows",
-        "Shops go through merging and ledger in spans of about this many rows, at least one shop each. Smaller spans need less memory.",
+    threads: Annotated[int, Field(ge=0)] = setting(
+        0, "", "On how many cores this machine works on its tables. 0: on all of them."
     )
     spark_master: str = setting(
         "", "", "The cluster's address, such as spark://host:7077. Empty: what Spark's own configuration says."

@@ -12,6 +12,7 @@ every write that the program makes. Nothing else writes. Not here: what a file m
         building/            the set a run is working on; worthless once that run has ended
         snapshots/000007/    finished sets; the one before the newest is kept for readers still in it
         intake/<key>/        what was read from one file, by content
+        tables/              the workbench: every table of the last run, and what it was made of
         dagster/             Dagster's own records
         lock                 who is running
 
@@ -28,13 +29,12 @@ import os
 import re
 import shutil
 import socket
-from collections.abc import Collection, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    import duckdb
     import polars as pl
 
 try:
@@ -462,38 +462,9 @@ def forget_reads(space: Workspace, keep: Iterable[str]) -> None:
                 shutil.rmtree(entry.path, ignore_errors=True)
 
 
-# --- parts of a table that is being made --------------------------------------------------------------------------------
-
-
-def write_part(space: Workspace, name: str, at: int | None, frame: pl.DataFrame) -> None:
-    """Write part number `at` of a table of the run that goes on; None: the whole of a table without parts. A part written
-    before is replaced: work may be repeated."""
-    target = _part(space, name, at)
-    draft = target.with_name(f".{target.name}.{os.getpid()}")
-    with _told(f"write {target}"):
-        target.parent.mkdir(parents=True, exist_ok=True)
-        frame.write_parquet(draft, compression="uncompressed", statistics=False)  # gone by the end of the run
-        os.replace(draft, target)
-
-
-def read_part(space: Workspace, name: str, at: int | None, columns: Collection[str] | None = None) -> pl.DataFrame:
-    """A part as `write_part` left it, with these columns or all. Raises WorkspaceError where it is not there."""
-    import polars as pl
-
-    full = _part(space, name, at)
-    try:
-        return pl.read_parquet(full, columns=list(columns) if columns is not None else None)
-    except FileNotFoundError as error:
-        raise WorkspaceError(f"{full} is gone while a run needs it; run again.") from error
-
-
-def _part(space: Workspace, name: str, at: int | None) -> Path:
-    return space.building / "parts" / name / ("whole.parquet" if at is None else f"{at:06d}.parquet")
-
-
-def drop_parts(space: Workspace) -> None:
-    """All parts are of no use any more."""
-    shutil.rmtree(space.building / "parts", ignore_errors=True)
+def forget_tables(space: Workspace) -> None:
+    """Drop the workbench."""
+    shutil.rmtree(space.state / "tables", ignore_errors=True)
 
 
 # --- building a snapshot ----------------------------------------------------------------------------------------------
@@ -511,29 +482,23 @@ def begin(space: Workspace) -> None:
         (space.building / "tables").mkdir(parents=True)
 
 
-def write_table(space: Workspace, name: str, frame: pl.DataFrame) -> None:
-    """Write one published table of the set being built, as parquet."""
+def write_table(space: Workspace, name: str, write: Callable[[str, Path], None]) -> None:
+    """Have one published table of the set being built written, as parquet."""
     target = space.building / "tables" / f"{name}.parquet"
     with _told(f"write {target}"):
-        frame.write_parquet(target, compression="zstd")
+        write(name, target)
 
 
-def join_parts(space: Workspace, name: str, parts: int) -> None:
-    """Write one published table of the set being built from its parts, one behind the other, however large they are."""
-    import polars as pl
-
-    target = space.building / "tables" / f"{name}.parquet"
-    with _told(f"write {target}"):
-        whole = pl.scan_parquet([_part(space, name, at) for at in range(parts)])
-        whole.sink_parquet(target, compression="zstd", maintain_order=True)
-
-
-def read_table(space: Workspace, name: str) -> pl.DataFrame | None:
-    """One published table as the last finished run left it; None where it left none."""
-    import polars as pl
-
-    full = space.out / "tables" / f"{name}.parquet"
-    return pl.read_parquet(full) if full.is_file() else None
+def link_from_before(space: Workspace, relative: str) -> bool:
+    """Take a file of the set in force into the one being built as it is. Returns whether it could be."""
+    folder = space.snapshot()
+    if folder is None:
+        return False
+    try:
+        os.link(folder / relative, _place(space, relative))
+    except OSError:
+        return False
+    return True
 
 
 def write_bytes(space: Workspace, relative: str, content: bytes) -> None:
@@ -637,43 +602,17 @@ def keep_handout(space: Workspace, folder: str, files: Mapping[str, bytes]) -> P
     return target
 
 
-class Database:
-    """filmledger.duckdb of the set being built, from its published parquet files. Not for two threads at a time."""
+def write_database(space: Workspace, names: Iterable[str]) -> None:
+    """filmledger.duckdb of the set being built, from its published parquet files."""
+    import duckdb
 
-    def __init__(self, space: Workspace) -> None:
-        self.space = space
-        self._connection: duckdb.DuckDBPyConnection | None = None
-
-    def add(self, name: str) -> None:
-        """Take in a published table."""
-        with self._writing():
-            import duckdb
-
-            if self._connection is None:
-                self._connection = duckdb.connect(str(self._file))
-                # it writes beside other work: one core, and what does not fit into this waits beside the file
-                self._connection.execute("SET memory_limit = '256MB'; SET threads = 1")
-            self._connection.read_parquet(str(self.space.building / "tables" / f"{name}.parquet")).create(name)
-
-    def close(self) -> None:
-        """The file is complete."""
-        if self._connection is not None:
-            with self._writing():
-                self._connection.close()
-                self._connection = None
-
-    @property
-    def _file(self) -> Path:
-        return self.space.building / "filmledger.duckdb"
-
-    @contextlib.contextmanager
-    def _writing(self) -> Iterator[None]:
-        import duckdb
-
-        try:
-            yield
-        except duckdb.Error as error:
-            raise refusal(error, f"write {self._file}") from error
+    target = space.building / "filmledger.duckdb"
+    try:
+        with duckdb.connect(str(target), config={"memory_limit": "512MB"}) as connection:
+            for name in names:
+                connection.read_parquet(str(space.building / "tables" / f"{name}.parquet")).create(name)
+    except duckdb.Error as error:
+        raise refusal(error, f"write {target}") from error
 
 
 def publish(space: Workspace, manifest: Mapping[str, Any]) -> Path:
@@ -743,14 +682,6 @@ def prepare_dagster(space: Workspace) -> Path:
         if not target.exists() or target.read_bytes() != wanted:
             _write_atomically(target, wanted)
     return space.dagster_home
-
-
-def set_dagster_aside(space: Workspace) -> None:
-    """Move Dagster's unreadable records out of the way; those of an earlier time go."""
-    aside = space.dagster_home.with_name("dagster-unreadable")
-    with _told(f"write in {space.state}"):
-        shutil.rmtree(aside, ignore_errors=True)
-        os.replace(space.dagster_home, aside)
 
 
 def _flush(full: Path) -> None:

@@ -1,62 +1,83 @@
-"""What readers get: pages, spreadsheets, one database file; and the step that puts the finished set in force."""
+"""What readers get, as assets: the finished set with its pages, hand-outs by month, the sites of single readers."""
+
+from collections.abc import Iterator
 
 import dagster as dg
 
-from pipelines import run as runs
-from pipelines import workspace
-from pipelines.defs import intake, ledger, tables, transfer
-from reports import handouts
-from schemas import registers
+from pipelines import results, workspace
+from pipelines.defs import automation
+from pipelines.run import Run
 
-MADE = [*intake.NAMES, *ledger.NAMES, *transfer.MADE]
-PUBLISHED = [name for name in MADE if name in tables.PUBLISHED]
-SHOWN = [*PUBLISHED, *registers.REGISTERS, "packs"]
-# registers and limits that hand-outs and the sites of single readers name
-QUOTED = [name for name in dict.fromkeys((*handouts.TABLES, *SHOWN)) if name not in PUBLISHED]
+OWNERS = ["team:office"]
+READERS = {
+    "owner": "What the money did, for whom the shop belongs to.",
+    "environment": "The environmental record; it names nobody.",
+    "trainer": "Hands, guns and practice cards, for whoever trains.",
+}
+
+
+@dg.multi_asset(
+    name="results",
+    specs=[
+        dg.AssetSpec("site", deps=results.SHOWN, group_name="reports", owners=OWNERS, kinds={"html"},
+                     description="The pages, from published tables and registers alone."),
+        dg.AssetSpec("out", deps=["site", *results.PUBLISHED, *results.QUOTED], group_name="reports", owners=OWNERS,
+                     kinds={"parquet"},
+                     description="Published tables as parquet, spreadsheets and one database file; put in force with the"
+                     " pages, all together."),
+    ],
+    required_resource_keys={"run"},
+    can_subset=True,
+)  # fmt: skip
+def finished(context: dg.AssetExecutionContext) -> Iterator[dg.MaterializeResult]:
+    """Write the finished set, pages and tables, and put it in force; all of it, whichever was asked for."""
+    run: Run = context.resources.run
+    found = {"site": {"pages": results.pages(run)}, "out": results.publish(run)}
+    for name, told in found.items():
+        if dg.AssetKey(name) in context.selected_asset_keys:
+            yield dg.MaterializeResult(name, metadata={key: value for key, value in told.items() if value is not None})
 
 
 @dg.asset(
-    deps=SHOWN,
-    group_name="reports",
-    kinds={"html"},
-    required_resource_keys={"run"},
-)
-def site(context: dg.AssetExecutionContext) -> dg.MaterializeResult:
-    """The pages, from published tables and registers alone."""
-    from reports.site import build
-
-    run: runs.Run = context.resources.run
-    tables.have(run, SHOWN)
-    with run.timed("pages"):
-        pages = build(run.tables, run.settings.model_dump())
-        for path, content in sorted(pages.items()):
-            workspace.write_bytes(run.space, f"site/{path}", content)
-    size = sum(len(content) for content in pages.values())
-    run.tell("pages", f"{sum(path.endswith('.html') for path in pages)} pages, {size / 1e6:.1f} MB")
-    return dg.MaterializeResult(metadata={"files": len(pages), "bytes": size})
+    deps=["out"], group_name="reports", owners=OWNERS, kinds={"html", "excel"},
+    partitions_def=dg.MonthlyPartitionsDefinition(automation.first_month()),
+)  # fmt: skip
+def handouts(context: dg.AssetExecutionContext) -> dg.MaterializeResult:
+    """The environmental hand-out of one month, of all shops, from the set in force."""
+    space = automation.space()
+    with workspace.lock(space):
+        folder, new = results.make_handout(space, context.partition_key[:7], [])
+    return dg.MaterializeResult(metadata={"folder": str(folder), "differs from the one before": new})
 
 
-@dg.asset(
-    deps=[site, *PUBLISHED, *QUOTED],
-    group_name="reports",
-    kinds={"duckdb"},
-    required_resource_keys={"run"},
-)
-def out(context: dg.AssetExecutionContext) -> dg.MaterializeResult:
-    """What is left to write beside the published tables: registers that readers quote, refused rows; and the swap."""
-    run: runs.Run = context.resources.run
-    tables.have(run, [*PUBLISHED, *QUOTED])
-    with run.timed("results"):
-        for name in PUBLISHED:  # one that this run did not make stands as the last run left it
-            run.results.add(name)
-        for name in QUOTED:
-            workspace.write_basis(run.space, name, run.tables[name])
-        for (path,), rows in run.tables["refused_rows"].group_by("file", maintain_order=True):
-            workspace.write_csv(run.space, f"refused/{workspace.file_name_of(str(path))}.csv", [rows])
-        run.results.wait()
-        told = runs.publish(run)
-    run.tell("results", f"{len(PUBLISHED)} tables in {run.space.out}")
-    return dg.MaterializeResult(metadata={name: value for name, value in told.items() if value is not None})
+def _site(reader: str) -> dg.AssetsDefinition:
+    @dg.asset(
+        name=f"site_{reader}", deps=["out"], group_name="reports", owners=OWNERS, kinds={"html"},
+        description=READERS[reader],
+    )  # fmt: skip
+    def site() -> dg.MaterializeResult:
+        space = automation.space()
+        with workspace.lock(space):
+            folder = results.make_site(space, reader, None)
+        return dg.MaterializeResult(metadata={"folder": str(folder)})
+
+    return site
 
 
-ASSETS = [site, out]
+class Person(dg.Config):
+    """Whose own card the site holds: a technician_id; empty: a site that names nobody."""
+
+    technician_id: str = ""
+
+
+@dg.asset(deps=["out"], group_name="reports", owners=OWNERS, kinds={"html"})
+def site_painter(config: Person) -> dg.MaterializeResult:
+    """One technician's own card, or a site that names nobody."""
+    space = automation.space()
+    with workspace.lock(space):
+        folder = results.make_site(space, "painter", config.technician_id or None)
+    return dg.MaterializeResult(metadata={"folder": str(folder)})
+
+
+ASSETS = [finished]
+BESIDE = [handouts, *(_site(reader) for reader in READERS), site_painter]  # made when asked for, from the set in force

@@ -1,45 +1,29 @@
-"""How a table travels through the graph: its column schema, row count and checks, and the store between assets.
+"""Every table of a run as a Dagster asset, made from the list of steps: one multi-asset for each group, any of whose tables can
+be materialised alone once what it reads stands in the workbench.
 
-Not here: what any table holds or how it comes about.
+Not here: what a table holds, what makes it, or when it has to be made again (steps).
 """
 
-from __future__ import annotations
-
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator
+from typing import Any
 
 import dagster as dg
-import polars as pl
 
-from pipelines import workspace
-from pipelines.defs import checks
-from pipelines.engine import Cores
+from pipelines import checks, steps
+from pipelines.defs import lineage
 from pipelines.run import Run
-from schemas import door, published
+from pipelines.steps import Step
+from schemas import door
 
-PUBLISHED = frozenset(published.PUBLISHED)
-
-
-def have(run: Run, names: Iterable[str]) -> None:
-    """See to it that these tables stand in the run's shelf: as this run made them, else, where published, as the last
-    finished run left them.
-
-    Raises WorkspaceError where an asset is run by itself and what stands upstream of it is nowhere.
-    """
-    for name in names:
-        if name not in run.tables:
-            found = workspace.read_table(run.space, name)
-            if found is None:
-                raise workspace.WorkspaceError(f"Table {name} is not there. Run the whole graph.")
-            run.tables.put(name, found)
-
-
-def known(name: str) -> bool:
-    """Whether schemas/ says how the table looks; steps inside the ledger that nobody else reads have no schema."""
-    try:
-        door.schema(name)
-    except KeyError:
-        return False
-    return True
+#: group of steps -> whom Dagster's pages name as answerable for its tables
+OWNERS = {
+    "reference": ["team:method"],
+    "intake": ["team:office"],
+    "film": ["team:paint-shop"],
+    "transfer": ["team:method"],
+    "ledger": ["team:office"],
+    "decisions": ["team:trainers"],
+}
 
 
 def column_schema(name: str) -> dg.TableSchema:
@@ -61,61 +45,85 @@ def column_schema(name: str) -> dg.TableSchema:
     )
 
 
-def spec(name: str, group: str, kind: str, deps: Iterable[str] = (), otherwise: str = "") -> dg.AssetSpec:
-    """What is known of a table before it is made. `otherwise` describes one without a schema."""
-    metadata = {"dagster/column_schema": column_schema(name)} if known(name) else {}
+def _spec(step: Step, name: str) -> dg.AssetSpec:
+    """What is known of a table before it is made."""
     return dg.AssetSpec(
         name,
-        deps=sorted(deps),
-        description=door.schema(name).description if known(name) else otherwise,
-        metadata=metadata,
-        group_name=group,
-        kinds={kind},
+        deps=sorted({*step.upstream, *step.sources, *(["settings"] if step.asks else [])}),
+        description="\n\n".join(filter(None, [door.schema(name).description, step.description])),
+        metadata={"dagster/column_schema": column_schema(name)},
+        group_name=step.group,
+        owners=OWNERS[step.group],
+        kinds={"duckdb" if isinstance(step.make, str) else "python"},
     )
 
 
-def put(run: Run, name: str, frame: pl.DataFrame) -> dg.MaterializeResult:
-    """Take in one finished table, for the assets that read it and if published on disk; tell rows and checks."""
-    run.tables.put(name, frame)
-    return stands(run, name)
+def _check_spec(name: str, check: checks.Check) -> dg.AssetCheckSpec:
+    return dg.AssetCheckSpec(check.name, asset=name, description=check.description, blocking=check.blocking)
 
 
-def stands(run: Run, name: str) -> dg.MaterializeResult:
-    """A table stands in the shelf: if published it goes among the results; tell rows and checks."""
-    if name in PUBLISHED:
-        run.results.add(name)
-    told = {"dagster/row_count": run.tables.rows(name)}
-    return dg.MaterializeResult(asset_key=name, metadata=told, check_results=list(_outcomes(run, name)))
+def _severity(check: checks.Check) -> dg.AssetCheckSeverity:
+    return dg.AssetCheckSeverity.ERROR if check.blocking else dg.AssetCheckSeverity.WARN
 
 
-def passed(name: str, rows: int) -> dg.MaterializeResult:
-    """Tell of a table that lived inside its pass only: nobody reads it later, so none but its rows are left to tell."""
-    return dg.MaterializeResult(asset_key=name, metadata={"dagster/row_count": rows})
+def _group(group: str) -> dg.AssetsDefinition:
+    own = [step for step in steps.STEPS if step.group == group]
+
+    @dg.multi_asset(
+        name=group,
+        specs=[_spec(step, name) for step in own for name in step.makes],
+        check_specs=[_check_spec(name, check) for step in own for name in step.makes for check in checks.of(name)],
+        can_subset=True,
+        required_resource_keys={"run"},
+    )
+    def tables(context: dg.AssetExecutionContext) -> Iterator[dg.MaterializeResult | dg.AssetCheckResult]:
+        run: Run = context.resources.run
+        chosen = {key.path[-1] for key in context.selected_asset_keys}
+        asked = {(key.asset_key.path[-1], key.name) for key in context.selected_asset_check_keys}
+        kept = not context.instance.is_ephemeral  # then somebody may look at it
+        for step in own:
+            if chosen.isdisjoint(step.makes):
+                continue
+            try:
+                with run.timed(group):
+                    made = steps.bring(step, run)
+            except steps.CheckFailed as failed:
+                yield dg.AssetCheckResult(
+                    asset_key=failed.table, check_name=failed.check.name, passed=False, metadata=failed.told,
+                    severity=_severity(failed.check),
+                )  # fmt: skip
+                raise
+            for name in step.makes:
+                if name in chosen:
+                    yield _result(run, step, name, made, asked, kept)
+        steps.tell(group, run)
+
+    return tables
 
 
-def _outcomes(run: Run, name: str) -> Iterator[dg.AssetCheckResult]:
-    """What a table's checks say of it, looked at span by span of shops where it is large."""
-    standing = checks.of(name)
-    reads = dict.fromkeys([name, *(other for check in standing for other in check.beside)])
-    have(run, reads)
+def _result(
+    run: Run, step: Step, name: str, made: bool, asked: set[tuple[str, str]], kept: bool
+) -> dg.MaterializeResult:
+    """What is told of a table that stands: rows, whether this run made it, its checks, and where its columns come from."""
+    note = run.bench.notes()[name]
+    metadata: dict[str, Any] = {
+        "dagster/row_count": note.rows,
+        "made": "now" if made else "before, of the same content",
+    }
+    if kept and isinstance(step.make, str):
+        metadata["dagster/column_lineage"] = lineage.of(name)
+    return dg.MaterializeResult(
+        asset_key=name,
+        metadata=metadata,
+        data_version=dg.DataVersion(note.content),
+        check_results=[
+            dg.AssetCheckResult(
+                asset_key=name, check_name=check.name, passed=note.checks[check.name][0], severity=_severity(check),
+                metadata=note.checks[check.name][1],
+            )
+            for check in checks.of(name) if (name, check.name) in asked
+        ],
+    )  # fmt: skip
 
-    def looked(at: int | None) -> list[checks.Outcome]:
-        given = {one: run.tables[one] for one in reads} if at is None else run.tables.of_span(at, reads)
-        return [check.test(given[name], run.settings, given) for check in standing]
 
-    pieces: Sequence[int | None] = range(len(run.tables.spans)) if run.tables.is_apart(name) else [None]
-    found = list(Cores(run.settings.engine.workers).each(looked, pieces))
-    for no, check in enumerate(standing):
-        passed, told = checks.together([outcomes[no] for outcomes in found])
-        yield dg.AssetCheckResult(
-            asset_key=name, check_name=check.name, passed=passed, severity=check.severity, metadata=told
-        )
-
-
-def check_specs(names: Iterable[str]) -> list[dg.AssetCheckSpec]:
-    """The checks that stand on these tables, for the asset that makes them."""
-    return [
-        dg.AssetCheckSpec(check.name, asset=name, description=check.description, blocking=check.blocking)
-        for name in names
-        for check in checks.of(name)
-    ]
+ASSETS = [_group(group) for group in steps.GROUPS]

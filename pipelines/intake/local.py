@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import polars as pl
 
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from pipelines.intake.merge import Merging
 
 
-def with_rules(found: Merging[Any], shipped: Mapping[str, pl.DataFrame]) -> None:
+def with_rules(found: Merging, shipped: Mapping[str, pl.DataFrame]) -> None:
     """Fill every table of LOCAL in `found` up by what ships, and remark on names that nothing stands behind."""
     given, tables = found.tables, dict(found.tables)
     for name in LOCAL:

@@ -24,7 +24,7 @@ import datetime as dt
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Generic, Protocol, TypeVar
+from itertools import pairwise
 
 import polars as pl
 
@@ -50,6 +50,8 @@ DATES = {
     "pours": "poured_at", "leftovers": "weighed_at", "operations": "started_at", "readings": "taken_at",
     "cleaning": "used_at", "unscaled_use": "used_at", "stock": "happened_on",
 }  # fmt: skip
+#: rows of some shops that are brought together at a time, about; one shop at least
+AT_A_TIME = 400_000
 RawOf = Callable[[str, list[int]], dict[int, str]]
 
 
@@ -111,27 +113,41 @@ def merge(reads: Iterable[FileRead], options: Options | None = None, raw_of: Raw
     `raw_of(file, lines)` gives the original text of rows refused only now (see `read.raw_lines`); without it their
     `raw` is empty.
     """
-    return Merging(reads, options, raw_of, lambda _: [Everyone()]).whole()
+    return Merging(reads, options, raw_of, lambda _: [Span()]).whole()
 
 
-class Span(Protocol):
-    """Shops that are looked at in one go."""
+@dataclass(frozen=True, slots=True)
+class Span:
+    """Shops that are looked at in one go: from one id to another; without an end on that side where it is None."""
+
+    first: str | None = None
+    behind: str | None = None
 
     def holds(self) -> pl.Expr:
         """Whether a row is one of its shops'; rows of no shop are nobody's."""
+        inside = pl.col("shop_id").is_not_null()
+        if self.first is not None:
+            inside &= pl.col("shop_id") >= pl.lit(self.first)
+        if self.behind is not None:
+            inside &= pl.col("shop_id") < pl.lit(self.behind)
+        return inside
 
 
-class Everyone:
-    """All shops in one go."""
+def spans_of(sizes: Mapping[str, int], rows: int | None = None) -> list[Span]:
+    """Spans of about `rows` rows each (None: AT_A_TIME), from the rows that every shop has; at least one, no shop in two."""
+    rows = AT_A_TIME if rows is None else rows
+    firsts: list[str] = []
+    held = 0
+    for shop in sorted(sizes):
+        if firsts and held + sizes[shop] <= rows:
+            held += sizes[shop]
+        else:
+            firsts.append(shop)
+            held = sizes[shop]
+    return [Span(first, behind) for first, behind in pairwise([None, *firsts[1:], None])]
 
-    def holds(self) -> pl.Expr:
-        return pl.col("shop_id").is_not_null()
 
-
-Cut = TypeVar("Cut", bound=Span)
-
-
-class Merging(Generic[Cut]):
+class Merging:
     """Files while they are brought together, span by span of shops. `told` comes last.
 
     tables   what belongs to no shop (registers, checks of gauges and scales): as in `Intake`
@@ -144,13 +160,13 @@ class Merging(Generic[Cut]):
         reads: Iterable[FileRead],
         options: Options | None,
         raw_of: RawOf | None,
-        cut: Callable[[Mapping[str, int]], Sequence[Cut]],
+        cut: Callable[[Mapping[str, int]], list[Span]] = spans_of,
     ) -> None:
         """`cut` makes spans that hold every shop once, from the number of rows that each has."""
         self.files = files = in_order(reads)
         self.options, self.raw_of = options or Options(), raw_of
         sizes = _sizes(files)
-        self.spans: Sequence[Cut] = cut(sizes)
+        self.spans = cut(sizes)
         shops = pl.DataFrame({"shop_id": sorted(sizes)}, schema={"shop_id": pl.String})
         self._shops = [frozenset(shops.filter(span.holds())["shop_id"]) for span in self.spans]
         self.remarks: list[tuple[str, str, str]] = []
@@ -171,32 +187,18 @@ class Merging(Generic[Cut]):
         self._common = Told.of(self._after, TABLES, files, warnings)
         self.tables = {table: self._by_key(self._after[table]) for table in TABLES if table not in BY_SHOP}
 
-    def __getstate__(self) -> dict[str, object]:
-        """What another process needs to look at a span; the books are closed where they were opened."""
-        return self.__dict__ | {"raw_of": None, "_told": {}}
-
     def batch(self, at: int) -> dict[str, pl.DataFrame]:
         """The tables of the shops of span `at`, as in `Intake`."""
-        tables, told = self.look(at)
-        self.hear(at, told)
-        return tables
-
-    def hear(self, at: int, told: Told) -> None:
-        """Keep what a look at span `at` told of the files, wherever that was."""
-        self._told[at] = told
-
-    def look(self, at: int) -> tuple[dict[str, pl.DataFrame], Told]:
-        """The tables of the shops of span `at`, as in `Intake`, and what is to be heard of the files. Any thread or process
-        may."""
         if len(self.spans) == 1:
-            return {table: self._by_key(self._after[table]) for table in BY_SHOP}, self._common
+            self._told[at] = self._common
+            return {table: self._by_key(self._after[table]) for table in BY_SHOP}
         warnings = Warnings()
         books = self._without_readings(self._settled(self._of(at, self._before), BY_SHOP, warnings), warnings)
         books = cross.checked(books, warnings, BY_SHOP)
         books |= {table: book for table, book in self._after.items() if table not in BY_SHOP}
         doubts.noted(books, self.files.reads, {table: unit_of(table) for table in BY_SHOP}, warnings)
-        told = Told.of(books, BY_SHOP, self.files, warnings)
-        return {table: self._by_key(books[table]) for table in BY_SHOP}, told
+        self._told[at] = Told.of(books, BY_SHOP, self.files, warnings)
+        return {table: self._by_key(books[table]) for table in BY_SHOP}
 
     def told(self) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
         """intake_files, refused_rows, incomplete, as the schemas say. Every batch was asked for before."""

@@ -92,6 +92,11 @@ def upstream(name: str) -> frozenset[str]:
     return _parsed(name)[0]
 
 
+def parameters(name: str) -> frozenset[str]:
+    """The $parameters that a statement takes."""
+    return _parsed(name)[1]
+
+
 def order() -> list[str]:
     """The steps so that each comes after what it reads; ties by name. Raises CycleError where two need each other."""
     known = set(steps())

@@ -60,7 +60,7 @@ class PageTables:
         if in_parts is None or name not in self._tables:
             yield self.table(name) if columns is None else self.table(name).select(columns)
             return
-        for part in in_parts(name):
+        for part in in_parts(name, columns):
             shown = self._shown(name, part)
             yield shown if columns is None else shown.select(columns)
 

@@ -9,10 +9,8 @@ from polars.testing import assert_frame_equal
 
 from pipelines.intake import layout
 from pipelines.intake.files import Source
-from pipelines.intake.merge import Intake, Merging, merge
+from pipelines.intake.merge import Intake, Merging, Span, merge, spans_of
 from pipelines.intake.read import FileRead, Options, raw_lines, read_file
-from pipelines.ledger import shops
-from pipelines.ledger.shops import Span
 
 REGISTERS = {
     "registers/shops.csv": "shop_id,time_zone\nnorth,Europe/Vienna\nsouth,America/New_York\n",
@@ -64,7 +62,7 @@ def take_in(
 
 def each_by_itself(sizes: Mapping[str, int]) -> list[Span]:
     """Every shop in a span of its own, and an empty one, so that one shop alone is looked at apart from the registers too."""
-    return [*shops.spans(sizes, 1), Span("", "")]
+    return [*spans_of(sizes, 1), Span("", "")]
 
 
 def equal(one: Intake, other: Intake) -> None:

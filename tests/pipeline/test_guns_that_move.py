@@ -10,7 +10,8 @@ import polars as pl
 import pytest
 from test_engines import differences
 
-from pipelines import conductor, workspace
+from pipelines import conductor, workbench, workspace
+from pipelines.intake import merge
 
 FILES = {
     "registers/shops.csv": "shop_id,jurisdiction\na,us\nb,us\n",
@@ -35,11 +36,15 @@ FILES = {
 }  # fmt: skip
 
 
-def ran(folder, span_rows: int) -> dict[str, pl.DataFrame]:
-    space, _ = workspace.init(folder, f"[engine]\nspan_rows = {span_rows}\n")
+def ran(folder, rows: int) -> dict[str, pl.DataFrame]:
+    """`rows`: how many are worked on at a time where shops go one after the other."""
+    space, _ = workspace.init(folder, "")
     for name, text in FILES.items():
         workspace.fill(space, name, text.encode())
-    conductor.run(space)
+    with pytest.MonkeyPatch.context() as patched:
+        for module in (merge, workbench):
+            patched.setattr(module, "AT_A_TIME", rows)
+        conductor.run(space)
     return {path.stem: pl.read_parquet(path) for path in sorted((space.out / "tables").glob("*.parquet"))}
 
 
@@ -74,5 +79,5 @@ def test_the_tip_and_the_purpose_of_a_gun_are_those_of_all_its_work(by_shop: dic
     ]
 
 
-def test_no_setting_of_the_engine_moves_a_figure(by_shop: dict[str, pl.DataFrame], tmp_path) -> None:
+def test_how_many_shops_are_worked_on_at_a_time_moves_no_figure(by_shop: dict[str, pl.DataFrame], tmp_path) -> None:
     assert differences(by_shop, ran(tmp_path / "at_once", 400_000)) == []

@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-import dataclasses
 import random
 from functools import partial
 from pathlib import Path
 
 import polars as pl
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from pipelines import cli, workspace
 from pipelines import run as runs
-from pipelines.intake import read
-from pipelines.intake.merge import BY_SHOP, Merging
-from pipelines.ledger import shops
+from pipelines.intake import merge, read
+from pipelines.intake.merge import BY_SHOP, Merging, Span, spans_of
 from seed_data.scenario import build, write_demo
 from tests.pipeline.intake_bench import OPERATIONS, POURS, REGISTERS, each_by_itself, equal, read_all, take_in
 
@@ -31,6 +31,11 @@ COLUMNS = {
     "gauge_checks": "gauge_id,checked_at,shim_um,reading_um",
 }
 LAYOUT = '[file]\nmatch_name = "{match}"\n{more}[[tables]]\ntable = "{table}"\n[tables.columns]\n{columns}\n'  # in our own units
+
+
+def taken_in(space: workspace.Workspace) -> Merging:
+    look = runs.look(space, runs.Silent())
+    return runs.take_in(look, look.settings.flat())
 
 
 def _table(draw: random.Random, table: str) -> list[str]:
@@ -104,7 +109,7 @@ def test_hostile_files_of_several_shops_give_the_same_in_any_cut(seed: int) -> N
 def test_the_scenario_shop_by_shop_is_the_scenario_at_once(tmp_path: Path) -> None:
     write_demo(tmp_path, build(seed=31, months=3, cups=400))
     space = workspace.find(tmp_path)
-    at_once = runs.take_in(runs.look(space, runs.Silent()))
+    at_once = taken_in(space)
     assert len(at_once.spans) == 1
     apart = Merging(at_once.files.reads, at_once.options, at_once.raw_of, each_by_itself)
     apart.remarks += at_once.remarks
@@ -118,19 +123,17 @@ def test_the_scenario_shop_by_shop_is_the_scenario_at_once(tmp_path: Path) -> No
 def test_rows_that_were_put_away_while_reading_give_the_same(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     write_demo(tmp_path, build(seed=32, months=2, cups=300))
     space = workspace.find(tmp_path)
-    held = runs.take_in(runs.look(space, runs.Silent())).whole()
+    held = taken_in(space).whole()
     workspace.forget_reads(space, [])
     monkeypatch.setattr(read, "BLOCK", 40)
     monkeypatch.setattr(read, "PIECE", 3000)
-    look = runs.look(space, runs.Silent())
-    little = look.settings.engine.model_copy(update={"span_rows": 500})  # more is not held in memory
-    few = dataclasses.replace(look, settings=look.settings.model_copy(update={"engine": little}))
-    fresh = runs.take_in(few)
+    monkeypatch.setattr(merge, "AT_A_TIME", 500)  # more is not held in memory
+    fresh = taken_in(space)
     blocks = [path.name for path in space.intake_store.glob("*/0_rows.*.parquet")]
     assert len(blocks) > 20 and len(fresh.spans) > 1
     assert sum(one.kept for each in fresh.files.reads for one in each.tables.values()) > 20
     equal(held, fresh.whole())
-    equal(held, runs.take_in(few).whole())  # from the store
+    equal(held, taken_in(space).whole())  # from the store
 
 
 def test_rows_that_were_put_away_and_are_gone_stop_the_run_with_a_word(
@@ -157,7 +160,7 @@ def test_rows_that_were_put_away_and_are_gone_stop_the_run_with_a_word(
 def test_books_are_not_closed_before_every_shop_was_looked_at() -> None:
     row = "{},a,1,2025-03-03 08:00,clear_a,binder,10\n"
     reads = read_all({"inbox/pours.csv": f"{POURS}\n{row.format('north')}{row.format('south')}"})
-    taken = Merging(reads, None, None, partial(shops.spans, rows=1))
+    taken = Merging(reads, None, None, partial(spans_of, rows=1))
     assert [frame["shop_id"].to_list() for frame in (taken.batch(n)["pours"] for n in (1,))] == [["south"]]
     with pytest.raises(ValueError, match="every span"):
         taken.told()
@@ -165,3 +168,18 @@ def test_books_are_not_closed_before_every_shop_was_looked_at() -> None:
     files, refused, _ = taken.told()
     assert files["accepted"].sum() == 2 + sum(text.count("\n") - 1 for text in REGISTERS.values())
     assert refused.is_empty() and isinstance(files, pl.DataFrame)
+
+
+def test_spans_follow_each_other_in_the_order_of_shops_and_stay_near_the_size_asked_for() -> None:
+    sizes = {"a": 5, "b": 3, "c": 2, "d": 9}
+    assert spans_of(sizes, 8) == [Span(None, "c"), Span("c", "d"), Span("d", None)]
+    assert spans_of(sizes, 1) == [Span(None, "b"), Span("b", "c"), Span("c", "d"), Span("d", None)]
+    assert spans_of(sizes, 100) == [Span(None, None)]
+    assert spans_of({}, 8) == [Span(None, None)]
+
+
+@given(st.dictionaries(st.text(max_size=3), st.integers(0, 9)), st.integers(1, 20), st.text(max_size=3))
+def test_every_shop_known_or_not_stands_in_exactly_one_span(sizes: dict[str, int], rows: int, stranger: str) -> None:
+    ids = pl.DataFrame({"shop_id": sorted({*sizes, stranger})}, schema={"shop_id": pl.String})
+    held = [ids.filter(span.holds())["shop_id"].to_list() for span in spans_of(sizes, rows)]
+    assert [shop for part in held for shop in part] == ids["shop_id"].to_list()

@@ -246,8 +246,8 @@ def test_a_file_that_changes_while_being_read_stops_the_run_before_anything_is_r
     (copy.inbox / "pours.csv").write_text((copy.inbox / "pours.csv").read_text() + "\n")
     true_take_in = run.take_in
 
-    def meanwhile(current):
-        taken = true_take_in(current)
+    def meanwhile(current, settings):
+        taken = true_take_in(current, settings)
         (copy.inbox / "jobs.csv").write_text((copy.inbox / "jobs.csv").read_text() + "\n")
         return taken
 

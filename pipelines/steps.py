@@ -1,0 +1,358 @@
+"""Every table of a run as data: what makes it, what that reads, and when it has to be made again.
+
+Here belongs the list of steps and nothing that computes. Order, staleness, Dagster's assets and their lineage, and what the
+plain loop (`bring_up_to_date`) does all come from `STEPS`. A step makes one table or several; it is one SQL statement
+(pipelines/ledger/<table>.sql) or a Python function, frames in by the table's name, frame out.
+
+A step is made again when its code, a setting that it looked at, or the CONTENT of a table that it reads has changed since: a
+table made again with equal rows stops there. So a file added later gives what all files at once would have given.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import inspect
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from functools import cache
+from graphlib import TopologicalSorter
+from typing import Any
+
+import polars as pl
+
+from pipelines import checks, workspace
+from pipelines import run as runs
+from pipelines.ledger import runner
+from pipelines.run import Run
+from pipelines.transfer import decisions, estimate
+from pipelines.workbench import Note, Tables, Workbench, is_owned, together
+from schemas import door, events, reference, registers
+
+
+class CheckFailed(RuntimeError):
+    """A table that this program made contradicts itself."""
+
+    def __init__(self, table: str, check: checks.Check, told: dict[str, Any]) -> None:
+        super().__init__(f"{table}: {check.name} does not hold ({check.description} Found: {told})")
+        self.table, self.check, self.told = table, check, told
+
+
+Columns = tuple[str, ...] | None  # that a step reads of a table; None: all
+SHARED = (
+    "schemas",
+    "pipelines/workbench.py",
+    "pipelines/steps.py",
+    "pipelines/checks.py",
+)  # code that every step rests on
+NO_FIGURE = ("engine", "pages")  # sections of the settings that move no table
+
+
+@dataclass(frozen=True)
+class Step:
+    """makes    the tables it makes; the first names the step
+    group     the part of the work that it belongs to
+    make      an SQL statement, or a function
+    reads     table -> the columns that it reads
+    sources   what it reads of the shop's own files: inbox, registers, layouts
+    by_shop   the function is called for some shops after the other: no shop looks at another's rows
+    code      files and folders whose content its result hangs on, beside SHARED
+    """
+
+    makes: tuple[str, ...]
+    group: str
+    make: str | Callable[..., Any]
+    reads: Mapping[str, Columns] = field(default_factory=dict)
+    sources: tuple[str, ...] = ()
+    by_shop: bool = False
+    code: tuple[str, ...] = ()
+    description: str = ""
+
+    @property
+    def name(self) -> str:
+        return self.makes[0]
+
+    @property
+    def upstream(self) -> frozenset[str]:
+        """Every table that must stand first: those that it reads, and those that checks hold its own against."""
+        beside = {one for name in self.makes for check in checks.of(name) for one in check.beside}
+        return frozenset(self.reads) | beside - set(self.makes)
+
+    @property
+    def asks(self) -> bool:
+        """Whether settings may move its result."""
+        if isinstance(self.make, str):
+            return bool(runner.parameters(self.name))
+        return "settings" in inspect.signature(self.make).parameters
+
+
+# --- the list ---------------------------------------------------------------------------------------------------------
+
+GROUPS = ("reference", "intake", "film", "transfer", "ledger", "decisions")
+INTAKE = (
+    *events.EVENTS, *registers.REGISTERS, *reference.LOCAL, "intake_files", "refused_rows", "incomplete",
+)  # fmt: skip
+TRANSFER = (
+    "transfer_by_pair", "transfer_by_gun", "transfer_by_technician", "transfer_by_role", "gun_effects",
+    "technician_effects", "operation_te", "screened_records", "record_budgets", "transfer_model",
+)  # fmt: skip
+#: steps of the ledger outside SQL that look at all shops together
+POOLED = ("film_scatter", "transfer_spread")
+
+
+def _transfer(run: Run, settings: Mapping[str, Any], **given: pl.DataFrame) -> dict[str, pl.DataFrame]:
+    """Transfer efficiency per gun and technician from the closed records."""
+    run.teller.progress("transfer: estimating", 0, 1)
+    fits: list[Any] = []
+    found = estimate.estimate(**given, settings=settings, hand_over=fits.append)
+    run.transfer_model = fits[0] if fits else None
+    return found
+
+
+def _decide(run: Run, settings: Mapping[str, Any]) -> dict[str, pl.DataFrame]:
+    """What somebody can do about it: film, technique, guns, how much to mix, what would save most."""
+    run.teller.progress("decisions", 0, 1)
+    return decisions.decide(Given(run.bench), settings, run.transfer_model)
+
+
+class Given(Tables):
+    """Tables as the decisions ask for them."""
+
+    def whole(self, name, columns):
+        return self.bench.read(name, columns)
+
+    def __getitem__(self, name):
+        return self.bench.read(name)
+
+    def each(self, names):
+        names = list(names)
+        spans = together(self.bench.sizes(names))
+        for shops in spans if len(spans) > 1 else [None]:
+            yield {name: self.bench.read(name, None, shops) for name in names}
+
+
+def _shipped(name: str) -> Callable[[], pl.DataFrame]:
+    return lambda: runs.reference_table(name)
+
+
+def _ledger() -> Iterator[Step]:
+    behind = set(TRANSFER)  # what the model finds, and all that rests on it
+    for name in runner.order():
+        reads = dict.fromkeys(sorted(runner.upstream(name)))
+        if behind & reads.keys():
+            behind.add(name)
+        group = "ledger" if name in behind else "film"
+        code: tuple[str, ...] = ()
+        make: str | Callable[..., Any] = runner.statements().get(name, "")
+        if name in runner.PYTHON_STEPS:
+            code = ("pipelines/ledger", "pipelines/units.py", "pipelines/settings.py")
+            make = runner.PYTHON_STEPS[name]
+        by_shop = name in runner.PYTHON_STEPS and name not in POOLED
+        yield Step((name,), group, make, reads, by_shop=by_shop, code=code, description=runner.comment(name))
+
+
+def _all() -> Iterator[Step]:
+    for name in reference.REFERENCE:
+        if name not in reference.LOCAL:  # the rest passes through intake
+            yield Step(
+                (name,), "reference", _shipped(name), code=("pipelines/run.py", f"seed_data/reference/{name}.csv")
+            )
+    yield Step(
+        INTAKE, "intake", runs.intake, sources=("inbox", "registers", "layouts"),
+        code=("pipelines/intake", "pipelines/units.py", "pipelines/run.py", "seed_data/reference"),
+    )  # fmt: skip
+    yield from _ledger()
+    yield Step(TRANSFER, "transfer", _transfer, estimate.READS, code=("pipelines/transfer",))
+    needs: dict[str, Columns] = dict.fromkeys(decisions.NEEDS)
+    yield Step(decisions.GIVES, "decisions", _decide, needs, code=("pipelines/transfer",))
+
+
+def _ordered(steps: Iterable[Step]) -> tuple[Step, ...]:
+    """The steps so that each comes after what it reads, groups in their order. Raises CycleError where two need each other."""
+    by_name = {name: step for step in steps for name in step.makes}
+    known = {step.name: sorted({by_name[name].name for name in step.upstream}) for step in by_name.values()}
+    place = {name: at for at, name in enumerate(TopologicalSorter(known).static_order())}
+    chosen = {step.name: step for step in by_name.values()}.values()
+    return tuple(sorted(chosen, key=lambda step: (GROUPS.index(step.group), place[step.name])))
+
+
+STEPS = _ordered(_all())
+BY_TABLE = {name: step for step in STEPS for name in step.makes}
+
+
+# --- what a step rests on ---------------------------------------------------------------------------------------------
+
+
+class Asked(Mapping[str, Any]):
+    """Settings that note which of them were looked at."""
+
+    def __init__(self, settings: Mapping[str, Any]) -> None:
+        self._settings = settings
+        self.said: dict[str, Any] = {}
+
+    def __getitem__(self, key: str) -> Any:
+        found = self._settings[key]
+        self.said[key] = found
+        return found
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._settings)
+
+    def __len__(self) -> int:
+        return len(self._settings)
+
+
+def settings_of(run: Run) -> dict[str, Any]:
+    """The settings that may move a figure, sections left out."""
+    held = run.settings.model_dump(exclude=set(NO_FIGURE))
+    return {key: value for section in held.values() for key, value in section.items()}
+
+
+@cache
+def _code(paths: tuple[str, ...]) -> str:
+    return workspace.code_digest(paths)
+
+
+def basis(step: Step, run: Run) -> str:
+    """All that a step rests on but its settings, as one word: code, contents of what it reads. Raises WorkspaceError where a
+    table that it reads is not there."""
+    total = hashlib.sha256(_code((*SHARED, *step.code)).encode())
+    total.update((step.make if isinstance(step.make, str) else step.make.__qualname__).encode())
+    notes = run.bench.notes()
+    for name in sorted(step.upstream):
+        if name not in notes:
+            raise workspace.WorkspaceError(
+                f"{step.name} reads {name}, which is not there yet. Make that first, or run everything."
+            )
+        total.update(f"\n{name} {notes[name].content}".encode())
+    for source in step.sources:
+        total.update(f"\n{source} {run.sources[source]}".encode())
+    return total.hexdigest()
+
+
+def is_current(step: Step, run: Run) -> bool:
+    """Whether every table of a step stands as the step would make it now."""
+    notes = run.bench.notes()
+    if any(name not in notes for name in (*step.makes, *step.upstream)):
+        return False
+    now, settings = basis(step, run), settings_of(run)
+    return all(
+        notes[name].basis == now and all(settings.get(key) == value for key, value in notes[name].asked.items())
+        for name in step.makes
+    )
+
+
+# --- making -----------------------------------------------------------------------------------------------------------
+
+
+def bring_up_to_date(run: Run) -> None:
+    """Every step in its order, as far as it is not current: what Dagster's assets do, in a plain loop."""
+    for group in GROUPS:
+        for step in STEPS:
+            if step.group == group:
+                with run.timed(group):
+                    bring(step, run)
+        tell(group, run)
+
+
+def bring(step: Step, run: Run) -> bool:
+    """Make the tables of a step unless they are current. Returns whether they were made.
+
+    Raises CheckFailed, and leaves what stood before, where a blocking check does not hold.
+    """
+    if is_current(step, run):
+        return False
+    now, settings = basis(step, run), Asked(settings_of(run))
+    with run.bench.writing():
+        if isinstance(step.make, str):
+            params = {key: settings[key] for key in sorted(runner.parameters(step.name))}
+            run.bench.run_sql(step.name, step.make, params)
+        else:
+            _fill(step, run, settings)
+        looks = {name: run.bench.look(name) for name in step.makes}
+        for name, (content, rows) in looks.items():
+            held = _checked(name, rows, run, settings)
+            run.bench.note(name, Note(now, settings.said, content, rows, held))
+    return True
+
+
+def _fill(step: Step, run: Run, settings: Asked) -> None:
+    """Call a step's function and put what it gives."""
+    assert callable(step.make)
+    begun: set[str] = set()
+    asks = inspect.signature(step.make).parameters
+    own = {name: value for name, value in (("settings", settings), ("run", run)) if name in asks}
+    by_shop = together(run.bench.sizes(step.reads)) if step.by_shop else []
+    whole = step.group == "decisions"  # asks the workbench itself
+    for shops in by_shop if len(by_shop) > 1 else [None]:
+        given = {} if whole else {name: run.bench.read(name, columns, shops) for name, columns in step.reads.items()}
+        found = step.make(**given, **own)
+        for part in [found] if isinstance(found, pl.DataFrame | dict) else found:
+            for name, frame in ({step.name: part} if isinstance(part, pl.DataFrame) else part).items():
+                formed = frame if name in INTAKE else door.conform(name, frame)
+                run.bench.put(name, formed, more=name in begun)
+                begun.add(name)
+
+
+def _checked(name: str, rows: int, run: Run, settings: Mapping[str, Any]) -> dict[str, checks.Outcome]:
+    """What a table's checks say of it, looked at some shops at a time. Raises CheckFailed."""
+    held: dict[str, checks.Outcome] = {}
+    for check in checks.of(name):
+        if check.test is None:
+            held[check.name] = (True, {"rows_looked_at": rows})
+            continue
+        spans = together(run.bench.sizes([name, *check.beside])) if is_owned(name) else []
+        outcomes = []
+        for shops in spans if len(spans) > 1 else [None]:
+            given = {one: run.bench.read(one, None, shops) for one in (name, *check.beside)}
+            outcomes.append(check.test(given[name], settings, given))
+        held[check.name] = checks.together(outcomes)
+        if check.blocking and not held[check.name][0]:
+            raise CheckFailed(name, check, held[check.name][1])
+    return held
+
+
+# --- what is said of it -----------------------------------------------------------------------------------------------
+
+
+def tell(group: str, run: Run) -> None:
+    """One line of what a group of steps came to, where all of it stands."""
+    of_group = [step for step in STEPS if step.group == group]
+    if group in FINDINGS and all(name in run.bench.notes() for step in of_group for name in step.makes):
+        run.tell(group, FINDINGS[group](run.bench))
+
+
+def _intake(bench: Workbench) -> str:
+    files = bench.read("intake_files")
+    return (
+        f"{files['file'].n_unique():,} files, {files['rows_read'].sum():,} rows read: {files['accepted'].sum():,} used,"
+        f" {files['refused'].sum():,} refused, {files['duplicate'].sum():,} duplicate,"
+        f" {files['superseded'].sum():,} superseded"
+    )
+
+
+def _film(bench: Workbench) -> str:
+    usable = bench.read("records", ["usable"])["usable"].sum()
+    return (
+        f"{bench.count('mixes'):,} cups, {bench.count('film_increments'):,} film increments,"
+        f" {bench.count('records'):,} records, {usable:,} of them usable"
+    )
+
+
+def _transfer_found(bench: Workbench) -> str:
+    usable = int(bench.read("records", ["usable"])["usable"].sum())
+    cells = bench.read("transfer_by_pair", ["estimate"])
+    return f"{usable:,} usable records, {cells['estimate'].count():,} of {cells.height:,} pairs estimated"
+
+
+def _ledger_found(bench: Workbench) -> str:
+    return f"{bench.count('material_ledger'):,} lines, {sum(step.group == 'ledger' for step in STEPS)} tables"
+
+
+def _decisions_found(bench: Workbench) -> str:
+    return f"{bench.count('practice_cards'):,} practice cards, {bench.count('mix_guide'):,} lines of the mix guide"
+
+
+FINDINGS: dict[str, Callable[[Workbench], str]] = {
+    "intake": _intake, "film": _film, "transfer": _transfer_found, "ledger": _ledger_found,
+    "decisions": _decisions_found,
+}  # fmt: skip

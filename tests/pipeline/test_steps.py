@@ -1,0 +1,167 @@
+"""What is made again when something changed, and that it is then what a run from scratch would have made."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import polars as pl
+import pytest
+from test_engines import differences
+
+from pipelines import checks, conductor, settings, steps, workbench, workspace
+from pipelines import run as runs
+from pipelines.intake import merge
+from pipelines.ledger import runner
+from pipelines.steps import BY_TABLE, STEPS
+from pipelines.workspace import Workspace
+from schemas import door, events, published
+from seed_data import scenario
+
+
+@pytest.fixture(scope="module")
+def finished(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
+    """A small workspace whose tables were made in a plain loop, without Dagster. Tests leave it as it is."""
+    space, _ = workspace.init(tmp_path_factory.mktemp("steps") / "shop", settings.template())
+    scenario.write_canonical(space.root, scenario.build(shops=2, months=2, cups=60))
+    with runs.begin(space, runs.Silent()) as run:
+        steps.bring_up_to_date(run)
+    return space
+
+
+@pytest.fixture
+def copy(finished: Workspace, tmp_path: Path) -> Workspace:
+    shutil.copytree(finished.root, tmp_path / "shop", symlinks=True)
+    return Workspace(tmp_path / "shop")
+
+
+def made(space: Workspace) -> set[str]:
+    """Bring everything up to date; the names of the steps that were made."""
+    with runs.begin(space, runs.Silent()) as run:
+        return {step.name for step in STEPS if steps.bring(step, run)}
+
+
+def tables(space: Workspace) -> dict[str, pl.DataFrame]:
+    with runs.begin(space, runs.Silent()) as run:
+        held = workbench.Tables(run.bench)
+        return {name: held[name] for name in BY_TABLE}
+
+
+def test_every_table_has_one_step_and_every_step_comes_after_what_it_reads() -> None:
+    assert len(BY_TABLE) == sum(len(step.makes) for step in STEPS)
+    assert {*events.EVENTS, *published.PUBLISHED, *runner.steps()} <= BY_TABLE.keys()
+    done: set[str] = set()
+    for step in STEPS:
+        assert step.upstream <= done, step.name
+        done |= set(step.makes)
+    groups = [step.group for step in STEPS]
+    assert list(dict.fromkeys(groups)) == list(steps.GROUPS) and groups == sorted(groups, key=steps.GROUPS.index)
+
+
+def test_what_a_statement_reads_comes_from_the_statement_and_of_a_function_from_its_signature() -> None:
+    assert set(BY_TABLE["permit_headroom"].reads) == set(runner.upstream("permit_headroom"))
+    assert set(BY_TABLE["over_build"].reads) == {"film_build", "operation_films", "sprays"}
+
+
+def test_columns_that_a_step_names_are_columns_of_their_table() -> None:
+    for step in STEPS:
+        for name, columns in step.reads.items():
+            assert set(columns or ()) <= set(door.empty(name).columns), (step.name, name)
+
+
+def test_nothing_is_made_twice(copy: Workspace) -> None:
+    assert made(copy) == set()
+
+
+def test_a_register_that_changes_runs_what_reads_it_and_nothing_else(copy: Workspace) -> None:
+    register = copy.registers / "gun_services.csv"
+    register.write_text(register.read_text() + "g999,2025-03-09,cleaned\n")
+    # a gun that nobody has is refused: no table but the books is another one then
+    assert made(copy) == {BY_TABLE["pours"].name}
+    register = copy.registers / "components.csv"
+    table = pl.read_csv(register, infer_schema=False)
+    table.with_columns(price_per_kg=pl.lit("9.5")).write_csv(register)
+    again = made(copy)
+    assert {BY_TABLE["pours"].name, "component_facts"} <= again
+    assert not again & {"film_increments", "sprays", "stage_positions", "gauge_fits"}
+
+
+def test_a_setting_runs_what_asks_for_it_and_nothing_else(copy: Workspace) -> None:
+    (copy.settings_file).write_text(
+        "[money]\nlabour_rate_per_hour = 61.0\n[pages]\nunits = 'us'\n[engine]\nthreads = 1\n"
+    )
+    again = made(copy)
+    assert "job_costs" in again
+    assert not again & {"mixes", "film_increments", "records", "transfer_by_pair", BY_TABLE["pours"].name}
+
+
+def test_code_that_changed_runs_what_it_makes_and_a_table_of_equal_content_stops_there(
+    copy: Workspace, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    true_code = steps._code
+    monkeypatch.setattr(
+        steps, "_code", lambda paths: true_code(paths) + ("edited" if "pipelines/ledger" in paths else "")
+    )
+    assert made(copy) == {name for name in runner.PYTHON_STEPS}
+
+
+def test_a_file_added_later_gives_what_all_files_at_once_give(copy: Workspace, tmp_path: Path) -> None:
+    late = copy.inbox / "pours_late.csv"
+    pours = pl.read_csv(copy.inbox / "pours.csv", infer_schema=False)
+    pours.head(3).with_columns(mix_id=pl.lit("late")).write_csv(late)
+    again = made(copy)
+    assert "mixes" in again and "gauge_fits" not in again
+    fresh = Workspace(tmp_path / "fresh")
+    shutil.copytree(copy.root, fresh.root, ignore=shutil.ignore_patterns(".filmledger"))
+    assert made(fresh) >= again
+    assert differences(tables(copy), tables(fresh)) == []
+    late.unlink()
+    made(copy)
+    assert "late" not in tables(copy)["mixes"]["mix_id"]
+
+
+def test_how_many_shops_are_worked_on_at_a_time_threads_and_memory_move_no_figure(
+    finished: Workspace, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    other = Workspace(tmp_path / "other")
+    shutil.copytree(finished.root, other.root, ignore=shutil.ignore_patterns(".filmledger"))
+    other.settings_file.write_text("[engine]\nthreads = 1\nmemory_gb = 0.5\n")
+    for module in (merge, workbench):
+        monkeypatch.setattr(module, "AT_A_TIME", 1)
+    made(other)
+    assert differences(tables(finished), tables(other)) == []
+
+
+def test_a_check_that_does_not_hold_leaves_what_stood_before(copy: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
+    before = tables(copy)["material_ledger"]
+    monkeypatch.setattr(checks, "CLOSURE", -1.0)  # nothing is as close as that
+    monkeypatch.setattr(steps, "_code", lambda paths: "edited")
+    step = BY_TABLE["material_ledger"]
+    with runs.begin(copy, runs.Silent()) as run, pytest.raises(steps.CheckFailed, match="closure does not hold"):
+        steps.bring(step, run)
+    monkeypatch.undo()
+    assert tables(copy)["material_ledger"].equals(before)
+
+
+def test_a_step_alone_says_what_is_missing(tmp_path: Path) -> None:
+    space, _ = workspace.init(tmp_path / "shop", "")
+    with (
+        runs.begin(space, runs.Silent()) as run,
+        pytest.raises(workspace.WorkspaceError, match=r"mixes reads .* not there"),
+    ):
+        steps.bring(BY_TABLE["mixes"], run)
+
+
+def test_results_of_different_times_are_not_published(copy: Workspace) -> None:
+    from pipelines import results
+
+    (copy.inbox / "pours.csv").write_text((copy.inbox / "pours.csv").read_text() + "\n")
+    with runs.begin(copy, runs.Silent()) as run, pytest.raises(workspace.WorkspaceError, match="not up to date"):
+        results.publish(run)
+    assert copy.snapshot() is None
+
+
+def test_dagster_s_graph_makes_the_tables_of_the_plain_loop(copy: Workspace, finished: Workspace) -> None:
+    workspace.forget_tables(copy)
+    conductor.run(copy)
+    assert differences(tables(finished), tables(copy)) == []

@@ -69,13 +69,13 @@ def of(table: str) -> list[Check]:
                 beside=(lines,),
             )
         )
-    if table == "film_increments":
+    if table == "film_pieces":
         found.append(
             Check(
                 "strips_take_what_they_leave",
                 f"What a panel's own readings show in mL is the sum of its pieces beside witness strips, to {CLOSURE:g}.",
-                lambda frame, _, tables: sum_of_pieces(frame, tables["film_pieces"]),
-                beside=("film_pieces",),
+                lambda frame, _, tables: sum_of_pieces(tables["film_increments"], frame),
+                beside=("film_increments",),
             )
         )
     if table == "voc_content":

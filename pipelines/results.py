@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 from pipelines import run as runs
 from pipelines import steps, workspace
 from pipelines.run import Run
-from pipelines.workbench import Tables, rounded
+from pipelines.workbench import PUBLISHED_DIGITS, Tables, rounded
 from pipelines.workspace import Workspace, WorkspaceError
 from reports import handouts
 from schemas import published, registers
@@ -107,7 +107,7 @@ def headline(run: Run) -> dict[str, Any]:
     poured = sums["poured_solids_g"]
     landed = sums["useful_solids_g"] + sums["over_build_solids_g"]
     sprayed = landed + sums["overspray_solids_g"]
-    return {
+    told = {
         "cups": run.bench.count("mixes"),
         "poured_solids_g": poured,
         "useful_share": sums["useful_solids_g"] / poured if poured else None,
@@ -124,6 +124,7 @@ def headline(run: Run) -> dict[str, Any]:
         "incomplete_months": months.n_unique(),
         "doubts": doubts.told(files),
     }
+    return {name: float(f"{one:.{PUBLISHED_DIGITS}g}") if isinstance(one, float) else one for name, one in told.items()}
 
 
 # --- from the set in force --------------------------------------------------------------------------------------------

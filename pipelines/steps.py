@@ -201,6 +201,24 @@ class Asked(Mapping[str, Any]):
         return len(self._settings)
 
 
+class _Sections:
+    """The same, section by section: for functions that take `settings.Settings`. Keys are unique over all sections."""
+
+    def __init__(self, asked: Asked) -> None:
+        self._asked = asked
+
+    def __getattr__(self, section: str) -> Any:
+        return _Keys(self._asked)
+
+
+class _Keys:
+    def __init__(self, asked: Asked) -> None:
+        self._asked = asked
+
+    def __getattr__(self, key: str) -> Any:
+        return self._asked[key]
+
+
 def settings_of(run: Run) -> dict[str, Any]:
     """The settings that may move a figure, sections left out."""
     held = run.settings.model_dump(exclude=set(NO_FIGURE))
@@ -280,7 +298,9 @@ def _fill(step: Step, run: Run, settings: Asked) -> None:
     assert callable(step.make)
     begun: set[str] = set()
     asks = inspect.signature(step.make).parameters
-    own = {name: value for name, value in (("settings", settings), ("run", run)) if name in asks}
+    own: dict[str, Any] = {"run": run} if "run" in asks else {}
+    if "settings" in asks:
+        own["settings"] = _Sections(settings) if asks["settings"].annotation == "Settings" else settings
     by_shop = together(run.bench.sizes(step.reads)) if step.by_shop else []
     whole = step.group == "decisions"  # asks the workbench itself
     for shops in by_shop if len(by_shop) > 1 else [None]:

@@ -13,7 +13,7 @@ import polars as pl
 import pytest
 
 from pipelines import cli, settings, workspace
-from pipelines.defs import checks
+from pipelines import checks
 from pipelines.settings import Settings
 
 START = datetime(2026, 3, 2, 8, 0)
@@ -179,8 +179,10 @@ def test_every_run_checks_that_pieces_sum_to_what_was_read():
     assert right and told["split"] == 1
     assert not checks.sum_of_pieces(increments, pieces(14.587 - 15.395))[0]
     assert not checks.sum_of_pieces(increments, pieces(0.0).head(0))[0], "an increment that went nowhere"
-    (standing,) = [check for check in checks.of("film_increments") if check.name == "strips_take_what_they_leave"]
-    assert standing.blocking and standing.test(increments, Settings(), {"film_pieces": pieces(14.587 - 15.395 / 4)})[0]
+    (standing,) = [check for check in checks.of("film_pieces") if check.name == "strips_take_what_they_leave"]
+    assert standing.blocking and standing.test(
+        pieces(14.587 - 15.395 / 4), Settings().flat(), {"film_increments": increments}
+    )[0]
 
 
 @pytest.mark.parametrize(

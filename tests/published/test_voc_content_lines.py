@@ -16,7 +16,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from one_cup import GAL_ML, LB_G, cups_of, lb_per_gal, ledger, part
 
-from pipelines.defs import checks
+from pipelines import checks
 from reports import lines
 from schemas.published import VOC_QUOTIENTS
 

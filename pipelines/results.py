@@ -91,6 +91,22 @@ def _copy_out(run: Run, name: str, linked: bool) -> None:
         workspace.write_csv(run.space, targets[1], map(rounded, run.bench.pieces(name)))
 
 
+def _why_no_te(run: Run) -> str:
+    """What a transfer efficiency would take, where there is none."""
+    import polars as pl
+
+    if not run.bench.count("film_increments"):
+        return "that takes film readings before and after spraying"
+    records = (
+        run.bench.read("transfer_records", ["usable", "why_not"]).filter(~pl.col("usable"))["why_not"].drop_nulls()
+    )
+    reasons = records.str.split("; ").explode().value_counts().sort("count", "why_not", descending=[True, False])
+    if not reasons.height:
+        return "no film was read of what was sprayed"
+    n = run.bench.count("transfer_records")
+    return f"Of {n:,} records none can be used, most often: {reasons['why_not'][0]}"
+
+
 def headline(run: Run) -> dict[str, Any]:
     """The numbers of the closing paragraph, from the published tables. Masses in g of solids, ratios as such."""
     import polars as pl
@@ -101,7 +117,7 @@ def headline(run: Run) -> dict[str, Any]:
     months = run.bench.read("emissions_monthly", ["month", "complete"]).filter(~pl.col("complete"))["month"]
     parts = (
         "poured_solids_g", "useful_solids_g", "over_build_solids_g", "overspray_solids_g", "overspray_solids_g_low",
-        "overspray_solids_g_high", "not_split_solids_g",
+        "overspray_solids_g_high", "not_split_solids_g", "leftover_solids_g", "flush_loss_solids_g",
     )  # fmt: skip
     sums = run.bench.read("material_ledger", parts).sum().row(0, named=True)
     poured = sums["poured_solids_g"]
@@ -112,6 +128,9 @@ def headline(run: Run) -> dict[str, Any]:
         "poured_solids_g": poured,
         "useful_share": sums["useful_solids_g"] / poured if poured else None,
         "te": landed / sprayed if sprayed else None,
+        "left_share": sums["leftover_solids_g"] / poured if poured else None,
+        "flushed_share": sums["flush_loss_solids_g"] / poured if poured else None,
+        "no_te": None if sprayed else _why_no_te(run),
         "te_low": 1 - sums["overspray_solids_g_high"] / sprayed if sprayed else None,
         "te_high": 1 - sums["overspray_solids_g_low"] / sprayed if sprayed else None,
         "not_split_share": sums["not_split_solids_g"] / poured if poured else None,

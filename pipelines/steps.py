@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import hashlib
 import inspect
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache
 from graphlib import TopologicalSorter
@@ -24,6 +24,7 @@ from pipelines import checks, workspace
 from pipelines import run as runs
 from pipelines.ledger import runner
 from pipelines.run import Run
+from pipelines.settings import Settings
 from pipelines.transfer import decisions, estimate
 from pipelines.workbench import Note, Tables, Workbench, is_owned, together
 from schemas import door, events, reference, registers
@@ -108,22 +109,22 @@ def _transfer(run: Run, settings: Mapping[str, Any], **given: pl.DataFrame) -> d
     return found
 
 
-def _decide(run: Run, settings: Mapping[str, Any]) -> dict[str, pl.DataFrame]:
+def _decide(run: Run, settings: Settings) -> dict[str, pl.DataFrame]:
     """What somebody can do about it: film, technique, guns, how much to mix, what would save most."""
     run.teller.progress("decisions", 0, 1)
     return decisions.decide(Given(run.bench), settings, run.transfer_model)
 
 
 class Given(Tables):
-    """Tables as the decisions ask for them."""
+    """Tables as the decisions ask for them: to their last digit, whole or some shops after the other."""
 
-    def whole(self, name, columns):
-        return self.bench.read(name, columns)
-
-    def __getitem__(self, name):
+    def __getitem__(self, name: str) -> pl.DataFrame:
         return self.bench.read(name)
 
-    def each(self, names):
+    def whole(self, name: str, columns: Sequence[str]) -> pl.DataFrame:
+        return self.bench.read(name, columns)
+
+    def each(self, names: Iterable[str]) -> Iterator[dict[str, pl.DataFrame]]:
         names = list(names)
         spans = together(self.bench.sizes(names))
         for shops in spans if len(spans) > 1 else [None]:

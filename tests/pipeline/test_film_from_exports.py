@@ -12,8 +12,7 @@ from typing import Any
 import polars as pl
 import pytest
 
-from pipelines import cli, settings, workspace
-from pipelines import checks
+from pipelines import checks, cli, settings, workspace
 from pipelines.settings import Settings
 
 START = datetime(2026, 3, 2, 8, 0)
@@ -180,9 +179,10 @@ def test_every_run_checks_that_pieces_sum_to_what_was_read():
     assert not checks.sum_of_pieces(increments, pieces(14.587 - 15.395))[0]
     assert not checks.sum_of_pieces(increments, pieces(0.0).head(0))[0], "an increment that went nowhere"
     (standing,) = [check for check in checks.of("film_pieces") if check.name == "strips_take_what_they_leave"]
-    assert standing.blocking and standing.test(
-        pieces(14.587 - 15.395 / 4), Settings().flat(), {"film_increments": increments}
-    )[0]
+    assert (
+        standing.blocking
+        and standing.test(pieces(14.587 - 15.395 / 4), Settings().flat(), {"film_increments": increments})[0]
+    )
 
 
 @pytest.mark.parametrize(

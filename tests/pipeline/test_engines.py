@@ -2,9 +2,25 @@
 
 from __future__ import annotations
 
+import contextlib
+from collections.abc import Iterator
+
 import polars as pl
+import pytest
+
+from pipelines import workbench
+from pipelines.intake import merge
 
 REL = 1e-9  # sums of floats in another order
+
+
+@contextlib.contextmanager
+def at_a_time(rows: int) -> Iterator[None]:
+    """Shops are brought together and worked on so many rows at a time: 1, each by itself."""
+    with pytest.MonkeyPatch.context() as patched:
+        for module in (merge, workbench):
+            patched.setattr(module, "AT_A_TIME", rows)
+        yield
 
 
 def differences(left: dict[str, pl.DataFrame], right: dict[str, pl.DataFrame]) -> list[str]:

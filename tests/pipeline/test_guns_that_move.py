@@ -8,10 +8,9 @@ from __future__ import annotations
 
 import polars as pl
 import pytest
-from test_engines import differences
+from test_engines import at_a_time, differences
 
-from pipelines import conductor, workbench, workspace
-from pipelines.intake import merge
+from pipelines import conductor, workspace
 
 FILES = {
     "registers/shops.csv": "shop_id,jurisdiction\na,us\nb,us\n",
@@ -41,9 +40,7 @@ def ran(folder, rows: int) -> dict[str, pl.DataFrame]:
     space, _ = workspace.init(folder, "")
     for name, text in FILES.items():
         workspace.fill(space, name, text.encode())
-    with pytest.MonkeyPatch.context() as patched:
-        for module in (merge, workbench):
-            patched.setattr(module, "AT_A_TIME", rows)
+    with at_a_time(rows):
         conductor.run(space)
     return {path.stem: pl.read_parquet(path) for path in sorted((space.out / "tables").glob("*.parquet"))}
 

@@ -6,6 +6,7 @@ import unicodedata
 
 import polars as pl
 import pytest
+from test_engines import at_a_time
 
 from pipelines import conductor, workspace
 
@@ -30,10 +31,11 @@ FILES = {
 
 @pytest.fixture(scope="module", params=[400_000, 1], ids=["at_once", "by_shop"])
 def tables(request, tmp_path_factory: pytest.TempPathFactory) -> dict[str, pl.DataFrame]:
-    space, _ = workspace.init(tmp_path_factory.mktemp("ids") / "shop", f"[engine]\nspan_rows = {request.param}\n")
+    space, _ = workspace.init(tmp_path_factory.mktemp("ids") / "shop", "")
     for name, text in FILES.items():
         workspace.fill(space, name, text.encode())
-    conductor.run(space)
+    with at_a_time(request.param):
+        conductor.run(space)
     return {name: pl.read_parquet(space.out / "tables" / f"{name}.parquet") for name in ("mixes", "intake_files")}
 
 

@@ -7,11 +7,10 @@ from pathlib import Path
 
 import polars as pl
 import pytest
-from test_engines import differences
+from test_engines import at_a_time, differences
 
 from pipelines import checks, conductor, settings, steps, workbench, workspace
 from pipelines import run as runs
-from pipelines.intake import merge
 from pipelines.ledger import runner
 from pipelines.steps import BY_TABLE, STEPS
 from pipelines.workspace import Workspace
@@ -121,14 +120,13 @@ def test_a_file_added_later_gives_what_all_files_at_once_give(copy: Workspace, t
 
 
 def test_how_many_shops_are_worked_on_at_a_time_threads_and_memory_move_no_figure(
-    finished: Workspace, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    finished: Workspace, tmp_path: Path
 ) -> None:
     other = Workspace(tmp_path / "other")
     shutil.copytree(finished.root, other.root, ignore=shutil.ignore_patterns(".filmledger"))
     other.settings_file.write_text("[engine]\nthreads = 1\nmemory_gb = 0.5\n")
-    for module in (merge, workbench):
-        monkeypatch.setattr(module, "AT_A_TIME", 1)
-    made(other)
+    with at_a_time(1):
+        made(other)
     assert differences(tables(finished), tables(other)) == []
 
 

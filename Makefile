@@ -2,7 +2,7 @@
 
 SHELL := /bin/sh
 .DEFAULT_GOAL := help
-.PHONY: help demo test spark pictures charts dictionary bench-transfer bench-decisions fuzz kills bench bench-large bench-spark bench-direct bench-film check dagster lock browser clean
+.PHONY: help demo test spark pictures charts dictionary bench-transfer bench-decisions fuzz kills bench bench-large bench-direct bench-film check dagster lock browser clean
 
 VENV := .venv
 BIN := $(VENV)/bin
@@ -23,7 +23,7 @@ help:
 	@echo "make kills     stops 200 runs at random moments and looks at what readers see"
 	@echo "make check     lint and types"
 	@echo "make bench     time and memory of a run at 0.1, 1 and 10 million pours, beside a bare read and plain pandas; bench-large: at 100"
-	@echo "make bench-spark   time and memory of both engines with one worker and with two (needs Java 17 or newer)"
+	@echo "make   time and memory of both engines with one worker and with two (needs Java 17 or newer)"
 	@echo "make bench-direct   how often the direct intervals hold the truth, over 100 invented businesses"
 	@echo "make bench-film    how often films on panels lie where film_build says, over whole invented workspaces"
 	@echo "make bench-transfer, make bench-decisions   the long simulations behind the model and the decisions"
@@ -112,10 +112,6 @@ bench: $(TOOLS)
 # Was never run: ten times what 10 million pours take is 240 GB of disk, and 120 GB of memory for plain pandas.
 bench-large: $(TOOLS)
 	$(BIN)/python tests/bench/whole_run.py --pours 100000000
-
-# Both engines with one worker and with two: needs Java. Two cores show little of it.
-bench-spark: spark
-	$(BIN)/python tests/bench/engines.py
 
 bench-direct: $(TOOLS)
 	nice -n 10 $(BIN)/python tests/bench/direct_intervals.py

@@ -115,24 +115,20 @@ def headline(run: Run) -> dict[str, Any]:
 
     files = run.bench.read("intake_files")
     months = run.bench.read("emissions_monthly", ["month", "complete"]).filter(~pl.col("complete"))["month"]
-    parts = (
-        "poured_solids_g", "useful_solids_g", "over_build_solids_g", "overspray_solids_g", "overspray_solids_g_low",
-        "overspray_solids_g_high", "not_split_solids_g", "leftover_solids_g", "flush_loss_solids_g",
-    )  # fmt: skip
-    sums = run.bench.read("material_ledger", parts).sum().row(0, named=True)
+    totals = run.bench.read("totals")
+    whole = pl.all_horizontal(pl.col(cut) == "all" for cut in ("shop_id", "role", "product_id", "period"))
+    sums = next(totals.filter(whole).iter_rows(named=True), dict.fromkeys(totals.columns))
     poured = sums["poured_solids_g"]
-    landed = sums["useful_solids_g"] + sums["over_build_solids_g"]
-    sprayed = landed + sums["overspray_solids_g"]
     told = {
         "cups": run.bench.count("mixes"),
-        "poured_solids_g": poured,
+        "poured_solids_g": poured or 0.0,
         "useful_share": sums["useful_solids_g"] / poured if poured else None,
-        "te": landed / sprayed if sprayed else None,
+        "te": sums["te"],
         "left_share": sums["leftover_solids_g"] / poured if poured else None,
         "flushed_share": sums["flush_loss_solids_g"] / poured if poured else None,
-        "no_te": None if sprayed else _why_no_te(run),
-        "te_low": 1 - sums["overspray_solids_g_high"] / sprayed if sprayed else None,
-        "te_high": 1 - sums["overspray_solids_g_low"] / sprayed if sprayed else None,
+        "no_te": _why_no_te(run) if sums["te"] is None else None,
+        "te_low": sums["te_low"],
+        "te_high": sums["te_high"],
         "not_split_share": sums["not_split_solids_g"] / poured if poured else None,
         "rows_read": int(files["rows_read"].sum()),
         "rows_used": int(files["accepted"].sum()),

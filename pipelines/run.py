@@ -79,6 +79,11 @@ class Run:
             from pipelines import workbench
 
             chosen = self.settings.engine
+            if chosen.engine != "duckdb":
+                raise WorkspaceError(
+                    f'engine = "{chosen.engine}" in {self.space.settings_file}: this version works on one machine alone. Write'
+                    ' engine = "duckdb", or take the line out.'
+                )
             self._bench = workbench.opened(
                 self.space.state / "tables", chosen.memory_gb, chosen.threads, self.teller.remark
             )

@@ -94,13 +94,13 @@ INTAKE = (
 )  # fmt: skip
 TRANSFER = (
     "transfer_by_pair", "transfer_by_gun", "transfer_by_technician", "transfer_by_role", "gun_effects",
-    "technician_effects", "operation_te", "screened_records", "record_budgets", "transfer_model",
+    "technician_effects", "operation_te", "operation_events", "screened_records", "record_budgets", "transfer_model",
 )  # fmt: skip
 #: steps of the ledger outside SQL that look at all shops together
 POOLED = ("film_scatter", "transfer_spread")
 
 
-def _transfer(run: Run, settings: Mapping[str, Any], **given: pl.DataFrame) -> dict[str, pl.DataFrame]:
+def _transfer(run: Run, settings: Settings, **given: pl.DataFrame) -> dict[str, pl.DataFrame]:
     """Transfer efficiency per gun and technician from the closed records."""
     run.teller.progress("transfer: estimating", 0, 1)
     fits: list[Any] = []

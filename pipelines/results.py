@@ -7,6 +7,7 @@ written (workspace).
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -86,7 +87,7 @@ def _copy_out(run: Run, name: str, linked: bool) -> None:
     targets = [f"tables/{name}.parquet", *([f"csv/{name}.csv"] if run.bench.count(name) <= MOST_ROWS else [])]
     if linked and all(workspace.link_from_before(run.space, target) for target in targets):
         return
-    workspace.write_table(run.space, name, run.bench.copy_out)
+    workspace.write_table(run.space, name, partial(run.bench.copy_out, name))
     if len(targets) > 1:
         workspace.write_csv(run.space, targets[1], map(rounded, run.bench.pieces(name)))
 

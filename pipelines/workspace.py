@@ -482,11 +482,11 @@ def begin(space: Workspace) -> None:
         (space.building / "tables").mkdir(parents=True)
 
 
-def write_table(space: Workspace, name: str, write: Callable[[str, Path], None]) -> None:
+def write_table(space: Workspace, name: str, write: Callable[[Path], object]) -> None:
     """Have one published table of the set being built written, as parquet."""
     target = space.building / "tables" / f"{name}.parquet"
     with _told(f"write {target}"):
-        write(name, target)
+        write(target)
 
 
 def link_from_before(space: Workspace, relative: str) -> bool:

@@ -145,7 +145,7 @@ def space(tmp_path_factory: pytest.TempPathFactory) -> workspace.Workspace:
     with workspace.lock(space):
         workspace.begin(space)
         for name in (*lines.TABLES, *lines.OF_CUPS):
-            workspace.write_table(space, name, tables()[name])
+            workspace.write_table(space, name, tables()[name].write_parquet)
         workspace.publish(space, {})
     return space
 

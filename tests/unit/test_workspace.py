@@ -29,12 +29,9 @@ def finished_set(space: Workspace, number: int) -> None:
     """Publish a set whose every file carries `number`."""
     workspace.begin(space)
     for name in ("one", "two"):
-        workspace.write_table(space, name, pl.DataFrame({"number": [number]}))
+        workspace.write_table(space, name, pl.DataFrame({"number": [number]}).write_parquet)
     workspace.write_bytes(space, "site/index.html", str(number).encode())
-    database = workspace.Database(space)
-    for name in ("one", "two"):
-        database.add(name)
-    database.close()
+    workspace.write_database(space, ("one", "two"))
     workspace.publish(space, {"number": number})
 
 
@@ -247,7 +244,7 @@ PUBLISH_FOR_EVER = textwrap.dedent(
         with workspace.lock(space):
             workspace.begin(space)
             for name in ("one", "two"):
-                workspace.write_table(space, name, pl.DataFrame({"number": [number]}))
+                workspace.write_table(space, name, pl.DataFrame({"number": [number]}).write_parquet)
             workspace.write_bytes(space, "site/index.html", str(number).encode())
             workspace.publish(space, {"number": number})
     """

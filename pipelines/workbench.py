@@ -128,6 +128,21 @@ def rounded(frame: pl.DataFrame) -> pl.DataFrame:
     return frame.with_columns(pl.col(floats).round_sig_figs(PUBLISHED_DIGITS)) if floats else frame
 
 
+def write_out(pieces: Iterable[pl.DataFrame], path: Path) -> None:
+    """Pieces of a table, one below the other, as one parquet file with rounded numbers."""
+    import pyarrow.parquet as pq
+
+    writer = None
+    try:
+        for piece in pieces:
+            table = rounded(piece).to_arrow()
+            writer = writer or pq.ParquetWriter(path, table.schema, compression="zstd")
+            writer.write_table(table)
+    finally:
+        if writer is not None:
+            writer.close()
+
+
 class Tables(Mapping[str, pl.DataFrame]):
     """Tables of a workbench as those who show them see them: numbers to PUBLISHED_DIGITS, nothing kept."""
 
@@ -232,9 +247,9 @@ class DuckDB:
             )
             if self._misplaced(name):
                 door.conform(name, self.read(name))  # says which key stands twice
-        broken, rows, low, high = self._one(_looked_at(name))
-        if broken:
-            door.conform(name, self._frame(f"FROM {_quoted(name)} WHERE {_broken(name)} LIMIT {PIECE}"))
+        wrong, rows, low, high = self._one(_looked_at(name))
+        if wrong:
+            door.conform(name, self._frame(f"FROM {_quoted(name)} WHERE {broken(name)} LIMIT {PIECE}"))
         return f"{rows:x}.{low:x}.{high:x}", rows
 
     def note(self, name: str, note: Note) -> None:
@@ -292,17 +307,7 @@ class DuckDB:
             self._notes.pop(name, None)
 
     def copy_out(self, name: str, path: Path) -> None:
-        import pyarrow.parquet as pq
-
-        writer = None
-        try:
-            for piece in self.pieces(name):
-                table = rounded(piece).to_arrow()
-                writer = writer or pq.ParquetWriter(path, table.schema, compression="zstd")
-                writer.write_table(table)
-        finally:
-            if writer is not None:
-                writer.close()
+        write_out(self.pieces(name), path)
 
     @staticmethod
     def _asked(name: str, columns: Collection[str] | None, shops: Shops | None) -> str:
@@ -328,7 +333,7 @@ def _quoted(name: str) -> str:
 
 
 @cache
-def _broken(name: str) -> str:
+def broken(name: str) -> str:
     """The condition of a row that breaks what its schema promises of single columns; see vocabulary.conditions."""
     return " OR ".join(one for info in door.columns(name) for one in _breaks(info)) or "false"
 
@@ -355,7 +360,7 @@ def _breaks(info: ColumnInfo) -> Iterator[str]:
 @cache
 def _looked_at(name: str) -> str:
     return (
-        f"SELECT coalesce(count(*) FILTER (WHERE {_broken(name)}), 0), count(*),"
+        f"SELECT coalesce(count(*) FILTER (WHERE {broken(name)}), 0), count(*),"
         f" coalesce(bit_xor(hash(one)), 0), coalesce(sum((hash(one) >> 8)::BIGINT)::HUGEINT, 0) FROM {_quoted(name)} AS one"
     )
 

@@ -118,10 +118,11 @@ def budgets(records: pl.DataFrame, prepared: pl.DataFrame, settings: Settings) -
         .with_columns(
             pl.col("sprayed_rel_u").fill_null(0.0),
             te=pl.col("landed_solids_ml") / pl.col("sprayed"),
-            film_rel_u=pl.col("read_var_ml2").fill_null(0).sqrt() / pl.col("landed_solids_ml"),
+            # readings may find less after spraying than before: what is uncertain about that is no less
+            film_rel_u=pl.col("read_var_ml2").fill_null(0).sqrt() / pl.col("landed_solids_ml").abs(),
             area_rel_u=pl.col("area_rel_var").fill_null(0).sqrt(),
             leftover_rel_u=pl.when("unweighed").then(pl.col("sd") / (1 - pl.col("mean"))).otherwise(0.0),
-            gauge_rel_u=pl.when("on_film").then(pl.col("gain_rel_u").fill_null(0.0)).otherwise(0.0),
+            gauge_rel_u=pl.when("on_film").then(pl.col("gain_rel_u").abs().fill_null(0.0)).otherwise(0.0),
             area_shared_rel_u=pl.when("on_film").then(settings.film.area_shared_sd).otherwise(0.0),
             solids_rel_u=pl.lit(settings.cup.solids_rel_u),
             density_rel_u=pl.when("on_film").then(settings.cup.density_rel_u).otherwise(0.0),

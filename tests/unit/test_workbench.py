@@ -104,7 +104,7 @@ def test_the_workbench_refuses_what_the_door_refuses() -> None:
     bench = DuckDB()
     for table in ("mixes", "film_build", "transfer_by_pair", "operations", "stock"):
         for info in door.columns(table):
-            kept, broken = workbench._broken(table), list(workbench._breaks(info))
+            kept, broken = workbench.broken(table), list(workbench._breaks(info))
             assert all(one in kept for one in broken)
             n = (not info.nullable) + (info.kind == "float") + (info.low is not None) + (info.above is not None)
             n += (info.high is not None) + bool(info.values) + (info.key and info.kind == "text")

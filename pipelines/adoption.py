@@ -1,6 +1,6 @@
 """From a shop's own folder to layouts: looks at the workspace, hands what it holds to intake/recognising, writes what was agreed.
 
-Here belongs what the commands `adopt` and `layout` call. Not here: recognising (intake/recognising), printing (cli).
+Here belongs what the commands `adopt`, `layout`, `registers` and `kit` call. Not here: recognising (intake/recognising), printing (cli).
 """
 
 from __future__ import annotations
@@ -10,13 +10,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipelines import settings, workspace
-from pipelines.intake import layout, read
-from pipelines.intake.files import Source
+from pipelines.intake import layout, missing, read, sheets, starter
+from pipelines.intake.files import FileRefused, Source
 from pipelines.intake.recognising import adopt
 from pipelines.intake.recognising.questions import Answers, AnswersError
 from pipelines.workspace import Workspace, WorkspaceError
 
 if TYPE_CHECKING:
+    import polars as pl
+
     from pipelines.workspace import Input
 
 
@@ -108,3 +110,58 @@ def _text(one: Input) -> str:
         return one.full.read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
         raise WorkspaceError(f"{one.path}: cannot be read ({error}).") from error
+
+
+# --- registers and the recording kit ----------------------------------------------------------------------------------
+
+
+def registers(space: Workspace) -> tuple[list[read.FileRead], dict[str, str]]:
+    """Everything read, each file by itself, and the text of each register's CSV (of those that are missing as `init` writes it)."""
+    chosen = settings.load(space.settings_file)
+    options = read.Options(chosen.business.time_zone, chosen.intake.max_file_mb)
+    files = workspace.inputs(space)
+    layouts = layout.load({one.path: _text(one) for one in files if one.path.startswith("layouts/")})
+    reads = [
+        read.read_file(Source(one.path, one.full, trouble=one.trouble), layouts, options)
+        for one in files
+        if not one.path.startswith("layouts/")
+    ]
+    texts = {name.removesuffix(".csv"): text for name, text in starter.registers().items()}
+    for one in files:
+        name = one.path.removeprefix("registers/").removesuffix(".csv")
+        if one.path.startswith("registers/") and name in texts and one.path.endswith(".csv"):
+            texts[name] = _text(one)
+    return reads, texts
+
+
+def fill(space: Workspace, lost: pl.DataFrame, texts: dict[str, str]) -> list[str]:
+    """Add rows for ids that are missing to their registers; returns what was done, a sentence for each."""
+    headers = {name: sheets.grid_of(text)[0] for name, text in texts.items()}
+    said = []
+    for name, (lines, needed) in missing.stubs(lost, headers).items():
+        text = texts[name] + ("" if texts[name].endswith("\n") else "\n")
+        workspace.fill(space, f"registers/{name}.csv", (text + "\n".join(lines) + "\n").encode())
+        before = (
+            f"; they count once {', '.join(needed)} are filled in and '# ' before them is taken away"
+            if needed
+            else ", to be completed"
+        )
+        said.append(f"registers/{name}.csv: {len(lines) - 1} rows added{before}")
+    return said
+
+
+def take(space: Workspace, data: bytes, texts: dict[str, str]) -> list[str]:
+    """Write the registers of a workbook as CSV; all or, where a row would be refused, none. Raises WorkspaceError."""
+    try:
+        found = sheets.csv_of(data, texts)
+    except FileRefused as refusal:
+        raise WorkspaceError(str(refusal)) from None
+    for name, text in found.items():
+        one = read.read_file(Source(f"registers/{name}.csv", content=text.encode()), [])
+        lost = [p.refused for p in one.tables.values() if p.refused.height]
+        if one.state == "refused" or lost:
+            why = one.message if one.state == "refused" else f"row {lost[0]['line'][0]}: {lost[0]['reason'][0]}"
+            raise WorkspaceError(f"sheet {name}: {why}. No register was changed.")
+    for name, text in found.items():
+        workspace.fill(space, f"registers/{name}.csv", text.encode())
+    return [f"registers/{name}.csv" for name in found]

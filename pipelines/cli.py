@@ -68,6 +68,18 @@ def parser() -> argparse.ArgumentParser:
     layout.add_argument("--answers", metavar="FILE", help="take answers from FILE (TOML)")
     layout.add_argument("--ask", action="store_true", help="ask the open questions here in the terminal")
     layout.add_argument("--write", action="store_true", help="write it into layouts/ once nothing is open")
+    registers = commands.add_parser(
+        "registers", help="list the ids that registers lack; fill them, or carry them to a workbook and back"
+    )
+    registers.add_argument("dir", metavar="DIR", nargs="?", help="the workspace (default: the one around this folder)")
+    registers.add_argument("--fill", action="store_true", help="add rows to be completed for all ids that are missing")
+    registers.add_argument("--workbook", metavar="FILE", help="write all registers into one workbook (XLSX)")
+    registers.add_argument("--take", metavar="FILE", help="take the registers back from such a workbook")
+    kit = commands.add_parser(
+        "kit", help="sheets for a shop without a job log: pages to print, and a workbook to type into"
+    )
+    kit.add_argument("folder", metavar="FOLDER", help="where to put them")
+    kit.add_argument("--paper", choices=["A4", "Letter"], default="A4", help="paper of the pages (default: A4)")
     mix = commands.add_parser("mix", help="say at the scale how much to mix, from the last run's guide")
     mix.add_argument("product", metavar="PRODUCT", help="the product to be mixed")
     mix.add_argument("dir", metavar="DIR", nargs="?", help="the workspace (default: the one around this folder)")
@@ -458,6 +470,52 @@ def _layout(given: argparse.Namespace) -> int:
     return FINE
 
 
+def _registers(given: argparse.Namespace) -> int:
+    from pathlib import Path
+
+    from pipelines import adoption, workspace
+    from pipelines.intake import missing, sheets
+
+    space = workspace.find(given.dir)
+    reads, texts = adoption.registers(space)
+    if given.take:
+        for path in adoption.take(space, Path(given.take).read_bytes(), texts):
+            print(f"Wrote {space.root / path}.")
+        return FINE
+    if given.workbook:
+        Path(given.workbook).write_bytes(sheets.workbook({name: sheets.grid_of(text) for name, text in texts.items()}))
+        print(f"Wrote {given.workbook}. Fill it in, then: filmledger registers --take {given.workbook}")
+        return FINE
+    lost = missing.missing(reads)
+    for line in missing.told(lost):
+        print(line)
+    if lost.is_empty():
+        print("The registers know every id that the exports name.")
+        return FINE
+    if not given.fill:
+        print(f"{lost.height} ids are in no register; --fill adds a row for each, to be completed.")
+        return REFUSED
+    for line in adoption.fill(space, lost, texts):
+        print(f"{line}.")
+    print("Then: filmledger check, which says what each missing figure hides.")
+    return FINE
+
+
+def _kit(given: argparse.Namespace) -> int:
+    from pathlib import Path
+
+    from pipelines.intake import sheets
+
+    folder = Path(given.folder)
+    folder.mkdir(parents=True, exist_ok=True)
+    (folder / "recording_sheets.html").write_text(sheets.pages(given.paper), encoding="utf-8")
+    (folder / "recording.xlsx").write_bytes(sheets.kit())
+    print(
+        f"Wrote {folder / 'recording_sheets.html'} (to print) and {folder / 'recording.xlsx'} (to type into; put it into inbox/)."
+    )
+    return FINE
+
+
 # --- what is printed --------------------------------------------------------------------------------------------------
 
 
@@ -674,6 +732,8 @@ COMMANDS = {
     "check": _check,
     "adopt": _adopt,
     "layout": _layout,
+    "registers": _registers,
+    "kit": _kit,
     "mix": _mix,
     "handout": _handout,
     "lines": _lines,

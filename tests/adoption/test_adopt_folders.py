@@ -5,13 +5,20 @@ The shapes, words and marks were drawn apart from those that the recogniser was 
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import pytest
 
-from tests.adoption.drawer import folder
+from pipelines.intake import doubts, layout, read
+from pipelines.intake.files import Source
+from pipelines.intake.recognising import adopt
+from pipelines.intake.recognising.questions import Answers
+from tests.adoption.drawer import Folder, folder
+from tests.adoption.real_ones import FOLDERS, readings_in_the_job_log
 from tests.adoption.truthful import adopted, differences, taken_in
 
 #: few here, since each is a whole inbox; tests/bench/adoption.py measures as many as are wanted
-SEEDS = (100, 101, 104, 106, 110, 111)
+SEEDS = (101, 106, 110, 216)
 
 
 @pytest.mark.parametrize("seed", SEEDS)
@@ -36,3 +43,53 @@ def test_the_comparison_sees_a_wrong_unit() -> None:
     found, given = adopted(one, {("unit", "pours", "weighed_g"): "lb"})
     assert any(q.kind == "unit" and q.table == "pours" for q, _ in given)
     assert any(d.startswith("pours.weighed_g") for d in differences(one, taken_in(one, found.layouts).tables))
+
+
+@pytest.mark.parametrize("make", FOLDERS, ids=lambda f: f.__name__)
+def test_a_folder_made_by_hand_is_read_right(make: Callable[[], Folder]) -> None:
+    one = make()
+    found, given = adopted(one)
+    taken = taken_in(one, found.layouts)
+    assert not differences(one, taken.tables), given
+    assert taken.refused_rows.is_empty() and not found.unread and not doubts.told(taken.intake_files)
+    assert len(given) <= 5
+
+
+def test_readings_of_a_steps_own_row_follow_that_step_at_its_end() -> None:
+    """Issue 19, found 2: they were dated with the step's start, and its line number was ignored."""
+    one = readings_in_the_job_log()
+    found, _ = adopted(one)
+    text = next(t for t in found.layouts.values() if "[R1" in t or '"R1"' in t)
+    assert {'table = "operations"', 'table = "operation_panels"', 'table = "readings"'} <= set(text.splitlines())
+    readings = text.split('table = "readings"')[1]
+    assert 'after_operation = "Line"' in readings and 'taken_at = { column = "Finish"' in readings
+
+
+def test_next_months_file_is_read_by_the_same_layout() -> None:
+    """Issue 19, found 5: a layout is not bound to the name of the month."""
+    one = folder(100, unseen=True)
+    found, _ = adopted(one)
+    rules = layout.load({f"{n}.toml": t for n, t in found.layouts.items()})
+    for path, data in one.files.items():
+        assert read.read_file(Source(path.replace("2025-05", "June 2025"), content=data), rules).state == "read"
+
+
+def test_nothing_is_proposed_that_reads_nothing() -> None:
+    """Issue 19, found 3: a layout that refused every row was written with exit code 0."""
+    text = "Cup,Component,Net (g),Mixed at,Product\n" + "".join(f"c{i},binder,1{i},someday,clear\n" for i in range(9))
+    exports = adopt.Exports.of([Source("inbox/scale.csv", content=text.encode())], [])
+    answers = Answers(
+        [
+            {"kind": "register", "shape": "*", "answer": "north"},
+            {"kind": "source", "shape": "*", "column": "poured_at", "answer": "Mixed at"},
+        ]
+    )
+    answers.entries.append({"kind": "format", "shape": "*", "column": "poured_at", "answer": "%Y-%m-%d"})
+    found = exports.tried(answers)
+    assert not found.layouts and "reads no row" in found.unread["scale.csv"]
+
+
+def test_a_file_that_nothing_reads_is_told_what_finds_out() -> None:
+    """Issue 19, found 8."""
+    found = read.read_file(Source("inbox/a.csv", content=b"Becher;Menge\n1;2\n"), [])
+    assert found.state == "refused" and "filmledger adopt" in str(found.message)

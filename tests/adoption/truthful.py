@@ -95,6 +95,9 @@ def differences(folder: Folder, tables: dict[str, pl.DataFrame], relative: float
     for table, true in theirs.items():
         got = mine.get(table)
         columns = [c for c in true.columns if c not in FREE]
+        if lacking := [c for c in columns if c not in got.columns]:
+            out.append(f"{table}: no {', '.join(lacking)}")
+            continue
         if got is None or got.height != true.height:
             out.append(f"{table}: {0 if got is None else got.height} rows for {true.height}")
             continue

@@ -139,7 +139,8 @@ def header_at(table: list[list[str]]) -> int:
 
 def _marked(one: Opened) -> None:
     """Decimal and thousands marks, by the cells that are numbers."""
-    cells = [c for n in one.columns for c in one.rows[n].drop_nulls().head(400) if any(x.isdigit() for x in c)]
+    texts = [c for n in one.columns for c in one.rows[n].drop_nulls().head(400) if any(x.isdigit() for x in c)]
+    cells = [re.sub(r"(?<=\d) ?[A-Za-zµ%²]{1,5}$", "", c) for c in texts]  # '12,5 g'
     comma = [
         c
         for c in cells

@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import re
 from dataclasses import dataclass, field
@@ -188,8 +189,28 @@ class _Shaper:
         self.shape, self.joins, self.known, self.answers = shape, joins, known, answers
         self.matcher = Matcher(shape, joins, known, extra, around)
         self.draft_ = Draft(shape)
-        self.row_kind: tuple[Column, dict[str, list[str]]] | None = None
+        self.row_kind = self._rows_of_two_kinds()
+        self.apart = self._apart(around) if self.row_kind else {}
         self.tables = self._tables()
+
+    def matcher_of(self, table: str) -> Matcher:
+        """That of the rows which feed the table."""
+        return self.apart.get(table, self.matcher)
+
+    def _apart(self, around: Around) -> dict[str, Matcher]:
+        """Pours and leftovers of one export, each looked at by its own rows."""
+        assert self.row_kind is not None
+        column, meanings = self.row_kind
+        out = {}
+        for table, kind in (("pours", "pour"), ("leftovers", "leftover")):
+            at = [i for i, c in enumerate(column.cells) if c in meanings[kind]]
+            columns = []
+            for whole in self.shape.columns:
+                one = dataclasses.replace(whole, cells=[whole.cells[i] for i in at])
+                self.joins.alike(whole, one)
+                columns.append(one)
+            out[table] = Matcher(Shape(self.shape.parts, columns), self.joins, self.known, [], around)
+        return out
 
     # --- which tables
 
@@ -197,7 +218,11 @@ class _Shaper:
         told = self.answers.find("tables", self.shape.files, self.shape.first.sheet)
         found = {t: self.matcher.table(t) for t in TABLES}
         ranked = sorted((m for m in found.values() if m.score > 0), key=lambda m: -m.score)
-        self.row_kind = self._rows_of_two_kinds()
+        if self.apart and told is None:
+            both = {t: m.table(t) for t, m in self.apart.items()}
+            if all(m.score > 0 for m in both.values()):
+                return both
+            self.row_kind, self.apart = None, {}
         if told is not None:
             names = [told] if isinstance(told, str) else list(told)
             names = [n for n in names if n in CORE or n in layout.TABLES]
@@ -238,14 +263,11 @@ class _Shaper:
                     if ours[n].kind in ("float", "datetime", "date") or (n in ("kind", "removal")):
                         spent |= set(c.heads)
                 spent |= {c.header for c in other.wide}
-            shared = self.row_kind is not None and {name, names[0]} == {"pours", "leftovers"}
-            out[name] = self.matcher.table(name, frozenset() if shared else frozenset(spent))
+            out[name] = self.matcher.table(name, frozenset(spent))
         return out
 
     def _along(self, best: TableMatch, table: str) -> bool:
         """Whether the rows feed another table too: its core is there, with something of its own."""
-        if self.row_kind is not None and (best.table, table) == ("pours", "leftovers"):
-            return True
         ours = infos(best.table)
         measured = {
             h for n, (c, _) in best.taken.items() if ours[n].kind in ("float", "datetime", "date") for h in c.heads
@@ -441,7 +463,7 @@ class _Maker:
         self.ours = infos(table)
         self.made = draft.tables[table]
         self.extras = draft.extras[table]
-        self.matcher = shaper.matcher
+        self.matcher = shaper.matcher_of(table)
 
     def make(self) -> None:
         self._answers_of_sources()

@@ -10,6 +10,7 @@ import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
+from itertools import permutations
 
 import polars as pl
 
@@ -181,6 +182,7 @@ class Joins:
         self.mix: dict[int, float] = {}
         self.job: dict[int, float] = {}
         self.registered: dict[int, str] = {}
+        self.kept: list[Column] = []
         for shape in shapes:
             for column in shape.columns:
                 best = max(((known.match(r, column.distinct)[0], c) for c, r in REGISTER_OF.items()), default=(0.0, ""))
@@ -221,6 +223,15 @@ class Joins:
                 have = {key(x) for x in known.ids.get(name, ())}
                 if have:
                     scores[id(c)] += 1.2 * _joined(k, have)
+
+    def alike(self, whole: Column, rows: Column) -> None:
+        """Some rows of a column are what the whole column is."""
+        self.kept.append(rows)
+        for scores in (self.mix, self.job):
+            if id(whole) in scores:
+                scores[id(rows)] = scores[id(whole)]
+        if id(whole) in self.registered:
+            self.registered[id(rows)] = self.registered[id(whole)]
 
     def _mix_own(self, shape: Shape, column: Column) -> float:
         word = words.meant(column.plain, words.headers("pours", "mix_id"))
@@ -329,7 +340,7 @@ MARKS = (" + ", "+", "; ", ";", " / ", "/", ", ", ",", " & ", "|", " ")
 def parts_of(shape: Shape, joins: Joins, jobs: set[str], mixes: set[str], panels: set[str]) -> list[Column]:
     """Columns made of parts of texts: lists of panels or cups ('hood; roof'), batch names ('412 hood'), notes that carry a job
     ('for R412 rush'). `jobs`, `mixes`, `panels`: ids known so far, as `key` writes them."""
-    out = []
+    out = [*_pairs(shape, joins, jobs, "job_id"), *_pairs(shape, joins, mixes, "mix_id")]
     for column in shape.columns:
         if not column.said or column.dates or column.clocks or column.numeric or id(column) in joins.registered:
             continue
@@ -339,6 +350,27 @@ def parts_of(shape: Shape, joins: Joins, jobs: set[str], mixes: set[str], panels
             continue
         out += lists or _batch(column, jobs, panels) or _inside(column, jobs, mixes)
     return out
+
+
+def _pairs(shape: Shape, joins: Joins, ids: set[str], role: str) -> list[Column]:
+    """An id whose pieces stand in two columns, such as a year and a number, where elsewhere it is written whole."""
+    free = [
+        c for c in shape.columns
+        if c.said and not c.dates and not c.clocks and id(c) not in joins.registered and (not c.numeric or c.whole) and c.filled > 0.5
+    ]  # fmt: skip
+    if len(ids) < 4 or any(
+        len({key(x) for x in c.distinct} & ids) > 0.5 * len(c.distinct) for c in free if len(c.distinct) > 3
+    ):
+        return []
+    for one, other in permutations(free[:14], 2):
+        both = {(a, b) for a, b in zip(one.cells, other.cells, strict=True) if a is not None and b is not None}
+        if len(both) < 4 or sum(key(a + b) in ids for a, b in both) < 0.8 * len(both):
+            continue
+        cells = [
+            f"{a}-{b}" if a is not None and b is not None else None for a, b in zip(one.cells, other.cells, strict=True)
+        ]
+        return [Column(other.header, cells, how={"columns": [one.header, other.header], "join": "-"}, part_of=role)]
+    return []
 
 
 def _listed(column: Column, ids: set[str], role: str) -> list[Column]:

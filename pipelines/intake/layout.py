@@ -354,12 +354,14 @@ class Table(_Part):
         return list(dict.fromkeys(needed)), [c for c in dict.fromkeys(optional) if c not in needed]
 
 
-class _Toml(_Part):
+class LayoutFile(_Part):
+    """A layout as it stands in its TOML file."""
+
     file: File = File()
     tables: tuple[Table, ...] = Field(min_length=1)
 
     @model_validator(mode="after")
-    def _centuries(self) -> "_Toml":
+    def _centuries(self) -> "LayoutFile":
         for table in self.tables:
             for name, column in table.columns.items():
                 for form in column.format or ():
@@ -434,7 +436,7 @@ def parse(name: str, text: str) -> Layout:
         what = "the key or table stands twice" if what.startswith("Cannot") else what
         raise LayoutError(f"{name}, line {at}: this is not TOML: {what}") from None
     try:
-        parsed = _Toml.model_validate(raw)
+        parsed = LayoutFile.model_validate(raw)
     except ValidationError as error:
         # a table that fails is also counted as missing; only the cause is told
         told = [e for e in error.errors() if not (e["type"] == "too_short" and error.error_count() > 1)]
@@ -516,7 +518,7 @@ def _told(error: Any, raw: dict[str, Any]) -> str:
     if error["type"] == "extra_forbidden":
         key, parents = str(where[-1]), [str(p) for p in where[:-1] if not isinstance(p, int)]
         if not parents:
-            known = set(_Toml.model_fields)
+            known = set(LayoutFile.model_fields)
         elif parents[-1] in _MODELS:
             known = {f.alias or n for n, f in _MODELS[parents[-1]].model_fields.items()}
         elif "columns" in parents:

@@ -48,7 +48,9 @@ def over_build(film_build: pl.DataFrame, operation_films: pl.DataFrame, sprays: 
         over_ml_high=pl.Series(area * expected_excess(held + Z95 * se, limit, within), dtype=pl.Float64),
     )  # fmt: skip
     together = pl.col("film_um").sum().over(*FACE, "product_id", "first_operation")
-    part = pl.when(together > 0).then(pl.col("film_um") / together).otherwise(0.0).clip(0.0, 1.0)
+    # where no operation's own film is known (an inner face, a film read after sanding) they have equal parts of it
+    alike = 1.0 / pl.len().over(*FACE, "product_id", "first_operation")
+    part = pl.when(together > 0).then(pl.col("film_um").fill_null(0.0) / together).otherwise(alike).clip(0.0, 1.0)
     return (
         operation_films.join(
             sprays.select("shop_id", "job_id", "operation_no", "product_id"),

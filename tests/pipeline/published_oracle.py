@@ -203,7 +203,8 @@ def over_build(film_build: Rows, films: Mapping[tuple[Any, ...], float | None], 
     """mL of dry film above the window of each operation, with its ends: area x E[max(0, film - max)] with the film as it is
     held and the spread between places; the ends move the film by 1.96 standard errors.
 
-    films: film of each operation alone on each face, um. Operations of one product on a face share what lies above by it.
+    films: film of each operation alone on each face, um. Operations of one product on a face share what lies above by it;
+    where none of theirs is known (an inner face, a film read after sanding), equally.
     """
     out: dict[Op, list[float]] = {}
     for row in film_build:
@@ -224,7 +225,7 @@ def over_build(film_build: Rows, films: Mapping[tuple[Any, ...], float | None], 
         alone = {op: films[(*op, row["panel_id"], row["face"])] for op in members}
         together = sum(film for film in alone.values() if film is not None)
         for op, film in alone.items():
-            part = min(1.0, max(0.0, film / together)) if film is not None and together > 0 else 0.0
+            part = min(1.0, max(0.0, (film or 0.0) / together)) if together > 0 else 1 / len(alone)
             so_far = out.setdefault(op, [0.0, 0.0, 0.0])
             out[op] = [a + part * b for a, b in zip(so_far, ends, strict=True)]
     return {op: tuple(ends) for op, ends in out.items()}
@@ -656,9 +657,51 @@ def compliance_retention(tables: Tables) -> dict[tuple[str, str], Row]:
     return out
 
 
-def savings_basis(ledger: Ledger, material: Rows) -> dict[str, Row]:
+def compliance_multistage(tables: Tables, ledger: Ledger) -> dict[tuple[str, str], Row]:
+    """(base + mid coats + 2 clear) / (mid coats + 3), g/L less water and exempt compounds, of jobs with base and clear; each layer
+    the mean of its cups by volume (40 CFR 59.104(a)(2), from memory; for M = 0 San Luis Obispo APCD Rule 423). Limits of
+    40 CFR 59 subpart B, Table 1: two stages 600 g/L, more 630 g/L. Jobs whose cups were weighed back in between are left out."""
+    cups: dict[tuple[str, str], dict[str, list[tuple[float | None, float | None]]]] = defaultdict(
+        lambda: defaultdict(list)
+    )
+    left_out = set()
+    for p in ledger.parts:
+        row, mix = ledger.ops.get(p.op), ledger.mixes[p.cup]
+        sheet = (
+            ledger.valid("products", row["product_id"], row["started_at"]) if row and row["kind"] == "spray" else None
+        )
+        if sheet is None or row is None or sheet["role"] not in ("base", "mid_coat", "clear"):
+            continue
+        if len(ledger.weighings[p.cup]) > 1:
+            left_out.add(p.op[:2])
+        layer = f"mid {row['product_id']}" if sheet["role"] == "mid_coat" else sheet["role"]
+        ml = ratio(p.share * (mix.poured_g - mix.poured_on_g), mix.density_g_per_ml)
+        cups[p.op[:2]][layer].append((mix.voc_g_per_l_regulatory, ml))
+    out: dict[tuple[str, str], Row] = {}
+    for job, layers in cups.items():
+        if place_of(tables, job[0]) in ("eu", "uk") or not {"base", "clear"} <= layers.keys() or job in left_out:
+            continue
+        content = {
+            name: ratio(total(times(g, ml) for g, ml in found), total(ml for _, ml in found))
+            for name, found in layers.items()
+        }
+        mids = [g for name, g in content.items() if name.startswith("mid ")]
+        sum_of = total([content["base"], *mids, times(2.0, content["clear"])])
+        if sum_of is None:
+            continue
+        limit = {0: 600.0}.get(len(mids), 630.0) if place_of(tables, job[0]) == "us" else None
+        g_per_l = sum_of / (len(mids) + 3)
+        out[job] = dict(
+            base_g_per_l=content["base"], clear_g_per_l=content["clear"], n_mid_coats=len(mids), g_per_l=g_per_l
+        )
+        if limit is not None:
+            out[job] |= dict(limit_g_per_l=limit, over=g_per_l > limit)
+    return out
+
+
+def savings_basis(ledger: Ledger, material: Rows) -> dict[tuple[str], Row]:
     """The days that a year is reckoned from: the last twelve calendar months of pours, or what there is of them."""
-    out: dict[str, Row] = {}
+    out: dict[tuple[str], Row] = {}
     for shop in {cup[0] for cup in ledger.mixes}:
         days = sorted(m.first_poured_at.date() for m in ledger.mixes.values() if m.shop_id == shop)
         first_month = month_number(f"{days[-1]:%Y-%m}") - 12
@@ -670,7 +713,7 @@ def savings_basis(ledger: Ledger, material: Rows) -> dict[str, Row]:
             continue
         grams = sum(r["poured_solids_g"] or 0.0 for r in rows)
         priced = sum(r["poured_solids_g"] or 0.0 for r in rows if r["poured_cost"] is not None)
-        out[shop] = dict(
+        out[shop,] = dict(
             from_on=start, to_on=days[-1], days=span, solids_kg_per_year=grams / 1000 * 365.25 / span,
             voc_kg_per_year=sum(r["poured_voc_g"] or 0.0 for r in rows) / 1000 * 365.25 / span,
             cost_known_share=priced / max(grams, 1e-9),

@@ -22,6 +22,9 @@ WANTED = [
     "voc_content",
     "stock_reconciliation",
     "emission_lines",
+    "compliance_average",
+    "compliance_solvent",
+    "hap_63_3941",
 ]
 
 
@@ -114,6 +117,31 @@ def test_voc_content_is_that_of_plain_loops(seed: int) -> None:
         for name in ("g_per_l", "limit_g_per_l"):
             assert ours[key][name] == close(expected[name]), (key, name)
         assert (ours[key]["category"], ours[key]["over"]) == (expected["category"], expected["over"]), key
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+@pytest.mark.parametrize(
+    ("table", "key"),
+    [("compliance_average", ("shop_id", "month", "category")), ("compliance_solvent", ("shop_id", "year"))],
+)
+def test_averages_and_solvent_are_those_of_plain_loops(table: str, key: tuple[str, ...], seed: int) -> None:
+    found, record = both(seed)
+    ours = {tuple(r[k] for k in key): r for r in found[table].iter_rows(named=True)}
+    expected = record.averages() if table == "compliance_average" else record.solvent()
+    assert set(ours) == set(expected) and len(expected) >= 2
+    for at, row in expected.items():
+        for name, value in row.items():
+            assert ours[at][name] == (close(value) if isinstance(value, float) else value), (at, name)
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_the_sum_of_63_3941_is_that_of_plain_loops(seed: int) -> None:
+    found, record = both(seed)
+    ours = {(r["shop_id"], r["month"]): r["kg"] for r in found["hap_63_3941"].iter_rows(named=True)}
+    expected = {key: kg for key, kg in record.hap_63.items() if kg}
+    assert {key for key, kg in ours.items() if kg} == set(expected) and len(expected) >= 12
+    for key, kg in expected.items():
+        assert ours[key] == close(kg), key
 
 
 @pytest.mark.parametrize("seed", SEEDS)

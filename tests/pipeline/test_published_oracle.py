@@ -25,7 +25,7 @@ UNWEIGHED = {1: 1.0, 2: 0.9}  # what film found of cups that nobody weighed back
 RATE = 60.0
 WANTED = (
     "material_ledger film_build job_costs gun_fit permit_headroom emissions_monthly hap_monthly compliance_training "
-    "compliance_booths compliance_guns compliance_retention operation_films over_build"
+    "compliance_booths compliance_guns compliance_retention compliance_multistage operation_films over_build"
 ).split()
 
 
@@ -215,3 +215,13 @@ def test_papers_that_rules_ask_for(table: str, key: tuple[str, ...], seed: int) 
     wrong = differences(wanted, keyed(it.tables[table], *key))
     assert not wrong, told(wrong)
     assert len(wanted) >= 4
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_topcoats_of_several_stages(seed: int) -> None:
+    it = both(seed)
+    wanted = oracle.compliance_multistage(it.tables, it.ledger)
+    found = keyed(it.tables["compliance_multistage"], "shop_id", "job_id")
+    wrong = differences(wanted, {key: found[key] for key in wanted.keys() & found.keys()})
+    assert not wrong, told(wrong)
+    assert len(wanted) >= 3

@@ -2,7 +2,7 @@
 
 SHELL := /bin/sh
 .DEFAULT_GOAL := help
-.PHONY: help demo test spark pictures charts dictionary bench-transfer bench-decisions fuzz kills bench bench-large bench-direct bench-film check dagster lock browser clean
+.PHONY: help demo test spark pictures charts dictionary bench-transfer bench-decisions fuzz kills bench bench-large bench-direct bench-film bench-hidden mutants check dagster lock browser clean
 
 VENV := .venv
 BIN := $(VENV)/bin
@@ -23,9 +23,10 @@ help:
 	@echo "make kills     stops 200 runs at random moments and looks at what readers see"
 	@echo "make check     lint and types"
 	@echo "make bench     time and memory of a run at 0.1, 1 and 10 million pours, beside a bare read and plain pandas; bench-large: at 100"
-	@echo "make   time and memory of both engines with one worker and with two (needs Java 17 or newer)"
 	@echo "make bench-direct   how often the direct intervals hold the truth, over 100 invented businesses"
 	@echo "make bench-film    how often films on panels lie where film_build says, over whole invented workspaces"
+	@echo "make mutants   one slip of the pen at a time in the ledger's SQL and Python: which of them no test sees"
+	@echo "make bench-hidden   ten whole invented workspaces against the same reckoned in plain loops"
 	@echo "make bench-transfer, make bench-decisions   the long simulations behind the model and the decisions"
 	@echo "make pictures  the README's pictures, of the demo's pages"
 	@echo "make charts    the pages' drawing library, of the version of the plotly package"
@@ -118,6 +119,12 @@ bench-direct: $(TOOLS)
 
 bench-film: $(TOOLS)
 	nice -n 10 $(BIN)/python tests/bench/film_build.py
+
+mutants: $(TOOLS)
+	nice -n 10 $(BIN)/python tests/mutants/run.py --write tests/bench/results_mutants.md
+
+bench-hidden: $(TOOLS)
+	nice -n 10 $(BIN)/python tests/bench/hidden.py
 
 bench-transfer: $(TOOLS)
 	nice -n 10 $(BIN)/python tests/bench/transfer_model.py

@@ -49,6 +49,10 @@ KEYS = {
     "rolling_12_months": ("shop_id", "month", "measure"),
     "voc_content": ("shop_id", "mix_id"),
     "stock_reconciliation": ("shop_id", "component_id", "from_on", "to_on"),
+    "compliance_average": ("shop_id", "month", "category"),
+    "compliance_solvent": ("shop_id", "year"),
+    "compliance_multistage": ("shop_id", "job_id"),
+    "hap_63_3941": ("shop_id", "month"),
 }
 ALONE = {"mixes": "mix", "film_increments": "increment", "sprayed": "part", "transfer_records": "record"}
 MAY_HAVE_MORE = (
@@ -113,6 +117,7 @@ def look() -> Look:
         "compliance_booths": published.compliance_booths(tables),
         "compliance_guns": published.compliance_guns(tables, ledger),
         "compliance_retention": published.compliance_retention(tables),
+        "compliance_multistage": published.compliance_multistage(tables, ledger),
         "film_build": {
             key: published.against_the_sheet(row) | ({"film_um": read[key]} if key in read else {})
             for key, row in films.items()
@@ -140,6 +145,9 @@ def _record() -> dict[str, dict[Key, dict[str, Any]]]:
             for key, row in record.content.items()
         },
         "stock_reconciliation": dict(record.stock()),
+        "compliance_average": dict(record.averages()),
+        "compliance_solvent": dict(record.solvent()),
+        "hap_63_3941": {key: {"kg": kg} for key, kg in record.hap_63.items() if kg},
     }
 
 

@@ -1117,6 +1117,19 @@ leftover_cups = table(
     left_share=fraction("Left, of what was not poured into another cup"),
 )
 
+measure_next = table(
+    "measure_next",
+    "What to record next: what narrows most, by what it narrows of the shop's sprayed solids",
+    shop_id=_SHOP,
+    rank=integer("Place in the shop's list", key=True),
+    action=text("What to do"),
+    jobs=integer("In how many jobs; never more than the shop had of the kind in three months", nullable=True),
+    figure=text("Which figure it narrows"),
+    half_width_now=number("Half of its 95 % interval now; empty: there is no figure yet", "1", nullable=True),
+    half_width_then=number("Half of it then", "1", nullable=True),
+    worth=number("What a narrower figure may save a year", "currency", nullable=True),
+)
+
 cautions = table(
     "cautions",
     "What stands beside advice that could hurt somebody",
@@ -1145,7 +1158,7 @@ PUBLISHED: dict[str, pa.DataFrameSchema] = {
         gun_service_contrasts, emissions_monthly, emission_lines, hap_monthly, hap_lines, hap_63_3941, hap_material_lines, solvent_lines, stock_lines,
         rolling_12_months, permit_headroom, voc_content, voc_content_lines, compliance_average, compliance_multistage, compliance_metals,
         compliance_training, compliance_booths, compliance_guns, compliance_retention, compliance_solvent,
-        stock_reconciliation, mix_guide, mix_backtest, mix_levels, savings, savings_basis, job_costs, practice_cards, leftover_cups,
+        stock_reconciliation, mix_guide, mix_backtest, mix_levels, savings, savings_basis, job_costs, practice_cards, leftover_cups, measure_next,
         cautions,
     )
 }  # fmt: skip

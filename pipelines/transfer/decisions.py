@@ -19,6 +19,7 @@ from pipelines.transfer import (
     film_model,
     gunset,
     habits,
+    measure_next,
     mixing,
     savings,
     technique,
@@ -132,6 +133,13 @@ READS: dict[str, dict[str, tuple[str, ...]]] = {
         "operation_events": _columns("shop_id op_job_id operation_no event_rel_u on_film design_row"),
         "leftover_habits": _columns("shop_id role leftover_share_sd"),
     },
+    "next": {
+        "sprays": _columns("shop_id job_id operation_no gun_id technician_id role started_at"),
+        "mixes": _columns("shop_id mix_id leftover_known"),
+        "gun_fit": _columns("shop_id gun_id product_id role tip_fits atomising_allowed cross_use"),
+        "transfer_by_role": _columns("shop_id role estimate low high"),
+        "transfer_by_technician": _columns("shop_id technician_id role estimate low high"),
+    },
     "cards": {
         "technician_effects": _columns("technician_id effect low high n reliability vif flagged prob_low method"),
         "transfer_by_pair": _columns("shop_id gun_id technician_id role low high n method advice"),
@@ -141,7 +149,7 @@ NEEDS = tuple(dict.fromkeys(name for reads in READS.values() for name in reads))
 GIVES = (
     "film_by_technician", "edge_bias", "panel_heat", "technique_power", "gun_cover", "gun_drift", "gun_service_contrasts",
     "totals", "total_loadings", "mix_guide", "mix_backtest", "mix_levels", "savings", "savings_basis", "practice_cards", "leftover_cups",
-    "cautions",
+    "measure_next", "cautions",
 )  # fmt: skip
 
 
@@ -175,6 +183,7 @@ def decide(
     out["savings"], out["savings_basis"] = savings.savings(
         source.parts("savings"), **source.of("guns and gauges"), joint=joint, habits=left
     )
+    out["measure_next"] = measure_next.measure_next(joint, **source.of("next"))
     shaped = {name: formed(name, frame) for name, frame in out.items()}
     shaped["practice_cards"] = formed(
         "practice_cards",

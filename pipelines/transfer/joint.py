@@ -28,8 +28,6 @@ NEVER_WEIGHED = "leftovers are never weighed back: only a lower bound is known"
 CORRELATED = -0.8  # two cells whose errors are correlated like this are two halves of one known sum
 WIDE = 0.15  # standard error of log TE from which a cell that shares its records is not known by itself
 MAX_VIF = 3.0
-NARROW_ENOUGH = 0.10  # relative half width that the advice aims at
-ADVICE_STEPS = (3, 5, 10, 20, 40, 80)
 UNWEIGHED_Z = 3.0  # from here the offset of cups not weighed back is a finding of its own
 SLICE = 1 << 15  # design rows predicted together
 NEVER = 5  # so many unweighed cups in a row and none weighed is a habit, not chance
@@ -330,7 +328,7 @@ class Statements:
             combined=pl.Series(combined[:, 0]).fill_nan(None),
             combined_low=pl.Series(combined[:, 1]).fill_nan(None),
             combined_high=pl.Series(combined[:, 2]).fill_nan(None),
-            advice=pl.Series(self._advice(table, bad, main, combos, cells), dtype=pl.String),
+            advice=pl.Series(self._advice(table), dtype=pl.String),
         )
 
     def _cell_name(self, row: dict[str, str]) -> str:
@@ -350,53 +348,14 @@ class Statements:
         }
         return by_role, float(np.median(pool)) + self.event_var
 
-    def _advice(
-        self,
-        table: pl.DataFrame,
-        bad: NDArray[np.bool_],
-        main: pl.DataFrame,
-        combos: dict[object, pl.DataFrame],
-        cells: pl.DataFrame,
-    ) -> list[str | None]:
-        """What to measure next, and the width it would bring: n rows of one layer added to C (Sherman and Morrison).
-
-        var_n = var / (1 + n W var), W = 1 / (v + se^2) of a typical record of one layer of that role.
-        """
-        typical, of_any = self.typical_record()
-        roles = cells["role"].to_list()
-        partner: dict[int, str] = {}
-        for row in main.iter_rows(named=True):
-            part = combos[row["combination"]]
-            other = [c for c in part["cell"].to_list() if c != row["cell"]]
-            partner[row["cell"]] = roles[other[-1]] if other else ""
-        out: list[str | None] = []
-        for i, row in enumerate(table.iter_rows(named=True)):
-            if not row["role_known"]:
-                out.append(f"no film of {row['role']} yet: {tables.NO_FILM}")
-                continue
-            if row["never"]:
-                out.append("weigh the cups back: without it only a lower bound is known")
-                continue
-            if cells.columns != list(CELL):
-                out.append(None)
-                continue
-            variance = row["log_se"] ** 2
-            if not bad[i] and Z95 * row["log_se"] <= NARROW_ENOUGH:
-                out.append(None)
-                continue
-            weight = 1 / typical.get(row["role"], of_any)
-            widths = [Z95 * np.sqrt(variance / (1 + n * weight * variance)) for n in ADVICE_STEPS]
-            n, width = next(
-                ((n, w) for n, w in zip(ADVICE_STEPS, widths, strict=True) if w <= NARROW_ENOUGH),
-                (ADVICE_STEPS[-1], widths[-1]),
-            )
-            how = (
-                f"read between {row['role']} and {partner[i]} (tape a strip, pull it before the next layer)"
-                if bad[i] and partner.get(i)
-                else f"with film read before and after {row['role']} alone"
-            )
-            out.append(f"{n} jobs of this pair {how} would bring the figure to within {100 * np.expm1(width):.0f} %")
-        return out
+    def _advice(self, table: pl.DataFrame) -> list[str | None]:
+        """What must come first where a cell has no figure; what would narrow one that is there is tried in measure_next.py."""
+        return [
+            f"no film of {role} yet: {tables.NO_FILM}" if not known
+            else "weigh the cups back: without it only a lower bound is known" if never
+            else None
+            for role, known, never in table.select("role", "role_known", "never").iter_rows()
+        ]  # fmt: skip
 
     # --- guns and technicians -----------------------------------------------------------------------------------------
 

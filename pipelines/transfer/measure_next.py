@@ -50,7 +50,9 @@ def measure_next(
     there is no figure yet.
     """
     known = sprays.filter(pl.col("role").is_not_null() & pl.col("gun_id").is_not_null())
-    last = known.group_by("shop_id").agg(last=pl.col("started_at").max(), first=pl.col("started_at").min())
+    last = known.group_by("shop_id", maintain_order=True).agg(
+        last=pl.col("started_at").max(), first=pl.col("started_at").min()
+    )
     recent = known.join(last, on="shop_id").filter(
         pl.col("started_at") > pl.col("last") - dt.timedelta(days=QUARTER_DAYS)
     )
@@ -59,7 +61,12 @@ def measure_next(
         | ~pl.col("atomising_allowed").fill_null(True)
         | pl.col("cross_use").fill_null(False)
     )
-    misfits = gun_fit.group_by("shop_id", "gun_id", "role").agg(misfit=no.all()).filter("misfit").drop("misfit")
+    misfits = (
+        gun_fit.group_by("shop_id", "gun_id", "role", maintain_order=True)
+        .agg(misfit=no.all())
+        .filter("misfit")
+        .drop("misfit")
+    )
     recent = recent.join(misfits, on=["shop_id", "gun_id", "role"], how="anti")
     figures = pl.concat(
         [
@@ -69,7 +76,7 @@ def measure_next(
             transfer_by_technician.select("shop_id", "technician_id", "role", "estimate", "low", "high"),
         ]
     ).sort("shop_id", "role", "technician_id", nulls_last=False)
-    unweighed = mixes.group_by("shop_id").agg(unweighed=(~pl.col("leftover_known")).mean())
+    unweighed = mixes.group_by("shop_id", maintain_order=True).agg(unweighed=(~pl.col("leftover_known")).mean())
     tried = _Tried(joint, recent, last) if joint is not None else None
     rows: list[dict[str, Any]] = []
     for figure in figures.iter_rows(named=True):

@@ -176,11 +176,9 @@ def quotient_of_lines(content: pl.DataFrame, mixes: pl.DataFrame, lines: pl.Data
         *(pl.when(pl.col(name).is_not_null().all()).then(pl.col(name).sum()).alias(f"@{name}") for name in amounts),
         *(pl.col(name).abs().sum().alias(f"@size_{name}") for name in amounts),
     )
-    eu = pl.col("basis").str.starts_with("eu")
-    contents = content.select(*cup, figure="g_per_l", of=pl.when(eu).then(pl.lit("voc_g_per_l_eu")).otherwise(
-        pl.lit("voc_g_per_l_regulatory")
-    ))  # fmt: skip
-    figures = [mixes.select(*cup, pl.col(name).alias("figure"), of=pl.lit(name)) for name in published.VOC_QUOTIENTS]
+    contents = content.filter("rules").select(*cup, figure="g_per_l", of=pl.lit("voc_g_per_l"))
+    of_mixes = [name for name in published.VOC_QUOTIENTS if name in mixes.columns]
+    figures = [mixes.select(*cup, pl.col(name).alias("figure"), of=pl.lit(name)) for name in of_mixes]
     worst, bare, lacking = 0.0, 0, 0
     for name, (mass, volume) in published.VOC_QUOTIENTS.items():
         both = pl.concat([contents, *figures]).filter(pl.col("of") == name).join(summed, on=cup, how="left")

@@ -644,6 +644,7 @@ def _closing(space: Workspace, outcome: Outcome) -> str:
         lines.append(f"Transfer efficiency of what was sprayed and could be followed: {100 * told['te']:.0f} %{ends}.")
     else:
         lines.append(f"No transfer efficiency yet{': ' if told['no_te'][0].islower() else '. '}{told['no_te']}.")
+    lines += _breaches(told["breaches"])
     lines.append(_refusals(space, told))
     if told["incomplete_months"]:
         n = told["incomplete_months"]
@@ -665,6 +666,20 @@ def _where_it_went(told: dict[str, Any]) -> str:
         known += [f"{100 * share:.0f} {words}" for share, words in shares if share]
     unknown = f"the way of {100 * told['not_split_share']:.0f} is not known" if told["not_split_share"] else ""
     return f"Of every 100 g, {'; '.join(part for part in (', '.join(known), unknown) if part)}."
+
+
+def _breaches(found: list[dict[str, Any]]) -> list[str]:
+    """Windows above a limit of a permit, the latest first."""
+    if not found:
+        return []
+    n = f"{len(found)} window{' is' if len(found) == 1 else 's are'}"
+    named = [
+        f"  {one['shop_id']}, {one['period'].replace('_', ' ')} {one['window']}: {one['measure']} {one['total']:,.4g} {one['unit']}"
+        f" against {one['limit']:,.4g}"
+        for one in reversed(found[-SHOWN_DOUBTS:])
+    ]
+    more = [f"  and {len(found) - SHOWN_DOUBTS} more"] if len(found) > SHOWN_DOUBTS else []
+    return [f"Limits: {n} above the limit of a permit (the page on emissions lists all):", *named, *more]
 
 
 def _refusals(space: Workspace, told: dict[str, Any]) -> str:

@@ -138,6 +138,7 @@ def headline(run: Run) -> dict[str, Any]:
         "refused_rows": int(files["refused"].sum()),
         "refused_files": files.filter(pl.col("state") == "refused").height,
         "incomplete_months": months.n_unique(),
+        "breaches": run.bench.read("limit_windows").filter("breached").sort("window", "shop_id", "measure").to_dicts(),
         "doubts": doubts.told(files),
     }
     return {name: float(f"{one:.{PUBLISHED_DIGITS}g}") if isinstance(one, float) else one for name, one in told.items()}

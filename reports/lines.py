@@ -120,7 +120,7 @@ def needs(measure: str) -> tuple[str, ...]:
 
 
 def _is_of_a_cup(measure: str) -> bool:
-    return measure.partition(":")[0] in ("voc_g_per_l", *VOC_QUOTIENTS)
+    return measure.partition(":")[0] in VOC_QUOTIENTS
 
 
 def listed(tables: Mapping[str, pl.DataFrame], measure: str, of: Period | None, shops: Sequence[str] = ()) -> Listed:
@@ -248,7 +248,7 @@ def _content(found: Tables, name: str, cup: str, shops: Sequence[str]) -> Conten
     figure: float | None
     if name == "voc_g_per_l":
         table = "voc_content"
-        row = found[table].filter(at).row(0, named=True)
+        row = found[table].filter(at, "rules").row(0, named=True)
         basis = "voc_g_per_l_eu" if str(row["basis"]).startswith("eu") else "voc_g_per_l_regulatory"
         figure = row["g_per_l"]
         if row["limit_g_per_l"] is not None:
@@ -256,12 +256,12 @@ def _content(found: Tables, name: str, cup: str, shops: Sequence[str]) -> Conten
     else:
         figure = mix[name]
     word, over = _CONTENTS[basis]
-    mass, volume = VOC_QUOTIENTS[basis]
+    mass, volume = VOC_QUOTIENTS[name]
     lines = found["voc_content_lines"].filter(at).sort("line").with_columns(note=_note(mass, volume))
     lines = _with_places(lines, found["components"])
     voc_g, volume_ml = (_whole(lines[one]) for one in (mass, volume))
     total = 1000 * voc_g / volume_ml if voc_g is not None and volume_ml is not None and volume_ml > 0 else None
-    if lines["eu_ml"].equals(lines["volume_ml"]) and volume == "eu_ml":
+    if lines[volume].equals(lines["volume_ml"]):
         over = "all of the volume"
     shown = [one for one in (*_CUP, *_PLACES) if lines[one].null_count() < lines.height]
     return Content(
@@ -278,7 +278,7 @@ def _note(mass: str, volume: str) -> pl.Expr:
     lacks = [("no density", pl.col("density_g_per_ml").is_null()), ("no VOC figure", pl.col(mass).is_null())]
     if volume != "volume_ml":
         lacks.append(("no water figure", pl.col("water_g").is_null()))
-    if volume == "regulatory_ml":
+    if volume in ("regulatory_ml", "content_ml"):
         lacks.append(("no figure of exempt compounds", pl.col("exempt_g").is_null()))
         no_density = pl.col("exempt_g").is_not_null() & pl.col("exempt_ml").is_null()
         lacks.append(("no density of its exempt compounds", no_density))

@@ -615,6 +615,7 @@ emissions_monthly = table(
     ),
     rts_l=number("Poured, ready to spray", "L", nullable=True),
     rts_kg=number("Poured, ready to spray", "kg", nullable=True),
+    issued_l=number("Clean-up and surface preparation: solvent issued", "L", nullable=True),
     voc_kg=number("VOC reported; negative for a documented waste credit", "kg", nullable=True),
     exempt_kg=number("Exempt compounds", "kg", nullable=True),
     pm_kg=number(
@@ -654,6 +655,7 @@ emission_lines = table(
     mass_g=number("Mass gone, evaporated, used or credited", "g", nullable=True),
     rts_l=number("Poured, ready to spray", "L", nullable=True),
     rts_kg=number("Poured, ready to spray", "kg", nullable=True),
+    issued_l=number("Solvent issued", "L", nullable=True),
     voc_kg=number("VOC", "kg", nullable=True),
     exempt_kg=number("Exempt compounds", "kg", nullable=True),
     pm_kg=number("Particulate behind the filter", "kg", nullable=True),
@@ -747,6 +749,27 @@ rolling_12_months = table(
         "From 1 January to the end of the month; in December the calendar year", "by measure", nullable=True
     ),
     complete=flag("No month of the window lacks anything; else the sum is a lower bound"),
+    month_complete=flag("The month lacks nothing"),
+    year_complete=flag("No month since 1 January lacks anything"),
+)
+
+limit_windows = table(
+    "limit_windows",
+    "Every window of a permit's limit, judged",
+    shop_id=_SHOP,
+    measure=text("What is limited", key=True),
+    period=choice("Over which period", *PERIODS, key=True),
+    window=text("The month, the year, or the month with which the twelve end", key=True),
+    total=number("The sum in the permit's unit", "unit", nullable=True),
+    limit=number("The limit in force on its last day, in the permit's unit", "unit"),
+    unit=text("That unit"),
+    total_metric=number("The sum in L or kg", "by measure", nullable=True),
+    limit_metric=number("The limit in L or kg", "by measure"),
+    share_of_limit=number("Sum over limit", "1", nullable=True),
+    breached=flag("Above the limit; empty: something is lacking, so that it cannot be told", nullable=True),
+    complete=flag("Nothing of the window is lacking; else the sum is a lower bound"),
+    months_present=integer("Months of the window inside the records", "months"),
+    source=text("Where the limit stands"),
 )
 
 permit_headroom = table(
@@ -777,7 +800,7 @@ voc_content = table(
     shop_id=_SHOP,
     mix_id=text("The cup", key=True),
     jurisdiction=text("The jurisdiction", key=True),
-    category=text("The most restrictive category", nullable=True),
+    category=text("A category that it serves there; empty: none is known", key=True, nullable=True),
     g_per_l=number("VOC content on the jurisdiction's basis", "g/L", nullable=True),
     basis=text("The basis", nullable=True),
     limit_g_per_l=number("The limit", "g/L", nullable=True),
@@ -787,6 +810,9 @@ voc_content = table(
     product_id=text("The product", nullable=True),
     n_categories=integer("Categories its product is in there; the lowest limit rules", nullable=True),
     why_not=text("Why it cannot be compared with the limit that there is", nullable=True),
+    rules=flag("Of its categories the one that decides: it takes most of this one's limit"),
+    eu_substituted=flag("VOC + exempt stood in for an EU fraction that nobody gave"),
+    status_date=day("Day whose limits and lists hold: that of the first pour"),
 )
 
 voc_content_lines = table(
@@ -809,6 +835,8 @@ voc_content_lines = table(
     regulatory_ml=number("Volume less water and exempt compounds", "mL", nullable=True),
     voc_eu_g=number("VOC by the EU definition", "g", nullable=True),
     eu_ml=number("Volume that the EU's figure is over: less water, or all of it", "mL", nullable=True),
+    content_voc_g=number("VOC as the place's limits see it", "g", nullable=True),
+    content_ml=number("Volume that the place's limit is over, of the category that rules", "mL", nullable=True),
     from_product=flag(
         "A component of the cup lacks a figure, and the whole cup takes that of its product, ready to spray"
     ),
@@ -820,6 +848,7 @@ voc_content_lines = table(
 )
 #: figure of mixes, g/L -> its VOC mass and its volume in voc_content_lines: 1000 sum / sum
 VOC_QUOTIENTS = {
+    "voc_g_per_l": ("content_voc_g", "content_ml"),
     "voc_g_per_l_actual": ("voc_g", "volume_ml"),
     "voc_g_per_l_regulatory": ("voc_g", "regulatory_ml"),
     "voc_g_per_l_eu": ("voc_eu_g", "eu_ml"),
@@ -1156,7 +1185,8 @@ PUBLISHED: dict[str, pa.DataFrameSchema] = {
         transfer_by_technician, transfer_by_role, totals, total_loadings, gun_effects, technician_effects, screened_records, material_ledger,
         film_build, film_by_technician, edge_bias, panel_heat, technique_power, gun_fit, gun_cover, gun_drift,
         gun_service_contrasts, emissions_monthly, emission_lines, hap_monthly, hap_lines, hap_63_3941, hap_material_lines, solvent_lines, stock_lines,
-        rolling_12_months, permit_headroom, voc_content, voc_content_lines, compliance_average, compliance_multistage, compliance_metals,
+        rolling_12_months, limit_windows, permit_headroom, voc_content, voc_content_lines,
+        compliance_average, compliance_multistage, compliance_metals,
         compliance_training, compliance_booths, compliance_guns, compliance_retention, compliance_solvent,
         stock_reconciliation, mix_guide, mix_backtest, mix_levels, savings, savings_basis, job_costs, practice_cards, leftover_cups, measure_next,
         cautions,

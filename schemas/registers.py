@@ -282,14 +282,21 @@ permit_limits = table(
             pl.col("measure").str.contains(
                 r"^(rts_l(:\S+)?|voc_kg|exempt_kg|hap_kg(:\d{2,7}-\d{2}-\d)?|pm_kg|solvent_kg)$"
             ),
-        )
+        ),
+        Rule(
+            "unit",
+            "cannot measure this: rts_l takes l, gal_us or gal_imp, every other measure kg, lb, ton_us or tonne",
+            pl.col("measure").str.starts_with("rts_l") == pl.col("unit").is_in(["l", "gal_us", "gal_imp"]),
+        ),
     ],
     shop_id=text("The shop", key=True, refers_to="shops"),
     measure=text(
-        "What is limited: rts_l, rts_l:<category>, voc_kg, exempt_kg, hap_kg, hap_kg:<cas>, pm_kg, solvent_kg",
+        "What is limited: rts_l, rts_l:<category>, voc_kg, exempt_kg, hap_kg, hap_kg:<cas>, pm_kg, solvent_kg; rts_l:cleaning and"
+        " rts_l:surface_prep are litres of solvent issued",
         key=True,
     ),
     period=choice("Over which period", *PERIODS, key=True),
+    valid_from=_VALID_FROM,
     limit=number("The limit, in `unit`", "unit", low=0),
     unit=choice("Its unit", "kg", "lb", "ton_us", "tonne", "l", "gal_us", "gal_imp"),
     source=text("Where it stands"),

@@ -133,9 +133,12 @@ permit_amounts = table(
     shop_id=_SHOP,
     measure=text("What is limited", key=True),
     period=choice("Over which period", *PERIODS, key=True),
+    from_on=day("First day", key=True),
+    until_on=day("First day no longer"),
     limit_stated=number("The limit as the permit states it", "unit", low=0),
     unit=text("Its unit"),
     source=text("Where it stands"),
+    factor=number("What an amount in its unit is multiplied by to have kg or L", "1", nullable=True, above=0),
     amount=number("The limit in kg or L; empty: its unit cannot measure this", "by measure", nullable=True),
 )
 
@@ -805,6 +808,51 @@ emission_places = table(
     last_month=text("Month of the last one", nullable=True),
 )
 
+substance_status = table(
+    "substance_status",
+    "What each place says of a substance, by purpose and day",
+    jurisdiction=_JURISDICTION,
+    cas=text("CAS number", key=True),
+    purpose=choice("mass: records and reports in kg; content: limits in g/L", "mass", "content", key=True),
+    from_on=day("First day", key=True),
+    until_on=day("First day no longer"),
+    status=choice("Left out as VOC, or not", "exempt", "counts"),
+    substance=text("Its name", nullable=True),
+    density_g_per_ml=number("Density of the liquid", "g/mL", nullable=True),
+    source=text("Where it stands"),
+)
+
+cup_contents_placed = table(
+    "cup_contents_placed",
+    "What of a cup is VOC and exempt where it was used",
+    shop_id=_SHOP,
+    mix_id=_CUP,
+    voc=number("VOC as reported", "g/g", nullable=True),
+    exempt=number("Exempt as reported", "g/g", nullable=True),
+    content_voc=number("VOC as limits on content see it", "g/g", nullable=True),
+    ml=number("Volume", "mL/g", nullable=True),
+    limited_ml=number("Volume less water, and less exempt but on the EU's basis", "mL/g", nullable=True),
+    eu_substituted=flag("VOC + exempt stood in for the EU's fraction"),
+)
+
+cup_categories = table(
+    "cup_categories",
+    "Each category that a cup's product serves where it was used",
+    shop_id=_SHOP,
+    mix_id=_CUP,
+    jurisdiction=text("The jurisdiction"),
+    category=text("The category", key=True),
+    label=text("The rule's words for it", nullable=True),
+    limit_g_per_l=number("The limit", "g/L", nullable=True),
+    basis=text("What the limit is compared with"),
+    limit_source=text("Where it stands", nullable=True),
+    limit_read=text("Whether that was read", nullable=True),
+    g_per_l=number("Content by this category's denominator", "g/L", nullable=True),
+    eu_substituted=flag("VOC + exempt stood in for the EU's fraction", nullable=True),
+    n_categories=integer("Categories of its product there"),
+    rules=flag("This one decides"),
+)
+
 emission_materials = table(
     "emission_materials",
     "What of a component counts as VOC and what as exempt, where and when it was used",
@@ -814,7 +862,9 @@ emission_materials = table(
     density_g_per_ml=number("Density", "g/mL", nullable=True),
     voc_mass_fraction=number("VOC as reported there and then", "1", nullable=True),
     exempt_mass_fraction=number("Exempt as reported there and then", "1", nullable=True),
-    restated_mass_fraction=number("What of the exempt counts as VOC there and then", "1"),
+    restated_mass_fraction=number("What of the exempt counts as VOC in reports there and then", "1"),
+    content_restated_mass_fraction=number("What of the exempt counts as VOC in limits on content there and then", "1"),
+    content_restated_ml_per_g=number("Its volume", "mL/g", nullable=True),
 )
 
 emission_parts = table(
@@ -832,6 +882,7 @@ emission_parts = table(
     limited_ml=number(
         "That volume less water, and less exempt compounds but on the EU's basis", "mL/g of cup", nullable=True
     ),
+    eu_substituted=flag("VOC + exempt stood in for the EU's fraction"),
 )
 
 emission_cups = table(
@@ -1005,7 +1056,8 @@ WORKING: dict[str, pa.DataFrameSchema] = {
         operation_events,
         record_budgets, transfer_model, operation_films, film_scatter, told_films, told_sums, transfer_spread, film_groups,
         over_build,
-        emission_places, emission_materials, emission_parts, emission_cups, emission_flows, emission_cleaning,
+        emission_places, substance_status, cup_contents_placed, cup_categories, emission_materials,
+        emission_parts, emission_cups, emission_flows, emission_cleaning,
         emission_waste, emission_overspray, emission_gaps, gun_rules, hap_blend_matches, hap_species, hap_uses,
     )
 }  # fmt: skip

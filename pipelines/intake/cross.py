@@ -28,6 +28,8 @@ from schemas import door
 OPTIONAL = ("technicians", "gauges", "booths")
 #: at most this many distinct unknown ids of a shop's column get the nearest known id looked up
 _HINTS = 50
+#: uses that a permit may limit and that no product is of: solvent issued, and what has no category
+OTHER_USES = ("cleaning", "surface_prep", "unscaled", "unmapped")
 #: what to do about an id that nothing known is like
 OTHERWISE = "; correct it, or bring what holds it"
 _SLACK = 1e-9  # rounding of sums, relative
@@ -47,6 +49,8 @@ def checked(books: dict[str, Book], warnings: Warnings, own: Sequence[str]) -> d
         more[table] = _unknown_ids(table, unread[table], books, Warnings())
     reasons["readings"] += [_gauge_sees(books), _strips(books)]
     reasons["operations"] += [_redo(books)]
+    if "permit_limits" in own:
+        reasons["permit_limits"] += [_unknown_uses(books)]
     for table, found in reasons.items():
         books[table] = books[table].refuse(pl.concat([pl.DataFrame(schema=REASONS), *found]))
         books[table] = books[table].more_reasons(unread[table], pl.concat([pl.DataFrame(schema=REASONS), *more[table]]))
@@ -171,6 +175,18 @@ def _unknown_operations(current: pl.DataFrame, column: str, books: dict[str, Boo
         return say("unknown_operation", column=column, found=number, job=job, hint=near)
 
     return _reasons(lost, column, told, "shop_id", "job_id", column)
+
+
+def _unknown_uses(books: dict[str, Book]) -> pl.DataFrame:
+    """Limits on the use of a category that nothing is of: a permit that cannot be judged is not 0 % used."""
+    known = sorted({*books["product_categories"].seen("category")["category"], *OTHER_USES})
+    asked = books["permit_limits"].current().with_columns(category=pl.col("measure").str.extract(r"^rts_l:(.+)$"))
+    lost = asked.filter(pl.col("category").is_not_null() & ~pl.col("category").is_in(known))
+
+    def told(category: str) -> str:
+        return say("unknown_use", found=category, known=", ".join(known), hint=hint(category, known))
+
+    return _reasons(lost, "measure", told, "category")
 
 
 def _redo(books: dict[str, Book]) -> pl.DataFrame:

@@ -32,7 +32,6 @@ def with_rules(found: Merging, shipped: Mapping[str, pl.DataFrame]) -> None:
     found.remarks += [
         *_unknown_jurisdictions(given, tables["packs"]),
         *_unknown_categories(given, tables),
-        *_unknown_uses(given),
         *_mistyped_numbers(given),
     ]
 
@@ -73,24 +72,6 @@ def _unknown_categories(given: Mapping[str, pl.DataFrame], rules: Mapping[str, p
         )  # fmt: skip
         out.append((str(file), "product_categories", said))
     return out
-
-
-def _unknown_uses(given: Mapping[str, pl.DataFrame]) -> list[Remark]:
-    """Permits on the use of a category that no product has."""
-    known = sorted({*given["product_categories"]["category"], "unmapped", "unscaled"})
-    asked = given["permit_limits"].with_columns(pl.col("measure").str.extract(r"^rts_l:(.+)$").alias("category"))
-    lost = asked.filter(pl.col("category").is_not_null() & ~pl.col("category").is_in(known))
-    return [
-        (
-            row["file"],
-            "permit_limits",
-            say(
-                "unknown_use", line=row["line"], found=row["category"], measure=row["measure"], known=", ".join(known),
-                hint=hint(row["category"], known),
-            ),
-        )
-        for row in lost.iter_rows(named=True)
-    ]  # fmt: skip
 
 
 def is_cas(number: str) -> bool:

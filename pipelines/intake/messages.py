@@ -115,7 +115,7 @@ CATALOGUE = {
     " there. Known: {known}; another one needs a row in registers/packs.csv and its limits in registers/voc_limits.csv",
     "cas_digit": "lines {lines}: {found} fails the check digit of CAS numbers, or is none: a mistyped one is in no list of"
     " pollutants or exempt compounds; compare it with the safety data sheet",
-    "unknown_use": "line {line}: no product is of category '{found}'{hint}: '{measure}' adds up nothing. Known: {known}",
+    "unknown_use": "measure: no product is of category '{found}'{hint}, so there is nothing to compare. Known: {known}",
     "unknown_category": "line {line}: '{place}' has no limit for category '{found}'{hint}: what belongs to it alone is"
     " compared with nothing. Known there: {known}; others need a row in registers/voc_limits.csv",
     "unknown_id": "{column}: '{found}' is not in {table}{hint}",

@@ -1,7 +1,7 @@
 -- Everything a month's figures are added from, one row per contribution; emissions_monthly is its sum. kind says what it is:
 --   cup, drawn, weighed_back, discarded, unseen (emission_flows)      VOC = g gone x VOC by mass; the row `cup` also carries
 --                                                                     what was poured, ready to spray (component pours only)
---   cleaning, surface_prep (emission_cleaning); unscaled; waste (emission_waste, negative); overspray (emission_overspray)
+--   cleaning, surface_prep (emission_cleaning; issued_l: litres handed out); unscaled; waste (emission_waste, negative); overspray (emission_overspray)
 -- source is the table to look in, its key in the columns beside. kg and L. A figure that is not known is null and complete is
 -- false; one that such a line does not have is null. Grade: A weighed; B product sheet figures, volumes, leftovers not weighed back, kept and never seen again, unscaled
 -- use, particulate by the transfer's own; C something unreadable or no VOC figure. mass_g is what the grade shares weigh.
@@ -47,6 +47,7 @@ lines AS (
         mass_g,
         rts_l,
         rts_kg,
+        CAST(NULL AS DOUBLE) AS issued_l,
         voc_kg,
         exempt_kg,
         CAST(NULL AS DOUBLE) AS pm_kg,
@@ -78,15 +79,19 @@ lines AS (
         e.evaporated_g AS mass_g,
         NULL AS rts_l,
         NULL AS rts_kg,
+        e.issued_g / m.density_g_per_ml / 1000 AS issued_l,
         CASE WHEN e.evaporated_g = 0 THEN 0.0 ELSE e.evaporated_g * m.voc_mass_fraction / 1000 END AS voc_kg,
         CASE WHEN e.evaporated_g = 0 THEN 0.0 ELSE e.evaporated_g * m.exempt_mass_fraction / 1000 END AS exempt_kg,
         NULL AS pm_kg,
         NULL AS pm_kg_low,
         NULL AS pm_kg_high,
         NULL AS not_split_solids_kg,
-        m.voc_mass_fraction IS NOT NULL AND m.exempt_mass_fraction IS NOT NULL AS complete,
+        m.voc_mass_fraction IS NOT NULL AND m.exempt_mass_fraction IS NOT NULL AND m.density_g_per_ml IS NOT NULL AS complete,
         CASE WHEN m.voc_mass_fraction IS NULL THEN 'C' ELSE 'A' END AS grade,
-        CASE WHEN m.voc_mass_fraction IS NULL OR m.exempt_mass_fraction IS NULL THEN 'the solvent has no VOC or exempt figure' END AS note
+        CASE
+            WHEN m.voc_mass_fraction IS NULL OR m.exempt_mass_fraction IS NULL THEN 'the solvent has no VOC or exempt figure'
+            WHEN m.density_g_per_ml IS NULL THEN 'the solvent has no density'
+        END AS note
     FROM emission_cleaning AS e
     INNER JOIN emission_places AS p ON p.shop_id = e.shop_id
     LEFT JOIN emission_materials AS m
@@ -108,6 +113,7 @@ lines AS (
         u.mass_g,
         u.mass_g / m.density_g_per_ml / 1000 AS rts_l,
         u.mass_g / 1000 AS rts_kg,
+        NULL AS issued_l,
         u.mass_g * m.voc_mass_fraction / 1000 AS voc_kg,
         u.mass_g * m.exempt_mass_fraction / 1000 AS exempt_kg,
         NULL AS pm_kg,
@@ -141,6 +147,7 @@ lines AS (
         CASE WHEN why_not IS NULL THEN mass_g ELSE 0.0 END AS mass_g,
         NULL AS rts_l,
         NULL AS rts_kg,
+        NULL AS issued_l,
         0 - credit_g / 1000 AS voc_kg,
         NULL AS exempt_kg,
         NULL AS pm_kg,
@@ -168,6 +175,7 @@ lines AS (
         NULL AS mass_g,
         NULL AS rts_l,
         NULL AS rts_kg,
+        NULL AS issued_l,
         NULL AS voc_kg,
         NULL AS exempt_kg,
         o.pm_g / 1000 AS pm_kg,

@@ -1,10 +1,11 @@
 -- Hazardous air pollutants in one g of each component, by CAS number and span of days on which the number is listed (a
 -- delisted substance never counts after its day). fraction is the upper end where the register gives a range, low and high
 -- its ends. fraction_63_3941: 40 CFR 63.3941(a)(1): counted from 0.1 % by mass (OSHA-defined carcinogens) or 1.0 %, cut off
--- (not rounded) to 4 decimals; organic ones only. Species that are themselves listed stand as they are; others that name a
+-- (not rounded) to 4 decimals; organic ones only. A class (glycol ethers) is tested as a class: its members' fractions are added
+-- before the threshold, the class's sum is cut off, and members share it pro rata. Species that are themselves listed stand as they are; others that name a
 -- default blend bring its pollutants (grade C). Target metals come from hap and target_metal_compounds.
 WITH listed AS (
-    SELECT cas, valid_from, valid_to, substance, carcinogen, metal FROM hap
+    SELECT cas, valid_from, valid_to, substance, carcinogen, metal, CASE WHEN "group" = 'glycol ethers' THEN "group" END AS class FROM hap
     UNION ALL
     SELECT DISTINCT
         t.cas,
@@ -12,7 +13,8 @@ WITH listed AS (
         CAST(NULL AS DATE) AS valid_to,
         t.substance,
         FALSE AS carcinogen,
-        TRUE AS metal
+        TRUE AS metal,
+        CAST(NULL AS VARCHAR) AS class
     FROM (SELECT cas, min(substance) AS substance FROM target_metal_compounds GROUP BY cas) AS t
     LEFT JOIN (SELECT DISTINCT cas FROM hap) AS h ON h.cas = t.cas
     WHERE h.cas IS NULL
@@ -52,24 +54,41 @@ summed AS (
         bool_or(from_blend) AS from_blend
     FROM united
     GROUP BY component_id, cas
+),
+dated AS (
+    SELECT
+        s.*,
+        coalesce(l.valid_from, DATE '0001-01-01') AS from_on,
+        coalesce(l.valid_to, DATE '9999-12-31') AS until_on,
+        l.substance,
+        l.metal,
+        l.carcinogen,
+        l.class,
+        -- the members of a class that are listed over the same days, together
+        CASE
+            WHEN l.class IS NOT NULL THEN sum(s.high) OVER (PARTITION BY s.component_id, l.class, l.valid_from, l.valid_to)
+            ELSE s.high
+        END AS tested
+    FROM summed AS s
+    INNER JOIN listed AS l ON l.cas = s.cas
 )
 SELECT
-    s.component_id,
-    s.cas,
-    coalesce(l.valid_from, DATE '0001-01-01') AS from_on,
-    coalesce(l.valid_to, DATE '9999-12-31') AS until_on,
-    l.substance,
-    l.metal,
-    l.carcinogen,
-    s.high AS fraction,
-    s.low AS fraction_low,
-    s.high AS fraction_high,
+    component_id,
+    cas,
+    from_on,
+    until_on,
+    substance,
+    metal,
+    carcinogen,
+    high AS fraction,
+    low AS fraction_low,
+    high AS fraction_high,
     CASE
-        WHEN l.metal THEN NULL
-        WHEN s.high >= CASE WHEN l.carcinogen THEN 0.001 ELSE 0.01 END - 1e-12 THEN floor(s.high * 10000 + 1e-7) / 10000
-        WHEN s.high IS NOT NULL THEN 0.0
+        WHEN metal OR high IS NULL THEN NULL
+        WHEN tested >= CASE WHEN carcinogen THEN 0.001 ELSE 0.01 END - 1e-12
+            THEN floor(tested * 10000 + 1e-7) / 10000 * CASE WHEN class IS NULL THEN 1.0 ELSE high / tested END
+        ELSE 0.0
     END AS fraction_63_3941,
-    s.from_blend
-FROM summed AS s
-INNER JOIN listed AS l ON l.cas = s.cas
-ORDER BY s.component_id, s.cas, from_on
+    from_blend
+FROM dated
+ORDER BY component_id, cas, from_on

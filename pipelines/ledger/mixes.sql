@@ -3,7 +3,8 @@
 --   dry density = M S/(V Q)
 --   VOC actual      = 1000 sum m v / V
 --   VOC regulatory  = 1000 sum m v / (V - V_water - V_exempt)               40 CFR 59.104(a)(1)
---   VOC EU          = 1000 sum m e / (V - V_water), preparatory and cleaning categories over V     2004/42/EC Annex II B
+--   VOC EU          = 1000 sum m e / (V - V_water), over V where all its categories are
+--                     preparatory or cleaning (2004/42/EC Annex II B); voc_content has each category's own
 -- The sums are those of cup_figures. Where any component lacks a property the whole cup has the product's ready-to-spray figure
 -- of it, and is grade B; with neither the cup's number is null, never smaller.
 WITH cups AS (
@@ -25,9 +26,11 @@ poured_on AS (
     GROUP BY shop_id, from_mix_id
 ),
 over_all_volume AS (
-    SELECT DISTINCT product_id
+    SELECT product_id
     FROM product_categories
-    WHERE category IN ('preparatory', 'pre_cleaner') AND jurisdiction IN ('eu', 'uk')
+    WHERE jurisdiction IN ('eu', 'uk')
+    GROUP BY product_id
+    HAVING count(*) = count(CASE WHEN category IN ('preparatory', 'pre_cleaner') THEN 1 END)
 ),
 totals AS (
     SELECT

@@ -2,9 +2,16 @@
 -- and the month in which the limit would be crossed at the present pace: the mean of the last three months (fewer where
 -- there are not three). A rolling sum loses its oldest month with every step; a year starts anew in January. already:
 -- crossed now. Null: not within 24 months (or not this year, or not in a single month) at that pace. limit_stated and unit
--- are the permit's own words; unit_fits is false where the unit cannot measure this, and then nothing is reckoned.
+-- are the permit's own words. The limit is that in force on the last day of that month.
 WITH latest AS (
-    SELECT shop_id, last_month AS month
+    SELECT
+        shop_id,
+        last_month AS month,
+        make_date(
+            CAST(substr(last_month, 1, 4) AS INTEGER) + CASE WHEN substr(last_month, 6, 2) = '12' THEN 1 ELSE 0 END,
+            CAST(substr(last_month, 6, 2) AS INTEGER) % 12 + 1,
+            1
+        ) AS next_on
     FROM emission_places
     WHERE last_month IS NOT NULL
 ),
@@ -17,6 +24,8 @@ months AS (
         r.total,
         r.year_to_date,
         r.complete,
+        r.month_complete,
+        r.year_complete,
         r.months_present,
         CAST(substr(r.month, 1, 4) AS INTEGER) * 12 + CAST(substr(r.month, 6, 2) AS INTEGER) - 1 AS m,
         row_number() OVER (PARTITION BY r.shop_id, r.measure ORDER BY r.month DESC) AS back
@@ -40,7 +49,7 @@ stands AS (
         l.amount,
         t.month,
         m.m,
-        m.complete,
+        CASE l.period WHEN 'month' THEN m.month_complete WHEN 'calendar_year' THEN m.year_complete ELSE m.complete END AS complete,
         m.months_present,
         p.pace,
         CASE l.period
@@ -49,7 +58,7 @@ stands AS (
             ELSE m.total
         END AS total
     FROM permit_amounts AS l
-    INNER JOIN latest AS t ON t.shop_id = l.shop_id
+    INNER JOIN latest AS t ON t.shop_id = l.shop_id AND l.from_on < t.next_on AND l.until_on >= t.next_on
     LEFT JOIN months AS m ON m.shop_id = l.shop_id AND m.measure = l.measure AND m.month = t.month
     LEFT JOIN paces AS p ON p.shop_id = l.shop_id AND p.measure = l.measure
 ),
@@ -90,7 +99,7 @@ SELECT
     s.amount - s.total AS headroom,
     CASE WHEN s.amount > 0 THEN s.total / s.amount END AS share_of_limit,
     s.pace AS pace_per_month,
-    CASE WHEN s.amount IS NOT NULL THEN s.total > s.amount END AS already,
+    s.total > s.amount AS already,
     CASE
         WHEN s.total > s.amount THEN s.month
         WHEN c.k IS NOT NULL THEN concat(

@@ -1,9 +1,11 @@
--- Sums over the last twelve calendar months and since 1 January, by measure, for every month from the shop's first record to
--- its last month with a figure. months_present counts the months of the window inside the shop's first to last pour,
+-- Sums over the last twelve calendar months and since 1 January, by measure, for every month from that of the shop's first record
+-- (a pour, a cleaning or an unscaled use, refused ones too) to that of its last. months_present counts the months of the window inside the shop's first to last pour,
 -- cleaning or unscaled use, refused ones too. What is not known never counts as 0: a sum of nothing known is null, any other a
 -- lower bound, and complete is false. Measures: rts_l and rts_l:<category> (L); voc_kg (waste credits taken off), exempt_kg, pm_kg,
--- hap_kg (organic ones) and hap_kg:<cas>, and where the EU's definitions hold solvent_kg (solvent_lines).
--- limit: that of the permit over rolling_12_months, turned into L or kg; null where its unit does not fit the measure.
+-- hap_kg (organic ones) and hap_kg:<cas>, and where the EU's definitions hold solvent_kg (solvent_lines). rts_l:cleaning and
+-- rts_l:surface_prep are litres of solvent issued; rts_l is what was poured and used ready to spray.
+-- limit: that of the permit over rolling_12_months on the last day of the month, in L or kg. complete, month_complete,
+-- year_complete: of the twelve months, of the month alone, of the year so far.
 WITH digits AS (
     SELECT * FROM (VALUES (0), (1), (2), (3), (4), (5), (6), (7), (8), (9)) AS d (n)
 ),
@@ -19,6 +21,10 @@ amounts AS (
     SELECT shop_id, month, concat('rts_l:', category) AS measure, rts_l AS amount, complete
     FROM emissions_monthly
     WHERE category NOT IN ('cleaning', 'surface_prep', 'waste')
+    UNION ALL
+    SELECT shop_id, month, concat('rts_l:', category) AS measure, issued_l AS amount, complete
+    FROM emissions_monthly
+    WHERE category IN ('cleaning', 'surface_prep')
     UNION ALL
     SELECT shop_id, month, 'voc_kg' AS measure, voc_kg AS amount, complete FROM emissions_monthly
     UNION ALL
@@ -50,28 +56,17 @@ spans AS (
         CAST(substr(p.last_month, 1, 4) AS INTEGER) * 12 + CAST(substr(p.last_month, 6, 2) AS INTEGER) - 1 AS last_m
     FROM emission_places AS p
 ),
-reaches AS (
-    SELECT
-        s.shop_id,
-        s.first_m,
-        s.last_m,
-        least(s.first_m, min(a.m)) AS from_m,
-        greatest(s.last_m, max(a.m)) AS to_m
-    FROM spans AS s
-    INNER JOIN monthly AS a ON a.shop_id = s.shop_id
-    GROUP BY s.shop_id, s.first_m, s.last_m
-),
 measures AS (
     SELECT DISTINCT shop_id, measure FROM monthly
     UNION
     SELECT DISTINCT shop_id, measure FROM permit_amounts
 ),
 grid AS (
-    SELECT r.shop_id, e.measure, r.from_m + n.n AS m, r.first_m, r.last_m
-    FROM reaches AS r
+    SELECT r.shop_id, e.measure, r.first_m + n.n AS m, r.first_m, r.last_m
+    FROM spans AS r
     INNER JOIN measures AS e ON e.shop_id = r.shop_id
     CROSS JOIN numbers AS n
-    WHERE r.from_m + n.n <= r.to_m
+    WHERE r.first_m + n.n <= r.last_m
 ),
 sums AS (
     SELECT
@@ -86,7 +81,9 @@ sums AS (
         count(CASE WHEN a.amount IS NULL THEN a.m END) > 0 AS unknown,
         count(CASE WHEN a.amount IS NULL AND a.m = g.m THEN a.m END) > 0 AS unknown_month,
         count(CASE WHEN a.amount IS NULL AND a.m >= g.m - g.m % 12 THEN a.m END) > 0 AS unknown_year,
-        coalesce(bool_and(a.complete), TRUE) AS complete
+        coalesce(bool_and(a.complete), TRUE) AS complete,
+        coalesce(bool_and(a.complete OR a.m < g.m), TRUE) AS complete_month,
+        coalesce(bool_and(a.complete OR a.m < g.m - g.m % 12), TRUE) AS complete_year
     FROM grid AS g
     LEFT JOIN monthly AS a ON a.shop_id = g.shop_id AND a.measure = g.measure AND a.m > g.m - 12 AND a.m <= g.m
     GROUP BY g.shop_id, g.measure, g.m, g.first_m, g.last_m
@@ -108,10 +105,14 @@ windows AS (
         g.shop_id,
         g.m,
         bool_or(t.unread) AS unread,
+        bool_or(t.unread AND t.m = g.m) AS unread_month,
+        bool_or(t.unread AND t.m >= g.m - g.m % 12) AS unread_year,
         bool_and(t.blank) AS blank,
         bool_or(t.blank AND t.m = g.m) AS blank_month,
         bool_or(t.m >= g.m - g.m % 12) AND bool_and(t.blank OR t.m < g.m - g.m % 12) AS blank_year,
-        bool_and(t.complete) AS complete
+        bool_and(t.complete) AS complete,
+        bool_and(t.complete OR t.m < g.m) AS complete_month,
+        bool_and(t.complete OR t.m < g.m - g.m % 12) AS complete_year
     FROM (SELECT DISTINCT shop_id, m FROM grid) AS g
     INNER JOIN states AS t ON t.shop_id = g.shop_id AND t.m > g.m - 12 AND t.m <= g.m
     GROUP BY g.shop_id, g.m
@@ -126,13 +127,24 @@ told AS (
         coalesce(s.total, CASE WHEN NOT s.unknown AND NOT coalesce(w.blank, FALSE) THEN 0.0 END) AS total,
         coalesce(s.month_total, CASE WHEN NOT s.unknown_month AND NOT coalesce(w.blank_month, FALSE) THEN 0.0 END) AS month_total,
         coalesce(s.year_to_date, CASE WHEN NOT s.unknown_year AND NOT coalesce(w.blank_year, FALSE) THEN 0.0 END) AS year_to_date,
-        s.complete AND NOT coalesce(w.unread, FALSE) AND (s.measure NOT LIKE 'hap_kg%' OR coalesce(w.complete, TRUE)) AS complete
+        s.complete AND NOT coalesce(w.unread, FALSE) AND (s.measure NOT LIKE 'hap_kg%' OR coalesce(w.complete, TRUE)) AS complete,
+        s.complete_month AND NOT coalesce(w.unread_month, FALSE) AND (s.measure NOT LIKE 'hap_kg%' OR coalesce(w.complete_month, TRUE))
+            AS month_complete,
+        s.complete_year AND NOT coalesce(w.unread_year, FALSE) AND (s.measure NOT LIKE 'hap_kg%' OR coalesce(w.complete_year, TRUE))
+            AS year_complete
     FROM sums AS s
     LEFT JOIN windows AS w ON w.shop_id = s.shop_id AND w.m = s.m
+),
+dated AS (
+    SELECT
+        *,
+        concat(lpad(CAST(CAST(floor(m / 12) AS INTEGER) AS VARCHAR), 4, '0'), '-', lpad(CAST(m % 12 + 1 AS VARCHAR), 2, '0')) AS month,
+        make_date(CAST(floor((m + 1) / 12) AS INTEGER), CAST((m + 1) % 12 + 1 AS INTEGER), 1) AS next_on
+    FROM told
 )
 SELECT
     s.shop_id,
-    concat(lpad(CAST(CAST(floor(s.m / 12) AS INTEGER) AS VARCHAR), 4, '0'), '-', lpad(CAST(s.m % 12 + 1 AS VARCHAR), 2, '0')) AS month,
+    s.month,
     s.measure,
     s.total,
     greatest(0, least(s.m, s.last_m) - greatest(s.m - 11, s.first_m) + 1) AS months_present,
@@ -140,7 +152,11 @@ SELECT
     CASE WHEN l.amount > 0 THEN s.total / l.amount END AS share_of_limit,
     s.month_total,
     s.year_to_date,
-    s.complete
-FROM told AS s
-LEFT JOIN permit_amounts AS l ON l.shop_id = s.shop_id AND l.measure = s.measure AND l.period = 'rolling_12_months'
-ORDER BY s.shop_id, month, s.measure
+    s.complete,
+    s.month_complete,
+    s.year_complete
+FROM dated AS s
+LEFT JOIN permit_amounts AS l
+    ON l.shop_id = s.shop_id AND l.measure = s.measure AND l.period = 'rolling_12_months'
+    AND l.from_on < s.next_on AND l.until_on >= s.next_on
+ORDER BY s.shop_id, s.month, s.measure

@@ -1,30 +1,51 @@
--- VOC content of each cup on the basis of its shop's jurisdiction against the limit of the most restrictive category of its
--- product there. Compared in g/L only; pounds per gallon in the rules are for information (40 CFR 59.111, footnote).
---   regulatory       less water and exempt compounds           eu, eu_whole_volume   2004/42/EC Annex II B, without or with water
--- over is null where the content or the limit is not known, where the cup is incomplete, and where the jurisdiction judges the
--- month's average (compliance_average); why_not says which, where there is a limit.
+-- VOC content of each cup on the basis of its shop's jurisdiction, a row for each category that it serves there, against that
+-- category's limit (cup_categories; rules: the one that decides). A cup of no category has one row without. Compared in g/L only;
+-- pounds per gallon in the rules are for information (40 CFR 59.111, footnote). over is null where the content or the limit is
+-- not known, where the cup is incomplete, and where the jurisdiction judges the month's average (compliance_average); why_not says
+-- which, where there is a limit.
+WITH judged AS (
+    SELECT
+        u.shop_id,
+        u.mix_id,
+        u.jurisdiction,
+        c.category,
+        CASE WHEN c.mix_id IS NOT NULL THEN c.g_per_l WHEN u.limited_ml_per_g > 0 THEN 1000 * u.content_voc_mass_fraction / u.limited_ml_per_g END
+            AS g_per_l,
+        coalesce(c.basis, u.basis) AS basis,
+        c.limit_g_per_l,
+        c.limit_source,
+        u.month,
+        u.product_id,
+        u.complete,
+        u.averaging,
+        u.first_poured_at,
+        coalesce(c.n_categories, 0) AS n_categories,
+        coalesce(c.rules, TRUE) AS rules,
+        coalesce(c.eu_substituted, FALSE) AS eu_substituted
+    FROM emission_cups AS u
+    LEFT JOIN cup_categories AS c ON c.shop_id = u.shop_id AND c.mix_id = u.mix_id
+)
 SELECT
-    c.shop_id,
-    c.mix_id,
-    c.jurisdiction,
-    c.category,
-    CASE WHEN c.basis = 'eu' THEN m.voc_g_per_l_eu ELSE m.voc_g_per_l_regulatory END AS g_per_l,
-    coalesce(c.limit_basis, c.basis) AS basis,
-    c.limit_g_per_l,
+    shop_id,
+    mix_id,
+    jurisdiction,
+    category,
+    g_per_l,
+    basis,
+    limit_g_per_l,
+    CASE WHEN complete AND averaging = 'each_mix' THEN g_per_l > limit_g_per_l END AS over,
+    limit_source AS source,
+    month,
+    product_id,
+    n_categories,
     CASE
-        WHEN c.complete AND c.averaging = 'each_mix'
-            THEN CASE WHEN c.basis = 'eu' THEN m.voc_g_per_l_eu ELSE m.voc_g_per_l_regulatory END > c.limit_g_per_l
-    END AS over,
-    c.limit_source AS source,
-    c.month,
-    c.product_id,
-    c.n_categories,
-    CASE
-        WHEN c.limit_g_per_l IS NULL THEN NULL
-        WHEN c.averaging <> 'each_mix' THEN 'the average of the month is judged'
-        WHEN NOT c.complete THEN 'the cup is incomplete'
-        WHEN CASE WHEN c.basis = 'eu' THEN m.voc_g_per_l_eu ELSE m.voc_g_per_l_regulatory END IS NULL THEN 'its content is not known'
-    END AS why_not
-FROM emission_cups AS c
-INNER JOIN mixes AS m ON m.shop_id = c.shop_id AND m.mix_id = c.mix_id
-ORDER BY c.shop_id, c.mix_id, c.jurisdiction
+        WHEN limit_g_per_l IS NULL THEN NULL
+        WHEN averaging <> 'each_mix' THEN 'the average of the month is judged'
+        WHEN NOT complete THEN 'the cup is incomplete'
+        WHEN g_per_l IS NULL THEN 'its content is not known'
+    END AS why_not,
+    rules,
+    eu_substituted,
+    CAST(first_poured_at AS DATE) AS status_date
+FROM judged
+ORDER BY shop_id, mix_id, jurisdiction, category

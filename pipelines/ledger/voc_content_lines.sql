@@ -2,14 +2,17 @@
 --   VOC actual      = 1000 sum voc_g / sum volume_ml
 --   VOC regulatory  = 1000 sum voc_g / sum regulatory_ml         volume less water and exempt compounds, 40 CFR 59.104(a)(1)
 --   VOC EU          = 1000 sum voc_eu_g / sum eu_ml              volume less water; preparatory and cleaning categories: all of it
+--   content         = 1000 sum content_voc_g / sum content_ml    as the place compares it in the category that rules (voc_content)
 -- A leftover poured in stands by component, w/M of what its cup of M g holds, at the pour that brought it. What was poured and
 -- wholly taken out again is not in the cup and has no row. g and mL; null is not known, and then the quotient is not known.
 -- on_date picks the version of the component's register row, product_on that of the product (whose figure the whole cup takes
 -- where a component lacks it: from_product).
 WITH over_all_volume AS (
-    SELECT DISTINCT product_id
+    SELECT product_id
     FROM product_categories
-    WHERE category IN ('preparatory', 'pre_cleaner') AND jurisdiction IN ('eu', 'uk')
+    WHERE jurisdiction IN ('eu', 'uk')
+    GROUP BY product_id
+    HAVING count(*) = count(CASE WHEN category IN ('preparatory', 'pre_cleaner') THEN 1 END)
 ),
 wholes AS (
     SELECT shop_id, mix_id, sum(mass_g) AS mass_g
@@ -69,6 +72,8 @@ amounts AS (
         h.m / f.mass_g * f.exempt_g AS exempt_g,
         h.m / f.mass_g * f.exempt_ml AS exempt_ml,
         h.m / f.mass_g * f.voc_eu_g AS voc_eu_g,
+        h.m * e.content_voc / e.part AS content_voc_g,
+        h.m * CASE WHEN c.basis = 'eu_whole_volume' THEN e.ml ELSE e.limited_ml END / e.part AS content_ml,
         f.density_from_sheet OR f.voc_from_sheet OR f.water_from_sheet OR f.exempt_from_sheet AS from_product
     FROM held AS h
     INNER JOIN mixes AS u ON u.shop_id = h.shop_id AND u.mix_id = h.mix_id
@@ -76,6 +81,9 @@ amounts AS (
     INNER JOIN cup_figures AS f
         ON f.shop_id = h.shop_id AND f.mix_id = h.mix_id AND f.component_id = h.component_id AND f.on_date = h.on_date
         AND f.by_volume = h.by_volume
+    LEFT JOIN emission_parts AS e
+        ON e.shop_id = h.shop_id AND e.mix_id = h.mix_id AND e.component_id = h.component_id AND e.on_date = h.on_date
+    LEFT JOIN cup_categories AS c ON c.shop_id = h.shop_id AND c.mix_id = h.mix_id AND c.rules
 )
 SELECT
     shop_id,
@@ -97,6 +105,8 @@ SELECT
     ml - water_ml - exempt_ml AS regulatory_ml,
     voc_eu_g,
     CASE WHEN whole_volume THEN ml ELSE ml - water_ml END AS eu_ml,
+    content_voc_g,
+    content_ml,
     from_product,
     on_date,
     product_id,

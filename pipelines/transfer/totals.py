@@ -427,10 +427,14 @@ def loadings(found: Cells) -> pl.DataFrame:
     landed, over = sp.csr_matrix(one.group @ found.loadings), sp.csr_matrix(one.group @ found.over)
     at = sp.coo_matrix(abs(landed) + abs(over))
     names = pl.Series(found.directions, dtype=pl.String)
+
+    def shown(
+        of: sp.csr_matrix,
+    ) -> pl.Series:  # where nothing landed there is no cell, and indexing by none gives a matrix
+        return pl.Series(np.asarray(of[at.row, at.col]).ravel() if at.nnz else [], dtype=pl.Float64)
+
     common = one.frame[at.row.tolist()].with_columns(
-        direction=names.gather(at.col.tolist()),
-        landed_g=pl.Series(np.asarray(landed[at.row, at.col]).ravel(), dtype=pl.Float64),
-        over_build_g=pl.Series(np.asarray(over[at.row, at.col]).ravel(), dtype=pl.Float64),
+        direction=names.gather(at.col.tolist()), landed_g=shown(landed), over_build_g=shown(over)
     )
     own = one.frame.with_columns(
         direction=pl.lit(OWN), landed_g=pl.Series(np.sqrt(one.event)),

@@ -7,7 +7,10 @@ import json
 from collections.abc import Mapping
 from datetime import date
 
+import polars as pl
+
 from reports.handouts.sheets import Cell, Handout, Head, Selection, Sheet
+from reports.handouts.usage import windows_of
 from schemas import door
 
 
@@ -16,10 +19,9 @@ def facts(view: Selection) -> dict[str, Cell]:
     for row in view.frame("emissions_monthly").iter_rows(named=True):
         for name in ("rts_l", "voc_kg", "exempt_kg", "pm_kg", "complete"):
             out[" | ".join(("emissions_monthly", row["shop_id"], row["month"], row["category"], name))] = row[name]
-    for row in view.frame("hap_monthly").iter_rows(named=True):
+    for row in view.frame("hap_monthly").filter(pl.col("shop_id").is_in(view.having("hap"))).iter_rows(named=True):
         out[" | ".join(("hap_monthly", row["shop_id"], row["month"], row["cas"], "kg"))] = row["kg"]
     judged = {
-        "permit_headroom": ["limit_stated", "unit"],
         "compliance_guns": ["qualifies", "cup", "retired_on"],
         "compliance_booths": ["status", "filter_capture"],
         "deviations": ["nature", "action"],
@@ -28,6 +30,9 @@ def facts(view: Selection) -> dict[str, Cell]:
         for row in view.frame(name, months=False).iter_rows(named=True):
             who = " | ".join((name, *(str(row[key]) for key in door.keys(name))))
             out |= {f"{who} | {column}": row[column] for column in columns}
+    for row in windows_of(view).iter_rows(named=True):
+        who = " | ".join(("limit_windows", *(row[key] for key in door.keys("limit_windows"))))
+        out |= {f"{who} | {column}": row[column] for column in ("total", "limit", "breached")}
     counts = view.frame("compliance_training").group_by("shop_id", "label", "status").len()
     out |= {f"training | {shop} | {label} | {status}": n for shop, label, status, n in counts.iter_rows()}
     registers = {

@@ -25,6 +25,7 @@ TABLES = (
     "hap_monthly",
     "hap_63_3941",
     "rolling_12_months",
+    "limit_windows",
     "permit_headroom",
     "voc_content",
     "compliance_average",
@@ -97,6 +98,7 @@ def _plain_name(text: str) -> str:
 
 def _sheets(view: Selection) -> Iterable[Sheet | None]:
     """In the order of the workbook, between summary and sources; None where a table has no row."""
+    yield usage.windows(view)
     yield summary.gaps(view)
     yield usage.totals(view)
     yield usage.months(view)

@@ -88,6 +88,14 @@ class Selection:
         """Shops whose pack shows a section."""
         return [name for name in self.shops if (pack := self.pack[name]) and section in pack["sections"].split("|")]
 
+    def asked(self, frame: pl.DataFrame) -> pl.DataFrame:
+        """Rows of measures that the place of their shop asks for: pollutants by the US list where it shows them, the solvent of the
+        European Union's definitions where it counts it."""
+        return frame.filter(
+            (~pl.col("measure").str.starts_with("hap_kg") | pl.col("shop_id").is_in(self.having("hap")))
+            & ((pl.col("measure") != "solvent_kg") | pl.col("shop_id").is_in(self.having("solvent_consumption")))
+        )
+
     def sheet(
         self,
         name: str,

@@ -25,7 +25,7 @@ _ASSUMPTIONS = (
         "Flush losses are taken off recovered cleaning solvent: their VOC was counted with the cup.",
         "stated in the method",
     ),
-    ("Waste earns a credit once, in the month shipped, with a document and an analysis.", "40 CFR 63.3951(e)"),
+    ("Waste earns a credit once, in the month shipped, with a document and an analysis.", "stated in the method"),
     ("Where no booth or no filter capture is known, nothing is taken as held back.", "stated in the method"),
 )
 

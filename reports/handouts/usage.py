@@ -28,7 +28,7 @@ def totals(view: Selection) -> Sheet | None:
 
 def twelve_months(view: Selection) -> Sheet | None:
     """Twelve-month and yearly sums: the unit follows the measure."""
-    frame = view.frame("rolling_12_months").filter(pl.col("month") == pl.col("month").max().over("shop_id"))
+    frame = view.asked(view.frame("rolling_12_months")).filter(pl.col("month") == pl.col("month").max().over("shop_id"))
     rows: list[tuple[Cell, ...]] = []
     for row in frame.iter_rows(named=True):
         unit = "L" if row["measure"].startswith("rts_l") else "kg"
@@ -71,9 +71,36 @@ def twelve_months(view: Selection) -> Sheet | None:
     return Sheet("rolling_12_months", "Sums of twelve months and of the year", [Head(h) for h in heads], rows)
 
 
+def windows_of(view: Selection) -> pl.DataFrame:
+    """The windows of permits' limits that end in the period; a year ends with its December."""
+    ends = [*view.of.months, *(month[:4] for month in view.of.months if month.endswith("-12"))]
+    return view.frame("limit_windows", months=False).filter(pl.col("window").is_in(ends))
+
+
+def windows(view: Selection) -> Sheet | None:
+    """Every window of a permit's limit that ends in the period: breaches first, then what cannot be told."""
+    frame = windows_of(view)
+    order = pl.col("breached").replace_strict({True: 0, False: 2}, default=1, return_dtype=pl.Int64)
+    frame = frame.sort(order, "shop_id", "measure", "period", "window")
+    said = {True: "above the limit", False: "within", None: "cannot be told"}
+    rows = [
+        (
+            row["shop_id"], row["measure"], row["period"].replace("_", " "), row["window"], said[row["breached"]], row["total"],
+            row["limit"], row["unit"], row["share_of_limit"], row["months_present"], row["complete"], row["source"],
+        )
+        for row in frame.iter_rows(named=True)
+    ]  # fmt: skip
+    heads = [
+        "shop", "measure", "period", "ending in", "verdict", "total", "limit", "unit", "share of limit", "months present",
+        "complete", "source",
+    ]  # fmt: skip
+    notes = ["By the limit in force on the last day of each window; a sum that is not complete is a lower bound."]
+    return Sheet("limit_windows", "Limits, window by window", [Head(h) for h in heads], rows, notes) if rows else None
+
+
 def permits(view: Selection) -> Sheet | None:
     rows: list[tuple[Cell, ...]] = []
-    for row in view.frame("permit_headroom", months=False).iter_rows(named=True):
+    for row in view.frame("permit_headroom").iter_rows(named=True):
         unit = "L" if row["measure"].startswith("rts_l") else "kg"
         rows.append(
             (
@@ -114,7 +141,8 @@ def permits(view: Selection) -> Sheet | None:
         "source",
     ]
     notes = [
-        "Pace: the mean of the last three months. As of each shop's last month, whatever the period of this hand-out."
+        "Pace: the mean of the last three months. As of the shop's last month, where that lies in this period; every window of the"
+        " period is judged under Limits, window by window."
     ]
     return Sheet("permit_limits", "Limits of the permits", [Head(h) for h in heads], rows, notes) if rows else None
 

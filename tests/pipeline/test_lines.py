@@ -176,7 +176,7 @@ def test_the_command_lists_the_pours_behind_a_cups_content(
     assert f"are {mix['g_per_l']:,.6g} g/L; voc_content says {mix['g_per_l']:,.6g} g/L." in capsys.readouterr().out
     assert cli.main([*asked, "--csv"]) == cli.FINE
     rows = pl.read_csv(capsys.readouterr().out.encode())
-    assert 1000 * rows["voc_g"].sum() / rows["regulatory_ml"].sum() == pytest.approx(mix["g_per_l"], rel=1e-9)
+    assert 1000 * rows["content_voc_g"].sum() / rows["content_ml"].sum() == pytest.approx(mix["g_per_l"], rel=1e-9)
     assert rows["component_id"].null_count() == 0 and rows["mass_g"].sum() > 0
 
 

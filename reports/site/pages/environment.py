@@ -21,6 +21,8 @@ from reports.site.pages import record
 from reports.site.pages.common import Page
 from reports.site.theme import SOURCES
 
+#: so many windows of limits stand on the page; all of them are in the table limit_windows
+MOST_WINDOWS = 400
 _CATEGORY = {
     "coating": "coatings sprayed or thrown away",
     "cleaning": "cleaning",
@@ -85,6 +87,8 @@ def make(book: PageTables) -> dict[str, Any]:
         "figure": figure,
         "missing": _missing(book, months),
         "by_category": _by_category(amounts),
+        "breaches": _breaches(book),
+        "windows": _windows(book),
         "headroom": _headroom(book),
         "rolling": _rolling(book),
         "hap_computed": book.computed("hap_monthly")
@@ -244,6 +248,66 @@ def _kind(measure: str) -> str:
 def _substances(book: PageTables) -> dict[str, str]:
     frame = book.table("hap_monthly").select("cas", "substance").drop_nulls().unique().sort("cas", "substance")
     return dict(frame.iter_rows())
+
+
+def _window_words(window: dict[str, Any]) -> str:
+    """ "June 2026", "twelve months to June 2026", "2026"."""
+    return window["window"] if len(window["window"]) == 4 else _period_words(window["period"], window["window"])
+
+
+def _breaches(book: PageTables) -> list[str]:
+    """Each window above its limit as a sentence, in the permit's own unit."""
+    substances = _substances(book)
+    out = []
+    for r in (
+        book.table("limit_windows")
+        .filter("breached")
+        .sort("window", descending=True, maintain_order=True)
+        .iter_rows(named=True)
+    ):
+        of = _window_words(r)
+        lacks = "" if r["complete"] else " at least"
+        out.append(
+            f"{book.shop_labels.get(r['shop_id'], r['shop_id'])}, {of}: {measure_words(r['measure'], substances)},{lacks}"
+            f" {wording.plain(r['total'], 2)} {r['unit']} against {wording.plain(r['limit'], 2)} ({r['source']})."
+        )
+    return out
+
+
+def _windows(book: PageTables) -> Listing | None:
+    """Every window of every limit: breaches first, then what cannot be told, then the nearest to its limit."""
+    frame = book.table("limit_windows")
+    if not frame.height:
+        return None
+    order = pl.col("breached").replace_strict({True: 0, False: 2}, default=1, return_dtype=pl.Int64)
+    frame = frame.sort(order, -pl.col("share_of_limit"), "shop_id", "measure", "period", "window", nulls_last=True)
+    substances = _substances(book)
+    columns = [
+        Column("shop"), Column("what is limited"), Column("over"), Column("verdict"), Column("reached", number=True),
+        Column("limit", number=True), Column("unit of the permit"), Column("of the limit", Markup("%"), number=True),
+        Column("months with records", number=True),
+    ]  # fmt: skip
+    said = {True: "above the limit", False: "within", None: "cannot be told"}
+    rows = [
+        Row(
+            [
+                text(book.shop_labels.get(r["shop_id"], r["shop_id"])),
+                text(measure_words(r["measure"], substances)),
+                text(_window_words(r)),
+                text(said[r["breached"]]),
+                text(wording.plain(r["total"], 2) if wording.known(r["total"]) else None),
+                text(wording.plain(r["limit"], 2)),
+                text(r["unit"]),
+                wording.quantity(r["share_of_limit"], "share", bare=True)
+                if wording.known(r["share_of_limit"])
+                else text(None),
+                text(r["months_present"]),
+            ],
+            {"shop": r["shop_id"], "month": r["window"]} if len(r["window"]) > 4 else {"shop": r["shop_id"]},
+        )
+        for r in frame.head(MOST_WINDOWS).iter_rows(named=True)
+    ]
+    return Listing("Every window of every limit", columns, rows, of=frame.height, source="limit_windows")
 
 
 def _headroom(book: PageTables) -> Listing | None:

@@ -552,9 +552,9 @@ gun_fit = table(
 
 gun_cover = table(
     "gun_cover",
-    "The smallest set of guns and tips that covers the shop's products",
+    "Which guns and tips a shop needs for its products and hands, and what is missing, spare or idle",
     shop_id=_SHOP,
-    part=choice("What becomes of it", "keep", "spare", "idle", "to_buy", key=True),
+    part=choice("What becomes of it", "keep", "review", "spare", "idle", "to_buy", key=True),
     item=text("The gun, or the tip that is missing", key=True),
     purpose=choice("Primer guns are kept apart from finish guns", "primer", "finish", "any", key=True),
     tip_low_mm=number("Tip, from", "mm", nullable=True),
@@ -1146,6 +1146,26 @@ leftover_cups = table(
     left_share=fraction("Left, of what was not poured into another cup"),
 )
 
+actions = table(
+    "actions",
+    "What to do, reader by reader: what rules ask first, then what saves most, then practice and records",
+    reader=choice("Who is told", "owner", "environment", "trainer", "painter", key=True),
+    shop_id=_SHOP,
+    rank=integer("Place in this reader's list for the shop", key=True),
+    what=text("What to do"),
+    subject=text("The gun, product, person, measure or figure it is about; empty: the whole shop"),
+    worth=number("What it is worth, or how large it is", "by unit", nullable=True),
+    worth_low=number("Lower end of the 95 % interval", "by unit", nullable=True),
+    worth_high=number("Upper end of the 95 % interval", "by unit", nullable=True),
+    unit=text(
+        "Unit of the worth: currency/a, kg/a, operations, cups, trainings, or 1 (a share or a transfer efficiency)"
+    ),
+    how_sure=text("The word of the ladder"),
+    due_on=day("The day by which", nullable=True),
+    evidence=text("Table and key of what stands behind it"),
+    kind=choice("What asks for it", "rule", "money", "gun", "practise", "record"),
+)
+
 measure_next = table(
     "measure_next",
     "What to record next: what narrows most, by what it narrows of the shop's sprayed solids",
@@ -1189,6 +1209,7 @@ PUBLISHED: dict[str, pa.DataFrameSchema] = {
         compliance_average, compliance_multistage, compliance_metals,
         compliance_training, compliance_booths, compliance_guns, compliance_retention, compliance_solvent,
         stock_reconciliation, mix_guide, mix_backtest, mix_levels, savings, savings_basis, job_costs, practice_cards, leftover_cups, measure_next,
+        actions,
         cautions,
     )
 }  # fmt: skip

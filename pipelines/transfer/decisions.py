@@ -13,6 +13,7 @@ import polars as pl
 
 from pipelines.settings import Settings
 from pipelines.transfer import (
+    actions,
     cards,
     drift,
     estimate,
@@ -60,8 +61,9 @@ READS: dict[str, dict[str, tuple[str, ...]]] = {
             "shop_id gun_id product_id tip_fits atomising_allowed why role n_operations tip_mm tip_min_mm "
             "tip_max_mm"
         ),
-        "transfer_by_gun": _columns("shop_id gun_id role typical_estimate estimate"),
-        "guns": _columns("gun_id shop_id tip_mm retired_on"),
+        "transfer_by_gun": _columns("shop_id gun_id role typical_estimate"),
+        "guns": _columns("gun_id shop_id retired_on"),
+        "sprays": _columns("shop_id job_id operation_no technician_id role started_at"),
     },
     "transfer": estimate.READS,
     "drift": {
@@ -117,7 +119,7 @@ READS: dict[str, dict[str, tuple[str, ...]]] = {
         ),
     },
     "guns and gauges": {
-        "guns": _columns("gun_id shop_id atomising price retired_on"),
+        "guns": _columns("gun_id shop_id atomising price"),
         "records": _columns("shop_id job_id record_no gain_rel_u usable"),
     },
     "totals": {
@@ -140,6 +142,12 @@ READS: dict[str, dict[str, tuple[str, ...]]] = {
         "transfer_by_role": _columns("shop_id role estimate low high"),
         "transfer_by_technician": _columns("shop_id technician_id role estimate low high"),
     },
+    "actions": {
+        "gun_fit": _columns("shop_id gun_id product_id tip_fits atomising_allowed n_operations"),
+        "voc_content": _columns("shop_id mix_id jurisdiction category product_id limit_g_per_l over"),
+        "compliance_training": _columns("shop_id technician_id rule label status due_by valid_until"),
+        "permit_headroom": _columns("shop_id measure period already crossed_in share_of_limit"),
+    },
     "cards": {
         "technician_effects": _columns("technician_id effect low high n reliability vif flagged prob_low method"),
         "transfer_by_pair": _columns("shop_id gun_id technician_id role low high n method advice"),
@@ -149,7 +157,7 @@ NEEDS = tuple(dict.fromkeys(name for reads in READS.values() for name in reads))
 GIVES = (
     "film_by_technician", "edge_bias", "panel_heat", "technique_power", "gun_cover", "gun_drift", "gun_service_contrasts",
     "totals", "total_loadings", "mix_guide", "mix_backtest", "mix_levels", "savings", "savings_basis", "practice_cards", "leftover_cups",
-    "measure_next", "cautions",
+    "measure_next", "actions", "cautions",
 )  # fmt: skip
 
 
@@ -169,11 +177,12 @@ def decide(
     out: dict[str, pl.DataFrame] = {}
     out["film_by_technician"] = film_model.film_by_technician(source.parts("film"), settings)
     out |= _technique(source, settings)
-    out["gun_cover"] = gunset.gun_cover(**source.of("guns"))
     joint = joint or estimate.fitted_model(**source.of("transfer"))
     if joint is not None:
         out |= _drift(source, joint)
     out |= _totals(source, joint, settings)
+    wear = formed("gun_drift", out.get("gun_drift", pl.DataFrame()))
+    cover = gunset.gun_cover(**source.of("guns"), gun_drift=wear)
     out |= _mixing(source, settings)
 
     cups = pl.concat(habits.cups(**part) for part in source.parts("habits"))
@@ -181,8 +190,9 @@ def decide(
     out["leftover_cups"] = habits.leftover_cups(cups, left.people)
     del cups
     out["savings"], out["savings_basis"] = savings.savings(
-        source.parts("savings"), **source.of("guns and gauges"), joint=joint, habits=left
+        source.parts("savings"), **source.of("guns and gauges"), joint=joint, habits=left, kept=gunset.kept(cover)
     )
+    out["gun_cover"] = gunset.with_replacement(cover, out["savings"])
     out["measure_next"] = measure_next.measure_next(joint, **source.of("next"))
     shaped = {name: formed(name, frame) for name, frame in out.items()}
     shaped["practice_cards"] = formed(
@@ -194,6 +204,10 @@ def decide(
             habits=left,
             settings=settings,
         ),
+    )
+    told = ("savings", "gun_cover", "practice_cards", "measure_next")
+    shaped["actions"] = formed(
+        "actions", actions.actions(**source.of("actions"), **{name: shaped[name] for name in told})
     )
     shaped["cautions"] = formed("cautions", cards.cautions())
     return {name: shaped.get(name, door.empty(name)) for name in GIVES}

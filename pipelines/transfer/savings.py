@@ -18,7 +18,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -50,7 +50,7 @@ ALONE = {  # the same where one hand does it all
 UNKNOWN = {
     "leftover": "no cup was weighed back by anybody who is named",
     "transfer": "no record has closed, or nobody is named",
-    "gun": "no record has closed, or no gun is named",
+    "gun": "no record has closed, or no gun of the shop fits what it sprays",
 }
 BASIS = {
     "leftover": "whoever is not in the shop's better half leaves no more of a cup than it does for the same role and size of mix",
@@ -478,13 +478,14 @@ def savings(
     records: pl.DataFrame,
     joint: Joint | None,
     habits: Habits,
+    kept: Mapping[str, Collection[str]],
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Tables savings and savings_basis. Without a transfer model the levers transfer and gun are not known (null).
 
     parts   jobs, pours, mixes, film_build and material_ledger, each part with all rows of its shops; one at a time is held
+    kept    shop -> guns that are worth keeping there (gunset): one that is spare is not replaced
     """
     atomising = dict(guns.select("gun_id", "atomising").iter_rows())
-    retired = set(guns.filter(pl.col("retired_on").is_not_null())["gun_id"].to_list())
     prices = guns.select("shop_id", "price").drop_nulls()
     # what all films share besides: volume solids and densities as the sheets state them
     gauge_u = (
@@ -515,7 +516,7 @@ def savings(
         for n, lever in enumerate(LEVERS[:4]):
             known = lever not in halves or halves[lever] is not None
             rows.append(_row(shop.shop_id, lever, n, drawn[:, n] if known else None, priced, halves.get(lever)))
-        rows.append(_gun_row(shop, per_gun, price, priced, retired, joint is not None))
+        rows.append(_gun_row(shop, per_gun, price, priced, kept.get(shop.shop_id, ()), joint is not None))
     return _frame(rows), _frame(basis)
 
 
@@ -640,10 +641,10 @@ def _row(
 
 
 def _gun_row(
-    shop: Shop, per_gun: np.ndarray, price: float | None, priced: bool, retired: set[str], known: bool
+    shop: Shop, per_gun: np.ndarray, price: float | None, priced: bool, kept: Collection[str], known: bool
 ) -> dict[str, Any]:
-    """The gun whose replacement saves most on average, the first by id where two save the same to nine digits."""
-    open_to = [i for i, g in enumerate(shop.guns) if g not in retired]
+    """Of the guns that are kept the one whose replacement saves most on average, the first by id where two save the same to nine digits."""
+    open_to = [i for i, g in enumerate(shop.guns) if g in kept]
     if not known or not open_to:
         return _row(shop.shop_id, "gun", 4, None, priced)
     saves = per_gun[:, :, 0 if priced else 2].mean(axis=0)

@@ -210,6 +210,11 @@ def first_alarms(
     return rings
 
 
+def everything(guns: pl.DataFrame) -> dict[str, list[str]]:
+    """Shop -> every gun there is: nothing is set aside as spare."""
+    return {shop: guns["gun_id"].to_list() for shop in guns["shop_id"].unique()}
+
+
 def bench_drift(seeds: int) -> None:
     rng = np.random.default_rng(3)
     alarms = np.concatenate([first_alarms(rng, 500, 500) for _ in range(max(seeds // 20, 2))])
@@ -411,7 +416,7 @@ def bench_scenario(seeds: int, cups: int = 3000) -> None:
         )
         flagged["seeds"] += int(left.people["flagged"].any())
         joint = fitted_model(tables["records"], tables["record_layers"], tables["gun_services"])
-        table, _ = savings.savings([tables], tables["guns"], tables["records"], joint, left)
+        table, _ = savings.savings([tables], tables["guns"], tables["records"], joint, left, everything(tables["guns"]))
         for shop, year, _ in savings.shops(tables, left):
             true_shares = true_over(shop, tables, year, s)
             saved_over = shop.over

@@ -217,6 +217,38 @@ def test_the_gun_to_replace_truly_costs_most_or_nearly_so(
     assert row["payback_years"] == pytest.approx(row["price"] / row["per_year_cost"])
 
 
+def test_what_the_readers_are_told_agrees_with_the_tables_and_with_each_other(
+    business: tuple[dict[str, pl.DataFrame], Any], decided: dict[str, pl.DataFrame]
+):
+    """The gun that the owner is told to replace works there and is said to be the one by the guns page; each line's evidence is
+    there; nobody is told to spray with a gun that is spare, does not fit or is not allowed."""
+    tables, told = {**business[0], **decided}, decided["actions"]
+    assert set(told["reader"]) == {"owner", "environment", "trainer", "painter"}
+    for evidence in told["evidence"]:
+        table, shop = evidence.split(": ")[0], evidence.split(": ")[1].split(", ")[0]
+        assert tables[table].filter(pl.col("shop_id") == shop).height, evidence
+    cover = decided["gun_cover"]
+    replaced = told.filter(pl.col("evidence").str.ends_with(", gun"))
+    named = cover.filter(pl.col("why").str.contains("replacement would save most")).select("shop_id", "item", "part")
+    assert (
+        replaced.select("shop_id", "subject").sort("shop_id").rows()
+        == named.sort("shop_id").select("shop_id", "item").rows()
+    )
+    assert set(named["part"]) <= {"keep", "review"}
+    fits = (
+        business[0]["gun_fit"]
+        .filter(pl.col("tip_fits") & pl.col("atomising_allowed"))
+        .select("shop_id", "gun_id", "product_id")
+    )
+    kept = cover.filter(pl.col("part") == "keep").explode("products")
+    assert not kept.join(
+        fits, left_on=["shop_id", "item", "products"], right_on=["shop_id", "gun_id", "product_id"], how="anti"
+    ).height
+    money = told.filter((pl.col("reader") == "owner") & (pl.col("kind") == "money"))
+    saved = decided["savings"].filter(pl.col("per_year_cost") > 0)
+    assert money["worth"].sum() == pytest.approx(saved["per_year_cost"].sum())
+
+
 def test_an_answer_at_the_scale_takes_less_than_a_second_from_a_cold_start(
     decided: dict[str, pl.DataFrame], tmp_path: Path
 ):

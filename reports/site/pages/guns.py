@@ -96,7 +96,8 @@ def _yardstick(book: PageTables, held: list[str]) -> str:
 
 _PARTS = {
     "keep": "keep",
-    "spare": "spare: not needed to cover what is sprayed",
+    "review": "for review: whether the place's rule allows them",
+    "spare": "spare: not needed for what is sprayed, nor for how many spray at once",
     "idle": "idle: no operation in the data",
     "to_buy": "to buy",
 }
@@ -126,7 +127,7 @@ def _cover(book: PageTables) -> list[dict[str, Any]]:
         shop["said"] = f"{guns} what is sprayed here" + (
             "; nothing has to be bought" if not buy else f"; {buy} {'kind is' if buy == 1 else 'kinds are'} missing"
         )
-        shop["parts"] = [(_PARTS[p], parts[p]) for p in ("to_buy", "keep", "spare", "idle") if p in parts]
+        shop["parts"] = [(_PARTS[p], parts[p]) for p in ("to_buy", "keep", "review", "spare", "idle") if p in parts]
         shown.append(shop)
     return shown
 

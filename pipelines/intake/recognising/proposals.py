@@ -864,7 +864,10 @@ class _Maker:
     def _missing(self, info: ColumnInfo) -> None:
         if self.shaper.answer("source", self.table, info.name) is not None:
             return
-        used = {s for made in self.draft.tables.values() for m in made.values() for s in m.sources} | self.match.used
+        used = {s for made in self.draft.tables.values() for m in made.values() for s in m.sources}
+        used = used.union(
+            *(match.used for match in self.shaper.tables.values())
+        )  # what another table of the rows takes is not offered
         options = []
         for column in self.matcher.columns:
             heads = column.heads

@@ -13,8 +13,11 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
+import numpy as np
 import polars as pl
+import scipy.sparse as sp
 
+from reports.site.joint_widths import JointWidths
 from reports.site.theme import PARTS, SOURCES
 from schemas.registers import ROLES
 
@@ -28,18 +31,25 @@ SEE_KIND = {"solids": "mass_kg", "voc": "mass_kg", "cost": "cost"}
 SEE_WORD = {"solids": "solids", "voc": "VOC", "cost": "material cost"}
 SEE_OF = {"solids": "parts of solids poured", "voc": "parts of VOC poured", "cost": "spent on what was poured"}
 LANDING = ("overspray", "over_build", "useful")
+LANDED = ("over_build", "useful")
 
 Sums = dict[str, float]
 
 
 class PageSums:
-    """Rows of additive measures by some dimensions. `frame` is sorted by its dimensions; measures hold no nulls."""
+    """Rows of additive measures by some dimensions. `frame` is sorted by its dimensions; measures hold no nulls.
 
-    def __init__(self, name: str, dims: tuple[str, ...], frame: pl.DataFrame) -> None:
+    Where `widths` are known (their rows those of `frame`), sums of what landed or missed have `<part>.<see>.low` and `.high`.
+    """
+
+    def __init__(
+        self, name: str, dims: tuple[str, ...], frame: pl.DataFrame, loadings: pl.DataFrame | None = None
+    ) -> None:
         self.name = name
         self.dims = dims
         self.measures = tuple(c for c in frame.columns if c not in dims)
         self.frame = frame.sort(dims)
+        self.widths = None if loadings is None else JointWidths.of(self.frame, loadings)
         self.members: dict[str, list[str]] = {d: sorted(frame[d].unique().to_list()) for d in dims}
 
     @property
@@ -50,17 +60,33 @@ class PageSums:
 
     def sums(self, where: dict[str, str] | None = None) -> Sums:
         """Every measure, summed over the rows that `where` (dimension -> member) keeps."""
-        kept = self.frame
-        for dim, member in (where or {}).items():
-            kept = kept.filter(pl.col(dim) == member)
-        if not kept.height:
+        chosen = pl.all_horizontal(pl.lit(True), *(pl.col(dim) == member for dim, member in (where or {}).items()))
+        kept = self.frame.with_columns(chosen=chosen)["chosen"]
+        if not kept.any():
             return dict.fromkeys(self.measures, 0.0)
-        return {m: float(v) for m, v in kept.select(pl.col(self.measures).sum()).row(0, named=True).items()}
+        return self._added(kept.cast(pl.Int64).replace(0, None) - 1, 1)[0]
 
     def by(self, dim: str) -> dict[str, Sums]:
         """`sums` for every member of one dimension, in the order of `members`."""
-        grouped = self.frame.group_by(dim, maintain_order=True).agg(pl.col(self.measures).sum()).sort(dim)
-        return {row[dim]: {m: float(row[m]) for m in self.measures} for row in grouped.iter_rows(named=True)}
+        at = self.frame[dim].replace_strict(
+            self.members[dim], list(range(len(self.members[dim]))), return_dtype=pl.Int64
+        )
+        return dict(zip(self.members[dim], self._added(at, len(self.members[dim])), strict=True))
+
+    def _added(self, group: pl.Series, n: int) -> list[Sums]:
+        """Every measure summed over the rows of each of n groups (null: in none), with the ends of what landed or missed."""
+        rows = np.flatnonzero(group.is_not_null().to_numpy())
+        matrix = sp.csr_matrix((np.ones(len(rows)), (group[rows].to_numpy(), rows)), shape=(n, self.frame.height))
+        found = {m: matrix @ self.frame[m].to_numpy() for m in self.measures}
+        if self.widths is not None:
+            solids = self.frame.select(pl.sum_horizontal(f"{part}.solids" for part in LANDED)).to_series().to_numpy()
+            for see in SEES:
+                amount = self.frame.select(pl.sum_horizontal(f"{part}.{see}" for part in LANDED)).to_series().to_numpy()
+                k = np.divide(amount, solids, out=np.zeros(len(solids)), where=solids > 0)
+                ends = self.widths.ends(matrix, k, {part: found[f"{part}.{see}"] for part in LANDING})
+                for part, (low, high) in ends.items():
+                    found[f"{part}.{see}.low"], found[f"{part}.{see}.high"] = low, high
+        return [{m: float(values[i]) for m, values in found.items()} for i in range(n)]
 
     def as_json(self) -> dict[str, Any]:
         """Members once, rows as positions in them, measures as columns."""
@@ -73,15 +99,12 @@ class PageSums:
             "periods": self.periods,
             "at": {d: s.to_list() for d, s in at.items()},
             "m": {m: [_short(v) for v in self.frame[m].to_list()] for m in self.measures},
+            **({"widths": self.widths.as_json()} if self.widths is not None else {}),
         }
 
 
 def _short(value: float) -> float | int:
     return int(value) if float(value).is_integer() else value
-
-
-# Rows of the ledger's sums above which its months become quarters, then years: it travels with every site.
-MOST_ROWS = 12_000
 
 
 def between(first: str, last: str) -> list[str]:
@@ -106,13 +129,18 @@ def _period(grain: str) -> pl.Expr:
     return pl.when(month != "unknown").then(coarse).otherwise(month).alias("month")
 
 
-def ledger_sums(parts: Iterable[pl.DataFrame], dim: str = "product_id", most: int | None = None) -> PageSums:
+def ledger_sums(
+    parts: Iterable[pl.DataFrame],
+    dim: str = "product_id",
+    most: int | None = None,
+    loadings: pl.DataFrame | None = None,
+) -> PageSums:
     """material_ledger summed to shop x month x `dim`; to quarters, or years, where that would be more than `most` rows.
 
-    parts   the table, some shops after the other: no shop in two of them
+    parts     the table, some shops after the other: no shop in two of them
+    loadings  table total_loadings, of the same grain; None: no intervals
     Measures, for each way of counting s in solids, voc (kg) and cost (money): `poured.s` and one per part of the
-    ledger; `<part>.s.low` and `.high` for what landed or missed, added as if all errors went the same way (the widest
-    the interval can be); `cups`; `sprayed` and its part resting on grades `a`, `b`, `c` (kg solids); `known.s`: solids
+    ledger; `cups`; `sprayed` and its part resting on grades `a`, `b`, `c` (kg solids); `known.s`: solids
     (kg) of rows whose amount is known, to say how much of the whole a sum stands for.
     """
     dims = ["shop_id", "month", dim]
@@ -126,7 +154,7 @@ def ledger_sums(parts: Iterable[pl.DataFrame], dim: str = "product_id", most: in
         .group_by(dims, maintain_order=True)
         .agg(pl.col(name).sum().round(_decimals(name)) for name in monthly.columns if name not in dims)
     )
-    return PageSums("ledger", ("shop_id", "month", dim), summed)
+    return PageSums("ledger", ("shop_id", "month", dim), summed, loadings)
 
 
 def _decimals(measure: str) -> int:
@@ -150,14 +178,6 @@ def _monthly(ledger: pl.DataFrame, dims: list[str]) -> pl.DataFrame:
         for part in ("poured", *(p.key for p in PARTS)):
             amount = pl.col(f"{part}_{suffix}").fill_null(0.0)
             measures.append((amount.sum() * scale).alias(f"{part}.{see}"))
-            if part in LANDING:
-                solids = pl.col(f"{part}_solids_g")
-                for end in ("low", "high"):
-                    bound = pl.col(f"{part}_solids_g_{end}")
-                    # Cost and VOC go with the solids, so their interval has the same relative width.
-                    ratio = pl.when(solids > 0).then(bound / solids).otherwise(1.0).fill_null(1.0)
-                    value = bound.fill_null(solids).fill_null(0.0) if see == "solids" else amount * ratio
-                    measures.append((value.sum() * scale).alias(f"{part}.{see}.{end}"))
         known = pl.when(pl.col(f"poured_{suffix}").is_not_null()).then(pl.col("poured_solids_g")).otherwise(0.0)
         measures.append((known.fill_null(0.0).sum() * 1e-3).alias(f"known.{see}"))
     measures.append((pl.col("_landing").sum() * 1e-3).alias("sprayed"))

@@ -12,6 +12,7 @@ from typing import Any
 
 import polars as pl
 
+from pipelines.transfer.totals import MOST_CELLS
 from reports import wording
 from reports.audience import EVERYBODY, Audience, Veil
 from reports.site import page_sums
@@ -202,7 +203,9 @@ class PageTables:
 
     @cached_property
     def ledger(self) -> page_sums.PageSums:
-        return page_sums.ledger_sums(self.parts("material_ledger"), most=page_sums.MOST_ROWS)
+        return page_sums.ledger_sums(
+            self.parts("material_ledger"), most=MOST_CELLS, loadings=self.table("total_loadings")
+        )
 
     @cached_property
     def emissions(self) -> page_sums.PageSums:

@@ -104,6 +104,7 @@ def make(n_months: int = 6, shops: int = 3, cups_a_month: int = 8, seed: int = 7
             emissions += _emission_rows(draw, shop, month, used)
     tables = {
         "material_ledger": frame("material_ledger", ledger),
+        "total_loadings": frame("total_loadings", _loadings(ledger)),
         "mixes": frame("mixes", mixes),
         "emissions_monthly": frame("emissions_monthly", emissions),
         "transfer_records": frame("transfer_records", records),
@@ -139,6 +140,21 @@ def _ledger_row(draw: random.Random, solids: float, complete: bool) -> dict[str,
         row[f"{part}_solids_g_low"] = row[f"{part}_solids_g"] * 0.9
         row[f"{part}_solids_g_high"] = row[f"{part}_solids_g"] * 1.1
     return row
+
+
+def _loadings(ledger: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Three directions for each shop, month and product: one error of 5 % of all, one of 4 % of the shop, and its own of 10 %."""
+    landed: dict[tuple[str, str, str, str], float] = {}
+    for row in ledger:
+        if row.get("te") is not None and row.get("product_id") and row.get("role"):
+            key = (row["shop_id"], row["month"], row["product_id"], row["role"])
+            landed[key] = landed.get(key, 0.0) + row["useful_solids_g"] + row["over_build_solids_g"]
+    return [
+        {"shop_id": shop, "period": month, "product_id": product, "role": role, "direction": direction,
+         "landed_g": size * grams, "over_build_g": 0.1 * size * grams}
+        for (shop, month, product, role), grams in sorted(landed.items())
+        for direction, size in (("area", 0.05), (f"gauge {shop}", 0.04), ("own", 0.1))
+    ]  # fmt: skip
 
 
 def _emission_rows(draw: random.Random, shop: str, month: str, used: dict[str, float]) -> list[dict[str, Any]]:

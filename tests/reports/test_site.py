@@ -296,6 +296,27 @@ def test_the_strip_closes_and_keeps_its_order(tables) -> None:
     assert shares({}) == {} and "nothing poured" in strip({})
 
 
+def test_an_interval_of_any_choice_is_the_norm_of_summed_loadings(tables) -> None:
+    """By hand, for solids: 5 % of all in one direction, 4 % of each shop's in its own, 10 % of each cell's in squares."""
+    amounts = ledger_sums([tables["material_ledger"]], loadings=tables["total_loadings"])
+    landed = tables["total_loadings"].filter(pl.col("direction") == "own").with_columns(pl.col("landed_g") / 0.1 / 1000)
+    product = amounts.members["product_id"][0]
+    for where in ({}, {"shop_id": amounts.members["shop_id"][1]}, {"product_id": product}):
+        kept = landed.filter(pl.all_horizontal(pl.lit(True), *(pl.col(k) == v for k, v in where.items())))
+        by_shop = kept.group_by("shop_id").agg(pl.col("landed_g").sum())["landed_g"]
+        u2 = (0.05 * by_shop.sum()) ** 2 + ((0.04 * by_shop) ** 2).sum() + ((0.1 * kept["landed_g"]) ** 2).sum()
+        sums = amounts.sums(where)
+        half = (sums["overspray.solids.high"] - sums["overspray.solids.low"]) / 2
+        assert half == pytest.approx(1.959963984540054 * u2**0.5, rel=1e-9)
+        assert sums["useful.solids.high"] - sums["useful.solids"] == pytest.approx(1.96 * 0.9 * u2**0.5, rel=0.05)
+        # VOC and cost go pro rata with a cell's solids: .8 and .05 a gram here
+        assert sums["overspray.voc.high"] - sums["overspray.voc"] == pytest.approx(0.8 * half, rel=1e-3)
+    by = amounts.by("shop_id")
+    for shop, sums in by.items():
+        assert sums == pytest.approx(amounts.sums({"shop_id": shop}), rel=1e-9)
+    assert "overspray.solids.low" not in ledger_sums([tables["material_ledger"]]).sums()
+
+
 def test_the_amounts_sum_to_the_published_ledger_by_every_filter(tables) -> None:
     ledger = tables["material_ledger"]
     amounts = ledger_sums([ledger])

@@ -121,7 +121,55 @@
       to.rows++;
       for (var j = 0; j < measures.length; j++) to[measures[j]] += c.m[measures[j]][i];
     }
+    if (c.widths) ends(c, keep, dim, out);
     return (memory[name] = out);
+  }
+  // The 95 % ends of what landed or missed, as joint_widths.py says: loadings summed by direction, squared and added.
+  function unpacked(w) {
+    if (w.ready) return w;
+    var read = function (text, Kind) {
+      var bytes = atob(text), out = new Uint8Array(bytes.length);
+      for (var i = 0; i < bytes.length; i++) out[i] = bytes.charCodeAt(i);
+      return new Kind(out.buffer);
+    };
+    ["landed", "over"].forEach(function (part) {
+      w[part] = { start: read(w[part + "_start"], Uint32Array), at: read(w[part + "_at"], Uint16Array),
+        value: read(w[part + "_value"], Float32Array), own: read(w[part + "_own"], Float32Array) };
+    });
+    w.ready = true;
+    return w;
+  }
+  function ends(c, keep, dim, out) {
+    var w = unpacked(c.widths), Z95 = 1.959963984540054;
+    Object.keys(data.see).forEach(function (see) {
+      var total = {};
+      for (var i = 0; i < keep.length; i++) {
+        if (!keep[i]) continue;
+        var solids = c.m["over_build.solids"][i] + c.m["useful.solids"][i];
+        var k = solids > 0 ? (c.m["over_build." + see][i] + c.m["useful." + see][i]) / solids : 0;
+        var name = dim ? c.members[dim][c.at[dim][i]] : "";
+        var to = total[name] || (total[name] = { landed: new Float64Array(w.n), over: new Float64Array(w.n), own: [0, 0] });
+        ["landed", "over"].forEach(function (part, p) {
+          var m = w[part];
+          for (var j = m.start[i]; j < m.start[i + 1]; j++) to[part][m.at[j]] += k * m.value[j];
+          to.own[p] += k * k * m.own[i];
+        });
+      }
+      Object.keys(total).forEach(function (name) {
+        var t = total[name], s = out[name], square = { overspray: t.own[0], over_build: t.own[1], useful: t.own[0] + t.own[1] };
+        for (var j = 0; j < w.n; j++) {
+          square.overspray += t.landed[j] * t.landed[j];
+          square.over_build += t.over[j] * t.over[j];
+          square.useful += (t.landed[j] - t.over[j]) * (t.landed[j] - t.over[j]);
+        }
+        var most = s["overspray." + see] + s["over_build." + see] + s["useful." + see];
+        Object.keys(square).forEach(function (part) {
+          var full = part + "." + see, u = Z95 * Math.sqrt(square[part]);
+          s[full + ".low"] = Math.min(Math.max(s[full] - u, 0), most);
+          s[full + ".high"] = Math.min(Math.max(s[full] + u, 0), most);
+        });
+      });
+    });
   }
   function context(el) {  // the sums that a bound number or strip speaks of
     var which = el.closest("[data-amounts]"), row = el.closest("tr[data-key]");

@@ -287,6 +287,12 @@ def _effects(what: str) -> dict[str, ColumnInfo]:
     }
 
 
+# Of table total_loadings: the direction that each cell has to itself, and from how many cells on months become quarters, then
+# years (it travels with every site). The two-sided 95 % point of the standard normal distribution, for who adds loadings up.
+OWN_DIRECTION = "own"
+MOST_CELLS = 12_000
+Z95 = 1.959963984540054
+
 _LEDGER_PARTS = {
     "poured": "What was poured",
     "leftover": "Left in the cup",
@@ -330,6 +336,33 @@ totals = table(
     ),
     narrowest=text("What would narrow te most, and from what to what", nullable=True),
     **_ledger_sums(),
+)
+
+
+def _change(label: str, against: str) -> dict[str, ColumnInfo]:
+    return {
+        label: number(
+            f"Transfer over that of {against}, at equal mix of products, guns, hands and sizes", "1", nullable=True
+        ),
+        f"{label}_low": number("Lower end of its 95 % interval", "1", nullable=True),
+        f"{label}_high": number("Upper end of its 95 % interval", "1", nullable=True),
+        f"{label}_prob": fraction("Probability that it rose", nullable=True),
+        f"{label}_shown": flag("Its interval leaves out no change", nullable=True),
+    }
+
+
+transfer_by_period = table(
+    "transfer_by_period",
+    "Transfer efficiency of a shop in each month, quarter and year, and how it changed",
+    shop_id=_SHOP,
+    role=text("What the product is for; all: every role", key=True),
+    period=text("YYYY-MM, YYYY-Qn or YYYY of the cups' first pours", key=True),
+    estimate=number("Solids landed over solids sprayed, the operations' own chance included", "1", nullable=True),
+    low=number("Lower end of the 95 % interval", "1", nullable=True),
+    high=number("Upper end of the 95 % interval", "1", nullable=True),
+    n=integer("Operations behind it"),
+    **_change("change", "the period before"),
+    **_change("change_year", "a year before"),
 )
 
 total_loadings = table(
@@ -1202,7 +1235,8 @@ PUBLISHED: dict[str, pa.DataFrameSchema] = {
     t.name: t
     for t in (
         intake_files, refused_rows, mixes, lacking_figures, film_increments, transfer_records, transfer_by_pair, transfer_by_gun,
-        transfer_by_technician, transfer_by_role, totals, total_loadings, gun_effects, technician_effects, screened_records, material_ledger,
+        transfer_by_technician, transfer_by_role, totals, total_loadings, transfer_by_period, gun_effects,
+        technician_effects, screened_records, material_ledger,
         film_build, film_by_technician, edge_bias, panel_heat, technique_power, gun_fit, gun_cover, gun_drift,
         gun_service_contrasts, emissions_monthly, emission_lines, hap_monthly, hap_lines, hap_63_3941, hap_material_lines, solvent_lines, stock_lines,
         rolling_12_months, limit_windows, permit_headroom, voc_content, voc_content_lines,

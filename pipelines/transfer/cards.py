@@ -16,7 +16,7 @@ import polars as pl
 from pipelines.settings import Settings
 from pipelines.transfer.film_model import MAX_VIF
 from pipelines.transfer.habits import Habits
-from pipelines.transfer.options import Z95
+from schemas.published import Z95
 
 RANK_RELIABILITY = 0.7  # below it people stand in no order
 LADDER = ((0.95, "shown"), (0.80, "likely"), (0.20, "not shown"), (0.05, "unlikely"), (0.0, "shown not to be so"))

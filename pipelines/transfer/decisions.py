@@ -156,8 +156,8 @@ READS: dict[str, dict[str, tuple[str, ...]]] = {
 NEEDS = tuple(dict.fromkeys(name for reads in READS.values() for name in reads))
 GIVES = (
     "film_by_technician", "edge_bias", "panel_heat", "technique_power", "gun_cover", "gun_drift", "gun_service_contrasts",
-    "totals", "total_loadings", "mix_guide", "mix_backtest", "mix_levels", "savings", "savings_basis", "practice_cards", "leftover_cups",
-    "measure_next", "actions", "cautions",
+    "totals", "total_loadings", "transfer_by_period", "mix_guide", "mix_backtest", "mix_levels", "savings", "savings_basis",
+    "practice_cards", "leftover_cups", "measure_next", "actions", "cautions",
 )  # fmt: skip
 
 
@@ -240,7 +240,12 @@ def _drift(source: _Source, joint: Joint) -> dict[str, pl.DataFrame]:
 def _totals(source: _Source, joint: Joint | None, settings: Settings) -> dict[str, pl.DataFrame]:
     said = None if joint is None else Statements(joint, settings)
     cells = totals.cells(source.parts("totals"), said, settings)
-    return {"totals": totals.totals(cells, said), "total_loadings": totals.loadings(cells)}
+    table = totals.totals(cells, said)
+    steps = None if joint is None else joint.steps
+    return {
+        "totals": table, "total_loadings": totals.loadings(cells),
+        "transfer_by_period": totals.by_period(table, cells, steps) if table.height else table,
+    }  # fmt: skip
 
 
 def _mixing(source: _Source, settings: Settings) -> dict[str, pl.DataFrame]:

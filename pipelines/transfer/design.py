@@ -187,9 +187,14 @@ def prepare_layers(layers: pl.DataFrame, services: pl.DataFrame | None = None) -
     left = layers.select(shop_role).join(mean_leftover(layers), on=shop_role, how="left", maintain_order="left")
     known = pl.col("leftover_known").fill_null(False) & pl.col("sprayed_solids_ml").is_not_null()
     since = since_service(layers, services)
+    month = pl.lit(0, pl.Int64)
+    if "started_at" in layers.columns:  # months since the year 0; 0: not known
+        month = (
+            pl.col("started_at").dt.year().cast(pl.Int64) * 12 + pl.col("started_at").dt.month().cast(pl.Int64) - 1
+        ).fill_null(0)
     return (
         # not a join of the layers themselves: it would copy every text
-        layers.with_columns(left["mean"], left["sd"], since=since)
+        layers.with_columns(left["mean"], left["sd"], month=month, since=since)
         .lazy()
         .with_columns(
             pl.col("gun_id", "technician_id", "product_id").fill_null(NOBODY),
@@ -204,7 +209,7 @@ def prepare_layers(layers: pl.DataFrame, services: pl.DataFrame | None = None) -
         )
         .select(
             *RECORD, "op_job_id", "operation_no", "gun_id", "technician_id", "product_id", "role", "atomising", "area_class",
-            "blended", "plastic", "unweighed", "since", "sprayed", "sprayed_rel_u", "own_var", "mean", "sd",
+            "blended", "plastic", "unweighed", "since", "month", "sprayed", "sprayed_rel_u", "own_var", "mean", "sd",
         )
         .collect()
     )  # fmt: skip
@@ -242,6 +247,7 @@ def build(records: pl.DataFrame, prepared: pl.DataFrame) -> Design:
     worn = wearing(
         records, start, role_set, prepared["sprayed"].to_numpy()[used], prepared["own_var"].to_numpy()[used],
         coded["gun_id"][0][used], coded["technician_id"][0][used], prepared["since"].to_numpy()[used],
+        combine(coded["shop_id"][0], prepared["month"].to_numpy())[0][used],
         np.array([g != NOBODY for g in coded["gun_id"][1]], bool),
     )  # fmt: skip
     names, rows, unknowns, scale, layer_row_all, first_layer = _columns(prepared, coded, worn)
@@ -322,15 +328,15 @@ def _spread(number: Ints, value: Ints, at: NDArray[np.bool_], n: int) -> Ints:
 
 def wearing(
     records: pl.DataFrame, start: Ints, role_set: Ints, sprayed: Floats, own_var: Floats, gun: Ints,
-    technician: Ints, since: Ints, named: NDArray[np.bool_],
+    technician: Ints, since: Ints, shop_month: Ints, named: NDArray[np.bool_],
 ) -> NDArray[np.bool_]:  # fmt: skip
     """The guns whose landed over sprayed changes with the time since their service, one flag per gun.
 
     A first look: records of one gun, each against the mean of those by the same hands with the same roles, regressed on
-    time; seen where the slope is more than WEAR_Z of its standard errors. Most guns hold, and a slope for each of them
-    would cut every signature by time: many times the work for next to nothing.
+    time, less what the shop's other guns did that month; seen where the slope is more than WEAR_Z of its standard errors.
+    Most guns hold, and a slope for each of them would cut every signature by time: many times the work for next to nothing.
 
-    records, start (each one's first layer) and role_set per record; the rest per layer, named per gun.
+    records, start (each one's first layer) and role_set per record; the rest per layer, named per gun. shop_month: a code.
     """
     out = np.zeros(len(named), bool)
     if not since.any():
@@ -353,6 +359,11 @@ def wearing(
     expected = total[at] * np.maximum(mean(landed / total[at], total[at]), 1e-9)
     weight = 1 / (area_var + own[at] + read_var / expected**2 + SD_SCALE["event"] ** 2)
     miss = np.clip(landed / expected - 1, -1.5, 1.5)
+    # a month in which the shop's other guns moved as well is the shop's (trend.py), not the gun's wear
+    month = combine(shop_month[start][at])[0]
+    pair = combine(month, gun)[0]
+    rest = [np.bincount(month, x)[month] - np.bincount(pair, x)[pair] for x in (weight * miss, weight)]
+    miss = miss - np.divide(rest[0], rest[1] + 1 / SD_SCALE["shop"] ** 2)
     miss, time = miss - mean(miss, weight), time - mean(time, weight)
     about = np.bincount(gun, weight * time**2, minlength=len(named))
     slope = np.bincount(gun, weight * time * miss, minlength=len(named))

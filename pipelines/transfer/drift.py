@@ -21,9 +21,9 @@ from scipy.special import ndtr
 
 from pipelines.transfer import iterate, mixed
 from pipelines.transfer.mixed import Floats, Ints
-from pipelines.transfer.options import Z95
 from pipelines.transfer.tables import RECORD
 from pipelines.transfer.terms import Fitted, Term, labels
+from schemas.published import Z95
 
 ALARM = (
     4.10  # 5.0 % false alarms per 500 records (10,000 simulated series of independent normal residuals clipped at 3)

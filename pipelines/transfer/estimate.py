@@ -6,12 +6,13 @@ Chooses between the joint model and direct records, and shapes what comes back. 
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import polars as pl
 
 from pipelines.settings import Settings
-from pipelines.transfer import design, event, iterate, joint, tables
+from pipelines.transfer import design, event, iterate, joint, tables, trend
 
 #: table -> the columns that the model reads
 READS = {
@@ -57,8 +58,7 @@ def estimate(
     if not usable.height:
         return _direct(records, layers, prepared, settings) | {"screened_records": _screened([unknown])}
 
-    built = design.build(usable, prepared)
-    fitted = iterate.solve(built)
+    built, fitted, shifts = _fitted(usable, prepared)
     aside = _set_aside(built, fitted)
     del built  # as large as what was fitted
     if hand_over and fitted.design.n:
@@ -72,13 +72,36 @@ def estimate(
         out[table] = tables.shaped(said.table(table), by, tables.te_columns(table))
     for table, who in tables.EFFECTS.items():
         out[table] = tables.shaped(said.effects(table), (who,), tables.EFFECT_COLUMNS)
-    cells = said.operations(prepared, out["transfer_by_pair"])
+    cells = said.operations(prepared, out["transfer_by_pair"], trend.told_layers(prepared, shifts))
     del said, fitted
     out["record_budgets"] = event.budgets(kept, prepared, settings)
     del prepared, kept, usable
     out |= tables.operation_tables(cells, out["record_budgets"])
     out["screened_records"] = _screened([unknown, aside])
     return out
+
+
+def _fitted(usable: pl.DataFrame, prepared: pl.DataFrame) -> tuple[design.Design, iterate.Joint, pl.DataFrame]:
+    """Design, model and the steps from month to month it was told (trend.KEY, step).
+
+    A shop that is found to have moved is fitted again with its steps in: else they would pass as chance, wear and hands.
+    """
+    built = design.build(usable, prepared)
+    fitted = iterate.solve(built)
+    months = trend.months_of_records(prepared)
+    found = first = trend.steps(fitted, months)
+    turned = trend.turns(first)
+    shifts = trend.shifts(first, turned)
+    for _ in range(ROUNDS if turned else 0):
+        moved = np.exp(trend.told_layers(prepared, shifts).to_numpy())
+        built = design.build(usable, prepared.with_columns(sprayed=pl.col("sprayed") * pl.Series(moved)))
+        fitted = iterate.solve(built)
+        found = trend.together(first, shifts, trend.steps(fitted, months))
+        shifts = trend.shifts(found, turned)
+    return built, replace(fitted, steps=replace(found, turned=tuple(turned))), shifts
+
+
+ROUNDS = 2  # fits with steps in: the first finds most of a step, the second what the first fit had laid on guns
 
 
 def fitted_model(

@@ -17,8 +17,8 @@ from scipy import stats
 from pipelines.settings import Settings
 from pipelines.transfer.design import in_order
 from pipelines.transfer.mixed import Floats
-from pipelines.transfer.options import Z95
 from pipelines.transfer.tables import RECORD
+from schemas.published import Z95
 
 DRAWS = 4096
 SEED = 20101  # of the scrambled low-discrepancy sequence that every draw uses: same input, same bytes

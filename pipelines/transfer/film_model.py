@@ -15,8 +15,8 @@ from scipy.special import ndtr
 from pipelines.settings import Settings
 from pipelines.transfer import flags
 from pipelines.transfer.mixed import Floats
-from pipelines.transfer.options import Z95
 from pipelines.transfer.terms import Fitted, Term, labels, meetings
+from schemas.published import Z95
 
 CELL = ["shop_id", "technician_id", "role"]
 COLOURED = ("base", "mid_coat")  # their film follows the colour's hiding

@@ -15,6 +15,7 @@ for a log link (McCullagh and Nelder 1989, Generalized Linear Models, section 2.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 import scipy.sparse as sp
@@ -23,6 +24,9 @@ from numpy.typing import NDArray
 from pipelines.transfer import mixed
 from pipelines.transfer.design import Design
 from pipelines.transfer.mixed import Floats, Ints
+
+if TYPE_CHECKING:
+    from pipelines.transfer.trend import Steps
 
 CLIP = 1.5  # a relative residual beyond this is taken as this: one gross error must not steer a pass
 MAX_PASSES = 25
@@ -66,6 +70,7 @@ class Joint:
     converged: bool
     z: Floats
     kept: Ints
+    steps: Steps | None = None  # of the shop from month to month, where `estimate` looked for them
 
 
 def linearise(design: Design, theta: Floats, on: NDArray[np.bool_], frame: mixed.Frame | None = None) -> Linear:

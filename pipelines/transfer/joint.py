@@ -18,8 +18,8 @@ from pipelines.transfer.design import NOBODY, combine
 from pipelines.transfer.direct import CELL
 from pipelines.transfer.iterate import Joint
 from pipelines.transfer.mixed import Floats, Ints, Rows
-from pipelines.transfer.options import Z95
 from pipelines.transfer.terms import Meeting, meetings
+from schemas.published import Z95
 
 METHOD = "joint model"
 NOT_SETTLED = "joint model, did not settle: no interval is given"
@@ -450,8 +450,9 @@ class Statements:
 
     # --- operations ---------------------------------------------------------------------------------------------------
 
-    def operations(self, prepared: pl.DataFrame, by_pair: pl.DataFrame) -> pl.DataFrame:
-        """The model's TE for each spray operation: its own work, its cell's gun and hand; the interval is that of one event.
+    def operations(self, prepared: pl.DataFrame, by_pair: pl.DataFrame, step: pl.Series) -> pl.DataFrame:
+        """The model's TE for each spray operation: its own work, its cell's gun and hand, and the step of its month (log TE,
+        per row of `prepared`); the interval is that of one event.
 
         shop_id, op_job_id, operation_no, te, te_low, te_high, log_u, grade, source, event_rel_u (chance alone), design_row
         (its row in the model's design), one row per row of `prepared`. Null where the cell is null.
@@ -477,7 +478,10 @@ class Statements:
             grade=pl.when(pl.Series(speaks)).then(by_pair["grade"].gather(pl.Series(np.maximum(cell, 0)))),
             source=pl.when(pl.Series(speaks)).then(pl.lit("model")),
         )  # fmt: skip
-        return pl.concat([prepared.select(tables.OPERATION), by_row[self.d.row_of_layer]], how="horizontal")
+        moved = step.exp()
+        return pl.concat(
+            [prepared.select(tables.OPERATION), by_row[self.d.row_of_layer]], how="horizontal"
+        ).with_columns((pl.col(end) * moved).clip(upper_bound=1.0) for end in ("te", "te_low", "te_high"))
 
     # --- the model itself ---------------------------------------------------------------------------------------------
 

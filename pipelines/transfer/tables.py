@@ -14,8 +14,7 @@ from pipelines.settings import Settings
 from pipelines.transfer import shared
 from pipelines.transfer.design import in_order
 from pipelines.transfer.direct import CELL, direct_cells
-from pipelines.transfer.options import Z95
-from schemas.published import TRANSFER_LINE
+from schemas.published import TRANSFER_LINE, Z95
 
 RECORD = ["shop_id", "job_id", "record_no"]
 OPERATION = ["shop_id", "op_job_id", "operation_no"]

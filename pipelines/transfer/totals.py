@@ -20,12 +20,14 @@ from typing import Any
 import numpy as np
 import polars as pl
 import scipy.sparse as sp
+from scipy.special import ndtr
 
 from pipelines.settings import Settings
 from pipelines.transfer import shared
 from pipelines.transfer.joint import Statements
 from pipelines.transfer.mixed import Floats, Ints, Rows
-from pipelines.transfer.options import Z95
+from pipelines.transfer.trend import Steps
+from schemas.published import MOST_CELLS, OWN_DIRECTION, Z95
 
 CELL = ["shop_id", "month", "product_id", "role"]
 OPERATION = ["shop_id", "job_id", "operation_no"]
@@ -198,6 +200,7 @@ def cells(parts: Iterable[Mapping[str, pl.DataFrame]], said: Statements | None, 
         ("density", [f"density {p}" for p in products], one_each(product, len(products), by_film * settings.cup.density_rel_u)),
         ("sprayed", [f"sprayed {s}" for s in shops], one_each(shop, len(shops), sprayed)),
     ]  # fmt: skip
+    own_var = summed(work["own_var"].to_numpy()) + (total * _step_sd(frame, said)) ** 2
     category = np.array([kind for kind, names, _ in blocks for _ in names])
     over_gain = summed(work["over_gain"].to_numpy()) * gain
     over = [
@@ -208,8 +211,18 @@ def cells(parts: Iterable[Mapping[str, pl.DataFrame]], said: Statements | None, 
     loadings.eliminate_zeros()
     return Cells(
         frame.drop("cell"), loadings, category, [name for _, names, _ in blocks for name in names],
-        summed(work["own_var"].to_numpy()), sp.csr_matrix(sp.hstack(over)), summed(work["over_sd"].to_numpy() ** 2),
+        own_var, sp.csr_matrix(sp.hstack(over)), summed(work["over_sd"].to_numpy() ** 2),
     )  # fmt: skip
+
+
+def _step_sd(frame: pl.DataFrame, said: Statements | None) -> Floats:
+    """What the month's step leaves open of each cell, log TE; 0 in shops that were not found to move."""
+    steps = None if said is None else said.joint.steps
+    if steps is None:
+        return np.zeros(frame.height)
+    keys = ["shop_id", "role", "month"]
+    told = steps.frame.filter(pl.col("shop_id").is_in(list(steps.turned))).select(*keys, "sd")
+    return frame.join(told, on=keys, how="left", maintain_order="left")["sd"].fill_null(0.0).to_numpy()
 
 
 # --- cuts ---------------------------------------------------------------------------------------------------------------
@@ -401,8 +414,74 @@ def totals(found: Cells, said: Statements | None) -> pl.DataFrame:
     return pl.concat(out).sort(keys)
 
 
-MOST_CELLS = 12_000  # above which months become quarters, then years
-OWN = "own"  # the direction that each cell has to itself: squares add up
+def by_period(table: pl.DataFrame, found: Cells, steps: Steps | None) -> pl.DataFrame:
+    """Table transfer_by_period: a shop's transfer month by month, quarter, year, and its change at equal mix.
+
+    table   totals; steps: of the shop from month to month (trend.py): change = exp(mean step of the period less that of the
+            period before), role `all` by what landed of each role in the shop. change_prob: that it rose.
+    """
+    cut = (
+        (pl.col("shop_id") != ALL)
+        & (pl.col("product_id") == ALL)
+        & (pl.col("period") != ALL)
+        & pl.col("te").is_not_null()
+    )
+    told = table.filter(cut).select("shop_id", "role", "period", "n", estimate="te", low="te_low", high="te_high")
+    if steps is None or not steps.frame.height:
+        return told
+    landed = found.frame.select("shop_id", "role", landed=pl.Series(found.landed))
+    share = landed.group_by("shop_id", "role", maintain_order=True).agg(pl.col("landed").sum())
+    weights = {(s, r): w for s, r, w in share.iter_rows()}
+    rows = []
+    for shop, (at, covariance) in steps.covariance.items():
+        part = steps.frame[at.tolist()]
+        when = periods(part["month"])
+        roles, step = part["role"].to_list(), part["step"].to_numpy()
+        mix = np.array([weights.get((shop, role), 0.0) for role in roles])
+        for role in [*sorted(set(roles)), ALL]:
+            inside = mix if role == ALL else np.array([float(r == role) for r in roles])
+            for span in when.columns:
+                names = when[span].to_list()
+                means = {}
+                for name in sorted(set(names)):
+                    weight = inside * np.array([n == name for n in names])
+                    if weight.sum() > 0:
+                        means[name] = weight / weight.sum()
+                for name, mean in means.items():
+                    row: dict[str, Any] = {"shop_id": shop, "role": role, "period": name}
+                    for label, other in (("change", before(name)), ("change_year", year_before(name))):
+                        if other in means:
+                            row |= _change(label, mean - means[other], step, covariance)
+                    rows.append(row)
+    changes = pl.DataFrame(rows, infer_schema_length=None)
+    return told.join(changes, on=["shop_id", "role", "period"], how="left", maintain_order="left")
+
+
+def _change(label: str, contrast: Floats, step: Floats, covariance: Floats) -> dict[str, Any]:
+    size, variance = float(contrast @ step), float(contrast @ covariance @ contrast)
+    sd = max(variance, 1e-18) ** 0.5
+    return {
+        label: np.exp(size), f"{label}_low": np.exp(size - Z95 * sd), f"{label}_high": np.exp(size + Z95 * sd),
+        f"{label}_prob": float(ndtr(size / sd)), f"{label}_shown": abs(size) > Z95 * sd,
+    }  # fmt: skip
+
+
+def before(period: str) -> str:
+    """The period before one: of 2025-01 2024-12, of 2025-Q1 2024-Q4, of 2025 2024."""
+    year = int(period[:4])
+    if len(period) == 4:
+        return str(year - 1)
+    number, most, mark = (
+        int(period[6:] if "Q" in period else period[5:]),
+        4 if "Q" in period else 12,
+        "Q" if "Q" in period else "",
+    )
+    year, number = (year - 1, most) if number == 1 else (year, number - 1)
+    return f"{year}-{mark}{number:0{1 if mark else 2}d}"
+
+
+def year_before(period: str) -> str:
+    return f"{int(period[:4]) - 1}{period[4:]}"
 
 
 def grain(month: pl.Series, cells: pl.DataFrame) -> pl.Series:
@@ -437,7 +516,7 @@ def loadings(found: Cells) -> pl.DataFrame:
         direction=names.gather(at.col.tolist()), landed_g=shown(landed), over_build_g=shown(over)
     )
     own = one.frame.with_columns(
-        direction=pl.lit(OWN), landed_g=pl.Series(np.sqrt(one.event)),
+        direction=pl.lit(OWN_DIRECTION), landed_g=pl.Series(np.sqrt(one.event)),
         over_build_g=pl.Series(np.sqrt(one.group @ found.over_var)),
     )  # fmt: skip
     return pl.concat([common, own]).sort(*keys, "direction")

@@ -21,8 +21,7 @@ import polars as pl
 import scipy.sparse as sp
 from numpy.typing import NDArray
 
-from pipelines.transfer.options import Z95
-from pipelines.transfer.totals import OWN
+from schemas.published import OWN_DIRECTION, Z95
 
 Floats = NDArray[np.float64]
 PARTS = ("overspray", "over_build", "useful")
@@ -46,7 +45,7 @@ class JointWidths:
         rows = (
             loadings.rename({"period": "month"})
             .join(cells.select(key).with_row_index("cell"), on=key, how="inner", maintain_order="left")
-            .with_columns(own=pl.col("direction") == OWN)
+            .with_columns(own=pl.col("direction") == OWN_DIRECTION)
         )
         names = rows.filter(~pl.col("own"))["direction"].unique().sort()
         common = rows.filter(~pl.col("own")).join(

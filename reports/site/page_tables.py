@@ -12,11 +12,11 @@ from typing import Any
 
 import polars as pl
 
-from pipelines.transfer.totals import MOST_CELLS
 from reports import wording
 from reports.audience import EVERYBODY, Audience, Veil
 from reports.site import page_sums
 from schemas import door
+from schemas.published import MOST_CELLS
 
 
 class PageTables:

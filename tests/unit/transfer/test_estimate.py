@@ -16,8 +16,8 @@ from polars.testing import assert_frame_equal
 from pipelines.settings import Settings
 from pipelines.transfer import simulate
 from pipelines.transfer.estimate import estimate, fitted_model
-from pipelines.transfer.options import Z95
 from schemas.door import conform
+from schemas.published import Z95
 
 CELL = ["shop_id", "gun_id", "technician_id", "role"]
 PUBLISHED = [

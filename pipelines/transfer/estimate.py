@@ -91,12 +91,14 @@ def _fitted(usable: pl.DataFrame, prepared: pl.DataFrame) -> tuple[design.Design
     months = trend.months_of_records(prepared)
     found = first = trend.steps(fitted, months)
     turned = trend.turns(first)
+    if turned:
+        found = first = trend.steps(fitted, months, turned)
     shifts = trend.shifts(first, turned)
     for _ in range(ROUNDS if turned else 0):
         moved = np.exp(trend.told_layers(prepared, shifts).to_numpy())
         built = design.build(usable, prepared.with_columns(sprayed=pl.col("sprayed") * pl.Series(moved)))
         fitted = iterate.solve(built)
-        found = trend.together(first, shifts, trend.steps(fitted, months))
+        found = trend.together(first, shifts, trend.steps(fitted, months, turned))
         shifts = trend.shifts(found, turned)
     return built, replace(fitted, steps=replace(found, turned=tuple(turned))), shifts
 

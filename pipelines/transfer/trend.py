@@ -23,6 +23,7 @@ from pipelines.transfer.iterate import Joint
 from pipelines.transfer.mixed import Floats, Ints
 
 SCALE = 0.05  # half-normal scale of a month's step in log TE
+TURN_SIZE = 0.3  # of a step where one was found
 SIZES = (0.005, 0.01, 0.02, 0.035, 0.05, 0.08)  # of the common step, tried
 OF_ROLE = 0.5  # a role's own step against the shop's
 HEAVY = 4.0  # degrees of freedom of a step
@@ -41,10 +42,11 @@ class Steps:
     turned: tuple[str, ...] = ()
 
 
-def steps(joint: Joint, months: pl.DataFrame) -> Steps:
+def steps(joint: Joint, months: pl.DataFrame, turned: dict[str, list[str]] | None = None) -> Steps:
     """The steps of every shop and role, month by month, from its first to its last month of records.
 
     months: shop_id, job_id, record_no, month (months since the year 0) of records; one without (0) says nothing here.
+    turned: shop -> months that are known to be turns: their steps have the wide prior TURN_SIZE, so that they are not held back.
     """
     d, linear = joint.design, joint.linear
     se2 = float(joint.posterior.sd()[-1] ** 2)
@@ -70,7 +72,8 @@ def steps(joint: Joint, months: pl.DataFrame) -> Steps:
         roles, role = np.unique(role_of_row[d.layer_row[at]], return_inverse=True)
         place = role * n + (month[mine] - first)[local]
         a = sp.csr_matrix((share[at], (local, place)), shape=(len(mine), len(roles) * n))
-        mean, cov = _walk(a, residual[mine], weight[mine], len(roles), n)
+        known = [int(x[:4]) * 12 + int(x[5:7]) - 1 - first for x in (turned or {}).get(name, [])]
+        mean, cov = _walk(a, residual[mine], weight[mine], len(roles), n, [k for k in known if 0 < k < n])
         parts.append(pl.DataFrame({
             "shop_id": [name] * len(mean), "role": np.repeat(every_role[roles], n),
             "month": np.tile([f"{m // 12:04d}-{m % 12 + 1:02d}" for m in range(first, first + n)], len(roles)),
@@ -89,7 +92,7 @@ def steps(joint: Joint, months: pl.DataFrame) -> Steps:
     return Steps(pl.concat(parts) if parts else pl.DataFrame(schema=schema), covariance)
 
 
-def _walk(a: sp.csr_matrix, y: Floats, w: Floats, roles: int, n: int) -> tuple[Floats, Floats]:
+def _walk(a: sp.csr_matrix, y: Floats, w: Floats, roles: int, n: int, turns: list[int]) -> tuple[Floats, Floats]:
     """Posterior mean and covariance of the steps of one shop (role by role, month by month), size of steps integrated out.
 
     tau = L z, L the sums of steps of the shop and of each role, z ~ N(0, s^2 D), D the weights of single steps. Centred by the
@@ -108,22 +111,26 @@ def _walk(a: sp.csr_matrix, y: Floats, w: Floats, roles: int, n: int) -> tuple[F
         share = about[r] / about[r].sum() if about[r].sum() > 0 else np.full(n, 1 / n)
         centre[r * n : (r + 1) * n, r * n : (r + 1) * n] -= share
     base = centre @ base
+    wide = np.zeros((roles + 1, n - 1))
+    wide[0, [k - 1 for k in turns]] = TURN_SIZE
+    wide[1:, [k - 1 for k in turns]] = SCALE
+    least = wide.ravel()
     found = []
     for size in SIZES:
-        scale = np.full(base.shape[1], size)
+        scale = np.maximum(size, least)
         for _ in range(PASSES):
             told = base * scale
             z = np.linalg.solve(np.eye(base.shape[1]) + told.T @ c @ told, told.T @ b)
             if np.abs(z).max(initial=0.0) < QUIET:
                 break
             step2 = (z * scale / size) ** 2
-            scale = size * np.sqrt((HEAVY + step2) / (HEAVY + 1))
+            scale = np.maximum(size * np.sqrt((HEAVY + step2) / (HEAVY + 1)), least)
         told = base * scale
         inner = np.eye(base.shape[1]) + told.T @ c @ told
         inverse = np.linalg.inv(inner)
         z = inverse @ (told.T @ b)
         # log marginal likelihood of the steps as weighted, their weights' own density, and the prior of the size
-        tail = (scale / size) ** 2
+        tail = np.where(least > 0, 1.0, scale / size) ** 2
         gain = 0.5 * (b @ told @ z) - 0.5 * np.linalg.slogdet(inner)[1]
         gain += (
             float((-(HEAVY / 2 + 1) * np.log(tail) - HEAVY / (2 * tail) + HEAVY / 2).sum()) - 0.5 * (size / SCALE) ** 2

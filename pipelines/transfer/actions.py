@@ -14,7 +14,7 @@ import polars as pl
 from scipy.special import ndtr
 
 from pipelines.transfer.cards import how_sure
-from pipelines.transfer.options import Z95
+from schemas.published import Z95
 
 KINDS = ("rule", "money", "gun", "practise", "record")  # in this order
 LEVERS = {

@@ -20,7 +20,7 @@ import scipy.sparse as sp
 
 from pipelines.transfer.iterate import Joint
 from pipelines.transfer.mixed import Floats, Rows
-from pipelines.transfer.options import Z95
+from schemas.published import Z95
 from schemas.registers import ROLES
 
 QUARTER_DAYS = 91

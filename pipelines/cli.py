@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from pipelines.workspace import Workspace
 
 # By name: their modules are not imported for --help.
-FORESEEN = ("WorkspaceError", "SettingsError", "LayoutError", "RowsLost")
+FORESEEN = ("WorkspaceError", "SettingsError", "LayoutError", "EngineError", "RowsLost")
 FINE, COULD_NOT_RUN, WRONG_USAGE, REFUSED = 0, 1, 2, 3
 KNOWN = (("duplicate", "found word for word elsewhere"), ("superseded", "replaced by later exports"))
 SHOWN_DOUBTS = 8

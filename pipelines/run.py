@@ -11,7 +11,7 @@ import hashlib
 import time
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cached_property, partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
@@ -79,15 +79,20 @@ class Run:
             from pipelines import workbench
 
             chosen = self.settings.engine
-            if chosen.engine != "duckdb":
-                raise WorkspaceError(
-                    f'engine = "{chosen.engine}" in {self.space.settings_file}: this version works on one machine alone. Write'
-                    ' engine = "duckdb", or take the line out.'
+            if chosen.engine == "spark":
+                from pipelines import spark
+
+                self._bench = spark.Spark(self.space.state / "tables-spark", chosen.spark_master)
+            else:
+                self._bench = workbench.opened(
+                    self.space.state / "tables", chosen.memory_gb, chosen.threads, self.teller.remark
                 )
-            self._bench = workbench.opened(
-                self.space.state / "tables", chosen.memory_gb, chosen.threads, self.teller.remark
-            )
         return self._bench
+
+    @property
+    def is_apart(self) -> bool:
+        """Whether a workbench is open whose work is done elsewhere."""
+        return self._bench is not None and self._bench.apart
 
     def close(self) -> None:
         if self._bench is not None:
@@ -183,6 +188,12 @@ def take_in(current: Run, settings: Mapping[str, Any]) -> Merging:
     todo = [one for one in current.files if not one.path.startswith("layouts/")]
     reading = Reading(current.space, current.contents, layouts, options, repr(workspace.library_versions()))
 
+    if current.is_apart:
+        # workers fill the store; what they read is then taken from there
+        unread = [one for one in todo if not workspace.is_kept(current.space, reading.key(one))]
+        for done, _ in enumerate(current.bench.each(partial(_read_apart, reading), unread), start=1):
+            current.teller.progress("reading files", done, len(unread))
+
     reads: list[FileRead] = []
     held = 0
     for done, one in enumerate(todo, start=1):
@@ -262,6 +273,11 @@ class Reading:
 
         kept = workspace.read_again(self.space, self.key(one))
         return read.unpack(kept[1], kept[0], one.path) if kept is not None else None
+
+
+def _read_apart(reading: Reading, one: workspace.Input) -> None:
+    """Read a file for the store alone: what was read is too large to send back."""
+    reading.one(one)
 
 
 def _text(one: workspace.Input) -> str:

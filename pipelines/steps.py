@@ -14,7 +14,7 @@ import hashlib
 import inspect
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import cache
+from functools import cache, partial
 from graphlib import TopologicalSorter
 from typing import Any
 
@@ -26,7 +26,7 @@ from pipelines.ledger import runner
 from pipelines.run import Run
 from pipelines.settings import Settings
 from pipelines.transfer import decisions, estimate
-from pipelines.workbench import Note, Tables, Workbench, is_owned, together
+from pipelines.workbench import Note, Reader, Shops, Tables, Workbench, is_owned, together
 from schemas import door, events, reference, registers
 
 
@@ -296,22 +296,47 @@ def bring(step: Step, run: Run) -> bool:
 
 def _fill(step: Step, run: Run, settings: Asked) -> None:
     """Call a step's function and put what it gives."""
-    assert callable(step.make)
+    bench = run.bench
     begun: set[str] = set()
+    if step.by_shop:
+        spans = together(bench.sizes(step.reads))
+        # elsewhere nobody sees which settings are looked at: all of them then
+        asked = dict(settings) if bench.apart else settings
+        work = partial(_on_shops, step.name, bench.reader(), asked)
+        found: Iterable[Any] = bench.each(work, list(spans if len(spans) > 1 else [None]))
+    else:
+        whole = step.group == "decisions"  # asks the workbench itself
+        given = {} if whole else {name: bench.read(name, columns) for name, columns in step.reads.items()}
+        found = _called(step, given, settings, run)
+    for part in found:
+        for name, frame in part.items():
+            bench.put(name, frame, more=name in begun)
+            begun.add(name)
+
+
+def _on_shops(name: str, reader: Reader, settings: Mapping[str, Any], shops: Shops | None) -> dict[str, pl.DataFrame]:
+    """What a step's function gives of some shops (None: of all)."""
+    step = BY_TABLE[name]
+    asked = settings if isinstance(settings, Asked) else Asked(settings)
+    (found,) = _called(
+        step, {one: reader.read(one, columns, shops) for one, columns in step.reads.items()}, asked, None
+    )
+    return found
+
+
+def _called(
+    step: Step, given: Mapping[str, pl.DataFrame], settings: Asked, run: Run | None
+) -> Iterator[dict[str, pl.DataFrame]]:
+    """What a step's function gives, table by name, in the form of its schema; intake has seen to its own."""
+    assert callable(step.make)
     asks = inspect.signature(step.make).parameters
     own: dict[str, Any] = {"run": run} if "run" in asks else {}
     if "settings" in asks:
         own["settings"] = _Sections(settings) if asks["settings"].annotation == "Settings" else settings
-    by_shop = together(run.bench.sizes(step.reads)) if step.by_shop else []
-    whole = step.group == "decisions"  # asks the workbench itself
-    for shops in by_shop if len(by_shop) > 1 else [None]:
-        given = {} if whole else {name: run.bench.read(name, columns, shops) for name, columns in step.reads.items()}
-        found = step.make(**given, **own)
-        for part in [found] if isinstance(found, pl.DataFrame | dict) else found:
-            for name, frame in ({step.name: part} if isinstance(part, pl.DataFrame) else part).items():
-                formed = frame if name in INTAKE else door.conform(name, frame)
-                run.bench.put(name, formed, more=name in begun)
-                begun.add(name)
+    found = step.make(**given, **own)
+    for part in [found] if isinstance(found, pl.DataFrame | dict) else found:
+        named = {step.name: part} if isinstance(part, pl.DataFrame) else part
+        yield {name: frame if name in INTAKE else door.conform(name, frame) for name, frame in named.items()}
 
 
 def _checked(name: str, rows: int, run: Run, settings: Mapping[str, Any]) -> dict[str, checks.Outcome]:

@@ -17,7 +17,7 @@ from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, S
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 
 import polars as pl
 
@@ -27,6 +27,8 @@ from schemas.vocabulary import ColumnInfo
 if TYPE_CHECKING:
     pass
 
+Item = TypeVar("Item")
+Result = TypeVar("Result")
 SHOP = "shop_id"
 PIECE = 250_000  # rows of a table that are held at a time where all of it is walked through
 AT_A_TIME = 500_000  # rows of all tables together, of shops that a step works on at a time; one shop at least
@@ -59,8 +61,18 @@ class Note:
 Shops = tuple[str, str]  # the first and the last id of shops that follow each other
 
 
+class Reader(Protocol):
+    """What reads tables."""
+
+    def read(self, name: str, columns: Collection[str] | None = None, shops: Shops | None = None) -> pl.DataFrame:
+        """A table with these columns or all; of a table that shops own, the rows of some shops and those of none."""
+
+
 class Workbench(Protocol):
-    """Tables by name. Everything that is read comes in the order of the table's key."""
+    """Tables by name. Everything that is read comes in the order of the table's key. `apart`: `each` calls in other processes,
+    maybe on other machines."""
+
+    apart: bool
 
     def notes(self) -> Mapping[str, Note]:
         """What is noted of every table that stands."""
@@ -83,6 +95,12 @@ class Workbench(Protocol):
 
     def read(self, name: str, columns: Collection[str] | None = None, shops: Shops | None = None) -> pl.DataFrame:
         """A table with these columns or all; of a table that shops own, the rows of some shops and those of none."""
+
+    def reader(self) -> Reader:
+        """What reads tables wherever `each` calls."""
+
+    def each(self, work: Callable[[Item], Result], items: Sequence[Item]) -> Iterator[Result]:
+        """Call `work` with every item; results in the order of the items."""
 
     def pieces(self, name: str, columns: Sequence[str] | None = None) -> Iterator[pl.DataFrame]:
         """A table piece by piece, at least one."""
@@ -175,6 +193,8 @@ class Tables(Mapping[str, pl.DataFrame]):
 
 class DuckDB:
     """One database file of DuckDB, which spills beside it what does not fit into its share of memory."""
+
+    apart = False
 
     def __init__(self, folder: Path | None = None, memory_gb: float = 2.0, threads: int = 0) -> None:
         """folder: where the file stands, None for a workbench in memory. threads: 0 for one on each core.
@@ -274,6 +294,12 @@ class DuckDB:
 
     def read(self, name: str, columns: Collection[str] | None = None, shops: Shops | None = None) -> pl.DataFrame:
         return self._frame(self._asked(name, columns, shops), _params(name, shops))
+
+    def reader(self) -> DuckDB:
+        return self
+
+    def each(self, work: Callable[[Item], Result], items: Sequence[Item]) -> Iterator[Result]:
+        return map(work, items)
 
     def pieces(self, name: str, columns: Sequence[str] | None = None) -> Iterator[pl.DataFrame]:
         cursor = self._connection.cursor()

@@ -463,8 +463,9 @@ def forget_reads(space: Workspace, keep: Iterable[str]) -> None:
 
 
 def forget_tables(space: Workspace) -> None:
-    """Drop the workbench."""
-    shutil.rmtree(space.state / "tables", ignore_errors=True)
+    """Drop the workbench, of either engine."""
+    for folder in ("tables", "tables-spark"):
+        shutil.rmtree(space.state / folder, ignore_errors=True)
 
 
 # --- building a snapshot ----------------------------------------------------------------------------------------------

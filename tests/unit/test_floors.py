@@ -14,6 +14,7 @@ FLOORS = (
     ("pipelines.settings", "pipelines.workspace", "seed_data"),
     ("pipelines.intake", "pipelines.ledger", "pipelines.transfer", "reports"),
     ("pipelines.workbench", "pipelines.checks", "pipelines.adoption"),
+    ("pipelines.spark",),
     ("pipelines.run",),
     ("pipelines.steps",),
     ("pipelines.results",),

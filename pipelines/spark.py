@@ -61,7 +61,7 @@ class Parquet:
     def read(self, name: str, columns: Collection[str] | None = None, shops: Shops | None = None) -> pl.DataFrame:
         found = pl.scan_parquet(self.places[name] / "*.parquet")
         if shops and is_owned(name):
-            found = found.filter(pl.col(SHOP).is_between(*shops) | pl.col(SHOP).is_null())
+            found = found.filter(pl.col(SHOP).is_between(pl.lit(shops[0]), pl.lit(shops[1])) | pl.col(SHOP).is_null())
         key = door.keys(name)
         ordered = found.sort(key, nulls_last=True) if key else found
         kinds = {info.name: info.dtype for info in door.columns(name)}

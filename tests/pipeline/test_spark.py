@@ -126,3 +126,18 @@ def test_what_the_workspace_does_not_allow_is_told_by_a_worker_in_its_own_words(
     assert list(cluster.each(half, [])) == []
     with pytest.raises(workspace.WorkspaceError, match=r"^3 changed while being read$"):
         list(cluster.each(half, [2, 3, 4]))
+
+
+def test_a_worker_reads_tables_as_the_database_does(tmp_path: Path) -> None:
+    frame = pl.DataFrame({"shop_id": ["a", "b", "c", None], "what": ["cup", "cup", "month", "file"]})
+    parts = tmp_path / "incomplete"
+    parts.mkdir()
+    for at, order in enumerate(([3, 1], [2, 0])):
+        frame[order].write_parquet(parts / f"part-{at}.parquet")
+    reader, duck = spark.Parquet({"incomplete": parts}), workbench.DuckDB()
+    duck.put("incomplete", frame)
+    for columns, shops in ((None, ("a", "b")), (["shop_id"], ("b", "b")), (["what", "shop_id"], None)):
+        found, wanted = reader.read("incomplete", columns, shops), duck.read("incomplete", columns, shops)
+        assert found.columns == wanted.columns
+        assert found.sort(pl.all()).equals(wanted.sort(pl.all()))
+    duck.close()

@@ -192,7 +192,7 @@ def decide(
     out["savings"], out["savings_basis"] = savings.savings(
         source.parts("savings"), **source.of("guns and gauges"), joint=joint, habits=left, kept=gunset.kept(cover)
     )
-    out["gun_cover"] = gunset.with_replacement(cover, out["savings"])
+    out["gun_cover"] = gunset.with_replacement(cover, formed("savings", out["savings"]))
     out["measure_next"] = measure_next.measure_next(joint, **source.of("next"))
     shaped = {name: formed(name, frame) for name, frame in out.items()}
     shaped["practice_cards"] = formed(

@@ -237,19 +237,23 @@ def _why_kept(c: Choice, kept: list[Choice], others: list[Choice], at_once: int)
 
 
 def kept(cover: pl.DataFrame) -> dict[str, set[str]]:
-    """Shop -> the guns that work there: kept, or in use while it is looked into whether they may."""
+    """Shop -> the guns that another could take the place of: kept, in use while it is looked into whether they may, or fit for
+    nothing that is sprayed there. Where others are kept for all that a gun fits, none is needed in its place."""
     of: dict[str, set[str]] = {}
-    for shop, gun in cover.filter(pl.col("part").is_in(WORKING)).select("shop_id", "item").iter_rows():
+    unfit = (pl.col("part") == "spare") & (pl.col("products").list.len() == 0)
+    for shop, gun in cover.filter(pl.col("part").is_in(WORKING) | unfit).select("shop_id", "item").iter_rows():
         of.setdefault(shop, set()).add(gun)
     return of
 
 
 def with_replacement(cover: pl.DataFrame, savings: pl.DataFrame) -> pl.DataFrame:
-    """Said of a gun that works: that replacing it is what the savings name."""
+    """Said of a gun that works: that replacing it is what the savings name. One that fits nothing and is used all the same is
+    not spare then: it is to be looked at."""
     named = savings.filter((pl.col("lever") == "gun") & (pl.coalesce("per_year_cost", "per_year_solids_kg") > 0))
     named = named.select("shop_id", "item", named=pl.lit(True))
     return cover.join(named, on=["shop_id", "item"], how="left", maintain_order="left").with_columns(
-        why=pl.when("named").then(pl.col("why") + "; of those here the one whose replacement would save most").otherwise("why")
+        part=pl.when(pl.col("named") & (pl.col("part") == "spare")).then(pl.lit("review")).otherwise("part"),
+        why=pl.when("named").then(pl.col("why") + "; of those here the one whose replacement would save most").otherwise("why"),
     ).drop("named")  # fmt: skip
 
 

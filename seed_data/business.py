@@ -894,7 +894,8 @@ def build_business(p: Parameters) -> Business:
         "component_species": _species_frame(recipes),
         "panel_areas": _areas_frame(area),
         "permit_limits": _frame(
-            reg["permit_limits"], {"shop_id": _T, "measure": _T, "period": _T, "limit": _F, "unit": _T, "source": _T}
+            [{"valid_from": None} | row for row in reg["permit_limits"]],
+            {"shop_id": _T, "measure": _T, "period": _T, "valid_from": _D, "limit": _F, "unit": _T, "source": _T},
         ),
     }  # fmt: skip
     return Business(

@@ -12,6 +12,7 @@ from pipelines import cli, conductor, workspace
 from pipelines.conductor import Outcome
 
 HEADLINE = {
+    "breaches": [],
     "cups": 1200,
     "poured_solids_g": 250_000.0,
     "useful_share": 0.43,

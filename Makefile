@@ -2,7 +2,7 @@
 
 SHELL := /bin/sh
 .DEFAULT_GOAL := help
-.PHONY: help demo test spark pictures charts dictionary bench-transfer bench-decisions fuzz kills bench bench-large bench-direct bench-film bench-hidden mutants check dagster lock browser clean
+.PHONY: help demo test spark pictures charts dictionary bench-transfer bench-decisions fuzz kills bench bench-large bench-direct bench-spark bench-film bench-hidden mutants check dagster lock browser clean
 
 VENV := .venv
 BIN := $(VENV)/bin
@@ -18,7 +18,8 @@ FIND_PYTHON = for name in python3 python3.13 python3.12 python3.11 python3.14 py
 help:
 	@echo "make demo      build the invented shops, run the pipeline on them, say where the pages are"
 	@echo "make test      all tests"
-	@echo "make spark     pyspark, for engine = spark and its tests (needs Java 17 or newer)"
+	@echo "make spark     pyspark, for engine = spark (needs Java 17 or newer)"
+	@echo "make bench-spark   whether a cluster of two workers gives the tables of this machine (needs Java; half an hour)"
 	@echo "make fuzz      ten minutes of random bytes into the readers"
 	@echo "make kills     stops 200 runs at random moments and looks at what readers see"
 	@echo "make check     lint and types"
@@ -45,14 +46,15 @@ $(READY): requirements.lock pyproject.toml
 			echo "Python could not make a virtual environment; on Debian and Ubuntu: apt install python3-venv" >&2; exit 1; }; \
 	fi
 	@echo "Installing the libraries pinned in requirements.lock ..."
-	@$(PIP) --require-hashes -r requirements.lock
+	@$(PIP) --require-hashes --no-deps -r requirements.lock
 	@$(PIP) --no-deps -e .
 	@touch $(READY)
 
+# The locks are whole: nothing is resolved anew (pip does not find a pin without its extra, such as gql[requests], in hash mode).
 # What only tests, lint and Dagster's pages need: `make demo` does without.
 $(TOOLS): $(READY) requirements-test.lock
 	@echo "Installing the libraries pinned in requirements-test.lock ..."
-	@$(PIP) --require-hashes -r requirements-test.lock
+	@$(PIP) --require-hashes --no-deps -r requirements-test.lock
 	@touch $(TOOLS)
 
 # Exit code 3 means: ran, and refused some rows. The invented exports hold damaged rows on purpose.
@@ -113,6 +115,9 @@ bench: $(TOOLS)
 # Was never run: ten times what 10 million pours take is 240 GB of disk, and 120 GB of memory for plain pandas.
 bench-large: $(TOOLS)
 	$(BIN)/python tests/bench/whole_run.py --pours 100000000
+
+bench-spark: spark
+	nice -n 10 $(BIN)/python -m pytest tests/bench/spark_parity.py --durations=10
 
 bench-direct: $(TOOLS)
 	nice -n 10 $(BIN)/python tests/bench/direct_intervals.py

@@ -33,7 +33,7 @@ help:
 	@echo "make charts    the pages' drawing library, of the version of the plotly package"
 	@echo "make dictionary   schemas/dictionary.md, the data dictionary, from the schemas"
 	@echo "make dagster   the graph of tables in a browser (WORKSPACE=folder, default demo_shop)"
-	@echo "make lock      pin the libraries in requirements.lock and requirements-test.lock (UPGRADE=--upgrade: the newest)"
+	@echo "make lock      pin the libraries in requirements.lock and tests/requirements.lock (UPGRADE=--upgrade: the newest)"
 
 $(READY): requirements.lock pyproject.toml
 	@python=$$($(FIND_PYTHON)); \
@@ -52,9 +52,9 @@ $(READY): requirements.lock pyproject.toml
 
 # The locks are whole: nothing is resolved anew (pip does not find a pin without its extra, such as gql[requests], in hash mode).
 # What only tests, lint and Dagster's pages need: `make demo` does without.
-$(TOOLS): $(READY) requirements-test.lock
-	@echo "Installing the libraries pinned in requirements-test.lock ..."
-	@$(PIP) --require-hashes --no-deps -r requirements-test.lock
+$(TOOLS): $(READY) tests/requirements.lock
+	@echo "Installing the libraries pinned in tests/requirements.lock ..."
+	@$(PIP) --require-hashes --no-deps -r tests/requirements.lock
 	@touch $(TOOLS)
 
 # Exit code 3 means: ran, and refused some rows. The invented exports hold damaged rows on purpose.
@@ -162,7 +162,7 @@ COMPILE = $(BIN)/uv pip compile pyproject.toml --quiet --universal $(UPGRADE) --
 lock: $(TOOLS)
 	$(PIP) uv
 	$(COMPILE) -o requirements.lock
-	$(COMPILE) --extra web --extra test -c requirements.lock -o requirements-test.lock
+	$(COMPILE) --extra web --extra test -c requirements.lock -o tests/requirements.lock
 
 clean:
 	rm -rf $(VENV) build *.egg-info .pytest_cache .ruff_cache .mypy_cache .hypothesis tests/browser/node_modules

@@ -42,9 +42,9 @@ def shop() -> tuple[dict[str, pl.DataFrame], pl.DataFrame]:
     leftovers = drawn.canonical["leftovers"].join(full, on=CUP, how="anti")
     tables = bench.typed_tables(drawn)
     tables["leftovers"] = tables["leftovers"].join(leftovers.select(CUP).unique(), on=CUP, how="semi")
-    film = runner.run_all(tables, SETTINGS, until="records")
+    film = runner.run_all(tables, SETTINGS.flat(), until="records")
     model = estimate(film["records"], film["record_layers"], SETTINGS, drawn.registers["gun_services"])
-    ledger = runner.run_all(film | model, SETTINGS)
+    ledger = runner.run_all(film | model, SETTINGS.flat())
     return ledger, full
 
 
@@ -64,6 +64,6 @@ def test_the_ledger_takes_as_left_what_film_shows_to_be_left(
 def test_nothing_is_moved_where_film_shows_no_difference(shop: tuple[dict[str, pl.DataFrame], pl.DataFrame]) -> None:
     ledger, _ = shop
     quiet = ledger["transfer_model"].with_columns(note=pl.lit(None, pl.String))
-    moved = runner.run_statement("usual_leftovers", ledger | {"transfer_model": quiet}, SETTINGS)
+    moved = runner.run_statement("usual_leftovers", ledger | {"transfer_model": quiet}, SETTINGS.flat())
     usual = ledger["leftover_habits"]
     assert moved["leftover_share"].to_list() == pytest.approx(usual["leftover_share"].to_list(), rel=1e-12)

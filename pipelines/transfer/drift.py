@@ -103,7 +103,7 @@ def residuals(joint: iterate.Joint, record_layers: pl.DataFrame, litres: pl.Data
     se2 = float(joint.posterior.sd()[-1] ** 2)
     theta = joint.posterior.theta()
     kind = np.array([kind for kind, _ in d.names])
-    on = _rows_of_records(joint)
+    on = sp.csr_matrix(linear.design[d.signature_of_record])
     miss = (d.landed - linear.predicted) / linear.predicted + on @ np.where(kind == "wear", theta, 0.0)
     on = sp.csr_matrix(on @ sp.diags((kind != "wear").astype(float)))
     pev = np.maximum(joint.posterior.variance(mixed.Rows.of(joint.layout, on)), 0.0)
@@ -167,14 +167,6 @@ def _spread_of_neighbours(frame: pl.DataFrame) -> float:
         .to_numpy()
     )
     return float(np.clip(np.sqrt(np.mean(step**2) / 2), 0.5, 1.5)) if len(step) >= 50 else 1.0
-
-
-def _rows_of_records(joint: iterate.Joint) -> sp.csr_matrix:
-    """Design row of each record: its layers' rows weighted by the mean shares."""
-    d = joint.design
-    share = joint.linear.mean_share[d.group] / d.in_group
-    weight = sp.csr_matrix((share, (d.record, d.layer_row)), shape=(d.n, d.rows.shape[0]))
-    return sp.csr_matrix(weight @ d.rows)
 
 
 def _week_variance(frame: pl.DataFrame) -> float:

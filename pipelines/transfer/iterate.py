@@ -42,7 +42,8 @@ PSEUDO_RECORDS = 10.0  # a role set's mean split leans on the roles' typical fil
 
 @dataclass(frozen=True)
 class Linear:
-    """One linearisation. Per record: predicted landed (mL), the parts of the residual's relative variance, working y.
+    """One linearisation. Per record: predicted landed (mL), the parts of the residual's relative variance, working y. Per
+    signature of the design it belongs to: design, its row at the mean splits.
 
     v areas and what was sprayed, s the readings as stated (once fitted, v takes them in at their fitted size), h the event
     """
@@ -205,7 +206,8 @@ def solve(design: Design, known_log_sd: Floats | None = None) -> Joint:
     points = [fitted.best] if known_log_sd is not None else mixed.sigma_points(model, fitted, mixed.Prior(design.scale))
     kept = np.flatnonzero(on)
     own = {name: getattr(linear, name)[kept] for name in ("predicted", "v", "s", "h", "y")}
-    linear = replace(linear, **own)
+    used = np.unique(design.signature_of_record[kept])  # a signature all of whose records are set aside goes with them
+    linear = replace(linear, **own, design=linear.design[used])
     return Joint(
         subset(design, kept), model.layout, linear, fitted, mixed.Integrated(points), number, converged, z, kept
     )

@@ -55,8 +55,7 @@ def steps(joint: Joint, months: pl.DataFrame, turned: dict[str, list[str]] | Non
     names, shop = np.unique(d.keys["shop_id"].to_numpy().astype(str), return_inverse=True)
     every_role, role_of_row = np.unique(d.row_keys["role"].to_numpy().astype(str), return_inverse=True)
     share = linear.mean_share[d.group] / d.in_group
-    layers = sp.csr_matrix((share, (d.record, d.layer_row)), shape=(d.n, d.rows.shape[0]))
-    residual = linear.y - np.asarray(layers @ (d.rows @ joint.posterior.theta())).ravel()
+    residual = linear.y - (linear.design @ joint.posterior.theta())[d.signature_of_record]
     weight = 1 / (linear.v + linear.h * se2)
     used = np.flatnonzero(month[d.record] > 0)
     used = used[np.argsort(shop[d.record[used]], kind="stable")]

@@ -140,3 +140,20 @@ def test_a_slope_is_given_to_the_guns_that_wear_and_hardly_to_others():
         others += len(names - {"g00000", "g00005"})
     assert worn >= 7
     assert others <= 8  # of 32: a first look at two standard errors
+
+
+def test_design_rows_follow_the_records_that_are_kept(network):
+    """A signature whose only record is set aside goes with it: every later row belonged to another shop's records else."""
+    prepared = design.prepare_layers(network.layers)
+    built = design.build(network.records, prepared)
+    rare = np.flatnonzero(np.bincount(built.signature_of_record) == 1)[0]
+    lost = built.keys[np.flatnonzero(built.signature_of_record == rare).tolist()].with_columns(gone=pl.lit(True))
+    spoilt = network.records.join(lost, on=list(lost.columns[:3]), how="left").with_columns(
+        landed_solids_ml=pl.when(pl.col("gone").fill_null(False)).then(9.0).otherwise(1.0) * pl.col("landed_solids_ml")
+    )
+    joint = iterate.solve(design.build(spoilt, prepared))
+    d = joint.design
+    assert lost.join(d.keys, on=list(lost.columns[:3]), how="anti").height == 1
+    assert joint.linear.design.shape[0] == len(d.signature)
+    shares = joint.linear.mean_share
+    assert abs(joint.linear.design - iterate.design_rows(d, shares)).max() == 0

@@ -2,7 +2,8 @@
 -- in the US; diisocyanates in the EU). as_of is the last day of the shop's records: no clock decides.
 --   due_by       hired_on + within_days, not before the rule applies       valid_until   latest full training + valid_years;
 --                one of 29 February runs out on 28 February (our choice, the earlier day); the day itself still counts
--- A painter's training is full only where hands-on and classroom are both entered. What is not in the registers is listed in
+-- A painter's training is full where hands-on and classroom were both done; one of which either is not entered may have been:
+-- who has nothing better, or nothing else that still counts, is missing. What is not in the registers is listed in
 -- missing and never assumed. status: trained, expired, due (not yet, in time), overdue, missing (cannot be told), left.
 -- A local jurisdiction (us-xy) without a row for a rule has that of the one above it (us).
 WITH candidates AS (
@@ -39,7 +40,13 @@ judged AS (
         u.rule,
         g.completed_on,
         g.certificate_ref,
-        u.rule <> 'painter_training' OR (coalesce(g.hands_on, FALSE) AND coalesce(g.classroom, FALSE)) AS whole
+        u.as_of,
+        make_date(
+            CAST(year(g.completed_on) + u.valid_years AS INTEGER),
+            CAST(month(g.completed_on) AS INTEGER),
+            CAST(CASE WHEN month(g.completed_on) = 2 THEN least(28, day(g.completed_on)) ELSE day(g.completed_on) END AS INTEGER)
+        ) AS valid_until,
+        u.rule <> 'painter_training' OR (g.hands_on AND g.classroom) AS whole  -- null: not known
     FROM rules AS u
     INNER JOIN trainings AS g ON g.technician_id = u.technician_id
     WHERE u.as_of IS NULL OR g.completed_on <= u.as_of
@@ -50,7 +57,10 @@ done AS (
         rule,
         min(CASE WHEN whole THEN completed_on END) AS first_completed_on,
         max(CASE WHEN whole THEN completed_on END) AS latest_completed_on,
-        bool_or(NOT whole) AS some_in_part
+        max(CASE WHEN whole THEN valid_until END) AS valid_until,
+        bool_or(NOT whole) AS some_in_part,
+        count(CASE WHEN whole IS NULL THEN 1 END) AS n_open,
+        count(CASE WHEN whole IS NULL AND (as_of IS NULL OR valid_until IS NULL OR valid_until >= as_of) THEN 1 END) AS n_open_now
     FROM judged
     GROUP BY technician_id, rule
 ),
@@ -67,19 +77,12 @@ dated AS (
         u.*,
         d.first_completed_on,
         d.latest_completed_on,
+        d.valid_until,
         coalesce(d.some_in_part, FALSE) AS some_in_part,
+        coalesce(d.n_open, 0) AS n_open,
+        coalesce(d.n_open_now, 0) AS n_open_now,
         p.certificate_ref,
-        greatest(u.hired_on + CAST(u.within_days AS INTEGER), coalesce(u.applies_from, DATE '0001-01-01')) AS due_by,
-        make_date(
-            CAST(year(d.latest_completed_on) + u.valid_years AS INTEGER),
-            CAST(month(d.latest_completed_on) AS INTEGER),
-            CAST(
-                CASE
-                    WHEN month(d.latest_completed_on) = 2 THEN least(28, day(d.latest_completed_on))
-                    ELSE day(d.latest_completed_on)
-                END AS INTEGER
-            )
-        ) AS valid_until
+        greatest(u.hired_on + CAST(u.within_days AS INTEGER), coalesce(u.applies_from, DATE '0001-01-01')) AS due_by
     FROM rules AS u
     LEFT JOIN done AS d ON d.technician_id = u.technician_id AND d.rule = u.rule
     LEFT JOIN proofs AS p ON p.technician_id = u.technician_id AND p.rule = u.rule
@@ -98,8 +101,9 @@ SELECT
     certificate_ref,
     CASE
         WHEN left_on < as_of THEN 'left'
-        WHEN latest_completed_on IS NOT NULL AND valid_until < as_of THEN 'expired'
-        WHEN latest_completed_on IS NOT NULL THEN 'trained'
+        WHEN latest_completed_on IS NOT NULL AND (as_of IS NULL OR valid_until IS NULL OR valid_until >= as_of) THEN 'trained'
+        WHEN n_open_now > 0 OR (latest_completed_on IS NULL AND n_open > 0) THEN 'missing'
+        WHEN latest_completed_on IS NOT NULL THEN 'expired'
         WHEN hired_on IS NULL THEN 'missing'
         WHEN as_of <= due_by THEN 'due'
         ELSE 'overdue'
@@ -108,8 +112,12 @@ SELECT
         concat_ws(
             '; ',
             CASE WHEN hired_on IS NULL THEN 'day of hiring' END,
-            CASE WHEN latest_completed_on IS NULL AND some_in_part THEN 'hands-on or classroom part' END,
-            CASE WHEN latest_completed_on IS NULL AND NOT some_in_part THEN 'training' END,
+            CASE WHEN latest_completed_on IS NULL AND n_open = 0 AND some_in_part THEN 'hands-on or classroom part' END,
+            CASE WHEN latest_completed_on IS NULL AND n_open = 0 AND NOT some_in_part THEN 'training' END,
+            CASE
+                WHEN n_open > 0 AND (latest_completed_on IS NULL OR (n_open_now > 0 AND valid_until < as_of))
+                    THEN 'whether hands-on and classroom part were done'
+            END,
             CASE WHEN latest_completed_on IS NOT NULL AND certificate_ref IS NULL THEN 'certificate of the latest training' END
         ),
         ''

@@ -43,7 +43,8 @@ faces AS (
         max(CASE WHEN source <> 'filled' THEN grade END) AS film_grade,
         count(CASE WHEN source <> 'filled' THEN 1 END) AS n_measured,
         count(CASE WHEN source <> 'filled' AND reason IS NULL THEN 1 END) AS n_usable,
-        sum(gain_u * landed_ml) / nullif(sum(CASE WHEN gain_u IS NOT NULL THEN landed_ml END), 0) AS gain_rel_u,
+        -- by size: film that a difference found to be less than none would draw the mean out of the range of its parts
+        sum(gain_u * abs(landed_ml)) / nullif(sum(CASE WHEN gain_u IS NOT NULL THEN abs(landed_ml) END), 0) AS gain_rel_u,
         array_to_string(list_sort(list(DISTINCT reason)), '; ') AS reasons,
         bool_and(kind_paired) AS paired
     FROM (

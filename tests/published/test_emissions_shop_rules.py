@@ -68,10 +68,33 @@ def test_new_hands_have_180_days(hired: date | None, due_by: date | None, status
 
 def test_half_a_training_or_one_without_a_certificate_is_listed_as_missing() -> None:
     # 63.11173(f): hands-on and classroom. READ
-    half = trained(date(2015, 1, 1), {"completed_on": date(2024, 1, 1), "classroom": None})
+    half = trained(date(2015, 1, 1), {"completed_on": date(2024, 1, 1), "classroom": False})
     assert (half["status"], half["missing"]) == ("overdue", "hands-on or classroom part")
     bare = trained(date(2015, 1, 1), {"completed_on": date(2024, 1, 1), "certificate_ref": None})
     assert (bare["status"], bare["missing"]) == ("trained", "certificate of the latest training")
+
+
+UNSAID = "whether hands-on and classroom part were done"
+
+
+@pytest.mark.parametrize(
+    ("hired", "completed", "status", "missing"),
+    [
+        (date(2015, 1, 1), [(date(2024, 1, 1), None, True)], "missing", UNSAID),
+        (date(2024, 12, 1), [(date(2024, 12, 9), True, None)], "missing", UNSAID),  # trained, or still in time
+        (date(2015, 1, 1), [(date(2024, 1, 1), None, False)], "overdue", "hands-on or classroom part"),
+        (date(2015, 1, 1), [(date(2023, 1, 1), True, True), (date(2024, 1, 1), None, None)], "trained", None),
+        (date(2015, 1, 1), [(date(2016, 1, 1), True, True), (date(2024, 1, 1), None, None)], "missing", UNSAID),
+        (date(2015, 1, 1), [(date(2015, 1, 1), True, True), (date(2017, 1, 1), None, None)], "expired", None),
+        (date(2015, 1, 1), [(date(2017, 1, 1), None, None)], "missing", UNSAID),  # run out, or never full
+    ],
+)
+def test_a_part_that_nobody_entered_is_not_a_part_left_out(
+    hired: date, completed: list[tuple[date, bool | None, bool | None]], status: str, missing: str | None
+) -> None:
+    rows = [{"completed_on": day, "hands_on": hands, "classroom": room} for day, hands, room in completed]
+    found = trained(hired, *rows)
+    assert (found["status"], found["missing"]) == (status, missing)
 
 
 def test_european_shops_are_asked_for_diisocyanate_training_instead() -> None:

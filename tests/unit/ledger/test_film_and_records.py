@@ -158,6 +158,18 @@ def test_shims_too_close_together_leave_the_gain_at_one(shop: SmallShop) -> None
     assert sole(shop.run("film_increments")["film_increments"])["mean_um"] == pytest.approx(55)
 
 
+def test_gauges_of_a_record_weigh_by_the_size_of_what_they_read(shop: SmallShop) -> None:
+    """A panel read 2 um thinner than before says how sure its gauge is as well as one read 2 um thicker."""
+    sprayed_clear(shop, panels=("door", "wing")).film(0, 100).film(1, 150)
+    shop.film(0, 102, panel="wing", gauge_id="k", taken_at=at(0)).film(1, 100, panel="wing", gauge_id="k", taken_at=at(70))
+    for number, (shim, reading) in enumerate([(0.0, 0.0), (0.0, 2.0), (100.0, 100.0), (100.0, 102.0)], start=1):
+        shop.add("gauge_checks", gauge_id="k", checked_at=at(0), shim_um=shim, check_no=number, reading_um=reading)
+    found = shop.run("records")
+    of = {r["panel_id"]: r["gain_u"] for r in found["film_pieces"].iter_rows(named=True)}
+    assert of["door"] == 0.03 and 0 < of["wing"] < 0.03
+    assert sole(found["records"])["gain_rel_u"] == pytest.approx((50 * 0.03 + 2 * of["wing"]) / 52)
+
+
 def test_base_and_clear_read_only_around_both_are_one_equation(shop: SmallShop) -> None:
     shop.cup("b", 100, leftover=0, product="base1").cup("m", 250, leftover=0)
     shop.spray(1, product="base1").spray(2).draw(1, "b").draw(2, "m").film(0, 100).film(2, 165)

@@ -82,7 +82,7 @@ class Step:
     def asks(self) -> bool:
         """Whether settings may move its result."""
         if isinstance(self.make, str):
-            return bool(runner.parameters(self.name))
+            return bool(runner.settings_of(self.name))
         return "settings" in inspect.signature(self.make).parameters
 
 
@@ -283,8 +283,7 @@ def bring(step: Step, run: Run) -> bool:
     now, settings = basis(step, run), Asked(settings_of(run))
     with run.bench.writing():
         if isinstance(step.make, str):
-            params = {key: settings[key] for key in sorted(runner.parameters(step.name))}
-            run.bench.run_sql(step.name, step.make, params)
+            run.bench.run_sql(step.name, step.make, runner.parameters(step.name, settings))
         else:
             _fill(step, run, settings)
         looks = {name: run.bench.look(name) for name in step.makes}

@@ -10,7 +10,8 @@ import numpy as np
 import polars as pl
 from scipy.special import ndtr
 
-Z95 = 1.96
+from schemas.published import Z95
+
 FACE = ["shop_id", "job_id", "panel_id", "face"]
 
 

@@ -13,8 +13,9 @@ import polars as pl
 from polars import selectors
 from scipy.special import ndtr
 
-from pipelines.ledger.film import FACE, Z95, expected_excess
+from pipelines.ledger.film import FACE, expected_excess
 from pipelines.settings import Settings
+from schemas.published import Z95
 
 LAYER = [*FACE, "operation_no"]
 OPERATION = ["shop_id", "job_id", "operation_no"]

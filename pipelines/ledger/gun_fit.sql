@@ -91,8 +91,8 @@ facts AS (
         f.film_um,
         CASE
             WHEN f.n_films < 3 OR f.film_min_um IS NULL OR f.film_max_um IS NULL THEN NULL
-            WHEN f.film_um + 1.96 * f.se_um < f.film_min_um THEN 'thin'
-            WHEN f.film_um - 1.96 * f.se_um > f.film_max_um THEN 'thick'
+            WHEN f.film_um + $z95 * f.se_um < f.film_min_um THEN 'thin'
+            WHEN f.film_um - $z95 * f.se_um > f.film_max_um THEN 'thick'
             ELSE 'in the window'
         END AS reads
     FROM candidates AS c

@@ -45,7 +45,7 @@ landed AS (
         s.job_id,
         s.operation_no,
         sum((s.likely_gone_g - s.flush_g) / m.density_g_per_ml * m.solids_volume_fraction) * max(t.te) AS landed_ml,
-        max((t.te_high - t.te_low) / (2 * 1.96 * t.te)) AS rel_se
+        max((t.te_high - t.te_low) / (2 * $z95 * t.te)) AS rel_se
     FROM gone AS s
     INNER JOIN mixes AS m ON m.shop_id = s.shop_id AND m.mix_id = s.mix_id
     INNER JOIN operation_te AS t

@@ -19,6 +19,7 @@ import polars as pl
 from pipelines.ledger import film, film_build, graph, origin, pieces, unit_factors
 from pipelines.settings import Settings
 from schemas import door
+from schemas.published import Z95
 
 if TYPE_CHECKING:
     import duckdb
@@ -37,6 +38,10 @@ PYTHON_STEPS: dict[str, Callable[..., pl.DataFrame]] = {
     "transfer_spread": film_build.transfer_spread,
     "unit_factors": unit_factors.unit_factors,
 }
+
+
+#: $parameters of statements that no shop chooses
+CONSTANTS = {"z95": Z95}
 
 
 class LedgerError(RuntimeError):
@@ -92,9 +97,18 @@ def upstream(name: str) -> frozenset[str]:
     return _parsed(name)[0]
 
 
-def parameters(name: str) -> frozenset[str]:
-    """The $parameters that a statement takes."""
-    return _parsed(name)[1]
+def settings_of(name: str) -> frozenset[str]:
+    """The settings that a statement takes as $parameters."""
+    return _parsed(name)[1] - CONSTANTS.keys()
+
+
+def parameters(name: str, settings: Mapping[str, Any]) -> dict[str, Any]:
+    """A value for every $parameter of a statement. Raises LedgerError for one that no setting gives."""
+    unset = sorted(settings_of(name) - set(settings))
+    if unset:
+        raise LedgerError(f"{name}.sql: no setting gives ${', $'.join(unset)}")
+    chosen = {key: settings[key] for key in sorted(settings_of(name))}
+    return chosen | {key: value for key, value in CONSTANTS.items() if key in _parsed(name)[1]}
 
 
 def order() -> list[str]:
@@ -118,15 +132,12 @@ def run_statement(name: str, tables: Mapping[str, pl.DataFrame], settings: Mappi
         return _formed(name, step(**{table: tables[table] for table in upstream(name)}, **chosen))
     import duckdb
 
-    wanted = _parsed(name)[1]
-    unset = sorted(wanted - set(settings))
-    if unset:
-        raise LedgerError(f"{name}.sql: no setting gives ${', $'.join(unset)}")
+    given = parameters(name, settings)
     connection = _connection()
     try:
         for table in upstream(name):
             connection.register(table, tables[table].to_arrow(compat_level=pl.CompatLevel.newest()))
-        relation = connection.sql(statements()[name], params={key: settings[key] for key in wanted})
+        relation = connection.sql(statements()[name], params=given)
         result = pl.DataFrame(relation.to_arrow_table())
     except duckdb.Error as error:
         raise LedgerError(f"{name}.sql: {error}") from error

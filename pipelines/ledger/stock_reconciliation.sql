@@ -72,12 +72,12 @@ SELECT
     closing_g,
     recorded_use_g,
     unexplained_g,
-    unexplained_g - 1.96 * u_g AS low,
-    unexplained_g + 1.96 * u_g AS high,
+    unexplained_g - $z95 * u_g AS low,
+    unexplained_g + $z95 * u_g AS high,
     CASE
-        WHEN unexplained_g > 1.96 * u_g
+        WHEN unexplained_g > $z95 * u_g
             THEN 'more left the store than was recorded: pours, cleaning or other uses may lack, or waste and transfers'
-        WHEN unexplained_g < -1.96 * u_g
+        WHEN unexplained_g < -$z95 * u_g
             THEN 'more was recorded than left the store: a delivery may lack, or a count was too high at the end or too low at the start'
         ELSE 'inside the spread of the scales'
     END AS hint

@@ -91,7 +91,7 @@ class JointWidths:
     def as_json(self) -> dict[str, Any]:
         """Sparse rows for the script: where each row begins, the direction of each number, the numbers (32 bits, base64)."""
         return {
-            "n": self.landed.shape[1],
+            "n": self.landed.shape[1], "z95": Z95,
             **{f"{name}_{what}": value for name, matrix in (("landed", self.landed), ("over", self.over))
                for what, value in (("start", _packed(matrix.indptr, "<u4")), ("at", _packed(matrix.indices, "<u2")),
                                    ("value", _packed(matrix.data, "<f4")))},

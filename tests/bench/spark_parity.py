@@ -67,7 +67,7 @@ def both(here: Workspace, tmp_path_factory: pytest.TempPathFactory):
 def test_a_statement_gives_the_same_table_as_spark_sql(request: pytest.FixtureRequest, name: str) -> None:
     duck, cluster = request.getfixturevalue("both")
     with cluster.writing():
-        cluster.run_sql(name, runner.statements()[name], {key: FLAT[key] for key in runner.parameters(name)})
+        cluster.run_sql(name, runner.statements()[name], runner.parameters(name, FLAT))
         content, rows = cluster.look(name)
         cluster.note(name, Note("", {}, content, rows, {}))
     assert differences({name: duck.read(name)}, {name: cluster.read(name)}) == []

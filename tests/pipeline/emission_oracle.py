@@ -8,6 +8,7 @@ formula is checked where the transfer efficiency is stated. All figures are inve
 from __future__ import annotations
 
 import random
+import statistics
 from collections import defaultdict
 from datetime import date, datetime, timedelta
 from itertools import pairwise
@@ -18,6 +19,7 @@ FIRST = date(2024, 11, 1)
 MONTHS = 9
 WATER = 0.9982
 UNSEEN_DAYS = 90
+Z95 = statistics.NormalDist().inv_cdf(0.975)
 DEFAULT_FLUSH_G = 5.0
 
 
@@ -698,7 +700,7 @@ class Record:
                 unexplained = by_day[start] + delivered - away - by_day[end] - used
                 out[shop, component, start, end] = {
                     "opening_g": by_day[start], "delivered_g": delivered, "out_g": away, "closing_g": by_day[end],
-                    "recorded_use_g": used, "unexplained_g": unexplained, "low": unexplained - 1.96 * spread,
-                    "high": unexplained + 1.96 * spread,
+                    "recorded_use_g": used, "unexplained_g": unexplained, "low": unexplained - Z95 * spread,
+                    "high": unexplained + Z95 * spread,
                 }  # fmt: skip
         return out

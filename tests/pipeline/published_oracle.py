@@ -11,6 +11,7 @@ Rows are dictionaries, a number that is not known is None, units are in the name
 from __future__ import annotations
 
 import math
+import statistics
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -22,7 +23,7 @@ from oracle import Cup, Face, Ledger, Mix, Op, Part, mean, ratio, times, total
 Row = dict[str, Any]
 Rows = list[Row]
 Tables = Mapping[str, Rows]
-Z95 = 1.96  # two-sided 95 % of the normal law
+Z95 = statistics.NormalDist().inv_cdf(0.975)  # two-sided 95 % of the normal law
 # NIST SP 811 (2008), appendix B.8: pound and short ton in kg, US gallon in L; exact.
 # The Units of Measurement Regulations 1995 (UK): gallon in L; exact.
 METRIC = {
@@ -578,17 +579,25 @@ def compliance_training(tables: Tables) -> dict[tuple[str, str, str], Row]:
         for rule in rules_of(tables, "training_rules", place_of(tables, shop)).values():
             mine = [r for r in tables["trainings"] if r["technician_id"] == person["technician_id"]]
             mine = [r for r in mine if as_of is None or r["completed_on"] <= as_of]
-            full = [r for r in mine if rule["rule"] != "painter_training" or (r["hands_on"] and r["classroom"])]
+            painter = rule["rule"] == "painter_training"
+            full = [r for r in mine if not painter or (r["hands_on"] and r["classroom"])]
+            rest = [r for r in mine if painter and None in (r["hands_on"], r["classroom"])]
+            unsure = [r["completed_on"] for r in rest if False not in (r["hands_on"], r["classroom"])]  # may be full
             newest = max((r["completed_on"] for r in full), default=None)
             due = None
             if person["hired_on"] is not None:
                 due = person["hired_on"] + timedelta(days=int(rule["within_days"]))
                 due = max(due, rule["applies_from"] or date.min)
             until = None if newest is None else years_later(newest, int(rule["valid_years"]))
+            counts = [as_of is None or years_later(day, int(rule["valid_years"])) >= as_of for day in unsure]
             if as_of is not None and person["left_on"] is not None and person["left_on"] < as_of:
                 status = "left"
+            elif until is not None and (as_of is None or until >= as_of):
+                status = "trained"
+            elif any(counts) or (until is None and unsure):
+                status = "missing"
             elif until is not None:
-                status = "expired" if as_of is not None and until < as_of else "trained"
+                status = "expired"
             elif due is None:
                 status = "missing"
             else:

@@ -140,7 +140,7 @@
     return w;
   }
   function ends(c, keep, dim, out) {
-    var w = unpacked(c.widths), Z95 = 1.959963984540054;
+    var w = unpacked(c.widths);
     Object.keys(data.see).forEach(function (see) {
       var total = {};
       for (var i = 0; i < keep.length; i++) {
@@ -164,7 +164,7 @@
         }
         var most = s["overspray." + see] + s["over_build." + see] + s["useful." + see];
         Object.keys(square).forEach(function (part) {
-          var full = part + "." + see, u = Z95 * Math.sqrt(square[part]);
+          var full = part + "." + see, u = w.z95 * Math.sqrt(square[part]);
           s[full + ".low"] = Math.min(Math.max(s[full] - u, 0), most);
           s[full + ".high"] = Math.min(Math.max(s[full] + u, 0), most);
         });

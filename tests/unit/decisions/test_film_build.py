@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import statistics
 from typing import Any
 
 import numpy as np
@@ -17,6 +18,7 @@ from schemas import door
 
 U2 = fb.PANEL_CV**2  # spread between panels where data are few
 SETTINGS = Settings()
+Z95 = statistics.NormalDist().inv_cdf(0.975)
 SAME2 = (
     0.05**2 + 0.02**2 + 0.02**2
 )  # table of areas, solids, density: in the transfer's interval, not in a film it tells
@@ -221,7 +223,7 @@ def test_probabilities_and_amounts_of_one_panel_by_hand():
     ).row(0, named=True)  # fmt: skip
     assert (row["film_um"], row["source"], row["grade"]) == (66.0, "read", "A")
     assert row["prob_over"] == pytest.approx(ndtr(2.0)) and row["prob_under"] == pytest.approx(ndtr(-7.0))
-    assert (row["film_low"], row["film_high"]) == pytest.approx((66 - 1.96 * 3, 66 + 1.96 * 3))
+    assert (row["film_low"], row["film_high"]) == pytest.approx((66 - Z95 * 3, 66 + Z95 * 3))
     s, gap = 5.0, 6.0
     excess = s * np.exp(-0.5 * (gap / s) ** 2) / np.sqrt(2 * np.pi) + gap * ndtr(gap / s)
     assert row["over_ml"] == pytest.approx(2.0 * excess)
@@ -244,7 +246,7 @@ def test_over_build_of_operations_follows_the_film_as_held_and_is_shared_by_film
     assert out["over_ml"].to_list() == pytest.approx([8.0, 4.0])
     low, high = (
         2 * (4 * np.exp(-0.5 * (gap / 4) ** 2) / np.sqrt(2 * np.pi) + gap * ndtr(gap / 4))
-        for gap in (6 - 1.96 * 3, 6 + 1.96 * 3)
+        for gap in (6 - Z95 * 3, 6 + Z95 * 3)
     )
     assert out["over_ml_low"].to_list() == pytest.approx([low * 2 / 3, low / 3])
     assert out["over_ml_high"].to_list() == pytest.approx([high * 2 / 3, high / 3])

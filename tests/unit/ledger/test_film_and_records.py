@@ -161,7 +161,9 @@ def test_shims_too_close_together_leave_the_gain_at_one(shop: SmallShop) -> None
 def test_gauges_of_a_record_weigh_by_the_size_of_what_they_read(shop: SmallShop) -> None:
     """A panel read 2 um thinner than before says how sure its gauge is as well as one read 2 um thicker."""
     sprayed_clear(shop, panels=("door", "wing")).film(0, 100).film(1, 150)
-    shop.film(0, 102, panel="wing", gauge_id="k", taken_at=at(0)).film(1, 100, panel="wing", gauge_id="k", taken_at=at(70))
+    shop.film(0, 102, panel="wing", gauge_id="k", taken_at=at(0)).film(
+        1, 100, panel="wing", gauge_id="k", taken_at=at(70)
+    )
     for number, (shim, reading) in enumerate([(0.0, 0.0), (0.0, 2.0), (100.0, 100.0), (100.0, 102.0)], start=1):
         shop.add("gauge_checks", gauge_id="k", checked_at=at(0), shim_um=shim, check_no=number, reading_um=reading)
     found = shop.run("records")

@@ -79,7 +79,7 @@ def _of_rules(read: Read, setting: str, shop: str) -> Iterator[Line]:
     if place not in packs:
         yield shop, "", f"No limits are known for the jurisdiction {place or 'that is not given'}: nothing is compared."
     elif packs[place]["verify"]:
-        yield shop, "", f"The figures of {packs[place]['label']} are from memory: verify before use."
+        yield shop, "", f"The figures of {packs[place]['label']} are not read from the rule itself: verify before use."
 
 
 def _of_months(read: Read, shop: str, months: Sequence[str], label: str) -> Iterator[Line]:

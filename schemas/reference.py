@@ -50,7 +50,7 @@ def _origin() -> dict[str, ColumnInfo]:
 
 def _jurisdiction() -> ColumnInfo:
     return text(
-        "Jurisdiction: us, us-ca, ca, ca-qc, eu, uk, or a local one of the user's",
+        "Jurisdiction: us, us-ca, us-ca-scaqmd, ca, ca-qc, eu, uk, or a local one of the user's; us-ca stands below us",
         key=True,
     )
 
@@ -108,8 +108,8 @@ voc_limits = table(
     label=text("The rule's words for it"),
     limit_g_per_l=number("The limit; compared in g/L only", "g/L", above=0),
     basis=choice(
-        "What the limit is compared with: less water and exempt; EU less water; EU, water included",
-        "regulatory", "eu", "eu_whole_volume",
+        "What the limit is compared with: less water and exempt; EU less water; EU, water included; VOC per litre as it is",
+        "regulatory", "eu", "eu_whole_volume", "whole_volume",
     ),
     **_origin(),
 )  # fmt: skip

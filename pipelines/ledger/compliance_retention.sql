@@ -4,7 +4,7 @@ WITH applying AS (
     SELECT p.shop_id, p.last_on, r.record, r.years, r.note, r.source, r.jurisdiction
     FROM emission_places AS p
     INNER JOIN retention AS r
-        ON r.jurisdiction = p.jurisdiction OR r.jurisdiction = split_part(p.jurisdiction, '-', 1)
+        ON strpos(concat(p.jurisdiction, '-'), concat(r.jurisdiction, '-')) = 1
 ),
 ranked AS (
     SELECT

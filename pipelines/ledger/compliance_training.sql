@@ -11,11 +11,11 @@ WITH candidates AS (
         p.shop_id,
         r.*,
         row_number() OVER (
-            PARTITION BY p.shop_id, r.rule ORDER BY CASE WHEN r.jurisdiction = p.jurisdiction THEN 0 ELSE 1 END
+            PARTITION BY p.shop_id, r.rule ORDER BY r.jurisdiction DESC  -- of us and us-xy the nearer place
         ) AS choice
     FROM emission_places AS p
     INNER JOIN training_rules AS r
-        ON r.jurisdiction = p.jurisdiction OR r.jurisdiction = split_part(p.jurisdiction, '-', 1)
+        ON strpos(concat(p.jurisdiction, '-'), concat(r.jurisdiction, '-')) = 1
 ),
 rules AS (
     SELECT

@@ -10,10 +10,10 @@ lists AS (
     SELECT
         w.jurisdiction,
         e.purpose,
-        max(e.jurisdiction) AS list_of  -- of us and us-xy the longer name is the greater
+        max(e.jurisdiction) AS list_of  -- of us and us-xy the longer name is the greater: the nearest place above
     FROM wanted AS w
     INNER JOIN (SELECT DISTINCT jurisdiction, purpose FROM exempt_compounds) AS e
-        ON e.jurisdiction = w.jurisdiction OR e.jurisdiction = split_part(w.jurisdiction, '-', 1)
+        ON strpos(concat(w.jurisdiction, '-'), concat(e.jurisdiction, '-')) = 1
     GROUP BY w.jurisdiction, e.purpose
 ),
 substances AS (

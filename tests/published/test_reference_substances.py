@@ -131,6 +131,20 @@ def test_deletions_from_the_hap_list() -> None:
     assert ends == {"78-93-3": "2005-12-19", "111-76-2": "2004-11-29", "105-60-2": "1996-06-18"}
 
 
+def test_canada_left_five_solvents_out_on_3_june_2016() -> None:
+    """SOR/2016-120 (Canada Gazette, Part II, vol. 150, no. 12), in force on its registration, 3 June 2016: methyl formate,
+    t-butyl acetate, propylene carbonate, dimethyl carbonate and 2-amino-2-methyl-1-propanol among sixteen compounds."""
+    rows = table("exempt_compounds").filter((pl.col("jurisdiction") == "ca") & pl.col("valid_from").is_not_null())
+    assert set(rows["valid_from"]) == {"2016-06-03"} and rows.height == 10
+    assert set(rows["cas"]) == {"107-31-3", "540-88-5", "108-32-7", "616-38-6", "124-68-5"}
+
+
+def test_1_bromopropane_is_listed_from_4_february_2022() -> None:
+    """87 FR 393, 5 January 2022 (40 CFR 63.64)."""
+    (row,) = table("hap").filter(pl.col("cas") == "106-94-5").to_dicts()
+    assert (row["valid_from"], row["carcinogen"], row["read"]) == ("2022-02-04", True, "yes")
+
+
 def test_glycol_ethers_follow_the_definition_of_63_62() -> None:
     """R-(OCH2CH2)n-OR', n = 1-3: the acetate of 2-butoxyethanol is one although 2-butoxyethanol itself is deleted;
     ethers of propylene glycol are not."""

@@ -123,10 +123,10 @@ bench-direct: $(TOOLS)
 	nice -n 10 $(BIN)/python tests/bench/direct_intervals.py
 
 bench-film: $(TOOLS)
-	nice -n 10 $(BIN)/python tests/bench/film_build.py
+	nice -n 10 $(BIN)/python tests/bench/film_build_cover.py
 
 mutants: $(TOOLS)
-	nice -n 10 $(BIN)/python tests/mutants/run.py --write tests/bench/results_mutants.md
+	nice -n 10 $(BIN)/python tests/mutants/try_mutants.py --write tests/bench/results_mutants.md
 
 bench-hidden: $(TOOLS)
 	nice -n 10 $(BIN)/python tests/bench/hidden.py
@@ -135,7 +135,7 @@ bench-transfer: $(TOOLS)
 	nice -n 10 $(BIN)/python tests/bench/transfer_model.py
 
 bench-decisions: $(TOOLS)
-	nice -n 10 $(BIN)/python tests/bench/decisions.py
+	nice -n 10 $(BIN)/python tests/bench/drawn_decisions.py
 
 # plotly.js with bars and lines alone, of the version that the plotly package makes figures for.
 charts: $(TOOLS)

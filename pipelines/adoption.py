@@ -10,8 +10,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipelines import settings, workspace
-from pipelines.intake import layout, missing, read, sheets, starter
-from pipelines.intake.files import FileRefused, Source
+from pipelines.intake import register_templates, workbooks_to_fill
+from pipelines.intake.bringing_together import unknown_ids
+from pipelines.intake.reading import layout, read
+from pipelines.intake.reading.files import FileRefused, Source
 from pipelines.intake.recognising import adopt
 from pipelines.intake.recognising.questions import Answers, AnswersError
 from pipelines.workspace import Workspace, WorkspaceError
@@ -43,7 +45,7 @@ class Adoption:
 
     def doubts(self) -> list[list[str]]:
         """[file, remark] of what is doubtful about the rows as they would be read, all files of the workspace together."""
-        from pipelines.intake import doubts, merge
+        from pipelines.intake.bringing_together import doubts, merge
 
         taken = merge.merge(
             [*self.others, *self.look.reads], self.exports.options, lambda _, lines: dict.fromkeys(lines, "")
@@ -126,7 +128,7 @@ def registers(space: Workspace) -> tuple[list[read.FileRead], dict[str, str]]:
         for one in files
         if not one.path.startswith("layouts/")
     ]
-    texts = {name.removesuffix(".csv"): text for name, text in starter.registers().items()}
+    texts = {name.removesuffix(".csv"): text for name, text in register_templates.registers().items()}
     for one in files:
         name = one.path.removeprefix("registers/").removesuffix(".csv")
         if one.path.startswith("registers/") and name in texts and one.path.endswith(".csv"):
@@ -136,9 +138,9 @@ def registers(space: Workspace) -> tuple[list[read.FileRead], dict[str, str]]:
 
 def fill(space: Workspace, lost: pl.DataFrame, texts: dict[str, str]) -> list[str]:
     """Add rows for ids that are missing to their registers; returns what was done, a sentence for each."""
-    headers = {name: sheets.grid_of(text)[0] for name, text in texts.items()}
+    headers = {name: workbooks_to_fill.grid_of(text)[0] for name, text in texts.items()}
     said = []
-    for name, (lines, needed) in missing.stubs(lost, headers).items():
+    for name, (lines, needed) in unknown_ids.stubs(lost, headers).items():
         text = texts[name] + ("" if texts[name].endswith("\n") else "\n")
         workspace.fill(space, f"registers/{name}.csv", (text + "\n".join(lines) + "\n").encode())
         before = (
@@ -153,7 +155,7 @@ def fill(space: Workspace, lost: pl.DataFrame, texts: dict[str, str]) -> list[st
 def take(space: Workspace, data: bytes, texts: dict[str, str]) -> list[str]:
     """Write the registers of a workbook as CSV; all or, where a row would be refused, none. Raises WorkspaceError."""
     try:
-        found = sheets.csv_of(data, texts)
+        found = workbooks_to_fill.csv_of(data, texts)
     except FileRefused as refusal:
         raise WorkspaceError(str(refusal)) from None
     for name, text in found.items():

@@ -13,7 +13,7 @@ from typing import Any
 
 import polars as pl
 
-from schemas import door, events, published
+from schemas import events, published, validate
 
 CLOSURE = 1e-9  # relative: rounding of sums of some ten parts in double precision is below 1e-14
 PARTS = ("leftover", "flush_loss", "not_split", "overspray", "over_build", "useful")
@@ -55,7 +55,7 @@ def of(table: str) -> list[Check]:
     """The checks of a table, in the order they are shown."""
     found: list[Check] = []
     if table in published.PUBLISHED or table in events.EVENTS:
-        keys = door.keys(table)
+        keys = validate.keys(table)
         if keys:
             found.append(Check("unique_keys", f"No two rows share {', '.join(keys)}.", None))
         found.append(Check("finite_numbers", "No number is infinite or undefined; not known is empty.", None))

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     import polars as pl
 
     from pipelines.adoption import Adoption
-    from pipelines.conductor import Findings, Outcome
+    from pipelines.commands import Findings, Outcome
     from pipelines.intake.recognising.questions import Answers, Question
     from pipelines.workspace import Workspace
 
@@ -154,9 +154,9 @@ def _init(given: argparse.Namespace) -> int:
 
     space, made = workspace.init(given.dir, settings.template())
     if "registers/" in made:
-        from pipelines.intake import starter
+        from pipelines.intake import register_templates
 
-        for name, text in starter.registers().items():
+        for name, text in register_templates.registers().items():
             workspace.fill(space, f"registers/{name}", text.encode())
     print(
         f"{space.root}: made {', '.join(made)}." if made else f"{space.root} is a workspace already; nothing changed."
@@ -172,12 +172,12 @@ def _demo(given: argparse.Namespace) -> int:
     if space is None:
         print("Building the invented shops ...", flush=True)
         began = time.perf_counter()
-        from seed_data import scenario
+        from seed_data import exports, scenario
 
         made = scenario.build()
         with workspace.draft_of(given.dir) as draft:
             workspace.init(draft, settings.template(currency="USD"))
-            scenario.write_demo(draft, made)
+            exports.write_demo(draft, made)
         space = workspace.find(given.dir)
         print(f"{'demo':<9} {space.root} ({time.perf_counter() - began:.1f} s)", flush=True)
     return _run_on(space, again=False)
@@ -187,7 +187,7 @@ def _mix(given: argparse.Namespace) -> int:
     import polars as pl
 
     from pipelines import workspace
-    from pipelines.transfer.advice import MixError, advise
+    from pipelines.transfer.decisions.mix_answer import MixError, advise
 
     space = workspace.find(given.dir)
     guide = space.out / "tables" / "mix_guide.parquet"
@@ -216,13 +216,13 @@ def _run(given: argparse.Namespace) -> int:
     space = workspace.find(given.dir)
     if given.reader is None and given.who is None:
         return _run_on(space, given.again)
-    from pipelines import conductor
+    from pipelines import commands
     from reports.audience import AudienceError
 
     try:
-        conductor.reader(given.reader, given.who)
+        commands.reader(given.reader, given.who)
         code = _run_on(space, given.again)
-        print(f"For one reader: {conductor.site_for(space, given.reader, given.who) / 'index.html'}")
+        print(f"For one reader: {commands.site_for(space, given.reader, given.who) / 'index.html'}")
     except AudienceError as error:
         print(f"filmledger: {error}", file=sys.stderr)
         return WRONG_USAGE
@@ -230,9 +230,9 @@ def _run(given: argparse.Namespace) -> int:
 
 
 def _run_on(space: Workspace, again: bool) -> int:
-    from pipelines import conductor
+    from pipelines import commands
 
-    outcome = conductor.run(space, again, _Screen())
+    outcome = commands.run(space, again, _Screen())
     if outcome.remark:
         print(outcome.remark)
     if not outcome.new:
@@ -243,12 +243,12 @@ def _run_on(space: Workspace, again: bool) -> int:
 
 
 def _handout(given: argparse.Namespace) -> int:
-    from pipelines import conductor, workspace
+    from pipelines import commands, workspace
     from reports.handouts import PeriodError
 
     space = workspace.find(given.dir)
     try:
-        outcome, folder, new = conductor.handout(space, given.period, given.shop, _Screen())
+        outcome, folder, new = commands.handout(space, given.period, given.shop, _Screen())
     except PeriodError as error:
         print(f"filmledger: {error}", file=sys.stderr)
         return WRONG_USAGE
@@ -257,13 +257,13 @@ def _handout(given: argparse.Namespace) -> int:
 
 
 def _lines(given: argparse.Namespace) -> int:
-    from pipelines import conductor, workspace
+    from pipelines import commands, workspace
     from reports.handouts import PeriodError
     from reports.lines import MeasureError
 
     space = workspace.find(given.dir)
     try:
-        found = conductor.lines(space, given.measure, given.period, given.rolling, given.shop)
+        found = commands.lines(space, given.measure, given.period, given.rolling, given.shop)
     except (MeasureError, PeriodError) as error:
         print(f"filmledger: {error}", file=sys.stderr)
         return WRONG_USAGE
@@ -283,9 +283,9 @@ def _lines(given: argparse.Namespace) -> int:
 
 
 def _check(given: argparse.Namespace) -> int:
-    from pipelines import conductor, workspace
+    from pipelines import commands, workspace
 
-    found = conductor.check(workspace.find(given.dir), _Screen(), given.show)
+    found = commands.check(workspace.find(given.dir), _Screen(), given.show)
     for line in _told(found):
         print(line)
     _print_rows(found.shown)
@@ -474,7 +474,8 @@ def _registers(given: argparse.Namespace) -> int:
     from pathlib import Path
 
     from pipelines import adoption, workspace
-    from pipelines.intake import missing, sheets
+    from pipelines.intake import workbooks_to_fill
+    from pipelines.intake.bringing_together import unknown_ids
 
     space = workspace.find(given.dir)
     reads, texts = adoption.registers(space)
@@ -483,11 +484,13 @@ def _registers(given: argparse.Namespace) -> int:
             print(f"Wrote {space.root / path}.")
         return FINE
     if given.workbook:
-        Path(given.workbook).write_bytes(sheets.workbook({name: sheets.grid_of(text) for name, text in texts.items()}))
+        Path(given.workbook).write_bytes(
+            workbooks_to_fill.workbook({name: workbooks_to_fill.grid_of(text) for name, text in texts.items()})
+        )
         print(f"Wrote {given.workbook}. Fill it in, then: filmledger registers --take {given.workbook}")
         return FINE
-    lost = missing.missing(reads)
-    for line in missing.told(lost):
+    lost = unknown_ids.missing(reads)
+    for line in unknown_ids.told(lost):
         print(line)
     if lost.is_empty():
         print("The registers know every id that the exports name.")
@@ -504,12 +507,12 @@ def _registers(given: argparse.Namespace) -> int:
 def _kit(given: argparse.Namespace) -> int:
     from pathlib import Path
 
-    from pipelines.intake import sheets
+    from pipelines.intake import workbooks_to_fill
 
     folder = Path(given.folder)
     folder.mkdir(parents=True, exist_ok=True)
-    (folder / "recording_sheets.html").write_text(sheets.pages(given.paper), encoding="utf-8")
-    (folder / "recording.xlsx").write_bytes(sheets.kit())
+    (folder / "recording_sheets.html").write_text(workbooks_to_fill.pages(given.paper), encoding="utf-8")
+    (folder / "recording.xlsx").write_bytes(workbooks_to_fill.kit())
     print(
         f"Wrote {folder / 'recording_sheets.html'} (to print) and {folder / 'recording.xlsx'} (to type into; put it into inbox/)."
     )
@@ -562,10 +565,10 @@ def _told(found: Findings) -> list[str]:
             lines.append(f"    {row['message']}")
     lines += _share(found)
     if found.reasons.height:
-        from pipelines.intake import advice
+        from pipelines.intake import check_notes
 
         lines += ["", "Reasons, commonest first:"]
-        kinds = advice.kinds(found.reasons)
+        kinds = check_notes.kinds(found.reasons)
         for row in kinds.head(20).iter_rows(named=True):
             count = f"{row['rows']:,} row{'s' if row['rows'] > 1 else ''}"
             lines.append(f"  {count}, first {row['file']} line {row['line']}: {row['reason']}")
@@ -603,10 +606,10 @@ def _share(found: Findings) -> list[str]:
         lines.append(f"{whole} refused as a whole: no share can be given of rows that could not be read.")
     if not found.rows_incomplete:
         return lines
-    from pipelines.intake import advice
+    from pipelines.intake import check_notes
 
     assert found.incomplete is not None
-    left = advice.incomplete(found.incomplete)
+    left = check_notes.incomplete(found.incomplete)
     parts = ", ".join(f"{n:,} {word}" for word, n in left.items())
     lines.append(f"Incomplete, so that no equation is made of it: {parts}.")
     return lines

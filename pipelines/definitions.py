@@ -2,11 +2,11 @@
 
 import dagster as dg
 
-from pipelines.defs import automation, reports, sources, tables
+from pipelines.defs import automation, for_readers, sources, tables
 
-assets = [*tables.ASSETS, *reports.ASSETS]  # what one run consists of
+assets = [*tables.ASSETS, *for_readers.ASSETS]  # what one run consists of
 defs = dg.Definitions(
-    [*sources.ASSETS, *assets, *reports.BESIDE],
+    [*sources.ASSETS, *assets, *for_readers.BESIDE],
     [automation.daily],
     [automation.inbox],
     jobs=[automation.everything, sources.observe],

@@ -112,7 +112,7 @@ def headline(run: Run) -> dict[str, Any]:
     """The numbers of the closing paragraph, from the published tables. Masses in g of solids, ratios as such."""
     import polars as pl
 
-    from pipelines.intake import doubts
+    from pipelines.intake.bringing_together import doubts
 
     files = run.bench.read("intake_files")
     months = run.bench.read("emissions_monthly", ["month", "complete"]).filter(~pl.col("complete"))["month"]

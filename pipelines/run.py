@@ -1,7 +1,7 @@
 """One run over a workspace: what the folder holds, its workbench, and reading its files.
 
 Here belongs what all steps of a run share, so that the command line and Dagster's own pages run the same. Not here: which
-steps there are (steps), putting results in force (results), whether a run is needed at all (conductor), writing (workspace).
+steps there are (steps), putting results in force (results), whether a run is needed at all (commands), writing (workspace).
 """
 
 from __future__ import annotations
@@ -21,11 +21,11 @@ from pipelines.workspace import Workspace, WorkspaceError
 if TYPE_CHECKING:
     import polars as pl
 
-    from pipelines.intake.layout import Layout
-    from pipelines.intake.merge import Intake, Merging
-    from pipelines.intake.read import FileRead, Options
+    from pipelines.intake.bringing_together.merge import Intake, Merging
+    from pipelines.intake.reading.layout import Layout
+    from pipelines.intake.reading.read import FileRead, Options
     from pipelines.settings import Settings
-    from pipelines.transfer.iterate import Joint
+    from pipelines.transfer.model.linearise import Joint
     from pipelines.workbench import Workbench
 
 
@@ -179,8 +179,9 @@ def read_everything(current: Run) -> Intake:
 def take_in(current: Run, settings: Mapping[str, Any]) -> Merging:
     """All files of the workspace, each read anew only where the same content was not read before, ready to be merged some
     shops at a time."""
-    from pipelines.intake import layout, local, merge, read
-    from pipelines.intake.files import Source
+    from pipelines.intake.bringing_together import local_rules, merge
+    from pipelines.intake.reading import layout, read
+    from pipelines.intake.reading.files import Source
     from schemas.reference import LOCAL
 
     options = read.Options(settings["time_zone"], settings["max_file_mb"])
@@ -212,7 +213,7 @@ def take_in(current: Run, settings: Mapping[str, Any]) -> Merging:
         return read.raw_lines(by_path[path], source, layouts, lines)
 
     taken = merge.Merging(reads, options, raw_of)
-    local.with_rules(taken, {name: reference_table(name) for name in LOCAL})
+    local_rules.with_rules(taken, {name: reference_table(name) for name in LOCAL})
     return taken
 
 
@@ -238,15 +239,15 @@ class Reading:
 
     def key(self, one: workspace.Input) -> str:
         """Under which the store keeps what was read: by content, and all else that counts."""
-        from pipelines.intake import read
+        from pipelines.intake.reading import read
 
         basis = read.cache_key(one.path, self.contents[one.path], self.layouts, self.options) + self.libraries
         return hashlib.sha256(basis.encode()).hexdigest()
 
     def one(self, one: workspace.Input) -> FileRead:
         """One file, from the store where the same content was read before; kept there otherwise."""
-        from pipelines.intake import read
-        from pipelines.intake.files import Source
+        from pipelines.intake.reading import read
+        from pipelines.intake.reading.files import Source
 
         kept = self.stored(one)
         if kept is not None:
@@ -269,7 +270,7 @@ class Reading:
 
     def stored(self, one: workspace.Input) -> FileRead | None:
         """One file as the store has it."""
-        from pipelines.intake import read
+        from pipelines.intake.reading import read
 
         kept = workspace.read_again(self.space, self.key(one))
         return read.unpack(kept[1], kept[0], one.path) if kept is not None else None
@@ -300,16 +301,16 @@ def reference_table(name: str) -> pl.DataFrame:
     """One of the tables that ship with the project, from seed_data/reference/<name>.csv, in its schema's form."""
     import polars as pl
 
-    from schemas import door
+    from schemas import validate
 
     text = pl.read_csv(REFERENCE / f"{name}.csv", infer_schema=False)
     typed = text.with_columns(
         pl.col(info.name).str.to_date() if info.kind == "date" else pl.col(info.name).cast(info.dtype)
-        for info in door.columns(name)
+        for info in validate.columns(name)
         if info.name in text.columns and info.kind != "bool"
     )
-    flags = [info.name for info in door.columns(name) if info.kind == "bool" and info.name in text.columns]
+    flags = [info.name for info in validate.columns(name) if info.kind == "bool" and info.name in text.columns]
     typed = typed.with_columns(
         pl.col(flag).replace_strict({"true": True, "false": False}, return_dtype=pl.Boolean) for flag in flags
     )
-    return door.conform(name, typed)
+    return validate.conform(name, typed)

@@ -23,7 +23,7 @@ import polars as pl
 from pipelines import workbench
 from pipelines.workbench import SHOP, Note, Shops, WorkbenchError, is_owned, together
 from pipelines.workspace import WorkspaceError
-from schemas import door
+from schemas import validate
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
@@ -62,9 +62,9 @@ class Parquet:
         found = pl.scan_parquet(self.places[name] / "*.parquet")
         if shops and is_owned(name):
             found = found.filter(pl.col(SHOP).is_between(pl.lit(shops[0]), pl.lit(shops[1])) | pl.col(SHOP).is_null())
-        key = door.keys(name)
+        key = validate.keys(name)
         ordered = found.sort(key, nulls_last=True) if key else found
-        kinds = {info.name: info.dtype for info in door.columns(name)}
+        kinds = {info.name: info.dtype for info in validate.columns(name)}
         wanted = list(columns) if columns is not None else found.collect_schema().names()
         return ordered.select(pl.col(one).cast(kinds[one]) if one in kinds else one for one in wanted).collect()
 
@@ -155,7 +155,7 @@ class Spark:
         from pyspark.errors import PySparkException
 
         said = translated(sql, params)
-        cast = ", ".join(f"CAST(`{c.name}` AS {TYPES[c.kind]}) AS `{c.name}`" for c in door.columns(name))
+        cast = ", ".join(f"CAST(`{c.name}` AS {TYPES[c.kind]}) AS `{c.name}`" for c in validate.columns(name))
         try:
             for table in read_by(sql):
                 self._session.read.parquet(str(self._place(table))).createOrReplaceTempView(table)
@@ -168,9 +168,9 @@ class Spark:
         from pyspark.sql import functions as F
 
         table = self._session.read.parquet(str(self._place(name)))
-        key = door.keys(name)
+        key = validate.keys(name)
         if key and table.groupBy(*key).count().where("count > 1").limit(1).count():
-            door.conform(name, self.read(name))  # says which key stands twice
+            validate.conform(name, self.read(name))  # says which key stands twice
         broken = _condition(name)
         word = F.xxhash64(*table.columns).cast("decimal(38,0)")
         rows, total, wrong = table.agg(
@@ -179,7 +179,7 @@ class Spark:
             F.coalesce(F.sum(F.expr(f"CAST({broken} AS INT)")), F.lit(0)),
         ).first()
         if wrong:
-            door.conform(name, self.read(name))
+            validate.conform(name, self.read(name))
         return f"{rows:x}.{total}", rows
 
     def note(self, name: str, note: Note) -> None:
@@ -202,7 +202,7 @@ class Spark:
                 yield found
 
     def pieces(self, name: str, columns: Sequence[str] | None = None) -> Iterator[pl.DataFrame]:
-        by_shop = door.keys(name)[:1] == [SHOP]
+        by_shop = validate.keys(name)[:1] == [SHOP]
         spans = together(self.sizes([name])) if by_shop else []
         for shops in spans if len(spans) > 1 else [None]:
             yield self.read(name, columns, shops)

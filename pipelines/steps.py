@@ -25,9 +25,10 @@ from pipelines import run as runs
 from pipelines.ledger import runner
 from pipelines.run import Run
 from pipelines.settings import Settings
-from pipelines.transfer import decisions, estimate
+from pipelines.transfer.decisions import decision_tables
+from pipelines.transfer.model import estimate
 from pipelines.workbench import Note, Reader, Shops, Tables, Workbench, is_owned, together
-from schemas import door, events, reference, registers
+from schemas import events, reference, registers, validate
 
 
 class CheckFailed(RuntimeError):
@@ -112,7 +113,7 @@ def _transfer(run: Run, settings: Settings, **given: pl.DataFrame) -> dict[str, 
 def _decide(run: Run, settings: Settings) -> dict[str, pl.DataFrame]:
     """What somebody can do about it: film, technique, guns, how much to mix, what would save most."""
     run.teller.progress("decisions", 0, 1)
-    return decisions.decide(Given(run.bench), settings, run.transfer_model)
+    return decision_tables.decide(Given(run.bench), settings, run.transfer_model)
 
 
 class Given(Tables):
@@ -163,8 +164,8 @@ def _all() -> Iterator[Step]:
     )  # fmt: skip
     yield from _ledger()
     yield Step(TRANSFER, "transfer", _transfer, estimate.READS, code=("pipelines/transfer",))
-    needs: dict[str, Columns] = dict.fromkeys(decisions.NEEDS)
-    yield Step(decisions.GIVES, "decisions", _decide, needs, code=("pipelines/transfer",))
+    needs: dict[str, Columns] = dict.fromkeys(decision_tables.NEEDS)
+    yield Step(decision_tables.GIVES, "decisions", _decide, needs, code=("pipelines/transfer",))
 
 
 def _ordered(steps: Iterable[Step]) -> tuple[Step, ...]:
@@ -335,7 +336,7 @@ def _called(
     found = step.make(**given, **own)
     for part in [found] if isinstance(found, pl.DataFrame | dict) else found:
         named = {step.name: part} if isinstance(part, pl.DataFrame) else part
-        yield {name: frame if name in INTAKE else door.conform(name, frame) for name, frame in named.items()}
+        yield {name: frame if name in INTAKE else validate.conform(name, frame) for name, frame in named.items()}
 
 
 def _checked(name: str, rows: int, run: Run, settings: Mapping[str, Any]) -> dict[str, checks.Outcome]:

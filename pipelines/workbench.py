@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 
 import polars as pl
 
-from schemas import door
+from schemas import validate
 from schemas.vocabulary import ColumnInfo
 
 if TYPE_CHECKING:
@@ -87,7 +87,7 @@ class Workbench(Protocol):
         """A table from one statement over other tables, in the columns and types that its schema declares."""
 
     def look(self, name: str) -> tuple[str, int]:
-        """Look at a table that was made: its content as one word, and how many rows it has. Raises door.DoorError where it is
+        """Look at a table that was made: its content as one word, and how many rows it has. Raises validate.TableError where it is
         not what its schema promises."""
 
     def note(self, name: str, note: Note) -> None:
@@ -123,7 +123,7 @@ class Workbench(Protocol):
 def is_owned(name: str) -> bool:
     """Whether each row of a table belongs to one shop, or some to none (`incomplete`). A register that only mentions a shop is
     everybody's."""
-    return SHOP in door.keys(name) or name == "incomplete"
+    return SHOP in validate.keys(name) or name == "incomplete"
 
 
 def together(sizes: Mapping[str, int]) -> list[Shops]:
@@ -249,7 +249,7 @@ class DuckDB:
         import duckdb
 
         cast = ", ".join(
-            f"CAST(made.{_quoted(c.name)} AS {TYPES[c.kind]}) AS {_quoted(c.name)}" for c in door.columns(name)
+            f"CAST(made.{_quoted(c.name)} AS {TYPES[c.kind]}) AS {_quoted(c.name)}" for c in validate.columns(name)
         )
         statement = (
             f"CREATE OR REPLACE TABLE {_quoted(name)} AS SELECT {cast} FROM (\n{sql.rstrip().rstrip(';')}\n) AS made"
@@ -261,15 +261,15 @@ class DuckDB:
 
     def look(self, name: str) -> tuple[str, int]:
         if self._misplaced(name):
-            order = ", ".join(_quoted(column) for column in door.keys(name))
+            order = ", ".join(_quoted(column) for column in validate.keys(name))
             self._connection.execute(
                 f"CREATE OR REPLACE TABLE {_quoted(name)} AS FROM {_quoted(name)} ORDER BY {order}"
             )
             if self._misplaced(name):
-                door.conform(name, self.read(name))  # says which key stands twice
+                validate.conform(name, self.read(name))  # says which key stands twice
         wrong, rows, low, high = self._one(_looked_at(name))
         if wrong:
-            door.conform(name, self._frame(f"FROM {_quoted(name)} WHERE {broken(name)} LIMIT {PIECE}"))
+            validate.conform(name, self._frame(f"FROM {_quoted(name)} WHERE {broken(name)} LIMIT {PIECE}"))
         return f"{rows:x}.{low:x}.{high:x}", rows
 
     def note(self, name: str, note: Note) -> None:
@@ -282,7 +282,7 @@ class DuckDB:
 
     def _misplaced(self, name: str) -> bool:
         """Whether a row stands before one whose key is not greater."""
-        key = ", ".join(_quoted(column) for column in door.keys(name))
+        key = ", ".join(_quoted(column) for column in validate.keys(name))
         if not key:
             return False
         return bool(
@@ -361,7 +361,7 @@ def _quoted(name: str) -> str:
 @cache
 def broken(name: str) -> str:
     """The condition of a row that breaks what its schema promises of single columns; see vocabulary.conditions."""
-    return " OR ".join(one for info in door.columns(name) for one in _breaks(info)) or "false"
+    return " OR ".join(one for info in validate.columns(name) for one in _breaks(info)) or "false"
 
 
 def _breaks(info: ColumnInfo) -> Iterator[str]:

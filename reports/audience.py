@@ -13,7 +13,7 @@ from functools import cached_property
 
 import polars as pl
 
-from schemas import door
+from schemas import validate
 
 PERSON = "technician_id"
 SOMEBODY = "a hand"
@@ -117,7 +117,7 @@ class Veil:
             if name in COUNTED:
                 hide = [c for c in (PERSON, *_OF_A_PERSON) if c in frame.columns and (c != "label")]
                 frame = frame.with_columns(pl.when(mine).then(pl.col(c)).alias(c) for c in hide)
-            elif PERSON in door.keys(name) or name == "technicians":
+            elif PERSON in validate.keys(name) or name == "technicians":
                 frame = frame.filter(mine)
             else:
                 frame = frame.with_columns(pl.when(mine).then(pl.col(PERSON)).alias(PERSON))

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from schemas import door
+from schemas import validate
 
 
 class Tables:
@@ -18,5 +18,5 @@ class Tables:
     def __getitem__(self, name: str) -> pl.DataFrame:
         frame = self._given.get(name)
         if frame is None:
-            return door.empty(name)
-        return frame.sort(door.keys(name), nulls_last=True)
+            return validate.empty(name)
+        return frame.sort(validate.keys(name), nulls_last=True)

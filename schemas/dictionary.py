@@ -10,7 +10,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterable
 
-from schemas import door, events, published, reference, registers
+from schemas import events, published, reference, registers, validate
 from schemas.vocabulary import ColumnInfo
 
 HEAD = """# Data dictionary
@@ -40,12 +40,12 @@ def _rule(info: ColumnInfo) -> str:
 
 def _table(name: str) -> list[str]:
     lines = [
-        f"**{name}**: {door.schema(name).description}",
+        f"**{name}**: {validate.schema(name).description}",
         "",
         "| column | type | unit | meaning | rule |",
         "|---|---|---|---|---|",
     ]
-    for info in door.columns(name):
+    for info in validate.columns(name):
         mark = " K" if info.key else ""
         optional = " o" if not info.required else ""
         lines.append(

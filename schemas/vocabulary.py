@@ -1,7 +1,7 @@
 """The few words in which every table of the project is declared.
 
 Here belong the column makers (`text`, `number`, ...), the row rule and `table`, which turn one line of declaration into one
-pandera column with its meaning, unit and checks. No table is declared here, and nothing is validated here (see door.py).
+pandera column with its meaning, unit and checks. No table is declared here, and nothing is validated here (see validate.py).
 
 A declaration holds all that is known of a column: intake asks it what a canonical file must have, the data dictionary,
 Dagster's column metadata and the captions of the pages are made from it.

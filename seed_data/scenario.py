@@ -19,7 +19,7 @@ import datetime as dt
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -29,10 +29,6 @@ from seed_data import business as biz
 from seed_data import cups, gauging, office, plan, work
 from seed_data.business import Business
 from seed_data.plan import Parameters
-
-if TYPE_CHECKING:
-    from seed_data.exports import DemoFiles
-
 
 EVENT_TABLES = (
     "pours", "leftovers", "jobs", "operations", "operation_panels", "draws", "readings", "target_weighings", "cleaning",
@@ -210,10 +206,3 @@ def write_canonical(directory: Path | str, scenario: Scenario) -> list[Path]:
                 frame.write_csv(path, datetime_format="%Y-%m-%d %H:%M:%S")
                 out.append(path)
     return out
-
-
-def write_demo(directory: Path | str, scenario: Scenario, damage: bool = True) -> DemoFiles:
-    """Write the exports as the three shops would have them, with their layouts and registers: see exports.py."""
-    from seed_data import exports  # the exports are made of scenarios; here is only the way in
-
-    return exports.write_demo(directory, scenario, damage)

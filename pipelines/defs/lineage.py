@@ -8,7 +8,7 @@ from typing import Any
 import dagster as dg
 
 from pipelines import steps
-from schemas import door
+from schemas import validate
 
 
 @cache
@@ -31,7 +31,7 @@ def columns(name: str) -> dict[str, set[tuple[str, str]]]:
 
     step = steps.BY_TABLE[name]
     assert isinstance(step.make, str)
-    known: dict[str, object] = {table: {info.name: "text" for info in door.columns(table)} for table in step.reads}
+    known: dict[str, object] = {table: {info.name: "text" for info in validate.columns(table)} for table in step.reads}
     tree = qualify(
         parse_one(step.make, dialect="duckdb"), dialect="duckdb", schema=known, validate_qualify_columns=False,
         quote_identifiers=False, identify=False,
@@ -60,4 +60,4 @@ def columns(name: str) -> dict[str, set[tuple[str, str]]]:
                         found[at] |= follow(source, each.name)
         return found[at]
 
-    return {info.name: follow(root, info.name) for info in door.columns(name)}
+    return {info.name: follow(root, info.name) for info in validate.columns(name)}

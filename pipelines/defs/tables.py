@@ -13,7 +13,7 @@ from pipelines import checks, steps
 from pipelines.defs import lineage
 from pipelines.run import Run
 from pipelines.steps import Step
-from schemas import door
+from schemas import validate
 
 #: group of steps -> whom Dagster's pages name as answerable for its tables
 OWNERS = {
@@ -40,7 +40,7 @@ def column_schema(name: str) -> dg.TableSchema:
                     + ([f"one of: {', '.join(info.values)}"] if info.values else []),
                 ),
             )
-            for info in door.columns(name)
+            for info in validate.columns(name)
         ]
     )
 
@@ -50,7 +50,7 @@ def _spec(step: Step, name: str) -> dg.AssetSpec:
     return dg.AssetSpec(
         name,
         deps=sorted({*step.upstream, *step.sources, *(["settings"] if step.asks else [])}),
-        description="\n\n".join(filter(None, [door.schema(name).description, step.description])),
+        description="\n\n".join(filter(None, [validate.schema(name).description, step.description])),
         metadata={"dagster/column_schema": column_schema(name)},
         group_name=step.group,
         owners=OWNERS[step.group],

@@ -1,14 +1,8 @@
 """Inbox to typed event tables and refused rows: pure functions, no Dagster, nothing is written.
 
-files.py     which files there are, and their bytes
-text.py      bytes -> rows of text with physical line numbers
-layout.py    the layouts a shop writes for its exports
-claim.py     which table, or which layout, a file belongs to
-shape.py     a layout's rules applied: rows of text in the columns of our tables
-cast.py      text -> typed values, every failure a reason
-read.py      the five above for one file, and the door
-merge.py     all files together: conflicts, duplicates, later exports
-stages.py    numbers that need the other tables: weigh_no, after_operation, volumes, time zones
-cross.py     what rows of several tables must satisfy together
-messages.py  everything intake says to a shop
+reading/            one file: bytes, text, layout, cells as typed values, the rows that validate.py lets through
+recognising/        finding out how a shop's own exports map to the tables, before any layout is written
+bringing_together/  all files: which row is in force, what rows must satisfy together, what is doubtful
+messages.py         everything intake says to a shop
+check_notes.py, register_templates.py, workbooks_to_fill.py   what `check`, `init` and `registers` write for people
 """

@@ -16,9 +16,10 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from pipelines.ledger import film, film_build, graph, origin, pieces, unit_factors
+from pipelines.ledger import graph, origin, unit_factors
+from pipelines.ledger.film import excess, film_build, layer_films
 from pipelines.settings import Settings
-from schemas import door
+from schemas import validate
 from schemas.published import Z95
 
 if TYPE_CHECKING:
@@ -29,9 +30,9 @@ PYTHON_STEPS: dict[str, Callable[..., pl.DataFrame]] = {
     "cup_contents": graph.cup_contents,
     "equations": graph.equations,
     "film_build": film_build.film_build,
-    "film_pieces": pieces.film_pieces,
+    "film_pieces": layer_films.film_pieces,
     "film_scatter": film_build.film_scatter,
-    "over_build": film.over_build,
+    "over_build": excess.over_build,
     "pour_lines": origin.pour_lines,
     "told_films": film_build.told_films,
     "told_sums": film_build.told_sums,
@@ -51,7 +52,7 @@ class LedgerError(RuntimeError):
 @cache
 def statements() -> dict[str, str]:
     """Table name -> SQL text, one statement a file."""
-    return {path.stem: path.read_text(encoding="utf-8") for path in sorted(HERE.glob("*.sql"))}
+    return {path.stem: path.read_text(encoding="utf-8") for path in sorted(HERE.rglob("*.sql"))}
 
 
 @cache
@@ -166,10 +167,10 @@ def _connection() -> duckdb.DuckDBPyConnection:
 
 def _formed(name: str, frame: pl.DataFrame) -> pl.DataFrame:
     try:
-        door.schema(name)
+        validate.schema(name)
     except KeyError:
         return frame
-    return door.conform(name, frame)
+    return validate.conform(name, frame)
 
 
 def run_all(

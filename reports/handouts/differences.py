@@ -11,7 +11,7 @@ import polars as pl
 
 from reports.handouts.sheets import Cell, Handout, Head, Selection, Sheet
 from reports.handouts.usage import windows_of
-from schemas import door
+from schemas import validate
 
 
 def facts(view: Selection) -> dict[str, Cell]:
@@ -28,10 +28,10 @@ def facts(view: Selection) -> dict[str, Cell]:
     }
     for name, columns in judged.items():
         for row in view.frame(name, months=False).iter_rows(named=True):
-            who = " | ".join((name, *(str(row[key]) for key in door.keys(name))))
+            who = " | ".join((name, *(str(row[key]) for key in validate.keys(name))))
             out |= {f"{who} | {column}": row[column] for column in columns}
     for row in windows_of(view).iter_rows(named=True):
-        who = " | ".join(("limit_windows", *(row[key] for key in door.keys("limit_windows"))))
+        who = " | ".join(("limit_windows", *(row[key] for key in validate.keys("limit_windows"))))
         out |= {f"{who} | {column}": row[column] for column in ("total", "limit", "breached")}
     counts = view.frame("compliance_training").group_by("shop_id", "label", "status").len()
     out |= {f"training | {shop} | {label} | {status}": n for shop, label, status, n in counts.iter_rows()}
@@ -43,7 +43,7 @@ def facts(view: Selection) -> dict[str, Cell]:
     }
     end = view.of.days[1]
     for name, columns in registers.items():
-        keys = door.keys(name)
+        keys = validate.keys(name)
         for row in view.tables[name].iter_rows(named=True):
             if row.get("valid_from") and row["valid_from"] > end:
                 continue

@@ -16,7 +16,7 @@ import polars as pl
 from reports import wording
 from reports.handouts.periods import Period
 from reports.sorted_tables import Tables
-from schemas import door
+from schemas import validate
 
 #: unit of a table -> US customary unit beside it, and how many of those one is
 US = {
@@ -114,7 +114,7 @@ class Selection:
             rows = rows.filter(pl.col("shop_id").is_in(list(shops)))
         if rows.is_empty():
             return None
-        infos = {info.name: info for info in door.columns(name)}
+        infos = {info.name: info for info in validate.columns(name)}
         heads: list[Head] = []
         values: list[list[Cell]] = []
         for column in columns:

@@ -2,7 +2,7 @@
 
 Here belongs what table total_loadings means for the rows of the page's sums, for the static page; site.js does the same with
 the numbers that `as_json` hands it, so that a filtered interval and the pipeline's cannot disagree. How a loading comes about
-is the business of pipelines/transfer/totals.py.
+is the business of pipelines/transfer/model/totals.py.
 
     u^2 = sum over directions of (sum over cells of k x loading)^2 + sum over cells of k^2 x own^2
 

@@ -15,7 +15,7 @@ from markupsafe import Markup, escape
 
 from reports import wording
 from reports.wording import quantity, unit_header
-from schemas import door
+from schemas import validate
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,7 +102,7 @@ def of_table(
 ) -> Listing:
     """The first `limit` rows of a published table, captions and units from its schema. `of`: how many rows there are, where
     `frame` holds but the first of them."""
-    infos = {info.name: info for info in door.columns(name)}
+    infos = {info.name: info for info in validate.columns(name)}
     chosen = [infos[c] for c in columns]
     kinds = {
         i.name: wording.KIND_OF_UNIT.get(i.unit, "")
@@ -126,7 +126,11 @@ def of_table(
         ]
         rows.append(Row(cells, {a: str(record[f"{a}_id" if a == "shop" else a]) for a in at}))
     return Listing(
-        caption or str(door.schema(name).description), heads, rows, of=frame.height if of is None else of, source=name
+        caption or str(validate.schema(name).description),
+        heads,
+        rows,
+        of=frame.height if of is None else of,
+        source=name,
     )
 
 

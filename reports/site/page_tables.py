@@ -15,7 +15,7 @@ import polars as pl
 from reports import wording
 from reports.audience import EVERYBODY, Audience, Veil
 from reports.site import page_sums
-from schemas import door
+from schemas import validate
 from schemas.published import MOST_CELLS
 
 
@@ -51,7 +51,7 @@ class PageTables:
         """A table sorted by its key, with all columns of its schema; columns that are missing come as nulls."""
         if name not in self._read:
             given = self._tables.get(name)
-            self._read[name] = self._shown(name, door.empty(name) if given is None else given)
+            self._read[name] = self._shown(name, validate.empty(name) if given is None else given)
         return self._read[name]
 
     def parts(self, name: str, columns: Sequence[str] | None = None) -> Iterator[pl.DataFrame]:
@@ -78,11 +78,11 @@ class PageTables:
         have = set(given.columns)
         frame = given.select(
             (pl.col(i.name).cast(i.dtype) if i.name in have else pl.lit(None, dtype=i.dtype).alias(i.name))
-            for i in door.columns(name)
+            for i in validate.columns(name)
         )
         # a run's tables stand in the order of their keys: sorting a large one again would hold it twice
         if not getattr(self._tables, "in_order", False):
-            frame = frame.sort(door.keys(name), nulls_last=True)
+            frame = frame.sort(validate.keys(name), nulls_last=True)
         return self.veil.over(name, frame) if self.veil else frame
 
     def setting(self, key: str, default: Any = None) -> Any:

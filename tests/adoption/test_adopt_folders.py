@@ -9,15 +9,16 @@ from collections.abc import Callable
 
 import pytest
 
-from pipelines.intake import doubts, layout, read
-from pipelines.intake.files import Source
+from pipelines.intake.bringing_together import doubts
+from pipelines.intake.reading import layout, read
+from pipelines.intake.reading.files import Source
 from pipelines.intake.recognising import adopt
 from pipelines.intake.recognising.questions import Answers
 from tests.adoption.drawer import Folder, folder
 from tests.adoption.real_ones import FOLDERS, readings_in_the_job_log
 from tests.adoption.truthful import adopted, differences, taken_in
 
-#: few here, since each is a whole inbox; tests/bench/adoption.py measures as many as are wanted
+#: few here, since each is a whole inbox; tests/bench/drawn_adoption.py measures as many as are wanted
 SEEDS = (101, 106, 110, 216)
 
 

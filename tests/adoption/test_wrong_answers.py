@@ -6,8 +6,9 @@ from typing import Any
 
 import pytest
 
-from pipelines.intake import doubts, read
-from pipelines.intake.files import Source
+from pipelines.intake.bringing_together import doubts
+from pipelines.intake.reading import read
+from pipelines.intake.reading.files import Source
 from pipelines.intake.recognising import adopt
 from pipelines.intake.recognising.questions import Answers
 from tests.adoption.drawer import Folder, folder

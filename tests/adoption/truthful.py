@@ -7,9 +7,9 @@ from typing import Any
 
 import polars as pl
 
-from pipelines.intake import layout, read
-from pipelines.intake.files import Source
-from pipelines.intake.merge import merge
+from pipelines.intake.bringing_together.merge import merge
+from pipelines.intake.reading import layout, read
+from pipelines.intake.reading.files import Source
 from pipelines.intake.recognising import adopt
 from pipelines.intake.recognising.questions import ABSENT, Answers, Question
 from tests.adoption.drawer import Folder

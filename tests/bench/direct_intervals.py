@@ -24,16 +24,16 @@ CELL = ["shop_id", "gun_id", "technician_id", "role"]
 def typed_tables(drawn: object) -> dict[str, pl.DataFrame]:
     """The event tables and registers of a scenario as intake would hand them on, had every row been written well."""
     from pipelines import run
-    from schemas import door, events, reference, registers
+    from schemas import events, reference, registers, validate
 
     given = {**drawn.canonical, **drawn.registers}  # type: ignore[attr-defined]
-    found = {"incomplete": door.empty("incomplete")}
+    found = {"incomplete": validate.empty("incomplete")}
     found |= {name: run.reference_table(name) for name in reference.REFERENCE}
     for name in (*events.EVENTS, *registers.REGISTERS):
-        frame = given.get(name, door.empty(name))
-        lacking = [info for info in door.columns(name) if info.name not in frame.columns]
+        frame = given.get(name, validate.empty(name))
+        lacking = [info for info in validate.columns(name) if info.name not in frame.columns]
         frame = frame.with_columns(pl.lit(info.default).cast(info.dtype).alias(info.name) for info in lacking)
-        found[name] = door.conform(name, frame).with_columns(file=pl.lit(name), line=pl.int_range(pl.len()) + 2)
+        found[name] = validate.conform(name, frame).with_columns(file=pl.lit(name), line=pl.int_range(pl.len()) + 2)
     return found
 
 
@@ -41,7 +41,7 @@ def cells(seed: int, cups: int) -> pl.DataFrame:
     """Every cell of one business with at least three direct records: its interval beside its truth."""
     from pipelines.ledger import runner
     from pipelines.settings import Settings
-    from pipelines.transfer.direct import direct_cells
+    from pipelines.transfer.model.direct import direct_cells
     from seed_data import scenario
 
     drawn = scenario.build(seed=seed, cups=cups)

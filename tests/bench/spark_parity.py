@@ -16,7 +16,7 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parents[1] / "pipeline"))
 from test_engines import at_a_time, differences
 
-from pipelines import conductor, settings, spark, steps, workbench, workspace
+from pipelines import commands, settings, spark, steps, workbench, workspace
 from pipelines.ledger import runner
 from pipelines.workbench import Note
 from pipelines.workspace import Workspace
@@ -43,7 +43,7 @@ def here(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
     """A workspace of two small shops, run on this machine."""
     space, _ = workspace.init(tmp_path_factory.mktemp("spark") / "here", settings.template())
     scenario.write_canonical(space.root, scenario.build(cups=60, shops=2, months=2))
-    conductor.run(space)
+    commands.run(space)
     return space
 
 
@@ -80,7 +80,7 @@ def test_a_whole_run_at_workers_gives_the_same_tables(here: Workspace, tmp_path:
     shutil.copytree(here.root, there.root, ignore=shutil.ignore_patterns(".filmledger", "out"))
     there.settings_file.write_text(f'[engine]\nengine = "spark"\nspark_master = "{CLUSTER}"\n')
     with at_a_time(1):
-        conductor.run(there)
+        commands.run(there)
 
     def tables(space: Workspace) -> dict[str, pl.DataFrame]:
         return {path.stem: pl.read_parquet(path) for path in sorted((space.out / "tables").glob("*.parquet"))}

@@ -2,7 +2,7 @@
 
     .venv/bin/python tests/bench/transfer_model.py [--share 1.0] [--only cover,speed] [--seed 0]
 
-Prints one line per bar: what must hold, what was measured, ok or short. Truth is drawn by simulate.py (invented), so these
+Prints one line per bar: what must hold, what was measured, ok or short. Truth is drawn by networks.py (invented), so these
 figures are about the method, not about any shop. The part `businesses` draws whole invented businesses instead
 (seed_data), from pours and readings through the ledger to the model, with habits other than the demo's. `--share 0.1` does a
 tenth of the simulations. Quick versions with a fixed seed are in tests/unit/transfer.
@@ -31,10 +31,12 @@ for folder in (str(HOME), str(HOME / "tests" / "bench")):
 from direct_intervals import typed_tables  # noqa: E402
 
 from pipelines.settings import Settings  # noqa: E402
-from pipelines.transfer import design, iterate, joint, mixed, simulate  # noqa: E402
-from pipelines.transfer.direct import CELL, direct_cells  # noqa: E402
-from pipelines.transfer.estimate import estimate  # noqa: E402
-from pipelines.transfer.simulate import Truth  # noqa: E402
+from pipelines.transfer.model import design, joint, linearise  # noqa: E402
+from pipelines.transfer.model.direct import CELL, direct_cells  # noqa: E402
+from pipelines.transfer.model.estimate import estimate  # noqa: E402
+from pipelines.transfer.solver import mixed_model  # noqa: E402
+from tests import networks  # noqa: E402
+from tests.networks import Truth  # noqa: E402
 
 Line = tuple[str, str, bool]
 TABLE = "transfer_by_pair"
@@ -50,17 +52,17 @@ AREAS_SHARED = Settings.model_validate(
 
 
 def fit(
-    net: simulate.Network, known_log_sd: np.ndarray | None = None, settings: Settings = NOTHING_SHARED
+    net: networks.Network, known_log_sd: np.ndarray | None = None, settings: Settings = NOTHING_SHARED
 ) -> joint.Statements:
     built = design.build(net.records, design.prepare_layers(net.layers))
     known = None
     if known_log_sd is not None:
         present = sorted({design.RANDOM.index(k) for k, _ in built.names if k in design.RANDOM})
         known = np.concatenate([known_log_sd[present], [0.0], known_log_sd[-1:]])
-    return joint.Statements(iterate.solve(built, known), settings)
+    return joint.Statements(linearise.solve(built, known), settings)
 
 
-def cells(net: simulate.Network, said: joint.Statements | None = None) -> pl.DataFrame:
+def cells(net: networks.Network, said: joint.Statements | None = None) -> pl.DataFrame:
     """transfer_by_pair beside the truth: error of log TE, inside, and everything else the table says."""
     table = (said or fit(net)).table(TABLE)
     return table.join(net.cells(), on=list(CELL)).with_columns(
@@ -70,7 +72,7 @@ def cells(net: simulate.Network, said: joint.Statements | None = None) -> pl.Dat
 
 
 def many(truth: Truth, seed: int, n: int) -> pl.DataFrame:
-    return pl.concat([cells(simulate.network(truth, seed + i)).drop("with_whom", "advice") for i in range(n)])
+    return pl.concat([cells(networks.network(truth, seed + i)).drop("with_whom", "advice") for i in range(n)])
 
 
 def rmse(error: pl.Series) -> float:
@@ -102,7 +104,7 @@ def absolute(seed: int, n: int) -> Iterator[Line]:
     """Cover where all records of a network share an error: of the table of areas (5 %). One draw is one network."""
     found = []
     for i in range(n):
-        net = simulate.network(Truth(shops=1, sd_shared=0.05), seed + i)
+        net = networks.network(Truth(shops=1, sd_shared=0.05), seed + i)
         said = fit(net, settings=AREAS_SHARED)
         found.append(cells(net, said).select("inside"))
     share = mean(pl.concat(found)["inside"])
@@ -125,10 +127,10 @@ def accuracy(seed: int, n: int) -> Iterator[Line]:
     sd = np.log([truth.sd_product, truth.sd_shop, truth.sd_gun, truth.sd_technician, truth.sd_pair, truth.sd_event])
     ours, oracle, both = [], [], []
     for i in range(n):
-        net = simulate.network(truth, seed + i)
+        net = networks.network(truth, seed + i)
         mine = cells(net)
         ours.append(mine["error"])
-        ideal = simulate.network(replace(truth, weighed=1.0), seed + i)
+        ideal = networks.network(replace(truth, weighed=1.0), seed + i)
         oracle.append(cells(ideal, fit(ideal, sd))["error"])
         ratio = direct_cells(net.records, net.layers).filter(pl.col("n") >= 2)
         both.append(
@@ -146,7 +148,7 @@ def accuracy(seed: int, n: int) -> Iterator[Line]:
 def unread(seed: int, n: int) -> Iterator[Line]:
     flags, inside, combined = [], [], []
     for i in range(n):
-        net = simulate.network(Truth(between=0.0), seed + i)
+        net = networks.network(Truth(between=0.0), seed + i)
         said = fit(net)
         found = cells(net, said).filter(pl.col("role") != "surfacer")
         inside.append(found.select("role", "inside"))
@@ -161,7 +163,7 @@ def unread(seed: int, n: int) -> Iterator[Line]:
     yield "combined cover .92-.97", f"{share:.4f}", within(share, 0.92, 0.97)
 
 
-def _combined_inside(net: simulate.Network, said: joint.Statements) -> np.ndarray:
+def _combined_inside(net: networks.Network, said: joint.Statements) -> np.ndarray:
     """Is the true sum of mean split x log TE of the main combination inside the combined interval?"""
     table = said.table(TABLE).join(net.cells(), on=list(CELL), maintain_order="left")
     truth = table["truth"].log().to_numpy()
@@ -188,7 +190,7 @@ def false_flags(seed: int, n: int) -> Iterator[Line]:
     for heavy, label in ((False, "normal"), (True, "heavy-tailed")):
         wrong = total = 0
         for i in range(n):
-            net = simulate.network(Truth(shops=8, heavy_tails=heavy, sd_technician=0.15, sd_gun=0.15), seed + i)
+            net = networks.network(Truth(shops=8, heavy_tails=heavy, sd_technician=0.15, sd_gun=0.15), seed + i)
             said = fit(net)
             for table, truth, who in (
                 ("gun_effects", net.gun, "gun_id"),
@@ -202,7 +204,7 @@ def false_flags(seed: int, n: int) -> Iterator[Line]:
     quiet = Truth(sd_gun=0, sd_technician=0, sd_pair=0, sd_shop=0, sd_product=0)
     alarms = 0
     for i in range(n):
-        said = fit(simulate.network(quiet, seed + i))
+        said = fit(networks.network(quiet, seed + i))
         alarms += any(said.effects(t)["flagged"].any() for t in ("gun_effects", "technician_effects"))
     yield "nobody flagged where all are alike: >= 95 % of seeds", f"{100 * (1 - alarms / n):.1f} %", alarms / n <= 0.05
 
@@ -210,7 +212,7 @@ def false_flags(seed: int, n: int) -> Iterator[Line]:
 def sixty_five(seed: int, n: int) -> Iterator[Line]:
     parts = []
     for i in range(n):
-        net = simulate.network(Truth(shops=1, level=0.12, sd_shared=0.05), seed + i)
+        net = networks.network(Truth(shops=1, level=0.12, sd_shared=0.05), seed + i)
         said = fit(net, settings=AREAS_SHARED)
         parts.append(cells(net, said).select("prob_below_65", below=pl.col("truth") < 0.65))
     found = pl.concat(parts).with_columns(bin=(pl.col("prob_below_65") * 10).floor().clip(0, 9))
@@ -233,8 +235,8 @@ def statsmodels(seed: int, n: int) -> Iterator[Line]:
         i, j = rng.integers(a, size=records), rng.integers(b, size=records)
         y = 0.3 * rng.standard_normal(a)[i] + 0.2 * rng.standard_normal(b)[j] + 0.5 * rng.standard_normal(records)
         start = time.perf_counter()
-        model, _ = mixed.ordinary(y, [i.astype(str), j.astype(str)])
-        ours = mixed.fit(model, np.full(3, -1.0), bounds=(-9, 3), tolerance=1e-11)
+        model, _ = mixed_model.ordinary(y, [i.astype(str), j.astype(str)])
+        ours = mixed_model.fit(model, np.full(3, -1.0), bounds=(-9, 3), tolerance=1e-11)
         our_time = time.perf_counter() - start
         frame = pl.DataFrame({"y": y, "i": i, "j": j}).to_pandas()
         start = time.perf_counter()
@@ -258,9 +260,9 @@ def insteval(seed: int, n: int) -> Iterator[Line]:
     y = y - y.mean()
     factors = [frame[f].cast(pl.String).to_numpy() for f in ("s", "d")]
     start = time.perf_counter()
-    model, _ = mixed.ordinary(y, factors)
+    model, _ = mixed_model.ordinary(y, factors)
     scale = np.log(y.std())
-    found = mixed.fit(model, np.full(3, scale - 0.7), bounds=(scale - 9, scale + 2), tolerance=1e-8)
+    found = mixed_model.fit(model, np.full(3, scale - 0.7), bounds=(scale - 9, scale + 2), tolerance=1e-8)
     took = time.perf_counter() - start
     off = abs(found.best.value - 237783.880388)
     yield "InstEval criterion 1e-5", f"{off:.1e}", off <= 1e-5
@@ -270,7 +272,7 @@ def insteval(seed: int, n: int) -> Iterator[Line]:
 SPEED = """
 import resource, sys, time
 import polars as pl
-from pipelines.transfer.estimate import estimate
+from pipelines.transfer.model.estimate import estimate
 records, layers = pl.read_parquet(sys.argv[1]), pl.read_parquet(sys.argv[2])
 start = time.perf_counter(), time.process_time()
 tables = estimate(records, layers)
@@ -286,7 +288,7 @@ def speed(seed: int, n: int) -> Iterator[Line]:
             (Truth(shops=60, jobs=1010), 3.0, None),
             (Truth(shops=300, jobs=2020), 15.0, 2.0),
         ):
-            net = simulate.network(truth, seed)
+            net = networks.network(truth, seed)
             paths = [str(Path(folder) / name) for name in ("r.parquet", "l.parquet")]
             net.records.write_parquet(paths[0])
             net.layers.write_parquet(paths[1])

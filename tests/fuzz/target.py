@@ -11,10 +11,10 @@ import io
 from functools import cache
 from pathlib import Path
 
-from pipelines.intake import layout, text
-from pipelines.intake.files import Source
-from pipelines.intake.merge import merge
-from pipelines.intake.read import FileRead, Options, packed, read_file, unpack
+from pipelines.intake.bringing_together.merge import merge
+from pipelines.intake.reading import layout, text
+from pipelines.intake.reading.files import Source
+from pipelines.intake.reading.read import FileRead, Options, packed, read_file, unpack
 
 HEADER = "shop_id,mix_id,pour_no,poured_at,product_id,component_id,weighed_g"
 OPTIONS = Options(time_zone="Europe/Vienna", max_file_mb=2.0)
@@ -123,7 +123,7 @@ def one(data: bytes) -> None:
 
 def _every_line(read: FileRead, source: Source, layouts: list[layout.Layout]) -> None:
     """Each record below the header that holds anything stands among the rows, is refused, or is named in the message."""
-    from pipelines.intake.read import _Opened
+    from pipelines.intake.reading.read import _Opened
 
     opened = _Opened(source, OPTIONS)
     grid = opened.grid_of(layouts[0]) if read.layout else opened.plain()

@@ -30,7 +30,7 @@ from small_shops import SETTINGS, frame, reckon, tables_of  # noqa: E402
 
 from pipelines import run  # noqa: E402
 from pipelines.ledger import runner  # noqa: E402
-from schemas import door  # noqa: E402
+from schemas import validate  # noqa: E402
 from schemas.reference import REFERENCE  # noqa: E402
 
 SEED, RATE, UNWEIGHED, SECONDS = 2, 60.0, 0.9, 20
@@ -96,7 +96,7 @@ def look() -> Look:
     finding = [dict(term="unweighed", level="", value=UNWEIGHED, note="found")]
     given = {
         "operation_te": frame("operation_te", te),
-        "transfer_by_pair": door.empty("transfer_by_pair"),
+        "transfer_by_pair": validate.empty("transfer_by_pair"),
         "transfer_model": frame("transfer_model", finding),
     }
     found = reckon(frames | given, *KEYS, *ALONE, "over_build", settings=SETTINGS | {"labour_rate_per_hour": RATE})

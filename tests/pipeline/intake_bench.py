@@ -7,10 +7,10 @@ from collections.abc import Iterable, Mapping
 import polars as pl
 from polars.testing import assert_frame_equal
 
-from pipelines.intake import layout
-from pipelines.intake.files import Source
-from pipelines.intake.merge import Intake, Merging, Span, merge, spans_of
-from pipelines.intake.read import FileRead, Options, raw_lines, read_file
+from pipelines.intake.bringing_together.merge import Intake, Merging, Span, merge, spans_of
+from pipelines.intake.reading import layout
+from pipelines.intake.reading.files import Source
+from pipelines.intake.reading.read import FileRead, Options, raw_lines, read_file
 
 REGISTERS = {
     "registers/shops.csv": "shop_id,time_zone\nnorth,Europe/Vienna\nsouth,America/New_York\n",

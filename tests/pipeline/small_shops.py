@@ -16,7 +16,7 @@ import polars as pl
 
 from pipelines.ledger import runner
 from pipelines.settings import Settings
-from schemas import door
+from schemas import validate
 from schemas.events import EVENTS
 from schemas.registers import REGISTERS
 
@@ -219,9 +219,9 @@ AREAS: list[Row] = [
 
 def frame(table: str, rows: Iterable[Row]) -> pl.DataFrame:
     """Rows as a typed frame of the table; what a row leaves out takes the table's default."""
-    infos = door.columns(table)
+    infos = validate.columns(table)
     filled = [{i.name: r[i.name] if r.get(i.name) is not None else i.default for i in infos} for r in rows]
-    return pl.DataFrame(filled, schema=door.empty(table).schema, orient="row")
+    return pl.DataFrame(filled, schema=validate.empty(table).schema, orient="row")
 
 
 def tables_of(rows: dict[str, list[Row]]) -> dict[str, pl.DataFrame]:

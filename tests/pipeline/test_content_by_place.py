@@ -9,7 +9,7 @@ from __future__ import annotations
 import polars as pl
 import pytest
 
-from pipelines import conductor, workspace
+from pipelines import commands, workspace
 from pipelines.settings import template
 
 WATER = 0.9982
@@ -54,7 +54,7 @@ def space(tmp_path_factory: pytest.TempPathFactory) -> workspace.Workspace:
     space, _ = workspace.init(tmp_path_factory.mktemp("content") / "shop", template())
     for name, text in FILES.items():
         workspace.fill(space, name, text.encode())
-    conductor.run(space)
+    commands.run(space)
     return space
 
 

@@ -13,13 +13,13 @@ import pytest
 
 from pipelines.ledger import runner
 from pipelines.settings import Settings
-from schemas import door
+from schemas import validate
 
 MIL = 25.4
 
 
 def frame(table: str, rows: list[dict[str, Any]]) -> pl.DataFrame:
-    empty = door.empty(table)
+    empty = validate.empty(table)
     if not rows:
         return empty
     given = pl.DataFrame(rows, schema={k: v for k, v in empty.schema.items() if any(k in r for r in rows)})

@@ -14,10 +14,10 @@ import polars as pl
 import pytest
 from polars.testing import assert_frame_equal
 
-from pipelines.ledger.film import expected_excess
+from pipelines.ledger.film.excess import expected_excess
 from pipelines.settings import Settings
-from pipelines.transfer import decisions, mixing, savings
-from schemas import door
+from pipelines.transfer.decisions import decision_tables, mixing, savings
+from schemas import validate
 from seed_data.business import ATOMISING_EFFECT
 
 HOME = Path(__file__).resolve().parents[2]
@@ -27,7 +27,7 @@ PRIMERS = ("wash_primer", "adhesion_promoter", "epoxy", "sprayable_filler", "sur
 
 @pytest.fixture(scope="module")
 def bench() -> Any:
-    spec = importlib.util.spec_from_file_location("bench_of_decisions", HOME / "tests" / "bench" / "decisions.py")
+    spec = importlib.util.spec_from_file_location("bench_of_decisions", HOME / "tests" / "bench" / "drawn_decisions.py")
     assert spec and spec.loader
     module = importlib.util.module_from_spec(spec)
     sys.modules[spec.name] = module
@@ -42,41 +42,43 @@ def business(bench: Any) -> tuple[dict[str, pl.DataFrame], Any]:
 
 @pytest.fixture(scope="module")
 def decided(business: tuple[dict[str, pl.DataFrame], Any]) -> dict[str, pl.DataFrame]:
-    return decisions.decide(business[0], SETTINGS)
+    return decision_tables.decide(business[0], SETTINGS)
 
 
 def test_every_table_stands_and_has_its_form(decided: dict[str, pl.DataFrame]):
-    assert tuple(decided) == decisions.GIVES
+    assert tuple(decided) == decision_tables.GIVES
     for name, frame in decided.items():
-        assert_frame_equal(door.conform(name, frame), frame)
-    for name in set(decisions.GIVES) - {"practice_cards", "leftover_cups"}:
+        assert_frame_equal(validate.conform(name, frame), frame)
+    for name in set(decision_tables.GIVES) - {"practice_cards", "leftover_cups"}:
         assert decided[name].height, name
 
 
 def test_the_order_of_rows_moves_nothing(
     business: tuple[dict[str, pl.DataFrame], Any], decided: dict[str, pl.DataFrame]
 ):
-    again = decisions.decide({k: v.sample(fraction=1, shuffle=True, seed=3) for k, v in business[0].items()}, SETTINGS)
-    for name in decisions.GIVES:
+    again = decision_tables.decide(
+        {k: v.sample(fraction=1, shuffle=True, seed=3) for k, v in business[0].items()}, SETTINGS
+    )
+    for name in decision_tables.GIVES:
         assert_frame_equal(again[name], decided[name], rel_tol=1e-5, abs_tol=1e-7)
 
 
 def test_the_same_tables_give_the_same_bytes(
     business: tuple[dict[str, pl.DataFrame], Any], decided: dict[str, pl.DataFrame]
 ):
-    again = decisions.decide(business[0], SETTINGS)
-    for name in decisions.GIVES:
+    again = decision_tables.decide(business[0], SETTINGS)
+    for name in decision_tables.GIVES:
         assert again[name].equals(decided[name]), name
 
 
 def test_empty_tables_give_empty_tables(business: tuple[dict[str, pl.DataFrame], Any]):
-    nothing = decisions.decide({k: v.clear() for k, v in business[0].items()}, SETTINGS)
+    nothing = decision_tables.decide({k: v.clear() for k, v in business[0].items()}, SETTINGS)
     assert {k for k, v in nothing.items() if v.height} == {"technique_power", "cautions"}
 
 
 def test_a_missing_table_is_named():
     with pytest.raises(KeyError, match="film_build"):
-        decisions.decide({}, SETTINGS)
+        decision_tables.decide({}, SETTINGS)
 
 
 def test_nobody_is_flagged_who_cannot_be_told_apart_and_base_needs_three_colours(decided: dict[str, pl.DataFrame]):
@@ -256,7 +258,7 @@ def test_an_answer_at_the_scale_takes_less_than_a_second_from_a_cold_start(
     row = guide.filter(pl.col("area_class") == "1.5_to_4").row(0, named=True)
     guide.write_parquet(tmp_path / "mix_guide.parquet")
     code = (
-        "import sys, polars as pl; from pipelines.transfer.advice import advise;"
+        "import sys, polars as pl; from pipelines.transfer.decisions.mix_answer import advise;"
         "guide = pl.read_parquet(sys.argv[1]);"
         f"print(advise(guide, {row['product_id']!r}, {row['gun_id']!r}, 2.3, shop={row['shop_id']!r}).mix_ml)"
     )

@@ -12,7 +12,7 @@ from datetime import date
 import polars as pl
 import pytest
 
-from pipelines import conductor, workspace
+from pipelines import commands, workspace
 from pipelines.settings import template
 
 FILES = {
@@ -130,7 +130,7 @@ def tables(tmp_path_factory: pytest.TempPathFactory) -> dict[str, pl.DataFrame]:
     space, _ = workspace.init(tmp_path_factory.mktemp("by_hand") / "shop", template())
     for name, text in FILES.items():
         workspace.fill(space, name, text.encode())
-    outcome = conductor.run(space)
+    outcome = commands.run(space)
     assert not outcome.refused
     folder = space.snapshot()
     assert folder is not None

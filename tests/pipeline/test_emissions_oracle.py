@@ -12,7 +12,7 @@ import pytest
 from pipelines import run
 from pipelines.ledger import runner
 from pipelines.settings import Settings
-from schemas import door, events, reference, registers
+from schemas import events, reference, registers, validate
 
 SEEDS = [1, 2, 3]
 WANTED = [
@@ -39,7 +39,7 @@ def frames(rows: dict[str, list[dict[str, Any]]]) -> dict[str, pl.DataFrame]:
         "transfer_by_pair",
         "transfer_model",
     ]:
-        empty = door.empty(name)
+        empty = validate.empty(name)
         found[name] = pl.DataFrame(
             [{c: row.get(c) for c in empty.columns} for row in rows.get(name, [])], schema=empty.schema
         )

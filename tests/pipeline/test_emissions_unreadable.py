@@ -11,7 +11,7 @@ import polars as pl
 import pytest
 from test_emissions_oracle import frames, ran
 
-from pipelines import conductor, workspace
+from pipelines import commands, workspace
 from pipelines.settings import template
 
 Row = dict[str, Any]
@@ -131,7 +131,7 @@ def space(tmp_path_factory: pytest.TempPathFactory) -> workspace.Workspace:
 
 
 def test_the_headline_and_the_page_say_which_month_lacks_what(space: workspace.Workspace) -> None:
-    outcome = conductor.run(space)
+    outcome = commands.run(space)
     assert outcome.headline["incomplete_months"] == 1
     monthly = pl.read_parquet(space.out / "tables" / "emissions_monthly.parquet").filter(pl.col("month") == "2026-05")
     assert monthly.select("complete", "n_refused", "n_lines").rows() == [(False, 2, 0)]

@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 
 from pipelines import workbench
-from pipelines.intake import merge
+from pipelines.intake.bringing_together import merge
 
 REL = 1e-9  # sums of floats in another order
 

@@ -10,7 +10,7 @@ import re
 import polars as pl
 import pytest
 
-from pipelines import conductor, workspace
+from pipelines import commands, workspace
 from pipelines.settings import template
 
 POURS = "shop_id,mix_id,pour_no,poured_at,product_id,component_id,weighed_g\n"
@@ -42,8 +42,8 @@ def space(tmp_path_factory: pytest.TempPathFactory) -> workspace.Workspace:
     space, _ = workspace.init(tmp_path_factory.mktemp("lacking") / "shop", template())
     for name, text in FILES.items():
         workspace.fill(space, name, text.encode())
-    conductor.handout(space, "2026", [])
-    conductor.handout(space, "2025-06", [])
+    commands.handout(space, "2026", [])
+    commands.handout(space, "2025-06", [])
     return space
 
 
@@ -127,7 +127,7 @@ def test_a_business_of_which_no_row_could_be_read_used_something_and_not_nothing
     for name in ("registers/shops.csv", "registers/products.csv", "registers/components.csv"):
         workspace.fill(unread, name, FILES[name].encode())
     workspace.fill(unread, "inbox/pours.csv", (POURS + "north,one,1,2026-03-05 09:00,top,clear,heavy\n").encode())
-    conductor.run(unread)
+    commands.run(unread)
     finding = re.search(
         r'<p class="finding"[^>]*>(.*?)</p>', (unread.out / "site" / "environment.html").read_text(), re.DOTALL
     )

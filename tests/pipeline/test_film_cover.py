@@ -1,5 +1,5 @@
 """Intervals and probabilities of film_build over two whole workspaces, from CSV to the published table: a few seeds of what
-tests/bench/film_build.py does over many. Truth was drawn with the exports."""
+tests/bench/film_build_cover.py does over many. Truth was drawn with the exports."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from typing import Any
 import polars as pl
 import pytest
 
-BENCH = Path(__file__).resolve().parents[1] / "bench" / "film_build.py"
+BENCH = Path(__file__).resolve().parents[1] / "bench" / "film_build_cover.py"
 
 
 @pytest.fixture(scope="module")

@@ -10,7 +10,7 @@ import polars as pl
 import pytest
 from test_engines import at_a_time, differences
 
-from pipelines import conductor, workspace
+from pipelines import commands, workspace
 
 FILES = {
     "registers/shops.csv": "shop_id,jurisdiction\na,us\nb,us\n",
@@ -41,7 +41,7 @@ def ran(folder, rows: int) -> dict[str, pl.DataFrame]:
     for name, text in FILES.items():
         workspace.fill(space, name, text.encode())
     with at_a_time(rows):
-        conductor.run(space)
+        commands.run(space)
     return {path.stem: pl.read_parquet(path) for path in sorted((space.out / "tables").glob("*.parquet"))}
 
 

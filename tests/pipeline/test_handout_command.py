@@ -13,8 +13,8 @@ import polars as pl
 import pytest
 
 from pipelines import cli, workspace
-from pipelines.intake import read
-from pipelines.intake.files import Source
+from pipelines.intake.reading import read
+from pipelines.intake.reading.files import Source
 from pipelines.settings import template
 
 YEARS = range(2016, 2026)

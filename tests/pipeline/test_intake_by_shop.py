@@ -13,9 +13,11 @@ from hypothesis import strategies as st
 
 from pipelines import cli, workspace
 from pipelines import run as runs
-from pipelines.intake import merge, read
-from pipelines.intake.merge import BY_SHOP, Merging, Span, spans_of
-from seed_data.scenario import build, write_demo
+from pipelines.intake.bringing_together import merge
+from pipelines.intake.bringing_together.merge import BY_SHOP, Merging, Span, spans_of
+from pipelines.intake.reading import read
+from seed_data.exports import write_demo
+from seed_data.scenario import build
 from tests.pipeline.intake_bench import OPERATIONS, POURS, REGISTERS, each_by_itself, equal, read_all, take_in
 
 SHOPS = ("north", "south", "Åre")

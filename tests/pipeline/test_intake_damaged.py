@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 import polars as pl
 import pytest
 
-from pipelines.intake.read import Options
+from pipelines.intake.reading.read import Options
 from tests.pipeline.intake_bench import OPERATIONS, POURS, message, reasons, take_in
 
 ROW = "north,a,{},2025-03-03 08:00,clear_a,binder,{}\n"

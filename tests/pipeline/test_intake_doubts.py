@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from pipelines.intake import advice, doubts
+from pipelines.intake import check_notes
+from pipelines.intake.bringing_together import doubts
 from tests.pipeline.intake_bench import OPERATIONS, POURS, message, take_in
 
 GOOD = {
@@ -73,7 +74,7 @@ def test_rows_of_a_cup_of_two_products_are_not_called_good() -> None:
     two = GOOD["inbox/pours.csv"].replace("north,b,1", "north,a,2")
     draws = GOOD["inbox/draws.csv"].replace("north,j,2,b\n", "")
     taken = take_in({**GOOD, "inbox/pours.csv": two, "inbox/draws.csv": draws})
-    assert advice.incomplete(taken.incomplete) == {"cup": 1}
-    assert advice.rows_incomplete(taken.tables, taken.incomplete) == 4, "two pours, a weigh-back and a draw"
+    assert check_notes.incomplete(taken.incomplete) == {"cup": 1}
+    assert check_notes.rows_incomplete(taken.tables, taken.incomplete) == 4, "two pours, a weigh-back and a draw"
     whole = take_in(GOOD)
-    assert advice.rows_incomplete(whole.tables, whole.incomplete) == 0
+    assert check_notes.rows_incomplete(whole.tables, whole.incomplete) == 0

@@ -20,9 +20,9 @@ from typing import Any
 import polars as pl
 import pytest
 
-from pipelines.intake import files, layout, xlsx
-from pipelines.intake.files import Source
-from pipelines.intake.read import Options, packed, read_file, unpack
+from pipelines.intake.reading import files, layout, spreadsheets
+from pipelines.intake.reading.files import Source
+from pipelines.intake.reading.read import Options, packed, read_file, unpack
 from tests.pipeline.intake_bench import OPERATIONS, POURS, marks, message, reasons, same, take_in
 from tests.pipeline.test_intake_damaged import GOOD, ROW, Case, parquet
 from tests.pipeline.test_intake_damaged import test_a_damaged_export_is_told_and_nothing_else_is_lost as judged
@@ -288,7 +288,7 @@ def test_a_hidden_sheet_is_read_and_named_as_hidden() -> None:
     out = io.BytesIO()
     book.save(out)
     hidden = out.getvalue()
-    assert xlsx.look(hidden, 10)["March"].hidden and not xlsx.look(hidden, 10)["April"].hidden
+    assert spreadsheets.look(hidden, 10)["March"].hidden and not spreadsheets.look(hidden, 10)["April"].hidden
     assert "March (pours, hidden), April (pours)" in message(
         take_in({"inbox/log.xlsx": hidden}), "inbox/log.xlsx, sheet 'April'"
     )
@@ -350,7 +350,7 @@ def test_a_workbook_that_would_fill_the_memory_is_refused_by_name() -> None:
 
 def test_what_unpacks_to_hundreds_of_times_its_size_is_stopped(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(files, "RATIO_FROM", 1_000_000)
-    monkeypatch.setattr(xlsx, "RATIO_FROM", 1_000_000)
+    monkeypatch.setattr(spreadsheets, "RATIO_FROM", 1_000_000)
     bomb = gzip.compress(b"0" * 20_000_000)
     assert "200 times" in (read_file(Source("inbox/a.csv.gz", content=bomb), []).message or "")
 
@@ -374,7 +374,7 @@ SPECTRUM = [
 
 @pytest.mark.parametrize(("name", "data", "wanted"), SPECTRUM, ids=[s[0] for s in SPECTRUM])
 def test_csv_spectrum_is_read_as_meant(name: str, data: str, wanted: list[list[str | None]]) -> None:
-    from pipelines.intake import text
+    from pipelines.intake.reading import text
 
     utf8 = text.to_utf8(data.encode())
     grid = text.grid(utf8, text.records(utf8, ","), 0, ",")

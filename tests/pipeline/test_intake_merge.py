@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipelines.intake.merge import merge
-from pipelines.intake.read import Options
+from pipelines.intake.bringing_together.merge import merge
+from pipelines.intake.reading.read import Options
 from tests.pipeline.intake_bench import OPERATIONS, POURS, marks, message, read_all, reasons, same, take_in
 
 

@@ -1,11 +1,11 @@
-"""Rules of a place that the user adds in registers/: they pass the door, join those that ship, and decide what is shown."""
+"""Rules of a place that the user adds in registers/: they are validated, join those that ship, and decide what is shown."""
 
 from __future__ import annotations
 
 import polars as pl
 import pytest
 
-from pipelines import conductor, run, workspace
+from pipelines import commands, run, workspace
 from pipelines.settings import template
 from reports import handouts
 
@@ -47,7 +47,7 @@ def space(tmp_path_factory: pytest.TempPathFactory) -> workspace.Workspace:
     space, _ = workspace.init(tmp_path_factory.mktemp("local_rules") / "shop", template())
     for name, text in FILES.items():
         workspace.fill(space, name, text.encode())
-    conductor.handout(space, "2026", [])
+    commands.handout(space, "2026", [])
     return space
 
 

@@ -8,7 +8,7 @@ import polars as pl
 import pytest
 
 from pipelines import cli, settings, workspace
-from schemas import door
+from schemas import validate
 
 
 @pytest.fixture
@@ -17,7 +17,7 @@ def shop(tmp_path: Path) -> Path:
     row = {"shop_id": "north", "product_id": "clear_one", "gun_id": "g1", "area_class": "1.5_to_4", "role": "clear",
            "as_sprayed_ml_per_m2": 150.0, "advised_ml_per_m2": 200.0, "mid_window_ml_per_m2": 160.0, "quantile": 0.98,
            "flush_ml": 8.0, "n": 20, "n_product": 60, "coats": 2.0, "min_mix_ml": 50.0}  # fmt: skip
-    guide = pl.concat([door.empty("mix_guide"), pl.DataFrame([row])], how="diagonal")
+    guide = pl.concat([validate.empty("mix_guide"), pl.DataFrame([row])], how="diagonal")
     tables = tmp_path / "out" / "tables"
     tables.mkdir(parents=True)
     guide.write_parquet(tables / "mix_guide.parquet")

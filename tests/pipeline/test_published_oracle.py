@@ -17,7 +17,7 @@ from oracle import Cup, Ledger, Op, total
 from small_shops import SETTINGS, frame, reckon, tables_of
 
 from pipelines import run
-from schemas import door
+from schemas import validate
 from schemas.reference import REFERENCE
 
 SEEDS = (1, 2)
@@ -61,7 +61,7 @@ def both(seed: int) -> Both:
     finding = [dict(term="unweighed", level="", value=UNWEIGHED[seed], note="found")]
     given = {
         "operation_te": frame("operation_te", te),
-        "transfer_by_pair": door.empty("transfer_by_pair"),
+        "transfer_by_pair": validate.empty("transfer_by_pair"),
         "transfer_model": frame("transfer_model", finding),
     }
     found = reckon(frames | given, *WANTED, settings=SETTINGS | {"labour_rate_per_hour": RATE})

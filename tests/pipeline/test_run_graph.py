@@ -10,12 +10,12 @@ import dagster as dg
 import polars as pl
 import pytest
 
-from pipelines import checks, conductor, definitions, results, settings, steps, workspace
-from pipelines.defs import automation, lineage, reports, sources
+from pipelines import checks, commands, definitions, results, settings, steps, workspace
+from pipelines.defs import automation, for_readers, lineage, sources
 from pipelines.ledger import runner
 from pipelines.settings import Settings
 from pipelines.workspace import Workspace
-from schemas import door, events, published, registers
+from schemas import events, published, registers, validate
 from seed_data import scenario
 
 HOME = Path(__file__).resolve().parents[2]
@@ -58,7 +58,7 @@ def test_lineage_of_a_table_is_what_its_step_reads(graph):
 
 def test_lineage_goes_down_to_columns():
     found = lineage.columns("mixes")
-    assert set(found) == {info.name for info in door.columns("mixes")}
+    assert set(found) == {info.name for info in validate.columns("mixes")}
     assert all(found.values())
     assert found["poured_g"] == {("pours", "weighed_g")}
     shown = lineage.of("mixes").deps_by_column["poured_g"]
@@ -70,7 +70,7 @@ def test_every_column_of_a_statement_comes_from_columns_that_there_are(name):
     for deps in lineage.columns(name).values():
         for table, column in deps:
             assert table in steps.BY_TABLE[name].reads
-            assert column in {info.name for info in door.columns(table)} | {"file", "line"}
+            assert column in {info.name for info in validate.columns(table)} | {"file", "line"}
 
 
 def test_every_table_has_somebody_who_answers_for_it_and_every_source_is_observed(graph):
@@ -89,7 +89,7 @@ def test_everything_published_leads_to_the_pages_and_the_swap(graph):
 def test_every_table_with_a_schema_shows_its_columns_with_meaning(graph):
     for name in sorted(keys(graph) & set(published.PUBLISHED)):
         schema = graph.get(dg.AssetKey(name)).metadata["dagster/column_schema"]
-        assert [column.name for column in schema.columns] == [info.name for info in door.columns(name)]
+        assert [column.name for column in schema.columns] == [info.name for info in validate.columns(name)]
         assert all(column.description for column in schema.columns), name
 
 
@@ -224,9 +224,9 @@ def test_sums_are_checked_against_lines_that_have_their_columns(table):
     lines, key, figures = checks.SUMS[table]
     (check,) = [one for one in checks.of(table) if one.name == "sum_of_its_lines"]
     assert check.blocking and check.beside == (lines,)
-    assert {*key, *figures} <= set(door.empty(table).columns)
-    assert {*key, *figures.values()} <= set(door.empty(lines).columns)
-    assert check.test(door.empty(table), SETTINGS, {lines: door.empty(lines)})[0]
+    assert {*key, *figures} <= set(validate.empty(table).columns)
+    assert {*key, *figures.values()} <= set(validate.empty(lines).columns)
+    assert check.test(validate.empty(table), SETTINGS, {lines: validate.empty(lines)})[0]
 
 
 # --- a finished workspace, and what a user of Dagster does with it ------------------------------------------------------
@@ -236,7 +236,7 @@ def test_sums_are_checked_against_lines_that_have_their_columns(table):
 def finished(tmp_path_factory) -> Workspace:
     space, _ = workspace.init(tmp_path_factory.mktemp("graph") / "shop", settings.template())
     scenario.write_canonical(space.root, scenario.build(shops=2, months=3, cups=80))
-    conductor.run(space)
+    commands.run(space)
     return space
 
 
@@ -249,7 +249,7 @@ def copy(finished, tmp_path, monkeypatch) -> Workspace:
 
 def alone(names: list[str], **more) -> dg.ExecuteInProcessResult:
     """Materialise these assets and no others, as Dagster's pages do."""
-    chosen = [*definitions.assets, *reports.BESIDE]
+    chosen = [*definitions.assets, *for_readers.BESIDE]
     return dg.materialize(chosen, selection=names, resources={"run": automation.run}, raise_on_error=False, **more)
 
 
@@ -280,7 +280,7 @@ def test_a_table_that_a_register_changed_is_made_from_what_stands_when_it_is_ask
 
 
 def test_three_months_of_hand_outs_are_made_by_partition(copy):
-    assert reports.handouts.partitions_def.get_first_partition_key() == automation.FIRST_MONTH
+    assert for_readers.handouts.partitions_def.get_first_partition_key() == automation.FIRST_MONTH
     for month in ("2025-03-01", "2025-04-01", "2025-05-01"):
         assert alone(["handouts"], partition_key=month).success
     made = {path.name for path in copy.handouts.iterdir()}

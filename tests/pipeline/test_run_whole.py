@@ -14,9 +14,9 @@ import polars as pl
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "reports"))
-from reading import unplain
+from page_words import unplain
 
-from pipelines import cli, conductor, run, settings, workspace
+from pipelines import cli, commands, run, settings, workspace
 from pipelines.workspace import Workspace, WorkspaceError
 from seed_data import scenario
 
@@ -169,7 +169,7 @@ def test_a_reader_nobody_knows_is_wrong_usage_and_nothing_is_written(copy, capsy
 
 def test_computing_everything_again_gives_the_same_bytes_and_touches_nothing_of_the_shop_s(copy):
     before, number, files = contents(copy), copy.snapshot(), own(copy)
-    assert conductor.run(copy, again=True).new
+    assert commands.run(copy, again=True).new
     assert copy.snapshot() != number
     assert contents(copy) == before
     assert own(copy) == files
@@ -195,12 +195,12 @@ def test_a_file_that_comes_and_goes_leaves_no_trace(copy):
     extra = copy.inbox / "pours_late.csv"
     pours = pl.read_csv(copy.inbox / "pours.csv", infer_schema=False)
     pours.head(3).with_columns(mix_id=pl.lit("late")).write_csv(extra)
-    assert conductor.run(copy).new
+    assert commands.run(copy).new
     mixes = pl.read_parquet(copy.out / "tables" / "mixes.parquet")
     assert mixes.filter(pl.col("mix_id") == "late").height >= 1
     assert contents(copy) != before
     extra.unlink()
-    assert conductor.run(copy).new
+    assert commands.run(copy).new
     assert contents(copy) == before
 
 
@@ -254,5 +254,5 @@ def test_a_file_that_changes_while_being_read_stops_the_run_before_anything_is_r
 
     monkeypatch.setattr(run, "take_in", meanwhile)
     with pytest.raises(WorkspaceError, match=r"inbox/jobs.csv changed while being read"):
-        conductor.run(copy)
+        commands.run(copy)
     assert contents(copy) == before

@@ -14,7 +14,7 @@ import pytest
 
 from pipelines.ledger import runner
 from pipelines.settings import Settings
-from pipelines.transfer.estimate import estimate
+from pipelines.transfer.model.estimate import estimate
 from seed_data import scenario
 
 BENCH = Path(__file__).resolve().parents[1] / "bench" / "direct_intervals.py"

@@ -9,7 +9,7 @@ from __future__ import annotations
 import polars as pl
 import pytest
 
-from pipelines import conductor, workspace
+from pipelines import commands, workspace
 from pipelines.settings import Settings, template
 from reports import handouts
 
@@ -39,7 +39,7 @@ def space(tmp_path_factory: pytest.TempPathFactory) -> workspace.Workspace:
     space, _ = workspace.init(tmp_path_factory.mktemp("sheets") / "shop", template())
     for name, text in FILES.items():
         workspace.fill(space, name, text.encode())
-    conductor.run(space)
+    commands.run(space)
     return space
 
 

@@ -9,12 +9,12 @@ import polars as pl
 import pytest
 from test_engines import at_a_time, differences
 
-from pipelines import checks, conductor, settings, steps, workbench, workspace
+from pipelines import checks, commands, settings, steps, workbench, workspace
 from pipelines import run as runs
 from pipelines.ledger import runner
 from pipelines.steps import BY_TABLE, STEPS
 from pipelines.workspace import Workspace
-from schemas import door, events, published
+from schemas import events, published, validate
 from seed_data import scenario
 
 
@@ -65,7 +65,7 @@ def test_what_a_statement_reads_comes_from_the_statement_and_of_a_function_from_
 def test_columns_that_a_step_names_are_columns_of_their_table() -> None:
     for step in STEPS:
         for name, columns in step.reads.items():
-            assert set(columns or ()) <= set(door.empty(name).columns), (step.name, name)
+            assert set(columns or ()) <= set(validate.empty(name).columns), (step.name, name)
 
 
 def test_nothing_is_made_twice(copy: Workspace) -> None:
@@ -161,5 +161,5 @@ def test_results_of_different_times_are_not_published(copy: Workspace) -> None:
 
 def test_dagster_s_graph_makes_the_tables_of_the_plain_loop(copy: Workspace, finished: Workspace) -> None:
     workspace.forget_tables(copy)
-    conductor.run(copy)
+    commands.run(copy)
     assert differences(tables(finished), tables(copy)) == []

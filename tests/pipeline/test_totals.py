@@ -16,9 +16,10 @@ from scipy import stats
 
 from pipelines.ledger import runner
 from pipelines.settings import Settings
-from pipelines.transfer import decisions, iterate, totals
-from pipelines.transfer.estimate import estimate
-from pipelines.transfer.joint import Statements
+from pipelines.transfer.decisions import decision_tables
+from pipelines.transfer.model import linearise, totals
+from pipelines.transfer.model.estimate import estimate
+from pipelines.transfer.model.joint import Statements
 from seed_data import scenario
 
 BENCH = Path(__file__).resolve().parents[1] / "bench" / "direct_intervals.py"
@@ -35,7 +36,7 @@ def business() -> Business:
     spec.loader.exec_module(bench)
     drawn = scenario.build(seed=9, shops=2, months=7, cups=1300, small_tables=False)
     film = runner.run_all(bench.typed_tables(drawn), SETTINGS.flat(), until="records")
-    fits: list[iterate.Joint] = []
+    fits: list[linearise.Joint] = []
     model = estimate(film["records"], film["record_layers"], SETTINGS, drawn.registers["gun_services"], fits.append)
     ledger = runner.run_all(film | model, SETTINGS.flat())
     said = Statements(fits[0], SETTINGS)
@@ -45,7 +46,7 @@ def business() -> Business:
 @pytest.fixture(scope="module")
 def table(business: Business) -> pl.DataFrame:
     _, found, said = business
-    return decisions.formed("totals", totals.totals(found, said))
+    return decision_tables.formed("totals", totals.totals(found, said))
 
 
 def at(table: pl.DataFrame, **key: str) -> dict[str, Any]:
@@ -105,7 +106,7 @@ def test_the_variance_of_a_weighted_total_against_drawn_effects(business: Busine
     _, _, said = business
     joint, d = said.joint, said.d
     linear = joint.linear
-    design = iterate.design_rows(d, linear.mean_share)[d.signature_of_record].toarray()
+    design = linearise.design_rows(d, linear.mean_share)[d.signature_of_record].toarray()
     best = np.exp(2 * joint.fit.best.log_sd)
     x = d.unknowns
     uniform = stats.qmc.Sobol(x.size, seed=1).random(1 << 14)[:10_000]
@@ -140,7 +141,7 @@ def test_the_variance_of_a_weighted_total_against_drawn_effects(business: Busine
 def test_any_choice_has_its_interval_by_adding_loadings(business: Business, table: pl.DataFrame) -> None:
     """What a reader's browser does: sums per direction, then the root of their squares."""
     _, found, _ = business
-    loadings = decisions.formed("total_loadings", totals.loadings(found))
+    loadings = decision_tables.formed("total_loadings", totals.loadings(found))
     for key in ({}, {"shop_id": found.frame["shop_id"][0]}, {"role": "clear"}):
         chosen = loadings.filter(pl.all_horizontal(pl.col(k) == v for k, v in key.items()) if key else pl.lit(True))
         own = pl.col("direction") == "own"

@@ -12,7 +12,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipelines import cli, conductor, run, workspace
+from pipelines import cli, commands, run, workspace
 from pipelines.workspace import Workspace, WorkspaceError
 from tests.bench import kills
 
@@ -136,7 +136,7 @@ def test_a_file_that_vanishes_while_files_are_read_stops_the_run(
 
     monkeypatch.setattr(workspace, "read_again", meanwhile)
     with pytest.raises(Exception, match="changed while being read") as error:
-        conductor.run(copy)
+        commands.run(copy)
     assert isinstance(error.value, WorkspaceError) or "WorkspaceError" in repr(error.value.__cause__)
     assert results(copy) == before
 
@@ -144,7 +144,7 @@ def test_a_file_that_vanishes_while_files_are_read_stops_the_run(
 def test_a_file_that_was_moved_is_known_by_its_content_and_not_read_again(
     copy: Workspace, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from pipelines.intake import read
+    from pipelines.intake.reading import read
 
     first = run.read_everything(run.look(copy, run.Silent()))
     (copy.inbox / "old").mkdir()
@@ -161,11 +161,11 @@ def test_a_file_that_was_moved_is_known_by_its_content_and_not_read_again(
 
 
 def test_a_register_changed_later_changes_what_hangs_on_it(copy: Workspace) -> None:
-    conductor.run(copy)
+    commands.run(copy)
     before = results(copy)
     register = copy.registers / "components.csv"
     table = pl.read_csv(register, infer_schema=False)
     table.with_columns(pl.lit("1.07").alias("density_g_per_ml")).write_csv(register)
-    assert conductor.run(copy).new
+    assert commands.run(copy).new
     after = results(copy)
     assert after["tables/mixes.parquet"] != before["tables/mixes.parquet"]

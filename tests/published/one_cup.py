@@ -15,7 +15,7 @@ import polars as pl
 from pipelines import run, units
 from pipelines.ledger import runner
 from pipelines.settings import Settings
-from schemas import door, events, reference, registers
+from schemas import events, reference, registers, validate
 
 Row = dict[str, Any]
 NOON = datetime(2026, 3, 3, 12)
@@ -34,7 +34,7 @@ def shipped(name: str) -> pl.DataFrame:
 
 def frame(table: str, rows: list[Row]) -> pl.DataFrame:
     """Rows of a table in its own types; columns left out are empty."""
-    empty = door.empty(table)
+    empty = validate.empty(table)
     unknown = {key for row in rows for key in row} - set(empty.columns)
     assert not unknown, f"{table} has no {sorted(unknown)}"
     return pl.DataFrame([{key: row.get(key) for key in empty.columns} for row in rows], schema=empty.schema)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from chemicals import identifiers
 
-from pipelines.intake.local import is_cas
+from pipelines.intake.bringing_together.local_rules import is_cas
 
 
 @pytest.mark.parametrize("cas", ["108-88-3", "67-64-1", "1330-20-7", "98-56-6", "540-88-5", "64742-95-6"])

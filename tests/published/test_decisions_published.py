@@ -7,8 +7,9 @@ import polars as pl
 import pytest
 from scipy import stats
 
-from pipelines.transfer import drift, flags, savings, technique
-from pipelines.transfer.estimate import estimate
+from pipelines.transfer.decisions import drift, savings, technique
+from pipelines.transfer.model import flags
+from pipelines.transfer.model.estimate import estimate
 
 
 def test_the_same_film_at_a_better_transfer_to_the_cent():

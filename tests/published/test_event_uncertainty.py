@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from scipy import integrate, optimize, stats
 
-from pipelines.transfer import event
+from pipelines.transfer.model import operation_estimate
 
 ENDS = (0.025, 0.975)
 
@@ -21,9 +21,9 @@ ENDS = (0.025, 0.975)
 def test_the_tolerance_is_that_of_the_mass_standard_in_jcgm_101(shift, agrees):
     """u = 0.000 35 g is 0.000 4 g at one digit, so two ends may lie 0.000 05 g apart; here of a quantity near 1."""
     y, rel_u = np.array([1.0]), np.array([0.000_35])
-    low, high = event.gum_interval(y, rel_u)
-    assert event.passes_clause_8(y, rel_u, (low, high), (low + shift, high))[0] == agrees
-    assert event.passes_clause_8(y, rel_u, (low, high), (low, high - shift))[0] == agrees
+    low, high = operation_estimate.gum_interval(y, rel_u)
+    assert operation_estimate.passes_clause_8(y, rel_u, (low, high), (low + shift, high))[0] == agrees
+    assert operation_estimate.passes_clause_8(y, rel_u, (low, high), (low, high - shift))[0] == agrees
 
 
 @pytest.mark.parametrize(("landed", "solids"), [(0.10, 0.0), (0.03, 0.01), (0.08, 0.05), (0.05, 0.12)])
@@ -33,7 +33,7 @@ def test_the_draw_has_the_percentiles_of_geary_and_hinkley(landed, solids):
             lambda t: stats.norm.cdf((t - 1) / np.hypot(landed, t * solids)) - p, 0.2, 3.0, xtol=1e-12
         )
 
-    drawn = event.monte_carlo_factors(landed, solids, 0.0, 0.0)
+    drawn = operation_estimate.monte_carlo_factors(landed, solids, 0.0, 0.0)
     assert drawn == pytest.approx([exact(p) for p in ENDS], abs=3e-3)
 
 
@@ -41,9 +41,9 @@ def test_the_draw_has_the_percentiles_of_geary_and_hinkley(landed, solids):
 def test_propagation_and_monte_carlo_agree_where_uncertainty_is_small(landed, solids):
     """JCGM 101, clause 8, on JCGM 100's interval of a quotient."""
     te, u = np.array([0.6]), np.array([np.hypot(landed, solids)])
-    low, high = event.gum_interval(te, u)
-    drawn = event.monte_carlo_factors(landed, solids, 0.0, 0.0)
-    assert event.passes_clause_8(te, u, (low, high), (te * drawn[0], te * drawn[1]))[0]
+    low, high = operation_estimate.gum_interval(te, u)
+    drawn = operation_estimate.monte_carlo_factors(landed, solids, 0.0, 0.0)
+    assert operation_estimate.passes_clause_8(te, u, (low, high), (te * drawn[0], te * drawn[1]))[0]
 
 
 def test_with_an_unweighed_leftover_the_draw_has_the_percentiles_of_the_integral():
@@ -59,4 +59,4 @@ def test_with_an_unweighed_leftover_the_draw_has_the_percentiles_of_the_integral
         )[0]
 
     exact = [optimize.brentq(lambda t, p=p: below(t) - p, 0.5, 2.5) for p in ENDS]
-    assert event.monte_carlo_factors(landed, 0.0, mean, sd) == pytest.approx(exact, abs=5e-3)
+    assert operation_estimate.monte_carlo_factors(landed, 0.0, mean, sd) == pytest.approx(exact, abs=5e-3)

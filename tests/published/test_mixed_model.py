@@ -11,23 +11,23 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipelines.transfer import mixed
+from pipelines.transfer.solver import mixed_model
 
 DATA = Path(__file__).parent / "data" / "mixed_model"
 
 
-def fit(name: str, y: str, factors: list[str]) -> tuple[float, mixed.Fit]:
+def fit(name: str, y: str, factors: list[str]) -> tuple[float, mixed_model.Fit]:
     """Mean of the data, and the fit of the data less that mean: sums of squares lose no digits to a large mean."""
     frame = pl.read_csv(DATA / name)
     values = frame[y].cast(pl.Float64).to_numpy()
-    model, _ = mixed.ordinary(values - values.mean(), [frame[f].cast(pl.String).to_numpy() for f in factors])
+    model, _ = mixed_model.ordinary(values - values.mean(), [frame[f].cast(pl.String).to_numpy() for f in factors])
     scale = np.log(values.std())
-    return float(values.mean()), mixed.fit(
+    return float(values.mean()), mixed_model.fit(
         model, np.full(len(factors) + 1, scale - 0.7), bounds=(scale - 9, scale + 2), tolerance=1e-11
     )
 
 
-def intercept(fitted: mixed.Fit, mean: float = 0.0) -> tuple[float, float]:
+def intercept(fitted: mixed_model.Fit, mean: float = 0.0) -> tuple[float, float]:
     return mean + float(fitted.best.theta[0]), float(np.sqrt(fitted.best.factor.inverse_diagonal()[0]))
 
 
@@ -84,8 +84,8 @@ def test_crossed_data_agree_with_statsmodels():
     n, a, b = 600, 12, 9
     i, j = rng.integers(a, size=n), rng.integers(b, size=n)
     y = 1.0 + 0.5 * rng.standard_normal(a)[i] + 0.3 * rng.standard_normal(b)[j] + 0.8 * rng.standard_normal(n)
-    model, _ = mixed.ordinary(y, [i.astype(str), j.astype(str)])
-    ours = mixed.fit(model, np.full(3, -0.5), bounds=(-9, 3), tolerance=1e-11)
+    model, _ = mixed_model.ordinary(y, [i.astype(str), j.astype(str)])
+    ours = mixed_model.fit(model, np.full(3, -0.5), bounds=(-9, 3), tolerance=1e-11)
     frame = pl.DataFrame({"y": y, "i": i, "j": j}).to_pandas(use_pyarrow_extension_array=False)
     theirs = MixedLM.from_formula(
         "y ~ 1", groups=np.ones(n), vc_formula={"i": "0 + C(i)", "j": "0 + C(j)"}, re_formula="0", data=frame

@@ -8,7 +8,7 @@ data are also the set `patch` of the R package bootstrap, and its own page names
 import numpy as np
 import pytest
 
-from pipelines.transfer.direct import fieller
+from pipelines.transfer.model.direct import fieller
 
 Z = np.array([8406.0, 2342.0, 8187.0, 8459.0, 4795.0, 3516.0, 4796.0, 10238.0])
 Y = np.array([-1200.0, 2601.0, -2705.0, 1982.0, -1290.0, 351.0, -638.0, -2719.0])

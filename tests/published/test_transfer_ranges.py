@@ -8,10 +8,10 @@ import polars as pl
 import pytest
 
 from pipelines.run import reference_table
-from pipelines.transfer import simulate
-from pipelines.transfer.design import PRIOR
-from pipelines.transfer.estimate import estimate
+from pipelines.transfer.model.design import PRIOR
+from pipelines.transfer.model.estimate import estimate
 from schemas.published import TRANSFER_LINE
+from tests import networks
 
 # "Basics of Spray Painting", state pollution-prevention programme (READ): conventional systems reach 20 to 50 %.
 LEAST, MOST = 0.20, 0.50
@@ -54,7 +54,7 @@ def test_what_the_model_holds_likely_before_any_film_is_read_reaches_over_the_ta
 
 def test_what_the_model_finds_in_an_invented_business_lies_within_both_tables() -> None:
     """Air sprayed by hand: above the least that either rule assumes for air, below the most that it does for any spray."""
-    net = simulate.network(simulate.Truth(shops=1, jobs=60, conventional=1), seed=3)
+    net = networks.network(networks.Truth(shops=1, jobs=60, conventional=1), seed=3)
     found = estimate(net.records, net.layers)["transfer_by_gun"]["estimate"]
     tables = [spray_values(rule) for rule in ("60.313", "60.453")]
     assert found.min() > min(t["air_atomised"] for t in tables)

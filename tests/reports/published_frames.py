@@ -12,7 +12,7 @@ from typing import Any
 
 import polars as pl
 
-from schemas import door
+from schemas import validate
 from schemas.published import LANDING_PARTS, LEDGER_PARTS
 
 SHOPS = {"east": "Hillside", "north": "Northgate", "quay": "Old Quay"}
@@ -26,12 +26,12 @@ NOTHING: dict[str, Any] = {"int": 0, "float": 0.0, "bool": False, "text": "-", "
 def frame(table: str, rows: list[dict[str, Any]]) -> pl.DataFrame:
     """Rows as a frame of the table: columns left out are null, or the plainest value where the table wants one.
 
-    Raises DoorError where a row is not what the table allows.
+    Raises TableError where a row is not what the table allows.
     """
-    infos = door.columns(table)
+    infos = validate.columns(table)
     plainest = {i.name: None if i.nullable else (i.values[0] if i.values else NOTHING.get(i.kind)) for i in infos}
     columns = {i.name: [row.get(i.name, plainest[i.name]) for row in rows] for i in infos}
-    return door.conform(table, pl.DataFrame(columns, schema={i.name: i.dtype for i in infos}))
+    return validate.conform(table, pl.DataFrame(columns, schema={i.name: i.dtype for i in infos}))
 
 
 def months(n: int) -> list[str]:
@@ -111,7 +111,7 @@ def make(n_months: int = 6, shops: int = 3, cups_a_month: int = 8, seed: int = 7
         **_transfer(draw, names, guns, people),
         **_intake(),
         **decisions(random.Random(seed + 1), names, guns, people),
-        "film_increments": door.empty("film_increments"),
+        "film_increments": validate.empty("film_increments"),
     }
     return tables | registers(names, guns, people)
 

@@ -12,10 +12,10 @@ from pathlib import Path
 
 import polars as pl
 import pytest
+from page_words import EVEN_THERE, found, of_script, read, unplain
 from published_frames import frame, make
-from reading import EVEN_THERE, found, of_script, read, unplain
 
-from pipelines.transfer import cards
+from pipelines.transfer.decisions import practice_cards
 from reports.site import build
 from schemas.published import PUBLISHED
 
@@ -89,10 +89,13 @@ def test_no_sentence_of_the_script_does() -> None:
 
 def test_no_card_and_no_caution_does() -> None:
     """Cards with the demo's and with harsher figures, through every branch of what would settle them."""
-    written = [cards._wider(vif) for vif in (1.0, 1.3, 2.9)]
-    written += [cards._confused("g7, g8", 1.6, "a worn gun"), cards._confused(None, None, "a worn gun")]
+    written = [practice_cards._wider(vif) for vif in (1.0, 1.3, 2.9)]
     written += [
-        cards._settle_log(*figures, "jobs")
+        practice_cards._confused("g7, g8", 1.6, "a worn gun"),
+        practice_cards._confused(None, None, "a worn gun"),
+    ]
+    written += [
+        practice_cards._settle_log(*figures, "jobs")
         for figures in (
             (1.05, 0.95, 1.15, 20, 1.0),
             (1.2, 1.15, 1.25, 20, 1.05),
@@ -102,13 +105,13 @@ def test_no_card_and_no_caution_does() -> None:
     ]
     assert len(set(written)) == len(written)
     written += [
-        *cards.PRACTISE.values(),
-        *cards.CAUTION_EXTRA.values(),
-        cards.SHEET_FIRST,
-        *(w for _, w in cards.LADDER),
+        *practice_cards.PRACTISE.values(),
+        *practice_cards.CAUTION_EXTRA.values(),
+        practice_cards.SHEET_FIRST,
+        *(w for _, w in practice_cards.LADDER),
     ]
     assert found(written) == []
-    assert found(cards.cautions()["says"].to_list()) == []
+    assert found(practice_cards.cautions()["says"].to_list()) == []
 
 
 def test_the_columns_that_pages_explain_do_not() -> None:

@@ -10,8 +10,8 @@ from pathlib import Path
 
 import polars as pl
 import pytest
+from page_words import read
 from published_frames import frame, make
-from reading import read
 
 from reports import wording
 from reports.site import PAGES, build

@@ -8,8 +8,8 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipelines import cli, conductor, workspace
-from pipelines.conductor import Outcome
+from pipelines import cli, commands, workspace
+from pipelines.commands import Outcome
 
 HEADLINE = {
     "breaches": [],
@@ -76,7 +76,7 @@ def test_help_imports_nothing_heavy():
 
 
 def test_a_run_that_refused_nothing_leaves_with_0_and_says_the_headline_numbers(shop, monkeypatch, capsys):
-    monkeypatch.setattr(conductor, "run", lambda *_: Outcome(new=True, headline=HEADLINE))
+    monkeypatch.setattr(commands, "run", lambda *_: Outcome(new=True, headline=HEADLINE))
     assert cli.main(["run", str(shop)]) == 0
     told = capsys.readouterr().out
     for part in ("1,200 cups", "250.0 kg", "43 became useful", "58 % (54-62)", "All 9,000 rows", "site/index.html"):
@@ -85,7 +85,7 @@ def test_a_run_that_refused_nothing_leaves_with_0_and_says_the_headline_numbers(
 
 def test_a_run_that_refused_rows_leaves_with_3_and_says_where_they_are(shop, monkeypatch, capsys):
     told_numbers = {**HEADLINE, "rows_used": 8000, "superseded_rows": 988, "refused_rows": 12, "refused_files": 1}
-    monkeypatch.setattr(conductor, "run", lambda *_: Outcome(new=False, headline=told_numbers))
+    monkeypatch.setattr(commands, "run", lambda *_: Outcome(new=False, headline=told_numbers))
     assert cli.main(["run", str(shop)]) == 3
     told = capsys.readouterr().out
     assert "Nothing new" in told
@@ -95,7 +95,7 @@ def test_a_run_that_refused_rows_leaves_with_3_and_says_where_they_are(shop, mon
 
 
 def test_a_folder_of_refused_rows_is_named_only_where_there_is_one(shop, monkeypatch, capsys):
-    monkeypatch.setattr(conductor, "run", lambda *_: Outcome(new=True, headline={**HEADLINE, "refused_files": 2}))
+    monkeypatch.setattr(commands, "run", lambda *_: Outcome(new=True, headline={**HEADLINE, "refused_files": 2}))
     assert cli.main(["run", str(shop)]) == 3
     told = capsys.readouterr().out
     assert "2 files were refused as a whole" in told and str(shop / "out" / "refused") not in told
@@ -104,7 +104,7 @@ def test_a_folder_of_refused_rows_is_named_only_where_there_is_one(shop, monkeyp
 def test_duplicate_rows_are_not_said_to_be_used_and_doubts_stand_in_the_closing_lines(shop, monkeypatch, capsys):
     doubts = [[f"inbox/{i}.csv", "doubtful: x"] for i in range(10)]
     numbers = {**HEADLINE, "rows_used": 8990, "duplicate_rows": 10, "doubts": doubts}
-    monkeypatch.setattr(conductor, "run", lambda *_: Outcome(new=True, headline=numbers))
+    monkeypatch.setattr(commands, "run", lambda *_: Outcome(new=True, headline=numbers))
     assert cli.main(["run", str(shop)]) == 0
     told = capsys.readouterr().out
     assert "8,990 of 9,000 rows were used, 10 found word for word elsewhere." in told and "All" not in told
@@ -115,7 +115,7 @@ def test_a_shop_without_film_or_cups_has_its_own_sentences(shop, monkeypatch, ca
     nothing = dict.fromkeys(("useful_share", "te", "te_low", "te_high", "not_split_share"))
     why = {"no_te": "that takes film readings before and after spraying"}
     monkeypatch.setattr(
-        conductor, "run", lambda *_: Outcome(True, {**HEADLINE, **nothing, **why, "poured_solids_g": 0.0})
+        commands, "run", lambda *_: Outcome(True, {**HEADLINE, **nothing, **why, "poured_solids_g": 0.0})
     )
     assert cli.main(["run", str(shop)]) == 0
     told = capsys.readouterr().out
@@ -165,7 +165,7 @@ def test_whatever_happens_in_a_run_ends_in_a_sentence(shop, monkeypatch, capsys,
         except Exception as inner:
             raise RuntimeError("a step failed") from inner
 
-    monkeypatch.setattr(conductor, "run", fail)
+    monkeypatch.setattr(commands, "run", fail)
     assert cli.main(["run", str(shop)]) == 1
     printed = capsys.readouterr()
     assert told in printed.err
@@ -176,7 +176,7 @@ def test_the_details_of_a_fault_are_kept_in_the_workspace(shop, monkeypatch, cap
     def fail(*_):
         raise RuntimeError("surprise")
 
-    monkeypatch.setattr(conductor, "run", fail)
+    monkeypatch.setattr(commands, "run", fail)
     (shop / ".filmledger").mkdir()
     assert cli.main(["run", str(shop)]) == 1
     kept = shop / ".filmledger" / "filmledger-fault.txt"
@@ -219,7 +219,7 @@ def test_check_shows_counts_per_file_and_the_commonest_reasons_first(shop, monke
             "raw": ["r2", "r3", "r4"],
         }
     )
-    monkeypatch.setattr(conductor, "check", lambda *_: conductor.Findings(files, reasons))
+    monkeypatch.setattr(commands, "check", lambda *_: commands.Findings(files, reasons))
     assert cli.main(["check", str(shop)]) == 3
     told = capsys.readouterr().out
     assert "inbox/a.csv: pours by scale: 2 of 5 rows would be used, 3 refused" in told

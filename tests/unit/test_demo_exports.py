@@ -11,10 +11,10 @@ import pytest
 
 from pipelines import run as runs
 from pipelines import workspace
-from pipelines.intake import merge
-from schemas import door
-from seed_data.exports import DemoFiles
-from seed_data.scenario import Scenario, build, write_demo
+from pipelines.intake.bringing_together import merge
+from schemas import validate
+from seed_data.exports import DemoFiles, write_demo
+from seed_data.scenario import Scenario, build
 
 #: what rounding in the exports may cost: ounces to four decimals (twice, as running totals), square feet, psi, mil
 CLOSE = {"weighed_g": 0.006, "target_g": 0.003, "leftover_g": 0.003, "area_m2": 1e-5, "inlet_kpa": 0.01,
@@ -71,9 +71,9 @@ def test_exports_give_back_the_canonical_table(
     table: str, scenario: Scenario, demo: tuple[Path, DemoFiles, merge.Intake]
 ) -> None:
     _, written, intake = demo
-    key = door.keys(table)
-    names = [c.name for c in door.columns(table)]
-    true = door.conform(table, {**scenario.canonical, **scenario.registers}[table])
+    key = validate.keys(table)
+    names = [c.name for c in validate.columns(table)]
+    true = validate.conform(table, {**scenario.canonical, **scenario.registers}[table])
     found = intake.tables[table].select(names)
     assert found.join(true, on=key, how="anti", nulls_equal=True).is_empty()
     lost = true.join(found, on=key, how="anti", nulls_equal=True)

@@ -1,6 +1,8 @@
 """Imports go one way: each floor of the house sees only those below it."""
 
 import ast
+import collections
+import graphlib
 from pathlib import Path
 
 import pytest
@@ -20,8 +22,14 @@ FLOORS = (
     ("pipelines.results",),
     ("pipelines.defs",),
     ("pipelines.definitions",),
-    ("pipelines.conductor",),
+    ("pipelines.commands",),
     ("pipelines.cli",),
+)
+# Inside a floor: each room sees only those before it in its line.
+ROOMS = (
+    ("pipelines.intake.messages", "pipelines.intake.reading", "pipelines.intake.recognising"),
+    ("pipelines.intake.messages", "pipelines.intake.reading", "pipelines.intake.bringing_together"),
+    ("pipelines.transfer.solver", "pipelines.transfer.model", "pipelines.transfer.decisions"),
 )
 # Below defs only these may write, and intake, ledger, transfer and reports know no paths of the workspace.
 LOWER = ("schemas", "pipelines/intake", "pipelines/ledger", "pipelines/transfer", "reports")
@@ -87,13 +95,36 @@ def test_a_module_imports_only_from_its_own_room_or_from_below(module):
         assert here is None or there[1] == here[1] or there[0] < here[0], f"{module} must not import {name}"
 
 
+@pytest.mark.parametrize("rooms", ROOMS, ids=lambda rooms: rooms[-1])
+def test_rooms_of_one_floor_see_only_those_before_them(rooms: tuple[str, ...]) -> None:
+    for number, room in enumerate(rooms):
+        inside = [module for module in MODULES if module == room or module.startswith(room + ".")]
+        assert inside, f"{room} is no more"
+        for module in inside:
+            above = [
+                name for name in imports(module) for later in rooms[number + 1 :] if f"{name}.".startswith(f"{later}.")
+            ]
+            assert not above, f"{module} must not import {above}"
+
+
+def test_imports_make_no_circle() -> None:
+    graphlib.TopologicalSorter({module: imports(module) - {module} for module in MODULES}).prepare()
+
+
+def test_every_module_name_stands_once() -> None:
+    """In the program and its tests: a name alone says which module is meant."""
+    tests = [path.stem for path in (HOME / "tests").rglob("*.py") if path.stem not in ("__init__", "conftest")]
+    names = collections.Counter([*(module.split(".")[-1] for module in MODULES), *tests])
+    assert [name for name, count in names.items() if count > 1] == []
+
+
 @pytest.mark.parametrize("module", sorted(MODULES))
 def test_a_module_says_what_belongs_in_it(module):
     assert ast.get_docstring(ast.parse(MODULES[module].read_text(encoding="utf-8"))), f"{module} has no docstring"
 
 
 def test_the_command_line_and_the_floors_for_it_import_nothing_heavy_at_their_top():
-    for module in ("pipelines.cli", "pipelines.workspace", "pipelines.conductor", "pipelines.run"):
+    for module in ("pipelines.cli", "pipelines.workspace", "pipelines.commands", "pipelines.run"):
         tree = ast.parse(MODULES[module].read_text(encoding="utf-8"))
         for node in tree.body:
             names = [a.name for a in node.names] if isinstance(node, ast.Import) else []

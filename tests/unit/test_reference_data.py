@@ -8,7 +8,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from schemas import door
+from schemas import validate
 from schemas.reference import METALS, READ, REFERENCE
 from seed_data.business import PRODUCTS, SUBSTANCES
 
@@ -18,7 +18,7 @@ FOLDER = Path(__file__).parents[2] / "seed_data" / "reference"
 def reference(table: str) -> pl.DataFrame:
     """One reference table, typed by its schema."""
     raw = pl.read_csv(FOLDER / f"{table}.csv", infer_schema=False)
-    assert raw.columns == [c.name for c in door.columns(table)]
+    assert raw.columns == [c.name for c in validate.columns(table)]
     cast = {
         "text": lambda c: pl.col(c),
         "int": lambda c: pl.col(c).cast(pl.Int64),
@@ -26,7 +26,7 @@ def reference(table: str) -> pl.DataFrame:
         "bool": lambda c: pl.col(c).replace_strict({"true": True, "false": False}, return_dtype=pl.Boolean),
         "date": lambda c: pl.col(c).str.to_date("%Y-%m-%d"),
     }
-    return raw.select(cast[c.kind](c.name) for c in door.columns(table))
+    return raw.select(cast[c.kind](c.name) for c in validate.columns(table))
 
 
 def check_digit_holds(cas: str) -> bool:
@@ -37,7 +37,7 @@ def check_digit_holds(cas: str) -> bool:
 
 @pytest.mark.parametrize("table", REFERENCE)
 def test_every_table_passes_the_door_and_every_row_names_its_source(table: str) -> None:
-    frame = door.conform(table, reference(table))
+    frame = validate.conform(table, reference(table))
     assert frame.height > 0
     assert set(frame["read"]) <= set(READ)
     assert frame["source"].str.len_chars().min() > 10

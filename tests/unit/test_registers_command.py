@@ -9,8 +9,8 @@ import openpyxl
 import pytest
 
 from pipelines import cli
-from pipelines.intake import read
-from pipelines.intake.files import Source
+from pipelines.intake.reading import read
+from pipelines.intake.reading.files import Source
 
 POURS = "shop_id,mix_id,pour_no,poured_at,product_id,component_id,weighed_g\n" + "".join(
     f"north,c{i},{k},2025-03-0{i + 1} 08:0{k},clear_a,{name},{100 * k}\n"

@@ -12,7 +12,7 @@ import pytest
 from pipelines import results, workspace
 from pipelines.workbench import DuckDB, Note
 from pipelines.workspace import Workspace, WorkspaceError
-from schemas import door
+from schemas import validate
 
 
 @pytest.fixture
@@ -26,7 +26,7 @@ def space(tmp_path: Path) -> Workspace:
 def run(space: Workspace) -> SimpleNamespace:
     bench = DuckDB()
     row = {"shop_id": "s", "role": "clear", "n": 3, "leftover_share": 1 / 3, "leftover_share_sd": 0.1}
-    schema = door.empty("leftover_habits").schema
+    schema = validate.empty("leftover_habits").schema
     with bench.writing():
         bench.put("leftover_habits", pl.DataFrame([row, row | {"shop_id": "=1+1"}], schema=schema).sort("shop_id"))
         content, rows = bench.look("leftover_habits")

@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from schemas import door
+from schemas import validate
 from seed_data import business, scenario
 from seed_data.scenario import Parameters, Scenario, build, chunks, write_canonical
 
@@ -67,7 +67,7 @@ def test_chunks_give_the_rows_of_build() -> None:
 def test_other_sizes_can_be_drawn(shops: int, months: int, cups: int, technicians: int) -> None:
     s = build(seed=3, shops=shops, months=months, cups=cups, technicians=technicians)
     for table, frame in {**s.canonical, **s.registers}.items():
-        door.conform(table, frame)
+        validate.conform(table, frame)
     assert s.registers["shops"].height == shops
     assert abs(s.canonical["pours"].select(MIX).n_unique() - cups) <= 12 * shops * months
 
@@ -78,16 +78,16 @@ def test_the_number_of_cups_is_close_to_what_was_asked_for(drawn: Scenario) -> N
 
 def test_every_table_passes_the_door(drawn: Scenario) -> None:
     for table, frame in {**drawn.canonical, **drawn.registers}.items():
-        assert door.conform(table, frame).height == frame.height
+        assert validate.conform(table, frame).height == frame.height
     assert {*drawn.canonical, *drawn.registers} == {*scenario.EVENT_TABLES, *drawn.registers}
 
 
 def test_every_id_that_is_used_stands_in_its_register(drawn: Scenario) -> None:
     tables = {**drawn.canonical, **drawn.registers}
     for table, frame in tables.items():
-        for info in door.columns(table):
+        for info in validate.columns(table):
             if info.refers_to and info.refers_to not in (table, "operations", "pours", "jobs"):
-                known = tables[info.refers_to][door.keys(info.refers_to)[0]]
+                known = tables[info.refers_to][validate.keys(info.refers_to)[0]]
                 unknown = frame[info.name].drop_nulls().filter(~frame[info.name].drop_nulls().is_in(known.implode()))
                 assert unknown.is_empty(), (table, info.name, unknown[:3])
     c = drawn.canonical

@@ -12,16 +12,16 @@ from hypothesis import strategies as st
 
 from pipelines import workbench
 from pipelines.workbench import DuckDB, Note, Tables
-from schemas import door
+from schemas import validate
 
 
 def costs(**changed: object) -> pl.DataFrame:
     """Five jobs of four shops; every column that may not be empty has something in it."""
-    frame = door.empty("job_costs").clear(5).with_columns(
+    frame = validate.empty("job_costs").clear(5).with_columns(
         shop_id=pl.Series(["a", "a", "b", "c", "d"]), job_id=pl.Series([*"12121"])
     )  # fmt: skip
     fill = {"int": 0, "float": 1.5, "bool": False, "text": "x"}
-    wanted = [info for info in door.columns("job_costs") if not info.nullable and not info.key]
+    wanted = [info for info in validate.columns("job_costs") if not info.nullable and not info.key]
     return frame.with_columns(pl.lit(fill[info.kind], info.dtype).alias(info.name) for info in wanted).with_columns(
         **changed
     )
@@ -61,7 +61,7 @@ def test_a_table_that_comes_in_another_order_stands_in_that_of_its_key_and_has_t
 
 
 def test_other_content_has_another_word(bench: DuckDB) -> None:
-    number = next(info.name for info in door.columns("job_costs") if info.kind == "float")
+    number = next(info.name for info in validate.columns("job_costs") if info.kind == "float")
     words = [
         put(bench, "job_costs", frame)
         for frame in (costs(), costs().head(4), costs().with_columns(pl.lit(2.5).alias(number)), costs().clear())
@@ -71,7 +71,7 @@ def test_other_content_has_another_word(bench: DuckDB) -> None:
 
 def test_a_key_that_stands_twice_is_named_and_nothing_is_replaced(bench: DuckDB) -> None:
     put(bench, "job_costs", costs())
-    with pytest.raises(door.DoorError, match=r"job_costs: the key .*'a'.*more than once"):
+    with pytest.raises(validate.TableError, match=r"job_costs: the key .*'a'.*more than once"):
         put(bench, "job_costs", pl.concat([costs(), costs().head(1)]))
     assert bench.read("job_costs").equals(costs())
     assert bench.notes()["job_costs"].rows == 5
@@ -92,10 +92,10 @@ def test_what_a_schema_promises_is_looked_at(bench: DuckDB, table: str, column: 
     row = {"shop_id": "s", "role": "clear", "n": 3, "leftover_share": 0.1, "leftover_share_sd": 0.1} | {
         "component_id": "c", "cas": "67-64-1", "mass_fraction": 0.5
     }  # fmt: skip
-    columns = door.empty(table).schema
+    columns = validate.empty(table).schema
     good = pl.DataFrame([{name: row.get(name) for name in columns}], schema=columns)
     put(bench, table, good)
-    with pytest.raises(door.DoorError, match=said):
+    with pytest.raises(validate.TableError, match=said):
         put(bench, table, good.with_columns(pl.lit(value, good.schema[column]).alias(column)))
 
 
@@ -103,7 +103,7 @@ def test_the_workbench_refuses_what_the_door_refuses() -> None:
     """Both speak of the same declaration: a bound added there must reach the database too."""
     bench = DuckDB()
     for table in ("mixes", "film_build", "transfer_by_pair", "operations", "stock"):
-        for info in door.columns(table):
+        for info in validate.columns(table):
             kept, broken = workbench.broken(table), list(workbench._breaks(info))
             assert all(one in kept for one in broken)
             n = (not info.nullable) + (info.kind == "float") + (info.low is not None) + (info.above is not None)
@@ -117,7 +117,7 @@ def test_a_statement_makes_the_columns_and_types_of_its_schema(bench: DuckDB) ->
     with bench.writing():
         bench.run_sql("leftover_habits", sql.replace("1.50", "0.50"), {"n": 3})
         bench.look("leftover_habits")
-    assert bench.read("leftover_habits").schema == door.empty("leftover_habits").schema
+    assert bench.read("leftover_habits").schema == validate.empty("leftover_habits").schema
     with pytest.raises(workbench.WorkbenchError, match=r"leftover_habits\.sql: .*shop_id"), bench.writing():
         bench.run_sql("leftover_habits", "SELECT 1 AS n", {})
 
@@ -137,14 +137,14 @@ def test_tables_stay_for_the_next_run_and_a_damaged_workbench_is_set_up_anew_wit
 
 
 def test_what_leaves_the_workbench_has_twelve_digits(bench: DuckDB, tmp_path: Path) -> None:
-    number = next(info.name for info in door.columns("job_costs") if info.kind == "float")
+    number = next(info.name for info in validate.columns("job_costs") if info.kind == "float")
     noisy = [0.1 + 0.2, 1 / 3, 12345.678901234567, 0.0, 5e-9 / 3]
     put(bench, "job_costs", costs(**{number: pl.Series(noisy)}))
     bench.copy_out("job_costs", tmp_path / "x.parquet")
     found = pl.read_parquet(tmp_path / "x.parquet")
     assert found[number].to_list() == [float(f"{one:.12g}") for one in noisy]
     assert Tables(bench)["job_costs"].equals(found)
-    assert found.schema == door.empty("job_costs").schema
+    assert found.schema == validate.empty("job_costs").schema
 
 
 @given(st.floats(min_value=1e-12, max_value=1e12), st.sampled_from([-1, 1]))

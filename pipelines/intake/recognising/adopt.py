@@ -11,8 +11,8 @@ from dataclasses import dataclass, field
 
 import polars as pl
 
-from pipelines.intake import cast, layout, read
-from pipelines.intake.files import FileRefused, Source
+from pipelines.intake.reading import cast, layout, read
+from pipelines.intake.reading.files import FileRefused, Source
 from pipelines.intake.recognising.opening import Opened, opened
 from pipelines.intake.recognising.proposals import Draft, Inbox, drafted
 from pipelines.intake.recognising.questions import Answers, Question

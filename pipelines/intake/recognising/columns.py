@@ -13,7 +13,7 @@ from functools import cached_property
 from statistics import median
 
 from pipelines import units
-from pipelines.intake import cast
+from pipelines.intake.reading import cast
 from pipelines.intake.recognising import words
 
 #: cells looked at for how dates are written

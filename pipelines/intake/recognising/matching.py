@@ -16,11 +16,11 @@ import numpy as np
 from scipy.optimize import linear_sum_assignment
 
 from pipelines import units
-from pipelines.intake import layout
+from pipelines.intake.reading import layout
 from pipelines.intake.recognising import words
 from pipelines.intake.recognising.columns import Column
 from pipelines.intake.recognising.shapes import REGISTER_OF, Joins, Known, Shape, key
-from schemas import door
+from schemas import validate
 from schemas.vocabulary import ColumnInfo
 
 TABLES = (
@@ -106,7 +106,7 @@ class Around:
 
 
 def infos(table: str) -> dict[str, ColumnInfo]:
-    return {c.name: c for c in door.columns(table)}
+    return {c.name: c for c in validate.columns(table)}
 
 
 def inside_unit(info: ColumnInfo) -> str | None:

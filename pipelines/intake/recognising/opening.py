@@ -12,8 +12,8 @@ from dataclasses import dataclass, field
 
 import polars as pl
 
-from pipelines.intake import text, xlsx
-from pipelines.intake.files import FileRefused, Source, unpacked
+from pipelines.intake.reading import spreadsheets, text
+from pipelines.intake.reading.files import FileRefused, Source, unpacked
 from pipelines.intake.recognising import words
 
 LIMIT_MB = 500
@@ -53,7 +53,7 @@ def opened(source: Source) -> list[Opened]:
 
 
 def _workbook(source: Source, data: bytes) -> list[Opened]:
-    book = xlsx.look(data, LIMIT_MB)
+    book = spreadsheets.look(data, LIMIT_MB)
     cells_of = {n: text.xlsx_cells(data, n) for n in text.xlsx_sheets(data) if n in book}
     filled = {n: c for n, c in cells_of.items() if c.width > 2 and c.height > 1}
     if not filled:
@@ -229,10 +229,10 @@ def _blocks(one: Opened) -> None:
     pattern = block_pattern(texts)
     if pattern is None:
         return
-    from pipelines.intake import layout, shape
+    from pipelines.intake.reading import layout, mapped_rows
 
     rule = layout.Layout(name="", file=layout.File(block=(layout.Block(pattern=pattern),)), tables=(), digest="")
-    grid = shape.laid_open(rule, text.Grid(one.header, one.rows, text.Origin()))
+    grid = mapped_rows.laid_open(rule, text.Grid(one.header, one.rows, text.Origin()))
     one.rows, one.header = grid.rows, grid.header
     one.file["block"] = (
         f"{{ pattern = '{pattern}' }}",

@@ -14,7 +14,7 @@ from itertools import pairwise
 from typing import Any
 
 from pipelines import units
-from pipelines.intake import layout
+from pipelines.intake.reading import layout
 from pipelines.intake.recognising import words
 from pipelines.intake.recognising.columns import Column
 from pipelines.intake.recognising.matching import (

@@ -9,7 +9,7 @@ import polars as pl
 
 from pipelines.ledger import runner
 from pipelines.settings import Settings
-from schemas import door, events, registers
+from schemas import events, registers, validate
 
 DAY = datetime(2026, 3, 2, 8, 0)
 EXEMPT = {"cas": pl.String, "density_g_per_ml": pl.Float64}
@@ -129,7 +129,7 @@ class SmallShop:
     def tables(self) -> dict[str, pl.DataFrame]:
         found: dict[str, pl.DataFrame] = {"exempt_compounds": pl.DataFrame(schema=EXEMPT)}
         for name in [*events.EVENTS, *registers.REGISTERS, "incomplete"]:
-            empty = door.empty(name)
+            empty = validate.empty(name)
             rows = self.rows.get(name, [])
             full = (
                 pl.DataFrame(

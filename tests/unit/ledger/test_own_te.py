@@ -9,7 +9,7 @@ import polars as pl
 from small_shop import SmallShop, at
 
 from pipelines.settings import Settings
-from pipelines.transfer.estimate import estimate
+from pipelines.transfer.model.estimate import estimate
 
 TARGETS, PRODUCTS = 4, 60
 

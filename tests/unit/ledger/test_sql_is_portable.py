@@ -86,8 +86,8 @@ def test_every_step_comes_after_what_it_reads() -> None:
 
 
 def test_every_step_has_a_declared_table_and_says_what_it_does() -> None:
-    from schemas import door
+    from schemas import validate
 
     for name in runner.steps():
-        assert door.columns(name)
+        assert validate.columns(name)
         assert len(runner.comment(name)) > 40

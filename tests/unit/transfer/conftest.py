@@ -2,10 +2,10 @@
 
 import pytest
 
-from pipelines.transfer import simulate
+from tests import networks
 
 
 @pytest.fixture(scope="session")
 def network():
     """Two shops, base and clear read apart in every fourth job."""
-    return simulate.network(simulate.Truth(shops=2, jobs=80, between=0.25), seed=11)
+    return networks.network(networks.Truth(shops=2, jobs=80, between=0.25), seed=11)

@@ -1,0 +1,171 @@
+"""A run as a whole: whether anything is new, and if so the graph from the exports to the pages.
+
+Here belongs what the command line calls. Dagster is imported by `_materialize` alone: a run with nothing new never pays
+for it. Not here: the graph (defs), what its assets share (run), printing (cli).
+"""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from pipelines import run as runs
+from pipelines import workspace
+from pipelines.workspace import Workspace, WorkspaceError
+
+if TYPE_CHECKING:
+    import polars as pl
+
+    from reports.lines import Listed
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What a run came to. `headline` holds the numbers of the closing paragraph, as the set in force has them."""
+
+    new: bool
+    headline: dict[str, Any]
+    remark: str | None = None
+
+    @property
+    def refused(self) -> bool:
+        """Whether rows or files were refused."""
+        return bool(self.headline["refused_rows"] or self.headline["refused_files"])
+
+
+def run(space: Workspace, again: bool = False, teller: runs.Teller | None = None) -> Outcome:
+    """Bring the results up to date with the folder. `again` computes everything anew, from the files themselves.
+
+    Raises SettingsError, WorkspaceError or LayoutError where it cannot run; the results in force then stay.
+    """
+    if not again:
+        contents = workspace.digests(workspace.inputs(space))
+        manifest = workspace.manifest_in_force(space)
+        now = workspace.fingerprint(space, contents, workspace.code_digest())
+        if manifest and manifest.get("fingerprint") == now:
+            return Outcome(new=False, headline=manifest["headline"])
+    with runs.begin(space, teller or runs.Silent()) as current:
+        if again:
+            workspace.forget_reads(space, [])
+            workspace.forget_tables(space)
+        _materialize(current)
+        published = workspace.manifest_in_force(space)
+        if published is None:
+            raise WorkspaceError(f"The results vanished from {space.out} as soon as they were published; run again.")
+        return Outcome(new=True, headline=published["headline"], remark=current.remark)
+
+
+def _materialize(current: runs.Run) -> None:
+    """The whole graph in this process. Its records go where DAGSTER_HOME says; without it nothing is kept of them."""
+    import dagster as dg
+
+    from pipelines import definitions
+
+    with dg.DagsterInstance.get() if os.environ.get("DAGSTER_HOME") else dg.DagsterInstance.ephemeral() as instance:
+        dg.materialize(
+            definitions.assets,
+            instance=instance,
+            resources={"run": current},
+            run_config={"loggers": {"console": {"config": {"log_level": "CRITICAL"}}}},
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Findings:
+    """What `check` found: intake_files, refused_rows exploded to one row per reason, what the registers lack (check_notes.py),
+    the first rows of the file that was asked for, by table, what stays incomplete and the used rows that hang on it."""
+
+    files: pl.DataFrame
+    reasons: pl.DataFrame
+    gaps: pl.DataFrame | None = None
+    shown: dict[str, pl.DataFrame] = field(default_factory=dict)
+    incomplete: pl.DataFrame | None = None
+    rows_incomplete: int = 0
+
+    @property
+    def refused(self) -> bool:
+        return bool(self.reasons.height or (self.files["state"] == "refused").any())
+
+
+def handout(
+    space: Workspace, period: str | None, shops: list[str], teller: runs.Teller | None = None
+) -> tuple[Outcome, Path, bool]:
+    """Bring the results up to date and make the hand-out of a period (None: the last twelve months), of all shops or
+    those named. Returns the run, the hand-out's folder, and whether it differs from the one that was there.
+
+    Raises reports.handouts.PeriodError where the period or a shop cannot be found, and what `run` raises.
+    """
+    from pipelines import results
+    from reports import handouts
+
+    if period is not None:
+        handouts.period(period)  # before anything is run for it
+    outcome = run(space, teller=teller)
+    with workspace.lock(space):
+        return outcome, *results.make_handout(space, period, shops)
+
+
+def reader(name: str | None, person: str | None) -> None:
+    """Raises reports.audience.AudienceError where no site is made for such a reader."""
+    from reports import audience
+
+    audience.of(name, person)
+
+
+def site_for(space: Workspace, name: str, person: str | None) -> Path:
+    """Make the site of one reader (owner, environment, trainer, painter) from the results in force; returns its folder.
+
+    Raises reports.audience.AudienceError where there is no such reader or no such person.
+    """
+    from pipelines import results
+
+    with workspace.lock(space):
+        return results.make_site(space, name, person)
+
+
+def lines(space: Workspace, measure: str, period: str | None, rolling: bool, shops: list[str]) -> Listed:
+    """Every line behind a figure of the set in force, in a period (None: the latest month) or, where `rolling`, in the
+    twelve months to its end.
+
+    Raises reports.lines.MeasureError or reports.handouts.PeriodError, and WorkspaceError where there is no set yet.
+    """
+    from reports import handouts
+    from reports.lines import listed, needs
+
+    folder = space.snapshot()
+    if folder is None:
+        raise WorkspaceError(f"{space.root}: there is nothing to list yet; run: filmledger run {space.root}")
+    given = None if period is None else handouts.period(period)
+    tables = workspace.read_snapshot(folder, needs(measure))
+    of = handouts.latest(tables) if given is None and "emissions_monthly" in tables else given
+    return listed(tables, measure, handouts.rolling(tables, of) if rolling and of else of, shops)
+
+
+def check(space: Workspace, teller: runs.Teller | None = None, show: str | None = None) -> Findings:
+    """Read everything as a run would and publish nothing. Files already read are taken from the store. `show`: a file
+    whose first rows are wanted, by its path inside the workspace or the end of it."""
+    import polars as pl
+
+    from pipelines.intake import check_notes
+
+    found = runs.read_everything(runs.look(space, teller or runs.Silent()))
+    shown = {}
+    if show is not None:
+        files = found.intake_files["file"].str.split(", sheet '").list.first().unique().sort()
+        names = [one for one in files if one.endswith(show.removeprefix("./"))]
+        if len(names) != 1:
+            raise WorkspaceError(
+                f"{show} is {'no file' if not names else 'the end of several files'} of {space.root};"
+                " give its path below the workspace, such as inbox/scale.csv."
+            )
+        shown = check_notes.first_rows(found.tables, names[0])
+    return Findings(
+        found.intake_files,
+        found.refused_rows.explode("reasons").select("file", "line", "table", pl.col("reasons").alias("reason"), "raw"),
+        check_notes.gaps(found.tables),
+        shown,
+        found.incomplete,
+        check_notes.rows_incomplete(found.tables, found.incomplete),
+    )

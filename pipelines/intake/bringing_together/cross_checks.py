@@ -1,0 +1,381 @@
+"""What rows of several tables must satisfy together. A row that fails is refused with every reason; its parent is
+incomplete.
+
+Which ids must be known:
+
+- shop, component, product and gun ids must stand in their registers, always: without them a number has no meaning.
+- technician, gauge and booth ids too, unless that register is completely empty: these registers carry optional facts,
+  and a shop that keeps none of them is told so once per file (a warning) instead of losing its rows. Scales have no
+  register.
+- an operation's job must stand in jobs if jobs has any row of its shop; a reading's job in jobs or operations.
+- draws, panels and targets must name an operation; draws, weigh-backs and from_mix_id a cup of the shop.
+- a pour's own job_id is not checked: it is used only where it finds operations, and a mass is never lost to a wrong
+  note.
+
+Known means seen anywhere, in a refused or superseded row too: what is merely refused is not unknown, and the row that
+points to it stays.
+"""
+
+from collections.abc import Callable, Sequence
+
+import polars as pl
+
+from pipelines.intake.bringing_together.table_rows import ACCEPTED, REASONS, REFUSED, Book, Remark, Warnings
+from pipelines.intake.messages import GAUGE_CANNOT_READ, WEIGHED_UP, Known, hint, say
+from schemas import validate
+
+#: registers of optional facts: an empty one checks nothing
+OPTIONAL = ("technicians", "gauges", "booths")
+#: at most this many distinct unknown ids of a shop's column get the nearest known id looked up
+_HINTS = 50
+#: uses that a permit may limit and that no product is of: solvent issued, and what has no category
+OTHER_USES = ("cleaning", "surface_prep", "unscaled", "unmapped")
+#: what to do about an id that nothing known is like
+OTHERWISE = "; correct it, or bring what holds it"
+_SLACK = 1e-9  # rounding of sums, relative
+
+
+def checked(books: dict[str, Book], warnings: Warnings, own: Sequence[str]) -> dict[str, Book]:
+    """All checks on the tables `own`. First the ids, then what sums and orders must satisfy among the rows that are left."""
+    books = dict(books)
+    reasons: dict[str, list[pl.DataFrame]] = {table: [] for table in own}
+    unread = {table: books[table].unread() for table in own}
+    more: dict[str, list[pl.DataFrame]] = {}
+    for table in own:
+        book = books[table]
+        # rows refused only now (a tie, a conflict) and rows that could not be read get their further reasons too
+        late = book.rows.filter(pl.col("@state").is_in([ACCEPTED, REFUSED]))
+        reasons[table] += _unknown_ids(table, late, books, warnings)
+        more[table] = _unknown_ids(table, unread[table], books, Warnings())
+    reasons["readings"] += [_gauge_sees(books), _strips(books)]
+    reasons["operations"] += [_redo(books)]
+    if "permit_limits" in own:
+        reasons["permit_limits"] += [_unknown_uses(books)]
+    for table, found in reasons.items():
+        books[table] = books[table].refuse(pl.concat([pl.DataFrame(schema=REASONS), *found]))
+        books[table] = books[table].more_reasons(unread[table], pl.concat([pl.DataFrame(schema=REASONS), *more[table]]))
+    books["pours"] = books["pours"].refuse(_net_negative(books["pours"].current()))
+    books["draws"] = books["draws"].refuse(_shares(books["draws"].current()))
+    books["leftovers"] = books["leftovers"].refuse(_leftovers(books["leftovers"].current(), books["pours"].current()))
+    return books
+
+
+def _reasons(rows: pl.DataFrame, column: str, told: Callable[..., str], *blanks: str) -> pl.DataFrame:
+    """@i, column, reason for each of `rows`; `told` gets the cells of `blanks` and is asked once per distinct set."""
+    distinct = rows.select(blanks).unique().sort(blanks, nulls_last=True)
+    messages = [told(*cells) for cells in distinct.iter_rows()]
+    with_reason = distinct.with_columns(pl.Series("reason", messages, dtype=pl.String))
+    return rows.join(with_reason, on=list(blanks), how="left", nulls_equal=True).select(
+        "@i", pl.lit(column, pl.String).alias("column"), "reason"
+    )
+
+
+# --- ids --------------------------------------------------------------------------------------------------------------
+
+
+def _unknown_ids(table: str, current: pl.DataFrame, books: dict[str, Book], warnings: Warnings) -> list[pl.DataFrame]:
+    if current.is_empty():
+        return []
+    found = []
+    for info in validate.columns(table):
+        target = info.refers_to
+        if target == "operations":
+            found.append(_unknown_operations(current, info.name, books))
+        elif target == "jobs":
+            found.append(_unknown_jobs(table, current, info.name, books))
+        elif target == "pours":
+            found.append(_unknown_cups(current, info.name, books))
+        elif target:
+            known = books[target].seen(info.name)
+            if known.is_empty() and target in OPTIONAL:
+                given = current.filter(pl.col(info.name).is_not_null())["@f"].unique()
+                for rank in given:
+                    warnings.add(rank, table, "open_register", info.name, Remark(first=(0, {"register": target})))
+                continue
+            lost = current.filter(pl.col(info.name).is_not_null()).join(known, on=info.name, how="anti")
+            found.append(_not_in(lost, info.name, f"registers/{target}.csv", Known(known[info.name])))
+    if table == "pours":
+        found.append(_unknown_cups(current, "from_mix_id", books))
+    return found
+
+
+def _not_in(lost: pl.DataFrame, column: str, table: str, known: Known) -> pl.DataFrame:
+    hints = _Hints()
+
+    def told(found: str, shop: str | None = None) -> str:
+        near = hints.of(shop, known, found)
+        return say(
+            "unknown_id",
+            column=column,
+            found=found,
+            table=table,
+            hint=near or (OTHERWISE if known else " (it is empty)"),
+        )
+
+    blanks = dict.fromkeys([column, *(["shop_id"] if "shop_id" in lost.columns else [])])
+    return _reasons(lost, column, told, *blanks)
+
+
+class _Hints:
+    """Looks up the nearest known id, for each shop `_HINTS` times: what a shop is told does not hang on other shops."""
+
+    def __init__(self) -> None:
+        self.asked: dict[str | None, int] = {}
+
+    def of(self, shop: str | None, known: Known, found: str) -> str:
+        asked = self.asked[shop] = self.asked.get(shop, 0) + 1
+        return known.hint(found) if asked <= _HINTS else ""
+
+
+def _unknown_cups(current: pl.DataFrame, column: str, books: dict[str, Book]) -> pl.DataFrame:
+    known = books["pours"].seen("shop_id", "mix_id")
+    told = current.filter(pl.col("shop_id").is_not_null() & pl.col(column).is_not_null())
+    lost = told.join(known, left_on=["shop_id", column], right_on=["shop_id", "mix_id"], how="anti")
+    return _hinted_by_shop(lost, column, "pours", known, "mix_id")
+
+
+def _hinted_by_shop(
+    lost: pl.DataFrame, column: str, table: str, known: pl.DataFrame, known_column: str
+) -> pl.DataFrame:
+    parts = [pl.DataFrame(schema=REASONS)]
+    for (shop,), rows in lost.group_by("shop_id", maintain_order=True):
+        ids = known.filter(pl.col("shop_id") == shop)[known_column]
+        parts.append(_not_in(rows, column, f"{table} of shop '{shop}'", Known(ids)))
+    return pl.concat(parts)
+
+
+def _unknown_jobs(table: str, current: pl.DataFrame, column: str, books: dict[str, Book]) -> pl.DataFrame:
+    jobs = books["jobs"].seen("shop_id", "job_id")
+    operations = books["operations"].seen("shop_id", "job_id")
+    known = jobs if table == "operations" else pl.concat([jobs, operations]).unique()
+    shops = known.select("shop_id").unique()  # a shop without any is not asked
+    told = current.filter(pl.col("job_id").is_not_null())
+    lost = told.join(shops, on="shop_id", how="semi").join(known, on=["shop_id", "job_id"], how="anti")
+    return _hinted_by_shop(lost, column, "jobs" if table == "operations" else "jobs or operations", known, "job_id")
+
+
+def _unknown_operations(current: pl.DataFrame, column: str, books: dict[str, Book]) -> pl.DataFrame:
+    known = books["operations"].seen("shop_id", "job_id", "operation_no")
+    lost = current.filter(pl.all_horizontal(pl.col(c).is_not_null() for c in ("shop_id", "job_id", column))).join(
+        known, left_on=["shop_id", "job_id", column], right_on=["shop_id", "job_id", "operation_no"], how="anti"
+    )
+    job = ["shop_id", "job_id"]
+    there = known.join(lost.select(job).unique(), on=job, how="semi").group_by(job).agg(pl.col("operation_no").sort())
+    steps = {(shop, number): numbers for shop, number, numbers in there.iter_rows()}
+    jobs: dict[str, Known] = {}
+    hints = _Hints()
+
+    def told(shop: str, job: str, number: int) -> str:
+        listed = steps.get((shop, job), [])
+        near = f" (it has {', '.join(map(str, listed[:20]))})" if listed else ""
+        if not listed:
+            if shop not in jobs:
+                jobs[shop] = Known(known.filter(pl.col("shop_id") == shop)["job_id"])
+            near = hints.of(shop, jobs[shop], job)
+        return say("unknown_operation", column=column, found=number, job=job, hint=near)
+
+    return _reasons(lost, column, told, "shop_id", "job_id", column)
+
+
+def _unknown_uses(books: dict[str, Book]) -> pl.DataFrame:
+    """Limits on the use of a category that nothing is of: a permit that cannot be judged is not 0 % used."""
+    known = sorted({*books["product_categories"].seen("category")["category"], *OTHER_USES})
+    asked = books["permit_limits"].current().with_columns(category=pl.col("measure").str.extract(r"^rts_l:(.+)$"))
+    lost = asked.filter(pl.col("category").is_not_null() & ~pl.col("category").is_in(known))
+
+    def told(category: str) -> str:
+        return say("unknown_use", found=category, known=", ".join(known), hint=hint(category, known))
+
+    return _reasons(lost, "measure", told, "category")
+
+
+def _redo(books: dict[str, Book]) -> pl.DataFrame:
+    current = books["operations"].current().filter(pl.col("redo_of").is_not_null())
+    return _unknown_operations(current, "redo_of", books)
+
+
+# --- readings ---------------------------------------------------------------------------------------------------------
+
+
+def _strips(books: dict[str, Book]) -> pl.DataFrame:
+    """A strip stands for a panel of its job: one that an operation covered, or that was read itself."""
+    strips = books["readings"].current().filter(pl.col("witness_of").is_not_null())
+    if strips.is_empty():
+        return pl.DataFrame(schema=REASONS)
+    job = ["shop_id", "job_id"]
+    read = pl.concat(
+        [
+            frame.filter(pl.col("witness_of").is_null()).select(*job, "panel_id")
+            for frame in (books["readings"].rows, books["readings"].refused)
+        ]
+    )
+    known = pl.concat([books["operation_panels"].seen(*job, "panel_id"), read.drop_nulls()]).unique()
+    itself = strips.filter(pl.col("witness_of") == pl.col("panel_id"))
+    lost = strips.join(known, left_on=[*job, "witness_of"], right_on=[*job, "panel_id"], how="anti")
+    lost = lost.filter(pl.col("witness_of") != pl.col("panel_id"))
+    panels: dict[tuple[str, str], list[str]] = {}
+    if lost.height:
+        wanted = known.join(lost.select(job).unique(), on=job, how="semi")
+        for shop, number, panel in wanted.iter_rows():
+            panels.setdefault((shop, number), []).append(panel)
+
+    def told(shop: str, number: str, found: str) -> str:
+        return say("witness_nowhere", found=found, job=number, hint=hint(found, panels.get((shop, number), [])))
+
+    return pl.concat(
+        [
+            _reasons(itself, "witness_of", lambda _: say("witness_self"), "witness_of"),
+            _reasons(lost, "witness_of", told, *job, "witness_of"),
+        ]
+    )
+
+
+def substrates(books: dict[str, Book]) -> pl.DataFrame:
+    """@i, panel, gauge_id, principle, substrate of every reading in force by a gauge of the register, strips aside.
+
+    The substrate is the one operation_panels states for the panel (the outer face before others), else that of
+    panel_areas for the job's class of vehicle. Where what is stated disagrees it counts as unknown. A strip is steel or
+    foil.
+    """
+    readings = books["readings"].current().filter(pl.col("gauge_id").is_not_null() & pl.col("witness_of").is_null())
+    gauges = books["gauges"].current().select("gauge_id", "principle")
+    readings = readings.select("@i", "shop_id", "job_id", "panel_id", "gauge_id").join(gauges, on="gauge_id")
+    readings = readings.filter(pl.col("principle") != "ultrasonic")
+    panel = ["shop_id", "job_id", "panel_id"]
+
+    def one(rows: pl.DataFrame, by: list[str], name: str) -> pl.DataFrame:
+        known = rows.filter(pl.col("substrate").is_not_null() & (pl.col("substrate") != "unknown"))
+        best = known.with_columns(pl.col("face").ne("outer").alias("@inner"))
+        best = best.filter(pl.col("@inner") == pl.col("@inner").min().over(by))
+        return (
+            best.group_by(by)
+            .agg(pl.col("substrate").unique().alias("@all"))
+            .select(*by, pl.when(pl.col("@all").list.len() == 1).then(pl.col("@all").list.first()).alias(name))
+        )
+
+    stated = one(books["operation_panels"].current(), panel, "@stated")
+    areas = one(books["panel_areas"].current(), ["vehicle_class", "panel_id"], "@listed")
+    classes = books["jobs"].current().select("shop_id", "job_id", "vehicle_class")
+    return (
+        readings.join(stated.with_columns(pl.lit(True).alias("@has")), on=panel, how="left")
+        .join(classes, on=["shop_id", "job_id"], how="left")
+        .join(areas, on=["vehicle_class", "panel_id"], how="left")
+        .with_columns(pl.when("@has").then("@stated").otherwise("@listed").alias("substrate"))
+    )
+
+
+def _gauge_sees(books: dict[str, Book]) -> pl.DataFrame:
+    """Magnetic and eddy gauges (a dual one is both) see no plastic or composite, a magnetic one no aluminium either."""
+    seen = substrates(books)
+    if seen.is_empty():
+        return pl.DataFrame(schema=REASONS)
+    blind = pl.col("substrate").is_in(["plastic", "composite"]) | (
+        (pl.col("substrate") == "aluminium") & (pl.col("principle") == "magnetic")
+    )
+    lost = seen.filter(blind)
+    return pl.concat(
+        [
+            _reasons(lost, "gauge_id", lambda s: GAUGE_CANNOT_READ.format(substrate=s), "substrate"),
+            _reasons(
+                lost,
+                "gauge_id",
+                lambda s, g, p: say("gauge", substrate=s, gauge=g, principle=p),
+                "substrate",
+                "gauge_id",
+                "principle",
+            ),
+        ]
+    )
+
+
+# --- cups -------------------------------------------------------------------------------------------------------------
+
+
+def _net_negative(pours: pl.DataFrame) -> pl.DataFrame:
+    """What was taken out of a cup again is netted within its component, and the net is not below nothing: else the rows
+    that take out are refused."""
+    group = ["shop_id", "mix_id", "component_id", "from_mix_id"]
+    taken = pours.filter(pl.col("weighed_g") < 0)
+    if taken.is_empty():
+        return pl.DataFrame(schema=REASONS)
+    touched = pours.join(taken.select(group).unique(), on=group, how="semi", nulls_equal=True)
+    nets = touched.group_by(group).agg(
+        pl.col("weighed_g").sort().sum().alias("@net"), pl.col("weighed_g").abs().sort().sum().alias("@all")
+    )
+    below = nets.filter(pl.col("@net") < -_SLACK * pl.col("@all"))
+    lost = taken.join(below, on=group, nulls_equal=True).with_columns(
+        pl.coalesce("component_id", "from_mix_id").alias("@what")
+    )
+    return _reasons(
+        lost,
+        "weighed_g",
+        lambda what, mix, net: say("net_negative", component=what or "", mix=mix, net=net),
+        "@what",
+        "mix_id",
+        "@net",
+    )
+
+
+def two_products(pours: Book) -> list[pl.DataFrame]:
+    """Cups whose pours name more than one product: rows for `incomplete`; the pours themselves stay."""
+    cup = ["shop_id", "mix_id"]
+    many = (
+        pours.current()
+        .sort("@f", "line")
+        .group_by(cup, maintain_order=True)
+        .agg(pl.col("product_id").unique().sort().alias("@products"), pl.col("@f").last(), pl.col("line").last())
+        .filter(pl.col("@products").list.len() > 1)
+    )
+    if many.is_empty():
+        return []
+    reasons = [say("two_products", products=", ".join(p)) for p in many["@products"]]
+    return [many.select(pl.lit("cup").alias("what"), *cup, pl.Series("reason", reasons), "@f", "line")]
+
+
+def _shares(draws: pl.DataFrame) -> pl.DataFrame:
+    cup = ["shop_id", "mix_id"]
+    given = draws.filter(pl.col("share").is_not_null())
+    over = given.group_by(cup).agg(pl.col("share").sort().sum().alias("@total")).filter(pl.col("@total") > 1 + _SLACK)
+    return _reasons(
+        given.join(over, on=cup),
+        "share",
+        lambda mix, total: say("shares", mix=mix, total=total),
+        "mix_id",
+        "@total",
+    )
+
+
+def _leftovers(leftovers: pl.DataFrame, pours: pl.DataFrame) -> pl.DataFrame:
+    """A weigh-back holds no more than was poured, and no more than the one before it.
+
+    What was poured is what could be read; a cup of which no pour could be read is not compared. The order is that of
+    time, then of number.
+    """
+    cup = ["shop_id", "mix_id"]
+    poured = pours.group_by(cup).agg(pl.col("weighed_g").sort().sum().alias("@poured"))
+    rows = leftovers.join(poured, on=cup, how="left").with_columns(
+        (pl.col("leftover_g") > pl.col("@poured") + _SLACK * pl.col("@poured").abs()).fill_null(False).alias("@above")
+    )
+    rows = rows.sort(*cup, "weighed_at", "weigh_no", "@f", "line").with_columns(
+        pl.when(~pl.col("@above")).then("leftover_g").cum_min().forward_fill().shift(1).over(cup).alias("@before")
+    )
+    up = rows.filter(pl.col("leftover_g") > pl.col("@before"))
+    return pl.concat(
+        [
+            _reasons(
+                rows.filter("@above"),
+                "leftover_g",
+                lambda left, poured: say("leftover_above", leftover=left, poured=poured),
+                "leftover_g",
+                "@poured",
+            ),
+            _reasons(up, "leftover_g", lambda _: WEIGHED_UP, "leftover_g"),
+            _reasons(
+                up,
+                "leftover_g",
+                lambda left, before: say("weighed_up", leftover=left, before=before),
+                "leftover_g",
+                "@before",
+            ),
+        ]
+    )

@@ -1,0 +1,283 @@
+"""Rows of text in the columns of our tables: a layout's rules applied, or canonical columns picked out.
+
+Still text: cast.py types it. Every row keeps its physical line; one line may make several rows (unpivot, split) and
+feed several tables. A damaged row makes one row in each table that would take it, so that its parents can be named.
+"""
+
+import dataclasses
+from dataclasses import dataclass, field
+
+import polars as pl
+
+from pipelines.intake.messages import listed, say
+from pipelines.intake.reading import cast, layout
+from pipelines.intake.reading.files import FileRefused
+from pipelines.intake.reading.text import Grid, trimmed
+from schemas import validate
+
+TARE = "@tare"
+
+
+@dataclass(frozen=True)
+class Shaped:
+    """`rows`: line, damage, every column of the table as text (and @tare); `specs` how each is written; `failures` by
+    index into rows."""
+
+    table: str
+    rows: pl.DataFrame
+    specs: dict[str, cast.Spec]
+    failures: pl.DataFrame = field(default_factory=cast.no_failures)
+
+
+def canonical(table: str, grid: Grid) -> Shaped:
+    """The rows of a file that is in the table's own columns."""
+    _once(grid, [c.name for c in validate.columns(table)])
+    names = grid.names()
+    rows = grid.rows.select(
+        "line",
+        "damage",
+        *(
+            (pl.col(names[c.name]) if c.name in names else pl.lit(None, pl.String)).alias(c.name)
+            for c in validate.columns(table)
+        ),
+    )
+    return Shaped(table, rows, {})
+
+
+def unused(grid: Grid, used: list[str]) -> list[str]:
+    """Header names that nothing asks for."""
+    return [name for name in grid.header if name and name not in used]
+
+
+def _once(grid: Grid, wanted: list[str]) -> None:
+    for name in wanted:
+        if grid.header.count(name) > 1:
+            raise FileRefused(say("header_twice", column=name))
+
+
+def without_skipped(found: layout.Layout, grid: Grid) -> tuple[Grid, list[str]]:
+    """The grid without the rows that a layout's `skip` names, and what to say of them."""
+    names = grid.names()
+    rows, said = grid.rows, []
+    for rule in found.file.skip:
+        cells = [pl.col(c) for c in (names.values() if rule.column == "*" else [names[rule.column]])]
+        if rule.is_ is not None:
+            hit = pl.any_horizontal(cell.is_in(list(rule.is_)) for cell in cells)
+        elif rule.pattern is not None:
+            hit = pl.any_horizontal(cell.str.contains(rule.pattern) for cell in cells)
+        else:
+            hit = cells[0].is_not_null() if rule.filled else cells[0].is_null()
+        lines = rows.filter(hit.fill_null(False))["line"]
+        if lines.len():
+            said.append(say("skipped", n=lines.len(), column=rule.column, lines=listed(lines, 12)))
+            rows = rows.filter(~hit.fill_null(False))
+    return dataclasses.replace(grid, rows=rows), said
+
+
+def laid_open(found: layout.Layout, grid: Grid) -> Grid:
+    """The grid with what stands above its rows in columns of their own: lines that head a block, and cells left empty
+    because they repeat the one above."""
+    rows, header = grid.rows, list(grid.header)
+    cells = [f"c{i}" for i in range(len(header))]
+    for block in found.file.block:
+        alone = pl.sum_horizontal(pl.col(c).is_not_null() for c in cells) == 1
+        text = pl.when(alone & pl.col("damage").is_null()).then(pl.coalesce(cells))
+        heads = rows.select(text.str.contains(block.pattern).fill_null(False)).to_series()
+        groups = rows.select(text.str.extract_groups(block.pattern)).to_series().struct.unnest()
+        for name in block.makes():
+            if name in header:
+                raise FileRefused(
+                    say("layout_needs", layout=found.name, why=f"block makes '{name}', which the header has")
+                )
+            made = pl.select(pl.when(heads).then(groups[name])).to_series().forward_fill()
+            rows = rows.with_columns(trimmed(pl.lit(made)).alias(f"c{len(header)}"))
+            header.append(name)
+        rows = rows.filter(~heads)
+    names = {name: f"c{i}" for i, name in enumerate(header)}
+    rows = rows.with_columns(pl.col(names[name]).forward_fill() for name in found.file.repeat_above)
+    return dataclasses.replace(grid, rows=rows, header=header)
+
+
+def by_layout(found: layout.Layout, grid: Grid) -> tuple[list[Shaped], pl.DataFrame]:
+    """The rows each [[tables]] entry makes, and the rows of the grid that none of them takes."""
+    _once(grid, found.needed() + found.optional())
+    taken = [_taken(table, grid) for table in found.tables]
+    any_taken = pl.select(pl.any_horizontal(taken)).to_series()
+    untaken = grid.rows.filter(~any_taken & grid.rows["damage"].is_null())
+    # a damaged row that no `where` takes belongs to the first table: it must be refused somewhere
+    lost = grid.rows["damage"].is_not_null() & ~any_taken
+    taken[0] = taken[0] | lost
+    return [
+        _shape(table, found.file, grid, grid.rows.filter(mask)) for table, mask in zip(found.tables, taken, strict=True)
+    ], untaken
+
+
+def _taken(table: layout.Table, grid: Grid) -> pl.Series:
+    taken = pl.repeat(True, grid.rows.height, eager=True)
+    for where in table.where:
+        cell = grid.rows[grid.names()[where.column]]
+        if where.is_ is not None:
+            fits = cell.is_in(list(where.is_)).fill_null(False)
+        elif where.is_not is not None:
+            fits = ~cell.is_in(list(where.is_not)).fill_null(False)
+        elif where.pattern is not None:
+            fits = cell.str.contains(where.pattern).fill_null(False)
+        else:
+            fits = cell.is_not_null() if where.filled else cell.is_null()
+        taken = taken & fits
+    return taken
+
+
+def _shape(table: layout.Table, file: layout.File, grid: Grid, rows: pl.DataFrame) -> Shaped:
+    names = grid.names()
+    infos = {c.name: c for c in validate.columns(table.table)}
+    specs: dict[str, cast.Spec] = {}
+    rows = rows.with_row_index("@order")
+    whole, damaged = rows.filter(pl.col("damage").is_null()), rows.filter(pl.col("damage").is_not_null())
+    if table.unpivot:
+        whole, damaged = _unpivoted(table.unpivot, whole, names), _unpivoted_damaged(table.unpivot, damaged)
+        for name in table.unpivot.position:
+            specs[name] = cast.Spec()
+    for name, column in table.columns.items():
+        if column.split is not None:
+            source = _source(column, names).alias(f"@split {name}")
+            whole = whole.with_columns(source.str.split(column.split)).explode(f"@split {name}")
+            whole = whole.with_columns(trimmed(pl.col(f"@split {name}"))).filter(pl.col(f"@split {name}").is_not_null())
+            damaged = damaged.with_columns(pl.lit(None, pl.String).alias(f"@split {name}"))
+    rows = pl.concat([whole, damaged], how="vertical").sort("@order", maintain_order=True)
+
+    made: list[pl.Expr] = []
+    for name in infos:
+        if name in table.columns and table.columns[name].number_within is None:
+            column = table.columns[name]
+            made.append(_made(name, column, table, names).alias(name))
+            specs[name] = _spec(name, column, table, file, infos, grid.typed)
+        elif table.unpivot and name == table.unpivot.into:
+            made.append(pl.col("@value").alias(name))
+            specs[name] = _spec(name, layout.Column(unit=table.unpivot.unit), table, file, infos, grid.typed)
+        elif table.unpivot and name in table.unpivot.position:
+            made.append(pl.col(f"@at {name}").alias(name))
+        else:
+            made.append(pl.lit(None, pl.String).alias(name))
+    if table.tare:
+        made.append(pl.col(names[table.tare.column]).alias(TARE))
+    before = rows.select("line", "damage", *made)
+    failures = []
+    for name, column in table.columns.items():
+        if column.values is not None and column.otherwise == "refuse":
+            failures.append(_not_renamed(name, column, table, rows, names))
+    out = before.with_columns(
+        _numbered(column.number_within).alias(name)
+        for name, column in table.columns.items()
+        if column.number_within is not None
+    )
+    if "measured_by" in infos and "measured_by" not in table.columns and any(s.volume for s in specs.values()):
+        out = out.with_columns(pl.lit("volume").alias("measured_by"))
+    return Shaped(table.table, out, specs, pl.concat([cast.no_failures(), *failures]))
+
+
+def _unpivoted(rule: layout.Unpivot, rows: pl.DataFrame, names: dict[str, str]) -> pl.DataFrame:
+    pieces = []
+    for i, source in enumerate(rule.columns):
+        piece = rows.filter(pl.col(names[source]).is_not_null())
+        pieces.append(
+            piece.with_columns(
+                pl.col(names[source]).alias("@value"),
+                pl.lit(i).alias("@piece"),
+                *(pl.lit(str(v[i])).alias(f"@at {n}") for n, v in rule.position.items()),
+            )
+        )
+    return pl.concat(pieces).sort("@order", "@piece").drop("@piece")
+
+
+def _unpivoted_damaged(rule: layout.Unpivot, rows: pl.DataFrame) -> pl.DataFrame:
+    return rows.with_columns(
+        pl.lit(None, pl.String).alias("@value"), *(pl.lit(None, pl.String).alias(f"@at {n}") for n in rule.position)
+    )
+
+
+def _source(column: layout.Column, names: dict[str, str]) -> pl.Expr:
+    if column.constant is not None:
+        return pl.lit(str(column.constant))
+    wanted = [column.column] if column.column is not None else list(column.columns or ())
+    there = [pl.col(names[w]) for w in wanted if w in names]  # what is missing here is optional: claims saw to that
+    if not there:
+        return pl.lit(None, pl.String)
+    if len(wanted) == 1:
+        return there[0]
+    # a day that a spreadsheet kept as a date comes with midnight, which is not the time beside it
+    there = [t.str.replace(r"^(\d{4}-\d\d-\d\d) 00:00:00(?:\.0+)?$", "$1") for t in there]
+    joined = pl.concat_str(there, separator=column.join, ignore_nulls=True)
+    return pl.when(pl.any_horizontal(t.is_not_null() for t in there)).then(joined)
+
+
+def _text(name: str, column: layout.Column, table: layout.Table, names: dict[str, str]) -> pl.Expr:
+    """The column's text before renames."""
+    if table.unpivot and name == table.unpivot.into:
+        text = pl.col("@value")
+    elif column.split is not None:
+        text = pl.col(f"@split {name}")
+    else:
+        text = _source(column, names)
+    if column.pattern is not None:
+        text = text.str.extract(column.pattern, 1)
+    return trimmed(text)
+
+
+def _made(name: str, column: layout.Column, table: layout.Table, names: dict[str, str]) -> pl.Expr:
+    text = _text(name, column, table, names)
+    if column.values is not None:
+        old, new = list(column.values), list(column.values.values())
+        kept = text if column.otherwise == "keep" else pl.lit(None, pl.String)
+        text = pl.when(text.is_in(old)).then(text.replace(old, new)).otherwise(kept)
+    if column.pad:
+        text = text.str.zfill(column.pad)
+    if column.prefix or column.suffix:
+        text = pl.lit(column.prefix) + text + pl.lit(column.suffix)
+    return text
+
+
+def _not_renamed(
+    name: str,
+    column: layout.Column,
+    table: layout.Table,
+    rows: pl.DataFrame,
+    names: dict[str, str],
+) -> pl.DataFrame:
+    cells = rows.select(_text(name, column, table, names).alias("x"))["x"]
+    bad = cells.is_not_null() & ~cells.is_in(list(column.values or ())) & rows["damage"].is_null()
+    known = listed(column.values or (), 12)
+    return cast.failures_of(name, cells, bad, lambda cell: say("value", column=name, found=cell, known=known))
+
+
+def _numbered(parents: tuple[str, ...]) -> pl.Expr:
+    """1, 2, ... within the parents in file order; rows without a parent get none."""
+    whole = pl.all_horizontal(pl.col(p).is_not_null() for p in parents)
+    return pl.when(whole).then(pl.int_range(1, pl.len() + 1).over(list(parents)).cast(pl.String))
+
+
+def _spec(
+    name: str,
+    column: layout.Column,
+    table: layout.Table,
+    file: layout.File,
+    infos: dict[str, layout.ColumnInfo],
+    typed: bool,
+) -> cast.Spec:
+    how, factor, unit = "scale", 1.0, column.unit
+    if unit is None and table.unpivot and name == table.unpivot.into:
+        unit = table.unpivot.unit
+    if unit is not None:
+        how, factor = layout.unit_of(infos[name], unit, infos)
+    plain = column.constant is not None  # constants are written in TOML, not with the file's marks
+    return cast.Spec(
+        formats=column.format or (),
+        factor=factor,
+        unit=unit or "",
+        volume=how == "volume",
+        decimal="." if plain else file.decimal,
+        thousands="" if plain else file.thousands,
+        century=file.century,
+        months=file.months,
+        typed=typed,
+    )

@@ -1,0 +1,1 @@
+"""From readings to films: statements beside the steps that SQL says badly."""

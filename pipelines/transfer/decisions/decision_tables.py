@@ -1,0 +1,311 @@
+"""From figures to what somebody does on Monday: the decisions as others call them.
+
+Here belongs the order in which the parts are asked and the shape of what comes back. Each part says how it reckons in its own
+module: film_model, technique, habits, drift, mixing, savings, gunset, cards.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from typing import Protocol, runtime_checkable
+
+import polars as pl
+
+from pipelines.settings import Settings
+from pipelines.transfer.decisions import (
+    actions,
+    drift,
+    film_model,
+    gun_set,
+    habits,
+    measure_next,
+    mixing,
+    practice_cards,
+    savings,
+    technique,
+)
+from pipelines.transfer.model import estimate, totals
+from pipelines.transfer.model.joint import Statements
+from pipelines.transfer.model.linearise import Joint
+from schemas import validate
+
+
+def _columns(names: str) -> tuple[str, ...]:
+    return tuple(names.split())
+
+
+#: part -> table -> the columns it reads. A table of a large business is held with these alone, and no longer than its part.
+READS: dict[str, dict[str, tuple[str, ...]]] = {
+    "film": {
+        "film_build": _columns(
+            "shop_id job_id operation_no panel_id face film_um film_min_um film_max_um grade product_id role "
+            "technician_id gun_id colour_id source found_um found_se_um under_ml"
+        ),
+        "material_ledger": _columns(
+            "shop_id mix_id job_id operation_no over_build_solids_g over_build_voc_g over_build_cost "
+            "useful_solids_g useful_cost role gun_id technician_id"
+        ),
+        "mixes": _columns("shop_id mix_id product_id dry_density_g_per_ml"),
+    },
+    "technique": {
+        "film_increments": _columns(
+            "shop_id job_id panel_id face from_operation to_operation mean_um paired usable witness_of blend"
+        ),
+        "stage_positions": _columns("shop_id job_id panel_id after_operation row_no col_no reading_no um"),
+        "increment_layers": _columns("shop_id job_id panel_id from_operation to_operation operation_no"),
+        "sprays": _columns("shop_id job_id operation_no gun_id technician_id role"),
+    },
+    "guns": {
+        "gun_fit": _columns(
+            "shop_id gun_id product_id tip_fits atomising_allowed why role n_operations tip_mm tip_min_mm "
+            "tip_max_mm"
+        ),
+        "transfer_by_gun": _columns("shop_id gun_id role typical_estimate"),
+        "guns": _columns("gun_id shop_id retired_on"),
+        "sprays": _columns("shop_id job_id operation_no technician_id role started_at"),
+    },
+    "transfer": estimate.READS,
+    "drift": {
+        "record_layers": _columns("shop_id job_id record_no gun_id op_job_id operation_no started_at"),
+        "gun_services": _columns("gun_id serviced_on work"),
+    },
+    "litres": {
+        "sprays": _columns("shop_id job_id operation_no gun_id started_at"),
+        "sprayed": _columns("shop_id mix_id job_id operation_no share flush_g expected_gone_g"),
+        "mixes": _columns("shop_id mix_id density_g_per_ml"),
+        "gun_services": _columns("gun_id serviced_on work"),
+    },
+    "mixing": {
+        "mixes": _columns(
+            "shop_id mix_id product_id leftover_g leftover_known complete density_g_per_ml solids_volume_fraction"
+        ),
+        "sprayed": _columns(
+            "shop_id mix_id job_id operation_no share share_known leftover_known complete flush_g sprayed_g"
+        ),
+        "cup_feeds": _columns("shop_id mix_id job_id operation_no"),
+        "pours": _columns("shop_id mix_id pour_no technician_id colour_id"),
+        "sprays": _columns(
+            "shop_id job_id operation_no gun_id technician_id product_id role started_at coats covered_m2 "
+            "area_class why_incomplete"
+        ),
+    },
+    "mix guide": {
+        "products": _columns("product_id valid_from role coats_max film_min_um film_max_um min_mix_ml"),
+        "guns": _columns("gun_id shop_id flush_loss_g"),
+        "transfer_by_gun": _columns("shop_id gun_id role estimate"),
+    },
+    "habits": {
+        "mixes": _columns(
+            "shop_id mix_id product_id first_poured_at poured_g leftover_g leftover_known complete density_g_per_ml "
+            "poured_on_g"
+        ),
+        "pours": _columns("shop_id mix_id pour_no technician_id"),
+        "products": _columns("product_id valid_from role min_mix_ml"),
+    },
+    "savings": {
+        "jobs": _columns("shop_id job_id opened_on"),
+        "pours": _columns("shop_id mix_id pour_no technician_id"),
+        "mixes": _columns("shop_id mix_id first_poured_at"),
+        "film_build": _columns(
+            "shop_id job_id operation_no panel_id face film_um film_max_um role technician_id gun_id covered_m2 "
+            "source held_um held_se_um within_um over_ml"
+        ),
+        "material_ledger": _columns(
+            "shop_id mix_id job_id operation_no poured_solids_g poured_voc_g poured_cost leftover_solids_g "
+            "leftover_voc_g leftover_cost flush_loss_solids_g flush_loss_voc_g flush_loss_cost overspray_solids_g "
+            "overspray_voc_g overspray_cost over_build_solids_g over_build_voc_g over_build_cost useful_solids_g "
+            "useful_voc_g useful_cost month role gun_id technician_id rework"
+        ),
+    },
+    "guns and gauges": {
+        "guns": _columns("gun_id shop_id atomising price"),
+        "records": _columns("shop_id job_id record_no gain_rel_u usable"),
+    },
+    "totals": {
+        "material_ledger": _columns(
+            "shop_id mix_id job_id operation_no month product_id role te over_build_solids_g_low over_build_solids_g_high "
+            + " ".join(f"{part}_{see}" for part in totals.LEDGER for see in totals.SEES)
+        ),
+        "mixes": _columns("shop_id mix_id leftover_known"),
+        "sprayed": _columns("shop_id mix_id job_id operation_no flush_g flush_sd_g leftover_rel_sd"),
+        "film_build": _columns(
+            "shop_id job_id operation_no panel_id face first_operation product_id film_um covered_m2 prob_over"
+        ),
+        "operation_events": _columns("shop_id op_job_id operation_no event_rel_u on_film design_row"),
+        "leftover_habits": _columns("shop_id role leftover_share_sd"),
+    },
+    "next": {
+        "sprays": _columns("shop_id job_id operation_no gun_id technician_id role started_at"),
+        "mixes": _columns("shop_id mix_id leftover_known"),
+        "gun_fit": _columns("shop_id gun_id product_id role tip_fits atomising_allowed cross_use"),
+        "transfer_by_role": _columns("shop_id role estimate low high"),
+        "transfer_by_technician": _columns("shop_id technician_id role estimate low high"),
+    },
+    "actions": {
+        "gun_fit": _columns("shop_id gun_id product_id tip_fits atomising_allowed n_operations"),
+        "voc_content": _columns("shop_id mix_id jurisdiction category product_id limit_g_per_l over"),
+        "compliance_training": _columns("shop_id technician_id rule label status due_by valid_until"),
+        "permit_headroom": _columns("shop_id measure period already crossed_in share_of_limit"),
+    },
+    "cards": {
+        "technician_effects": _columns("technician_id effect low high n reliability vif flagged prob_low method"),
+        "transfer_by_pair": _columns("shop_id gun_id technician_id role low high n method advice"),
+    },
+}  # fmt: skip
+NEEDS = tuple(dict.fromkeys(name for reads in READS.values() for name in reads))
+GIVES = (
+    "film_by_technician", "edge_bias", "panel_heat", "technique_power", "gun_cover", "gun_drift", "gun_service_contrasts",
+    "totals", "total_loadings", "transfer_by_period", "mix_guide", "mix_backtest", "mix_levels", "savings", "savings_basis",
+    "practice_cards", "leftover_cups", "measure_next", "actions", "cautions",
+)  # fmt: skip
+
+
+def decide(
+    tables: Mapping[str, pl.DataFrame], settings: Settings, joint: Joint | None = None
+) -> dict[str, pl.DataFrame]:
+    """Every table of GIVES, conformed, from the tables of NEEDS.
+
+    tables  by name; those of a run's shelf are read part by part
+    joint   the transfer model of these records as `estimate` fitted it; fitted here where it is not at hand
+    Tables stand with no rows where there is nothing to say. Raises KeyError naming the tables that are missing.
+    """
+    missing = [name for name in NEEDS if name not in tables]
+    if missing:
+        raise KeyError(f"decisions need the tables {', '.join(missing)}")
+    source = _Source(tables)
+    out: dict[str, pl.DataFrame] = {}
+    out["film_by_technician"] = film_model.film_by_technician(source.parts("film"), settings)
+    out |= _technique(source, settings)
+    joint = joint or estimate.fitted_model(**source.of("transfer"))
+    if joint is not None:
+        out |= _drift(source, joint)
+    out |= _totals(source, joint, settings)
+    wear = formed("gun_drift", out.get("gun_drift", pl.DataFrame()))
+    cover = gun_set.gun_cover(**source.of("guns"), gun_drift=wear)
+    out |= _mixing(source, settings)
+
+    cups = pl.concat(habits.cups(**part) for part in source.parts("habits"))
+    left = habits.leftover_habits_of_hands(cups, settings)
+    out["leftover_cups"] = habits.leftover_cups(cups, left.people)
+    del cups
+    out["savings"], out["savings_basis"] = savings.savings(
+        source.parts("savings"), **source.of("guns and gauges"), joint=joint, habits=left, kept=gun_set.kept(cover)
+    )
+    out["gun_cover"] = gun_set.with_replacement(cover, formed("savings", out["savings"]))
+    out["measure_next"] = measure_next.measure_next(joint, **source.of("next"))
+    shaped = {name: formed(name, frame) for name, frame in out.items()}
+    shaped["practice_cards"] = formed(
+        "practice_cards",
+        practice_cards.practice_cards(
+            **source.of("cards"),
+            film_by_technician=shaped["film_by_technician"],
+            edge_bias=shaped["edge_bias"],
+            habits=left,
+            settings=settings,
+        ),
+    )
+    told = ("savings", "gun_cover", "practice_cards", "measure_next")
+    shaped["actions"] = formed(
+        "actions", actions.actions(**source.of("actions"), **{name: shaped[name] for name in told})
+    )
+    shaped["cautions"] = formed("cautions", practice_cards.cautions())
+    return {name: shaped.get(name, validate.empty(name)) for name in GIVES}
+
+
+def _technique(source: _Source, settings: Settings) -> dict[str, pl.DataFrame]:
+    panels, heat = [], []
+    for part in source.parts("technique"):
+        gained = technique.places(**part)
+        panels.append(technique.panels(gained))
+        heat.append(technique.panel_heat(gained))
+    each = pl.concat(panels)
+    return {
+        "edge_bias": technique.edge_bias(each, settings),
+        "panel_heat": pl.concat(heat, how="vertical_relaxed"),
+        "technique_power": technique.technique_power(each),
+    }
+
+
+def _drift(source: _Source, joint: Joint) -> dict[str, pl.DataFrame]:
+    litres = drift.litres_sprayed(**source.of("litres"))
+    given = source.of("drift")
+    residuals = drift.residuals(joint, given["record_layers"], litres)
+    return {
+        "gun_drift": drift.gun_drift(residuals, litres),
+        "gun_service_contrasts": drift.gun_service_contrasts(residuals, given["gun_services"]),
+    }
+
+
+def _totals(source: _Source, joint: Joint | None, settings: Settings) -> dict[str, pl.DataFrame]:
+    said = None if joint is None else Statements(joint, settings)
+    cells = totals.cells(source.parts("totals"), said, settings)
+    table = totals.totals(cells, said)
+    steps = None if joint is None else joint.steps
+    return {
+        "totals": table, "total_loadings": totals.loadings(cells),
+        "transfer_by_period": totals.by_period(table, cells, steps) if table.height else table,
+    }  # fmt: skip
+
+
+def _mixing(source: _Source, settings: Settings) -> dict[str, pl.DataFrame]:
+    known = mixing.past(source.parts("mixing"))
+    given = source.of("mix guide")
+    tried = mixing.backtest(known.seen, given["products"], settings)
+    return {
+        "mix_guide": mixing.mix_guide(known, **given, settings=settings),
+        "mix_backtest": mixing.mix_backtest(tried),
+        "mix_levels": mixing.mix_levels(tried),
+    }
+
+
+@runtime_checkable
+class Parted(Protocol):
+    """Tables too large to be held at once, in the order of their keys (a run's shelf)."""
+
+    def whole(self, name: str, columns: Sequence[str]) -> pl.DataFrame:
+        """A table with these columns."""
+
+    def each(self, names: Iterable[str]) -> Iterator[dict[str, pl.DataFrame]]:
+        """These tables for some shops after the other, no shop twice; a table that no shop owns comes whole each time."""
+
+
+class _Source:
+    """The tables that parts read, in the order of their keys so that the order of rows can move nothing."""
+
+    def __init__(self, tables: Mapping[str, pl.DataFrame]) -> None:
+        self._tables = tables
+
+    def of(self, part: str) -> dict[str, pl.DataFrame]:
+        """What a part reads, whole."""
+        if isinstance(self._tables, Parted):
+            return {name: self._tables.whole(name, columns) for name, columns in READS[part].items()}
+        return {
+            name: self._tables[name].sort(validate.keys(name), nulls_last=True).select(columns)
+            for name, columns in READS[part].items()
+        }
+
+    def parts(self, part: str) -> Iterator[dict[str, pl.DataFrame]]:
+        """What a part reads that looks at one shop at a time, some shops after the other."""
+        if not isinstance(self._tables, Parted):
+            yield self.of(part)
+            return
+        for found in self._tables.each(READS[part]):
+            yield {name: found[name].select(columns) for name, columns in READS[part].items()}
+
+
+def formed(name: str, frame: pl.DataFrame) -> pl.DataFrame:
+    """A frame in its table's form; columns that a part had nothing for are null, a part with nothing to say gives no rows."""
+    if not frame.height:
+        return validate.empty(name)
+    have = set(frame.columns)
+    infos = validate.columns(name)
+    # flags are never null: nothing shown is not flagged
+    fill = [
+        pl.lit(False if info.kind == "bool" and not info.nullable else None, info.dtype).alias(info.name)
+        for info in infos
+        if info.name not in have
+    ]
+    frame = frame.with_columns(fill).with_columns(
+        pl.col(info.name).fill_null(False) for info in infos if info.kind == "bool" and not info.nullable
+    )
+    return validate.conform(name, frame)

@@ -1,0 +1,288 @@
+"""`make mutants`: changes the deterministic code one slip at a time, and lists the changes that no test sees.
+
+    python tests/mutants/try_mutants.py [--count 220] [--seed 13] [--write tests/bench/results_mutants.md]
+
+Changes are drawn with a seed, the same number from each file as far as it has them; those that once lived are always among
+them (NAMED). The oracles look first, on tables in memory (oracles.py); what they do not see goes through the tests that
+matter for its file, those by hand first; code outside the ledger goes to its tests at once, in a process of its own on a copy
+of the tree. A change that takes longer than it may is seen. A survivor is either a test that is lacking or a change that
+changes nothing; EQUIVALENT says which ones do not, and why.
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import datetime as dt
+import io
+import os
+import random
+import re
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ.setdefault(name, "1")
+HERE = Path(__file__).resolve().parent
+HOME = HERE.parents[1]
+sys.path[:0] = [str(HERE), str(HOME)]
+
+import changes  # noqa: E402
+import oracles  # noqa: E402
+import pytest  # noqa: E402
+
+LEDGER = HOME / "pipelines" / "ledger"
+SECONDS = 240
+# Which tests speak of a file, by the beginning of its name; the quickest first.
+CUPS = ["tests/unit/ledger/test_cups_and_sprays.py", "tests/published/test_voc_published.py"]
+FILM = [
+    "tests/unit/ledger/test_film_and_records.py",
+    "tests/unit/ledger/test_own_te.py",
+    "tests/unit/ledger/test_film_build.py",
+]
+RECORD = [
+    "tests/published/test_emissions_published.py", "tests/published/test_emissions_shop_rules.py",
+    "tests/published/test_voc_content_lines.py", "tests/published/test_emissions_coverage.py",
+]  # fmt: skip
+TESTS: dict[str, list[str]] = {
+    "cup_": CUPS + FILM[:1], "mixes": CUPS, "component_": CUPS, "leftover_": CUPS, "usual_": CUPS, "spray": CUPS + FILM[:2],
+    "gun_fit": ["tests/pipeline/test_decisions_gun_fit.py"], "gun_rules": RECORD[1:2], "gun_": CUPS,
+    "emission": RECORD,
+    "compliance_average": ["tests/pipeline/test_ledger_by_hand.py"],
+    "hap_": RECORD, "compliance_": RECORD, "permit_": RECORD, "rolling_": RECORD, "solvent_": RECORD,
+    "stock_": RECORD, "voc_": RECORD, "material_ledger": [*CUPS, *FILM[:1]], "job_costs": CUPS, "": FILM + CUPS[:1],
+}  # fmt: skip
+# Code outside the ledger: file, the functions that are deterministic (none named: all of them), tests.
+ELSEWHERE: list[tuple[str, tuple[str, ...], list[str]]] = [
+    ("pipelines/units.py", (), ["tests/unit/test_units.py"]),
+    ("pipelines/transfer/decisions/drift.py", ("litres_sprayed",), ["tests/unit/transfer/decisions/test_drift.py"]),
+    ("pipelines/transfer/decisions/mixing.py", ("past", "mix_guide", "as_sprayed"), ["tests/unit/transfer/decisions/test_mixing.py"]),
+    ("pipelines/transfer/decisions/savings.py", ("film_saving", "better_half", "levers", "years"), ["tests/unit/transfer/decisions/test_savings.py"]),
+    ("reports/site/page_sums.py", ("_monthly", "ledger_sums", "emission_sums", "_by_source", "between"),
+     ["tests/reports/test_page_sums.py"]),
+]  # fmt: skip
+# Tests of files of which only a change that once lived is tried.
+ONLY_NAMED = {
+    "joint.py": ["tests/unit/transfer/model/test_parts.py", "tests/unit/transfer/model/test_estimate.py"],
+    "savings_section.py": ["tests/reports/test_site.py::test_each_end_of_a_saving_stands_where_its_end_belongs"],
+    "missing.py": ["tests/pipeline/test_ledger_by_hand.py"],
+}
+
+
+@dataclass(frozen=True)
+class Named:
+    """A change that once lived: the file's name and what is written for what (a pattern)."""
+
+    what: str
+    file: str
+    pattern: str
+    instead: str
+
+
+NAMED = [
+    Named("gun order inside the shop only", "gun_order.sql", r"PARTITION BY gun_id ", r"PARTITION BY shop_id, gun_id "),
+    Named("a blend's area is as sure as any", "film_increments.sql", r"ELSE greatest\(area_rel_sd", r"ELSE least(area_rel_sd"),
+    Named("overspray's ends swapped", "material_ledger.sql",
+          r"w\.overspray_g_low (.*?)AS overspray_solids_g_low", r"w.overspray_g_high \1AS overspray_solids_g_low"),
+    Named("an imperial gallon is a US one", "units.py", r'\("gal_imp", "volume", _GAL_IMP_ML', r'("gal_imp", "volume", _GAL_US_ML'),
+    Named("pace over four months", "permit_headroom.sql", r"back <= 3", r"back <= 4"),
+    Named("limit of the month's first cup", "compliance_average.sql", r"first_poured_at DESC", r"first_poured_at ASC"),
+    Named("litres with the operation itself", "drift.py", r' - pl\.col\("ml"\)\) / 1000', r") / 1000"),
+    Named("a lognormal mean without s2/2", "mixing.py", r"np\.exp\(mean \+ spread\*\*2 / 2\)", r"np.exp(mean)"),
+    Named("the register's flush loses", "mixing.py", r'"registered_g", "flush_g"', r'"flush_g", "registered_g"'),
+    Named("a cell's mean not by its operations", "joint.py",
+          r'self\.d\.row_keys\["times"\]\.to_numpy\(\)\.astype\(float\)', r"np.ones(self.d.row_keys.height)"),
+    Named("VOC's ends swapped on the page of savings", "savings_section.py",
+          r'\{k: \(f"\{c\}_low", f"\{c\}_high"\)', r'{k: (f"{c}_high", f"{c}_low")'),
+    Named("a first month in part is not told", "missing.py", r"first\.day > 1\b", r"first.day > 31"),
+]  # fmt: skip
+# Survivors that change nothing: (file, before, after) -> why.
+EQUIVALENT: dict[tuple[str, str, str], str] = {}
+
+
+@dataclass
+class Result:
+    """One change and who saw it; None: nobody."""
+
+    file: str
+    change: changes.Change
+    seen: str | None
+    seconds: float
+    named: str = ""
+
+
+def candidates() -> dict[Path, list[changes.Change]]:
+    """Every change of every file that is changed here."""
+    found = {path: changes.of_sql(path.read_text("utf-8")) for path in sorted(LEDGER.rglob("*.sql"))}
+    steps = {Path(str(sys.modules[step.__module__].__file__)) for step in oracles.runner.PYTHON_STEPS.values()}
+    found |= {path: changes.of_python(path.read_text("utf-8")) for path in sorted(steps)}
+    found |= {HOME / file: changes.of_python((HOME / file).read_text("utf-8"), only) for file, only, _ in ELSEWHERE}
+    return {path: listed for path, listed in found.items() if listed}
+
+
+def drawn(found: dict[Path, list[changes.Change]], count: int, rng: random.Random) -> list[tuple[Path, changes.Change]]:
+    """`count` of them, from every file as many as from the others while it has some."""
+    left = {path: rng.sample(listed, len(listed)) for path, listed in found.items()}
+    out: list[tuple[Path, changes.Change]] = []
+    while len(out) < count and any(left.values()):
+        paths = [path for path in left if left[path]]
+        for path in rng.sample(paths, len(paths)):
+            if len(out) < count:
+                out.append((path, left[path].pop()))
+    return sorted(out, key=lambda pair: (str(pair[0]), pair[1].line))
+
+
+def named() -> list[tuple[Path, changes.Change, str]]:
+    """The changes that once lived, as they look in today's text."""
+    out = []
+    for one in NAMED:
+        path = next(p for folder in ("pipelines", "reports") for p in (HOME / folder).rglob(one.file))
+        text = path.read_text("utf-8")
+        place = re.search(one.pattern, text)
+        if place is None:
+            raise SystemExit(f"{one.what}: nothing in {one.file} looks like {one.pattern}")
+        after = place.expand(one.instead)
+        changed = text[: place.start()] + after + text[place.end() :]
+        line = text.count("\n", 0, place.start()) + 1
+        change = changes.Change(
+            "named", line, changes.short(place[0]), changes.short(after), lambda changed=changed: changed
+        )
+        out.append((path, change, one.what))
+    return out
+
+
+def tests_of(path: Path) -> list[str]:
+    for file, _, tests in ELSEWHERE:
+        if path == HOME / file:
+            return tests
+    if path.name in ONLY_NAMED:
+        return ONLY_NAMED[path.name]
+    return next(tests for begins, tests in TESTS.items() if path.name.startswith(begins))
+
+
+def by_tests_here(path: Path, text: str) -> str | None:
+    """The tests of a file with the ledger changed in this process."""
+    said = io.StringIO()
+    options = ["-x", "-q", "--no-header", "-p", "no:cacheprovider", "--rootdir", str(HOME)]
+    with oracles.changed(path, text), contextlib.redirect_stdout(said), contextlib.redirect_stderr(said):
+        code = pytest.main([*options, *(str(HOME / test) for test in tests_of(path))])
+    if code == pytest.ExitCode.OK:
+        return None
+    return next(
+        (line for line in said.getvalue().splitlines() if line.startswith(("FAILED", "ERROR"))), f"exit {code}"
+    )[:160]
+
+
+class Copy:
+    """A copy of the tree in which one file at a time is another."""
+
+    def __init__(self, folder: Path) -> None:
+        self.root = folder / "tree"
+        skip = shutil.ignore_patterns(".git", ".venv", "__pycache__", "node_modules", "demo_shop", "out", ".*cache")
+        shutil.copytree(HOME, self.root, ignore=skip)
+
+    def seen(self, path: Path, text: str) -> str | None:
+        here = self.root / path.relative_to(HOME)
+        before = here.read_text("utf-8")
+        here.write_text(text, "utf-8")
+        command = [
+            sys.executable,
+            "-B",
+            "-m",
+            "pytest",
+            "-x",
+            "-q",
+            "--no-header",
+            "-p",
+            "no:cacheprovider",
+            *tests_of(path),
+        ]
+        try:
+            done = subprocess.run(
+                command, cwd=self.root, env=os.environ | {"PYTHONPATH": str(self.root)}, capture_output=True, text=True,
+                timeout=SECONDS,
+            )  # fmt: skip
+        except subprocess.TimeoutExpired:
+            return f"takes longer than {SECONDS} s"
+        finally:
+            here.write_text(before, "utf-8")
+        if done.returncode == 0:
+            return None
+        lines = done.stdout.splitlines()
+        return next((line for line in lines if line.startswith(("FAILED", "ERROR"))), f"exit {done.returncode}")[:160]
+
+
+def report(results: list[Result], seed: int) -> str:
+    """The table that is kept beside the other measured ones."""
+    lived = [r for r in results if r.seen is None]
+    same = [r for r in lived if (r.file.rsplit("/", 1)[-1], r.change.before, r.change.after) in EQUIVALENT]
+    rate = 1 - len(lived) / len(results)
+    lines = [
+        "# Mutants",
+        "",
+        f"{dt.date.today()}, `make mutants`, seed {seed}: {len(results)} changes, {len(results) - len(lived)} seen by a test"
+        f" ({100 * rate:.1f} %), {len(lived)} not, of which {len(same)} change nothing.",
+        "",
+        "| kind | changes | seen |",
+        "|---|---|---|",
+    ]
+    for kind in sorted({r.change.kind for r in results}):
+        mine = [r for r in results if r.change.kind == kind]
+        lines.append(f"| {kind} | {len(mine)} | {sum(r.seen is not None for r in mine)} |")
+    lines += ["", "## Those that once lived", "", "| what | seen by |", "|---|---|"]
+    lines += [f"| {r.named} | {_cell(r.seen or 'NOBODY')} |" for r in results if r.named]
+    lines += ["", "## Survivors", "", "| file | line | kind | before | after | why |", "|---|---|---|---|---|---|"]
+    for r in lived:
+        why = EQUIVALENT.get((r.file.rsplit("/", 1)[-1], r.change.before, r.change.after), "**a test is lacking**")
+        cells = [r.file, str(r.change.line or ""), r.change.kind, f"`{r.change.before}`", f"`{r.change.after}`", why]
+        lines.append("| " + " | ".join(map(_cell, cells)) + " |")
+    return "\n".join(lines) + "\n"
+
+
+def _cell(text: str) -> str:
+    return text.replace("|", "\\|")
+
+
+def main() -> int:
+    arguments = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    arguments.add_argument("--count", type=int, default=220)
+    arguments.add_argument("--seed", type=int, default=13)
+    arguments.add_argument("--only", default="", help="files whose path holds this")
+    arguments.add_argument("--write", type=Path, default=None)
+    given = arguments.parse_args()
+    rng = random.Random(given.seed)
+    found = {p: listed for p, listed in candidates().items() if given.only in str(p)}
+    wanted = [(p, c, "") for p, c in drawn(found, given.count, rng)]
+    wanted += [one for one in named() if given.only in str(one[0])]
+    look = oracles.look()
+    results: list[Result] = []
+    with tempfile.TemporaryDirectory(prefix="mutants_") as folder:
+        copy = Copy(Path(folder))
+        for path, change, what in wanted:
+            begun = time.monotonic()
+            text = change.text()
+            if path.is_relative_to(LEDGER):
+                seen = oracles.seen(look, path, text) or by_tests_here(path, text)
+            else:
+                seen = copy.seen(path, text)
+            one = Result(str(path.relative_to(HOME)), change, seen, time.monotonic() - begun, what)
+            results.append(one)
+            print(
+                f"{len(results):4d}/{len(wanted)} {one.seconds:5.1f} s {path.name}:{change.line} {change.kind}:"
+                f" {change.before} -> {change.after}  | {seen or 'LIVES'}", flush=True,
+            )  # fmt: skip
+    text = report(results, given.seed)
+    if given.write:
+        given.write.write_text(text, "utf-8")
+    print(text)
+    lived = [r for r in results if r.seen is None]
+    return int(len(lived) > 0.05 * len(results) or any(r.named for r in lived))
+
+
+if __name__ == "__main__":
+    sys.exit(main())

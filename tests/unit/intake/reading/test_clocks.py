@@ -1,0 +1,59 @@
+"""Changes of clocks against zoneinfo's own tables of transitions, for many zones.
+
+Outside source: the IANA time zone database as the standard library reads it; its pure-Python reader keeps the table of
+transitions (`_trans_utc`, and the offsets before and after each).
+"""
+
+from __future__ import annotations
+
+import zoneinfo
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from pipelines.intake.bringing_together.filled_in import _changes, _read_clock
+
+ZONES = [
+    "Europe/Vienna", "Europe/London", "Europe/Lisbon", "Europe/Istanbul", "Europe/Moscow", "Europe/Dublin", "Africa/Cairo",
+    "Africa/Casablanca", "America/New_York", "America/Chicago", "America/Phoenix", "America/Sao_Paulo", "America/St_Johns",
+    "America/Caracas", "America/Havana", "Asia/Kolkata", "Asia/Kathmandu", "Asia/Tehran", "Asia/Gaza", "Asia/Pyongyang",
+    "Australia/Lord_Howe", "Australia/Sydney", "Australia/Eucla", "Pacific/Apia", "Pacific/Chatham", "Pacific/Auckland",
+    "Antarctica/Troll", "UTC",
+]  # fmt: skip
+
+
+def transitions(zone: str) -> list[tuple[datetime, timedelta, timedelta]]:
+    """(UTC moment, offset before, offset after) of each change of the clock from 1971 on."""
+    table = zoneinfo._zoneinfo.ZoneInfo.no_cache(zone)._trans_utc  # type: ignore[attr-defined]
+    info = zoneinfo.ZoneInfo(zone)
+    out = []
+    for stamp in [s for s in table if s > 31_536_000]:
+        at = datetime.fromtimestamp(stamp, UTC)
+        before = (at - timedelta(seconds=1)).astimezone(info).utcoffset()
+        after = at.astimezone(info).utcoffset()
+        assert before is not None and after is not None
+        if before != after:
+            out.append((at.replace(tzinfo=None), before, after))
+    return out
+
+
+@pytest.mark.parametrize("zone", ZONES)
+def test_every_gap_and_every_repeated_hour_is_found_on_its_day(zone: str) -> None:
+    for at, before, after in transitions(zone):
+        wall = at + before
+        size = abs(after - before)
+        if after > before:  # spring: the wall clock jumps from `wall` to `wall + size`
+            inside = wall + size / 2
+            assert _changes(zone, inside.date()), (zone, at)
+            assert _read_clock(zone, inside) == ("gap_times", inside + size), (zone, at)
+        else:  # autumn: the wall clock goes back from `wall` to `wall - size`
+            inside = wall - size / 2
+            assert _changes(zone, inside.date()), (zone, at)
+            assert _read_clock(zone, inside) == ("twice_times", inside), (zone, at)
+        for quiet in (wall - size - timedelta(minutes=1), wall + size + timedelta(minutes=1)):
+            assert _read_clock(zone, quiet) == ("", quiet), (zone, at)
+
+
+def test_the_zones_have_enough_transitions_to_mean_something() -> None:
+    assert sum(len(transitions(zone)) for zone in ZONES) > 1500
+    assert not transitions("UTC")

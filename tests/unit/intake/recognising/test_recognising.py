@@ -1,0 +1,130 @@
+"""Proposed layouts of single exports: other shapes than the demo's. What is taken must be right; what cannot be seen is asked."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from pipelines.intake.reading.files import Source
+from pipelines.intake.recognising import adopt
+from pipelines.intake.recognising.opening import opened
+from pipelines.intake.recognising.proposals import Draft, Inbox, drafted
+from pipelines.intake.recognising.questions import Answers
+from pipelines.intake.recognising.shapes import Known
+from tests.unit.intake.recognising.export_shapes import IDS, Shape, shapes
+
+SHAPES = shapes()
+KNOWN = Known({name: frozenset(ids) for name, ids in IDS.items()})
+Taken = dict[str, dict[str, set[str]]]
+
+
+def source(shape: Shape) -> Source:
+    return Source(f"inbox/{shape.file}", content=shape.content.encode(shape.encoding))
+
+
+def proposed(shape: Shape, known: Known = KNOWN, answers: Answers | None = None) -> Draft:
+    return drafted(Inbox.of(opened(source(shape)), known), answers or Answers())[0]
+
+
+def taken(found: Draft) -> Taken:
+    """Table -> column -> header names, of what is taken without a question."""
+    asked = {(q.table, q.column) for q in found.questions}
+    if any(q.kind == "register" for q in found.questions):
+        asked |= {(t, "shop_id") for t in found.tables}
+    out = {
+        table: {c: set(m.sources) for c, m in made.items() if (table, c) not in asked}
+        for table, made in found.tables.items()
+    }
+    for table, extras in found.extras.items():
+        for line, _ in extras:
+            if line.startswith("unpivot"):
+                into = re.search(r'into = "(\w+)"', line)
+                assert into
+                if (table, into.group(1)) not in asked:
+                    out[table][into.group(1)] = set(re.findall(r'"([^"]*)"', line.split("]")[0]))
+                out[table].setdefault("reading_no", set())
+    return out
+
+
+def without_tares(table: dict[str, set[str]], shape: Shape) -> dict[str, set[str]]:
+    return {c: {s for s in sources if not s.startswith("Empty")} for c, sources in table.items()}
+
+
+def test_the_right_table_and_nine_of_ten_columns_are_found_and_none_is_taken_wrongly() -> None:
+    right, all_columns, wrong = 0, 0, []
+    for shape in SHAPES:
+        found = proposed(shape)
+        assert set(found.tables) == set(shape.truth), (shape.name, found.questions)
+        got = taken(found)
+        for table, truth in shape.truth.items():
+            can_be_found = {c: s for c, s in truth.items() if c not in shape.ask}
+            all_columns += len(can_be_found)
+            mine = without_tares(got[table], shape)
+            right += sum(mine.get(c) == set(s) for c, s in can_be_found.items())
+            wrong += [(shape.name, c, s) for c, s in mine.items() if set(truth.get(c, ("?",))) != s]
+            wrong += [(shape.name, c, "taken, not asked") for c in shape.ask if c in mine]
+    assert not wrong
+    assert right >= 0.9 * all_columns, (right, all_columns)
+    assert len(SHAPES) >= 22 and all_columns >= 120
+
+
+@pytest.mark.parametrize("shape", SHAPES, ids=lambda s: s.name)
+def test_without_any_register_nothing_is_taken_wrongly_either(shape: Shape) -> None:
+    got = taken(proposed(shape, Known()))
+    for table in set(got) & set(shape.truth):
+        for column, sources in without_tares(got[table], shape).items():
+            assert set(shape.truth[table].get(column, ("?",))) == sources, (column, sources)
+
+
+@pytest.mark.parametrize("shape", SHAPES, ids=lambda s: s.name)
+def test_a_proposal_with_its_questions_answered_reads_every_row(shape: Shape) -> None:
+    answers = Answers()
+    for _ in range(5):
+        found = proposed(shape, KNOWN, answers)
+        if not found.questions:
+            break
+        for one in found.questions:
+            answers.give(one, "mill" if one.kind == "register" else one.options[0][0])
+    assert not found.questions
+    from pipelines.intake.reading import layout, read
+
+    one_read = read.read_file(source(shape), [layout.parse("proposed.toml", found.toml())])
+    assert one_read.layout == "proposed" and one_read.state == "read", one_read.message
+    for table, part in one_read.tables.items():
+        assert part.refused.height == 0, (table, part.refused["reason"].unique().to_list())
+        assert part.height >= shape.least
+
+
+def test_every_match_carries_its_evidence_and_every_question_its_rows() -> None:
+    for shape in SHAPES:
+        found = proposed(shape)
+        assert all(m.evidence for made in found.tables.values() for m in made.values())
+        assert all(one.ask and 1 <= len(one.rows) <= 3 for one in found.questions)
+
+
+def look(text: str) -> adopt.Look:
+    return adopt.Exports.of([Source("inbox/a.csv", content=text.encode())], []).tried(Answers())
+
+
+def test_day_and_month_that_cannot_be_told_apart_are_asked() -> None:
+    text = "Cup No,When,Finish,Component,Net (g)\n" + "".join(
+        f"{i},0{i}/0{i + 1}/2025 08:00,clear_hs,ch_hard,10\n" for i in range(1, 8)
+    )
+    asked = {(o.kind, o.column): o for o in look(text).questions}
+    assert [o for o, _ in asked["format", "poured_at"].options] == ["%d/%m/%Y %H:%M", "%m/%d/%Y %H:%M"]
+
+
+def test_a_unit_that_means_different_amounts_is_asked() -> None:
+    text = "Delivery note,Day,Item,Booking,Quantity (ton)\n" + "D1,2025-03-04,ch_hard,receipt,1.5\n" * 5
+    asked = {(o.kind, o.column): o for o in look(text).questions}
+    assert {o for o, _ in asked["unit", "mass_g"].options} == {"ton_us", "tonne"}
+
+
+@pytest.mark.parametrize("text", [
+    "Name,Phone,City,Since\n" + "Someone,0555,Town,2020-01-02\n" * 9, "Employee,Date,Start,End,Hours\n" + "t04,2025-05-02,07:00,15:30,8\n" * 9,
+    "Song,Singer\nx,y\nz,w\n",
+])  # fmt: skip
+def test_other_lists_of_a_business_are_not_taken_for_ours(text: str) -> None:
+    found = look(text)
+    assert not found.layouts and not found.questions and "recognised" in next(iter(found.unread.values()))

@@ -1,0 +1,179 @@
+"""How much to mix: the quantile that is promised, the answer at the scale, and what it says when it has none."""
+
+import math
+from typing import Any
+
+import numpy as np
+import polars as pl
+import pytest
+
+from pipelines.settings import Settings
+from pipelines.transfer.decisions import mix_answer, mixing
+from schemas.area_classes import AREA_CLASSES, area_class
+
+
+def drawn_uses(rng: np.random.Generator, n: int = 1500) -> pl.DataFrame:
+    """Operations of two shops: use per m2 log-normal about role, gun, hand; skewed a little, as chance is."""
+    gun, hand = rng.integers(0, 6, n), rng.integers(0, 8, n)
+    role = rng.choice(["surfacer", "clear"], n)
+    area = rng.lognormal(0.3, 0.6, n)
+    effect_gun, effect_hand = rng.normal(0, 0.1, 6), rng.normal(0, 0.08, 8)
+    log_use = (
+        np.where(role == "clear", 5.2, 5.6)
+        + effect_gun[gun]
+        + effect_hand[hand]
+        - 0.05 * np.digitize(area, [0.5, 1.5, 4])
+    )
+    log_use = log_use + 0.15 * (rng.gamma(4, 1, n) - 4) / 2
+    names = np.array(AREA_CLASSES)[np.digitize(area, [0.5, 1.5, 4])]
+    return pl.DataFrame(
+        {
+            "shop_id": np.where(gun < 3, "a", "b"), "product_id": role, "role": role, "gun_id": [f"g{g}" for g in gun],
+            "technician_id": [f"t{h}" for h in hand], "area_class": names, "colour_id": [None] * n, "use": np.exp(log_use),
+        },
+        schema_overrides={"colour_id": pl.String},
+    )  # fmt: skip
+
+
+def test_advised_amounts_run_short_as_often_as_promised():
+    """Primers .10, finish .02, on jobs that the guide has not seen."""
+    rng = np.random.default_rng(1)
+    short: dict[str, list[bool]] = {"surfacer": [], "clear": []}
+    for _ in range(4):
+        seen = drawn_uses(rng)
+        guide = mixing.learn(seen[:1000])
+        assert guide is not None
+        told = mixing.predict(guide, seen[1000:], Settings().guide.mix_quantile)
+        for role, use, advised in told.select("role", "use", "advised_ml_per_m2").iter_rows():
+            short[role].append(use > advised)
+    assert np.mean(short["surfacer"]) == pytest.approx(0.10, abs=0.03)
+    assert np.mean(short["clear"]) == pytest.approx(0.02, abs=0.012)
+
+
+def test_a_gun_never_seen_is_advised_more_than_a_known_one():
+    seen = drawn_uses(np.random.default_rng(2))
+    guide = mixing.learn(seen)
+    assert guide is not None
+    row = {"shop_id": "a", "product_id": "clear", "role": "clear", "area_class": "1.5_to_4"}
+    told = mixing.predict(
+        guide, pl.DataFrame([row | {"gun_id": "g0"}, row | {"gun_id": "new"}]), Settings().guide.mix_quantile
+    )
+    known, new = (told["advised_ml_per_m2"] / told["as_sprayed_ml_per_m2"]).to_list()
+    assert new > known > 1
+
+
+def test_what_is_used_on_average_is_the_mean_and_not_the_middle():
+    """E exp(x) = exp(mean + s^2/2): at a spread of .4 the mean of use lies 8 % above its median."""
+    rng = np.random.default_rng(5)
+    n = 3000
+    seen = drawn_uses(rng, n).with_columns(
+        use=pl.Series(np.exp(rng.normal(5.0, 0.4, n))), role=pl.lit("clear"), product_id=pl.lit("clear")
+    )
+    guide = mixing.learn(seen)
+    assert guide is not None
+    told = mixing.predict(guide, seen, Settings().guide.mix_quantile)
+    assert told["as_sprayed_ml_per_m2"].mean() == pytest.approx(seen["use"].mean(), rel=0.015)
+    assert seen["use"].mean() > 1.06 * seen["use"].median()
+
+
+def test_the_flush_of_the_register_wins_over_the_measured_one_and_that_over_the_setting():
+    seen = drawn_uses(np.random.default_rng(6), 600)
+    met = seen.select("shop_id", "product_id", "gun_id", "role").unique().with_columns(coats=pl.lit(2.0))
+    paint = met.select("shop_id", "product_id").unique().with_columns(q=pl.lit(0.4), density=pl.lit(1.25))
+    measured = pl.DataFrame({"gun_id": ["g0", "g0", "g0", "g1"], "flush_g": [6.0, 10.0, 7.0, 9.0]})
+    guns = pl.DataFrame(
+        {"gun_id": [f"g{k}" for k in range(6)], "flush_loss_g": [5.0, *[None] * 5]},
+        schema_overrides={"flush_loss_g": pl.Float64},
+    )
+    products = pl.DataFrame(
+        {"product_id": ["clear", "surfacer"], "valid_from": [None, None], "film_min_um": [40.0, 90.0], "film_max_um": [60.0, 150.0],
+         "min_mix_ml": [50.0, 50.0], "coats_max": [2, 3]}
+    )  # fmt: skip
+    none = pl.DataFrame(schema={"shop_id": pl.String, "gun_id": pl.String, "role": pl.String, "estimate": pl.Float64})
+    settings = Settings.model_validate({"cup": {"flush_loss_g": 2.5}})
+    told = mixing.mix_guide(mixing.Past(seen, paint, met, measured), products, guns, none, settings)
+    flush = dict(told.select("gun_id", "flush_ml").unique().iter_rows())
+    assert flush == pytest.approx({"g0": 4.0, "g1": 7.2} | {f"g{k}": 2.0 for k in range(2, 6)})
+
+
+def test_too_few_operations_teach_nothing():
+    assert mixing.learn(drawn_uses(np.random.default_rng(3), n=5)) is None
+
+
+@pytest.mark.parametrize(("q", "expected"), [(0.5, 3.0), (0.75, 4.5), (0.1, 1.0 - 0.4 + 0.0)])
+def test_the_quantile_of_a_next_value_by_hand(q: float, expected: float):
+    """Five values 1..5: k = q (n + 1) = 3, 4.5 -> 3, 4.5; below the first it goes on at the same slope."""
+    assert mixing._quantile(np.array([1.0, 2, 3, 4, 5]), q) == pytest.approx(expected)
+
+
+def test_the_setting_of_a_role_wins_and_others_keep_their_default():
+    q = Settings.model_validate({"guide": {"mix_quantile": {"clear": 0.9}}}).guide.mix_quantile
+    assert q["clear"] == 0.9 and q["base"] == 0.98 and q["surfacer"] == 0.90
+
+
+def guide_row(**more: Any) -> dict[str, Any]:
+    return {
+        "shop_id": "s", "product_id": "clear_hs", "gun_id": "g1", "area_class": "1.5_to_4", "as_sprayed_ml_per_m2": 180.0,
+        "advised_ml_per_m2": 250.0, "quantile": 0.98, "mid_window_ml_per_m2": 200.0, "flush_ml": 7.0, "n": 12, "role": "clear",
+        "coats": 2.0, "coats_max": 2, "min_mix_ml": 100.0, "n_product": 80, "spread": 0.2,
+    } | more  # fmt: skip
+
+
+def guide(*rows: dict[str, Any]) -> pl.DataFrame:
+    base = [guide_row(area_class=a) for a in AREA_CLASSES]
+    return pl.DataFrame([*base, *rows])
+
+
+def test_the_answer_by_hand():
+    a = mix_answer.advise(guide(), "clear_hs", "g1", 2.3)
+    assert a.mix_ml == math.ceil(2.3 * 250 + 7) == 582
+    assert a.usual_ml == pytest.approx(2.3 * 180 + 7) and a.mid_window_ml == pytest.approx(2.3 * 200 + 7)
+    assert (a.area_class, a.quantile) == ("1.5_to_4", 0.98)
+    assert any("isocyanates" in note for note in a.notes)
+
+
+def test_coats_scale_the_film_and_not_the_flush_and_the_sheet_is_heeded():
+    a = mix_answer.advise(guide(), "clear_hs", "g1", 2.0, coats=3)
+    assert a.mix_ml == math.ceil(2.0 * 250 * 1.5 + 7)
+    assert any("at most 2 coats" in note for note in a.notes)
+
+
+def test_a_small_area_is_mixed_at_the_sheets_least():
+    a = mix_answer.advise(guide(), "clear_hs", "g1", 0.2)
+    assert a.mix_ml == 100 and any("least mix" in note for note in a.notes)
+
+
+@pytest.mark.parametrize(
+    ("area", "name"), [(0.49, "under_0.5"), (0.5, "0.5_to_1.5"), (1.5, "1.5_to_4"), (4.0, "over_4")]
+)
+def test_classes_begin_at_their_lower_limit(area: float, name: str):
+    assert area_class(area) == name
+
+
+@pytest.mark.parametrize(
+    ("asked", "words"),
+    [
+        (("clear_h", "g1", 2.0), "did you mean clear_hs"),
+        (("clear_hs", "g9", 2.0), "Guns that sprayed it: g1"),
+        (("clear_hs", "g1", 0.0), "above 0 m2"),
+        (("clear_hs", "g1", float("nan")), "above 0 m2"),
+        (("clear_hs", "g1", 90.0), "square feet"),
+        (("clear_hs", "g1", 2.0, 0), "Coats must be 1"),
+        (("clear_hs", "g1", 2.0, None, "north"), "No shop 'north'"),
+    ],
+)
+def test_questions_without_an_answer_say_what_there_is(asked: tuple[Any, ...], words: str):
+    with pytest.raises(mix_answer.MixError, match=words):
+        mix_answer.advise(guide(), *asked)
+
+
+def test_a_gun_of_two_shops_needs_the_shop():
+    two = guide(*(guide_row(shop_id="other", area_class=a) for a in AREA_CLASSES))
+    with pytest.raises(mix_answer.MixError, match="say which with --shop"):
+        mix_answer.advise(two, "clear_hs", "g1", 2.0)
+    assert mix_answer.advise(two, "clear_hs", "g1", 2.0, shop="other").shop_id == "other"
+
+
+def test_no_guide_says_what_to_weigh():
+    with pytest.raises(mix_answer.MixError, match="Weigh back"):
+        mix_answer.advise(guide().clear(), "clear_hs", "g1", 2.0)

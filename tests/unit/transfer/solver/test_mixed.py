@@ -1,0 +1,205 @@
+"""The solver: gradient, compression, blocks, determinism. Published data: tests/published/test_mixed_model.py."""
+
+import functools
+
+import duckdb
+import numpy as np
+import polars as pl
+import pytest
+import scipy.sparse as sp
+
+from pipelines.transfer.model import design, linearise
+from pipelines.transfer.solver import mixed_model
+
+
+@pytest.fixture(scope="module")
+def built(network):
+    return design.build(network.records, design.prepare_layers(network.layers))
+
+
+@pytest.fixture(scope="module")
+def linear(built):
+    theta = np.where(built.unknowns.component < 0, built.unknowns.prior_mean, 0.0)
+    return linearise.linearise(built, theta, np.ones(built.n, bool))
+
+
+def model_of(built, linear, unknowns=None, order=None):
+    unknowns = unknowns or built.unknowns
+    rows = linear.design if order is None else sp.csr_matrix(linear.design[:, order])
+    data = mixed_model.Data(linear.y, linear.v, linear.h, built.signature, np.ones(built.n), linear.s)
+    return mixed_model.Model(rows, unknowns, data)
+
+
+def log_sds(built):
+    return np.where(np.isnan(built.scale), 0.2, np.log(built.scale) - 0.4 + 0.1 * np.arange(len(built.scale)))
+
+
+def total(linear, x):
+    return linear.v + linear.s * np.exp(2 * x[-2]) + linear.h * np.exp(2 * x[-1])
+
+
+def test_the_gradient_is_that_of_finite_differences(built, linear):
+    model, x = model_of(built, linear), log_sds(built)
+    gradient = model.evaluate(x).gradient
+    for i in range(len(x)):
+        step = 1e-5 * (np.arange(len(x)) == i)
+        slope = (model.evaluate(x + step).value - model.evaluate(x - step).value) / 2e-5
+        assert gradient[i] == pytest.approx(slope, rel=1e-6, abs=1e-5)
+
+
+def test_the_prior_has_the_gradient_of_its_own_value(built, linear):
+    model, x, prior = model_of(built, linear), log_sds(built), mixed_model.Prior(built.scale)
+    gradient = prior.add(model.evaluate(x))[1]
+    for i in range(len(x)):
+        step = 1e-5 * (np.arange(len(x)) == i)
+        slope = (prior.add(model.evaluate(x + step))[0] - prior.add(model.evaluate(x - step))[0]) / 2e-5
+        assert gradient[i] == pytest.approx(slope, rel=1e-6, abs=1e-5)
+
+
+def test_blocks_by_shop_give_what_one_dense_piece_gives(built, linear):
+    x = log_sds(built)
+    blocks = model_of(built, linear).evaluate(x)
+    u = built.unknowns
+    one = mixed_model.Unknowns(u.component, np.full(u.size, -1), u.prior_mean, u.prior_sd, u.n_components)
+    dense = model_of(built, linear, one).evaluate(x)
+    assert built.unknowns.block.max() == 1, "two shops are two blocks"
+    assert blocks.theta == pytest.approx(dense.theta, abs=1e-10)
+    assert blocks.value == pytest.approx(dense.value, abs=1e-7)
+    assert blocks.gradient == pytest.approx(dense.gradient, rel=1e-8, abs=1e-7)
+
+
+def test_signatures_give_what_the_records_one_by_one_give(built, linear):
+    x = log_sds(built)
+    compressed = model_of(built, linear).evaluate(x)
+    every = sp.csr_matrix(linear.design[built.signature_of_record])
+    data = mixed_model.Data(linear.y, linear.v, linear.h, np.arange(built.n), np.ones(built.n), linear.s)
+    plain = mixed_model.Model(every, built.unknowns, data).evaluate(x)
+    assert linear.design.shape[0] < built.n
+    assert compressed.theta == pytest.approx(plain.theta, abs=1e-10)
+    assert compressed.value == pytest.approx(plain.value, abs=1e-7)
+    assert compressed.gradient == pytest.approx(plain.gradient, rel=1e-8, abs=1e-7)
+
+
+def test_the_equations_are_henderson_s_written_out(built, linear):
+    """C theta = A'Wy with C = A'WA + D, its log determinant and inverse, in plain dense algebra."""
+    x = log_sds(built)
+    solved = model_of(built, linear).evaluate(x)
+    a = linear.design[built.signature_of_record].toarray()
+    u = built.unknowns
+    w = 1 / total(linear, x)
+    precision = np.where(u.component < 0, 1 / u.prior_sd**2, 1 / np.exp(2 * np.append(x, 0)[u.component]))
+    c = a.T @ (w[:, None] * a) + np.diag(precision)
+    mean = np.where(u.component < 0, u.prior_mean, 0.0)
+    assert solved.theta == pytest.approx(np.linalg.solve(c, a.T @ (w * linear.y) + precision * mean), abs=1e-9)
+    assert solved.factor.log_det == pytest.approx(np.linalg.slogdet(c)[1], rel=1e-11)
+    assert solved.factor.inverse_diagonal() == pytest.approx(np.linalg.inv(c).diagonal(), rel=1e-7)
+
+
+def test_minus_two_log_reml_is_the_density_of_the_data(built, linear):
+    """With every fixed effect informed, y is normal with covariance A D^-1 A' + V: the criterion must be its density."""
+    x = log_sds(built)
+    a = linear.design[built.signature_of_record].toarray()
+    u = built.unknowns
+    variance = np.where(u.component < 0, u.prior_sd**2, np.exp(2 * np.append(x, 0)[u.component]))
+    v = (a * variance) @ a.T + np.diag(total(linear, x))
+    miss = linear.y - a @ np.where(u.component < 0, u.prior_mean, 0.0)
+    expected = np.linalg.slogdet(v)[1] + miss @ np.linalg.solve(v, miss) + len(miss) * np.log(2 * np.pi)
+    assert model_of(built, linear).evaluate(x).value == pytest.approx(expected, abs=1e-6)
+
+
+def test_covariances_of_rows_are_those_of_the_inverse(built, linear):
+    solved, model = model_of(built, linear).evaluate(log_sds(built)), model_of(built, linear)
+    one = mixed_model.Rows.of(model.layout, built.rows[:6])
+    other = mixed_model.Rows.of(model.layout, built.rows[-6:])
+    w = 1 / total(linear, log_sds(built))
+    a, u = linear.design[built.signature_of_record].toarray(), built.unknowns
+    sd2 = np.exp(2 * np.append(log_sds(built), 0))
+    c = a.T @ (w[:, None] * a) + np.diag(np.where(u.component < 0, 1 / u.prior_sd**2, 1 / sd2[u.component]))
+    full = np.linalg.inv(c)
+    expected = np.diag(built.rows[:6].toarray() @ full @ built.rows[-6:].toarray().T)
+    assert solved.factor.covariance(one, other) == pytest.approx(expected, abs=1e-10)
+
+
+def test_the_database_s_words_for_signature_sums_give_the_same_sums(built, linear):
+    se2, f2 = 0.09**2, 1.3
+    residuals = pl.DataFrame(
+        {
+            "signature": built.signature_of_record,
+            "y": linear.y,
+            "v": linear.v,
+            "h": linear.h,
+            "s": linear.s,
+            "used": np.ones(built.n, bool),
+        }
+    )
+    with duckdb.connect() as db:
+        db.register("residuals", residuals)
+        found = db.execute(mixed_model.SIGNATURE_SUMS_SQL, {"se2": se2, "f2": f2}).fetchnumpy()
+    data = mixed_model.Data(linear.y, linear.v, linear.h, built.signature, np.ones(built.n), linear.s)
+    ours = data.sums(np.array([f2, se2]))
+    near = functools.partial(pytest.approx, rel=1e-12)
+    assert (ours.w, ours.wy) == (near(found["w"]), near(found["wy"]))
+    assert ours.free_of_theta == near((found["log_var"] + found["wyy"]).sum())
+    for letter, part in zip("sh", ours.parts, strict=True):
+        assert part.pw2 == near(found[f"{letter}w2"])
+        assert part.pw2y == near(found[f"{letter}w2y"])
+        assert (part.pw, part.pw2yy) == (near(found[f"{letter}w"].sum()), near(found[f"{letter}w2yy"].sum()))
+
+
+def test_slices_of_records_give_the_sums_of_all_at_once(built, linear, monkeypatch):
+    data = mixed_model.Data(linear.y, linear.v, linear.h, built.signature, np.ones(built.n), linear.s)
+    whole = data.sums(np.array([1.3, 0.01]))
+    monkeypatch.setattr(mixed_model, "SLICE", 7)
+    sliced = data.sums(np.array([1.3, 0.01]))
+    assert np.array_equal(whole.wy, sliced.wy), "a signature is never cut in two"
+    assert whole.free_of_theta == pytest.approx(sliced.free_of_theta, rel=1e-12)
+    assert whole.parts[0].pwpw == pytest.approx(sliced.parts[0].pwpw, rel=1e-12)
+
+
+def test_a_record_set_aside_weighs_as_if_it_were_not_there(built, linear):
+    """Weight 0 and absence are one: the screening need not rebuild anything."""
+    x = log_sds(built)
+    on = np.ones(built.n)
+    on[5] = 0.0
+    data = mixed_model.Data(linear.y, linear.v, linear.h, built.signature, on, linear.s)
+    without = mixed_model.Model(linear.design, built.unknowns, data).evaluate(x)
+    rows = np.delete(np.arange(built.n), 5)
+    every = sp.csr_matrix(linear.design[built.signature_of_record[rows]])
+    data = mixed_model.Data(
+        linear.y[rows], linear.v[rows], linear.h[rows], np.arange(len(rows)), np.ones(len(rows)), linear.s[rows]
+    )
+    plain = mixed_model.Model(every, built.unknowns, data).evaluate(x)
+    assert without.theta == pytest.approx(plain.theta, abs=1e-10)
+    assert without.value == pytest.approx(plain.value, abs=1e-7)
+
+
+def test_a_stated_spread_that_is_wrong_by_a_factor_is_found_out():
+    """Readings stated at twice their true standard deviation: f comes out near one half, the event near its truth."""
+    rng = np.random.default_rng(8)
+    groups = np.repeat(np.arange(40), 25)
+    stated = rng.uniform(0.05, 0.4, 1000) ** 2
+    y = 0.1 * rng.standard_normal(40)[groups] + np.sqrt(stated / 4 + 0.08**2) * rng.standard_normal(1000)
+    plain, unknowns = mixed_model.ordinary(y, [groups.astype(str)])
+    ones = np.ones(1000)
+    model = mixed_model.Model(
+        plain.design, unknowns, mixed_model.Data(y, np.zeros(1000), ones, np.arange(1000), ones, stated)
+    )
+    fitted = mixed_model.fit(model, np.log([0.1, 1.0, 0.1]), mixed_model.Prior(np.array([0.15, np.nan, 0.15])))
+    assert fitted.sd[1] == pytest.approx(0.5, rel=0.2)  # the prior leans towards 1
+    assert fitted.sd[2] == pytest.approx(0.08, rel=0.15)
+
+
+def test_sigma_points_are_symmetric_about_the_best_fit_of_a_normal_posterior():
+    """Dyestuff-like balanced data: the mean of log sd over the points is the mode they were built on."""
+    rng = np.random.default_rng(3)
+    groups = np.repeat(np.arange(30), 20)
+    y = 0.2 * rng.standard_normal(30)[groups] + 0.1 * rng.standard_normal(600)
+    model, _ = mixed_model.ordinary(y, [groups.astype(str)])
+    prior = mixed_model.Prior(np.array([0.15, 0.15]))
+    fitted = mixed_model.fit(model, np.log([0.1, 0.1]), prior)
+    points = mixed_model.sigma_points(model, fitted, prior)
+    assert len(points) == 4
+    assert np.mean([p.log_sd for p in points], axis=0) == pytest.approx(fitted.best.log_sd, abs=1e-12)
+    # the spread of log se is that of the chi-square law of a residual with 570 degrees of freedom: 1/sqrt(2 df)
+    spread = np.std([p.log_sd[-1] for p in points])
+    assert spread == pytest.approx(1 / np.sqrt(2 * 570), rel=0.03)

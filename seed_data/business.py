@@ -12,16 +12,14 @@ transfer efficiencies are common practice of the trade, with no published source
 from __future__ import annotations
 
 import datetime as dt
+import math
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import polars as pl
 
 from schemas.registers import ROLES
-
-if TYPE_CHECKING:
-    from seed_data.plan import Parameters
 
 #: True mean transfer efficiency of each role with a typical gun and technician, on 0.5-1.5 m2 (invented, plausible).
 ROLE_TE = {
@@ -42,6 +40,74 @@ PLANTED_WEAR = 0.40
 MOVED_FROM = 8
 BLENDED_EFFECT = -0.12
 PLASTIC_EFFECT = -0.14
+
+
+@dataclass(frozen=True)
+class Parameters:
+    """Everything that can be turned. Probabilities and relative sd are dimensionless, sd_* are sd of log TE."""
+
+    seed: int = 20260
+    shops: int = 3
+    months: int = 14
+    cups: int = 6000
+    start: dt.date = dt.date(2025, 3, 1)
+    technicians: int = 4
+    colours: int = 30
+    # truth of the transfer efficiency (the figures at the top of the method page)
+    sd_gun: float = 0.10
+    sd_technician: float = 0.08
+    sd_pair: float = 0.03
+    sd_event: float = 0.08
+    wear_log_te: float = 0.30
+    own_gun: float = 0.75
+    loner: bool = True
+    helpers: bool = True
+    movers: bool = True  # a gun that changes shop and one that is lent for some days; helpers are the people who do
+    # film
+    area_sd: float = 0.05
+    panel_sd: float = 0.08
+    within_cv: float = 0.13
+    operation_sd: float = 0.08
+    fraction_sd: float = 0.10
+    inner_sd: float = 0.15
+    # readings
+    read_job: float = 0.85
+    read_panel: float = 0.88
+    mid_reading: float = 0.15
+    positioned: float = 0.60
+    lost_reading: float = 0.03
+    targets: bool = True  # the first kind of shop sprays clear at weighed foils twice a year
+    witness: float = 0.5
+    gauge_noise_um: float = 1.2
+    # cups
+    leftover_weighed: float = 0.60
+    mixed_weighing: bool = True
+    leftover_mean: float = 0.16
+    leftover_sd: float = 0.09
+    solids_sd: float = 0.01
+    kept: float = 0.10
+    poured_on: float = 0.5
+    shared_cup: float = 0.06
+    explicit_draws: float = 0.65
+    cup_without_job: float = 0.03
+    operation_without_cup: float = 0.01
+    odd_pours: float = 0.02
+    # work
+    redo: float = 0.05
+    blended: float = 0.35
+    # two hands whose habits are worth a practice card: one tilts the gun, one lays too much clear
+    planted: bool = True
+    # the small tables (stock, cleaning, checks ...) and unread plastic are left out where a test wants the core alone
+    small_tables: bool = True
+
+    @property
+    def level(self) -> float:
+        """Added to every role's mean log TE: where effects spread wider than in the demo, the middle lies lower.
+
+        Nothing lands more than was sprayed. A draw that had to be cut off there would have another truth than its eta says.
+        """
+        spread = math.hypot(self.sd_gun, self.sd_technician, self.sd_pair, self.sd_event)
+        return -1.5 * max(0.0, spread - math.hypot(0.10, 0.08, 0.03, 0.08))
 
 
 # ---------------------------------------------------------------------------------------------------------- materials

@@ -13,8 +13,8 @@ import numpy as np
 import polars as pl
 
 from seed_data import business as biz
-from seed_data.business import PRODUCTS, Business, ShopTruth
-from seed_data.plan import TARGET, Ids, Jobs, Parameters, job_label, labels, minute
+from seed_data.business import PRODUCTS, Business, Parameters, ShopTruth
+from seed_data.plan import TARGET, Ids, Jobs, job_label, labels, minute
 from seed_data.work import Ops
 
 

@@ -12,7 +12,7 @@ import numpy as np
 import polars as pl
 
 from seed_data import business as biz
-from seed_data.business import Business, ShopTruth
+from seed_data.business import Business, Parameters, ShopTruth
 from seed_data.plan import (
     BASE,
     BASE_REDO,

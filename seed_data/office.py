@@ -13,8 +13,7 @@ import numpy as np
 import polars as pl
 
 from seed_data import business as biz
-from seed_data.business import Business
-from seed_data.plan import Parameters
+from seed_data.business import Business, Parameters
 
 _T, _F, _I, _D, _DT = pl.String(), pl.Float64(), pl.Int64(), pl.Date(), pl.Datetime("us")
 

@@ -27,8 +27,7 @@ import polars as pl
 from schemas.registers import ROLES
 from seed_data import business as biz
 from seed_data import cups, gauging, office, plan, work
-from seed_data.business import Business
-from seed_data.plan import Parameters
+from seed_data.business import Business, Parameters
 
 EVENT_TABLES = (
     "pours", "leftovers", "jobs", "operations", "operation_panels", "draws", "readings", "target_weighings", "cleaning",

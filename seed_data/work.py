@@ -16,7 +16,7 @@ import polars as pl
 from schemas.area_classes import AREA_CLASSES
 from schemas.registers import ROLES
 from seed_data import business as biz
-from seed_data.business import PRODUCTS, Business, ShopTruth
+from seed_data.business import PRODUCTS, Business, Parameters, ShopTruth
 from seed_data.plan import (
     HAND,
     N_OUTER,
@@ -27,7 +27,6 @@ from seed_data.plan import (
     TARGET,
     Ids,
     Jobs,
-    Parameters,
     labels,
     minute,
 )

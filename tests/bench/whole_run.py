@@ -79,7 +79,7 @@ def build(folder: Path, pours: int) -> Path:
 
     from pipelines import settings, workspace
     from seed_data import business, office, scenario
-    from seed_data.plan import Parameters
+    from seed_data.business import Parameters
 
     target = folder / f"pours_{pours}"
     if (target / "inbox").is_dir():

@@ -15,18 +15,15 @@ for a log link (McCullagh and Nelder 1989, Generalized Linear Models, section 2.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
+import polars as pl
 import scipy.sparse as sp
 from numpy.typing import NDArray
 
 from pipelines.transfer.model.design import Design
 from pipelines.transfer.solver import mixed_model
 from pipelines.transfer.solver.mixed_model import Floats, Ints
-
-if TYPE_CHECKING:
-    from pipelines.transfer.model.trend import Steps
 
 CLIP = 1.5  # a relative residual beyond this is taken as this: one gross error must not steer a pass
 MAX_PASSES = 25
@@ -55,6 +52,17 @@ class Linear:
     y: Floats
     design: sp.csr_matrix
     mean_share: Floats
+
+
+@dataclass(frozen=True)
+class Steps:
+    """Of shops from month to month (trend.py). frame: shop_id, role, month (YYYY-MM), n (records), step (log TE against the
+    shop's typical), sd; covariance: per shop the rows of frame it holds (in order) and the covariance of their steps; turned:
+    shops whose steps the model was told."""
+
+    frame: pl.DataFrame
+    covariance: dict[str, tuple[Ints, Floats]]
+    turned: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

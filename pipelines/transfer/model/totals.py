@@ -25,7 +25,7 @@ from scipy.special import ndtr
 from pipelines.settings import Settings
 from pipelines.transfer.model import shared_terms
 from pipelines.transfer.model.joint import Statements
-from pipelines.transfer.model.trend import Steps
+from pipelines.transfer.model.linearise import Steps
 from pipelines.transfer.solver.mixed_model import Floats, Ints, Rows
 from schemas.published import MOST_CELLS, OWN_DIRECTION, Z95
 

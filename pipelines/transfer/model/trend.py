@@ -13,14 +13,12 @@ over its neighbours. The walk is centred: a shop's typical transfer stays the mo
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import polars as pl
 import scipy.sparse as sp
 
-from pipelines.transfer.model.linearise import Joint
-from pipelines.transfer.solver.mixed_model import Floats, Ints
+from pipelines.transfer.model.linearise import Joint, Steps
+from pipelines.transfer.solver.mixed_model import Floats
 
 SCALE = 0.05  # half-normal scale of a month's step in log TE
 TURN_SIZE = 0.3  # of a step where one was found
@@ -30,16 +28,6 @@ HEAVY = 4.0  # degrees of freedom of a step
 PASSES = 8
 QUIET = 1.5  # where no step is larger than this many of the common size, none is let be larger
 KEY = ["shop_id", "role", "month"]
-
-
-@dataclass(frozen=True)
-class Steps:
-    """frame: KEY (month YYYY-MM), n (records), step (log TE against the shop's typical), sd; covariance: per shop the rows of
-    frame it holds (in order) and the covariance of their steps; turned: shops whose steps the model was told."""
-
-    frame: pl.DataFrame
-    covariance: dict[str, tuple[Ints, Floats]]
-    turned: tuple[str, ...] = ()
 
 
 def steps(joint: Joint, months: pl.DataFrame, turned: dict[str, list[str]] | None = None) -> Steps:

@@ -38,7 +38,6 @@ from seed_data.plan import (
     WASH,
     Ids,
     Jobs,
-    Parameters,
     labels,
     minute,
     pick,

@@ -21,7 +21,7 @@ import pytest
 from test_engines import at_a_time, differences
 from test_moving_guns import MOVED, NEW, lent_for_one_spray, moved_for_good
 
-from pipelines import conductor, settings, workspace
+from pipelines import commands, settings, workspace
 from seed_data import scenario
 
 TIME = "%Y-%m-%d %H:%M:%S"
@@ -62,7 +62,7 @@ def written(folder: Path, it: Business, **chosen: object) -> workspace.Workspace
 
 def ran(space: workspace.Workspace) -> Tables:
     """Every published table of a run; the place that voc_content_lines gives of a pour is looked up, and left out then."""
-    conductor.run(space)
+    commands.run(space)
     tables = {path.stem: pl.read_parquet(path) for path in sorted((space.out / "tables").glob("*.parquet"))}
     del tables["intake_files"]
     lines = {path.name: path.read_text("utf-8-sig").splitlines() for path in space.inbox.glob("*pours*.csv")}
@@ -212,7 +212,7 @@ def test_a_file_that_comes_later_gives_what_all_files_at_once_give(
     assert 0 < last.height < pours.height
     rest = pours.join(last, on=["shop_id", "mix_id"], how="anti")
     rest.write_csv(space.inbox / "pours.csv", datetime_format=TIME)
-    conductor.run(space)
+    commands.run(space)
     last.write_csv(space.inbox / "pours_last_month.csv", datetime_format=TIME)
     wrong = differences(plain[1], ran(space))
     assert not wrong, told(wrong)

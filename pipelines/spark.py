@@ -264,7 +264,7 @@ def translated(sql: str, params: Mapping[str, Any]) -> str:
         return exp.cast(node.copy(), "double") if decimal else node
 
     tree = sqlglot.parse_one(sql, dialect="duckdb").transform(bound).transform(doubled)
-    return tree.sql(dialect="spark", unsupported_level=sqlglot.ErrorLevel.RAISE)
+    return str(tree.sql(dialect="spark", unsupported_level=sqlglot.ErrorLevel.RAISE))
 
 
 def session(master: str) -> Any:

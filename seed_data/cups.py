@@ -221,7 +221,7 @@ def mix_cups(
 def mean_concentration(b: Business) -> np.ndarray:
     """Solids volume fraction of each product before toners."""
     m = b.product_mix / b.product_mix.sum(axis=1, keepdims=True)
-    return (m / b.density * b.solids_volume).sum(axis=1) / (m / b.density).sum(axis=1)
+    return np.asarray((m / b.density * b.solids_volume).sum(axis=1) / (m / b.density).sum(axis=1))
 
 
 def cup_tables(

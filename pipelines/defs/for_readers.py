@@ -29,7 +29,7 @@ READERS = {
     required_resource_keys={"run"},
     can_subset=True,
 )  # fmt: skip
-def finished(context: dg.AssetExecutionContext) -> Iterator[dg.MaterializeResult]:
+def finished(context: dg.AssetExecutionContext) -> Iterator[dg.MaterializeResult[None]]:
     """Write the finished set, pages and tables, and put it in force; all of it, whichever was asked for."""
     run: Run = context.resources.run
     found = {"site": {"pages": results.pages(run)}, "out": results.publish(run)}
@@ -42,7 +42,7 @@ def finished(context: dg.AssetExecutionContext) -> Iterator[dg.MaterializeResult
     deps=["out"], group_name="reports", owners=OWNERS, kinds={"html", "excel"},
     partitions_def=dg.MonthlyPartitionsDefinition(automation.first_month()),
 )  # fmt: skip
-def handouts(context: dg.AssetExecutionContext) -> dg.MaterializeResult:
+def handouts(context: dg.AssetExecutionContext) -> dg.MaterializeResult[None]:
     """The environmental hand-out of one month, of all shops, from the set in force."""
     space = automation.space()
     with workspace.lock(space):
@@ -55,7 +55,7 @@ def _site(reader: str) -> dg.AssetsDefinition:
         name=f"site_{reader}", deps=["out"], group_name="reports", owners=OWNERS, kinds={"html"},
         description=READERS[reader],
     )  # fmt: skip
-    def site() -> dg.MaterializeResult:
+    def site() -> dg.MaterializeResult[None]:
         space = automation.space()
         with workspace.lock(space):
             folder = results.make_site(space, reader, None)
@@ -71,7 +71,7 @@ class Person(dg.Config):
 
 
 @dg.asset(deps=["out"], group_name="reports", owners=OWNERS, kinds={"html"})
-def site_painter(config: Person) -> dg.MaterializeResult:
+def site_painter(config: Person) -> dg.MaterializeResult[None]:
     """One technician's own card, or a site that names nobody."""
     space = automation.space()
     with workspace.lock(space):

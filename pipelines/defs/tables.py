@@ -76,7 +76,7 @@ def _group(group: str) -> dg.AssetsDefinition:
         can_subset=True,
         required_resource_keys={"run"},
     )
-    def tables(context: dg.AssetExecutionContext) -> Iterator[dg.MaterializeResult | dg.AssetCheckResult]:
+    def tables(context: dg.AssetExecutionContext) -> Iterator[dg.MaterializeResult[None] | dg.AssetCheckResult]:
         run: Run = context.resources.run
         chosen = {key.path[-1] for key in context.selected_asset_keys}
         asked = {(key.asset_key.path[-1], key.name) for key in context.selected_asset_check_keys}
@@ -103,7 +103,7 @@ def _group(group: str) -> dg.AssetsDefinition:
 
 def _result(
     run: Run, step: Step, name: str, made: bool, asked: set[tuple[str, str]], kept: bool
-) -> dg.MaterializeResult:
+) -> dg.MaterializeResult[None]:
     """What is told of a table that stands: rows, whether this run made it, its checks, and where its columns come from."""
     note = run.bench.notes()[name]
     metadata: dict[str, Any] = {

@@ -14,6 +14,7 @@ from pipelines.intake.reading import cast, layout
 from pipelines.intake.reading.files import FileRefused
 from pipelines.intake.reading.text import Grid, trimmed
 from schemas import validate
+from schemas.vocabulary import ColumnInfo
 
 TARE = "@tare"
 
@@ -261,7 +262,7 @@ def _spec(
     column: layout.Column,
     table: layout.Table,
     file: layout.File,
-    infos: dict[str, layout.ColumnInfo],
+    infos: dict[str, ColumnInfo],
     typed: bool,
 ) -> cast.Spec:
     how, factor, unit = "scale", 1.0, column.unit

@@ -28,6 +28,7 @@ from pipelines.intake.messages import NO_TABLE, listed, say, shown
 from pipelines.intake.reading import cast, layout, mapped_rows, spreadsheets, table_of_file, text
 from pipelines.intake.reading.files import ENDINGS, SHEET, FileRefused, Source, pieces, unpacked, within
 from schemas import validate
+from schemas.vocabulary import ColumnInfo
 
 #: the key under which rows stand that no table takes
 NOWHERE = ""
@@ -718,14 +719,14 @@ def _exported_at(source: Source, found: layout.Layout, grid: text.Grid) -> tuple
         cell = match.group(1) if match else None
         if cell is not None and rule.format not in cast.SERIALS:
             spec = cast.Spec(formats=(rule.format,), century=found.file.century, months=found.file.months)
-            info = layout.ColumnInfo("exported_at", "datetime", "")
+            info = ColumnInfo("exported_at", "datetime", "")
             stamp = cast.cast(info, pl.Series([cell], dtype=pl.String), spec).values[0]
             if isinstance(stamp, datetime):
                 return stamp, None
         return None, say("exported_at_name", layout=found.name, pattern=rule.name_pattern)
     assert rule.column is not None
     cells = grid.rows[grid.names()[rule.column]]
-    info = layout.ColumnInfo(rule.column, "datetime", "")
+    info = ColumnInfo(rule.column, "datetime", "")
     spec = cast.Spec(formats=(rule.format,), century=found.file.century, months=found.file.months)
     latest = cast.cast(info, cells, spec).values.max()
     if isinstance(latest, datetime):
@@ -857,7 +858,7 @@ def _weighed(
     """Tare taken off, cumulative weights turned into what each pour added (grams)."""
     column = layout.WEIGHED[shaped.table]
     if rule.tare is not None:
-        info = layout.ColumnInfo(rule.tare.column, "float", "", "g")
+        info = ColumnInfo(rule.tare.column, "float", "", "g")
         _, factor = layout.unit_of(info, rule.tare.unit, {})
         spec = cast.Spec(factor=factor, decimal=file.decimal, thousands=file.thousands, typed=grid.typed)
         done = cast.cast(info, shaped.rows[mapped_rows.TARE], spec)

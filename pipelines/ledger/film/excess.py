@@ -25,7 +25,7 @@ def expected_excess(mean: np.ndarray, limit: np.ndarray, s: np.ndarray) -> np.nd
     with np.errstate(divide="ignore", invalid="ignore"):
         z = np.where(s > 0, gap / np.where(s > 0, s, 1.0), 0.0)
         soft = s * np.exp(-0.5 * z * z) / np.sqrt(2 * np.pi) + gap * ndtr(z)
-    return np.maximum(np.where(s > 0, soft, gap), 0.0)
+    return np.asarray(np.maximum(np.where(s > 0, soft, gap), 0.0))
 
 
 def over_build(film_build: pl.DataFrame, operation_films: pl.DataFrame, sprays: pl.DataFrame) -> pl.DataFrame:

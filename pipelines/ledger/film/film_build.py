@@ -248,7 +248,7 @@ class Films:
 
     def own2(self, level: np.ndarray) -> np.ndarray:
         """s^2 of films that truly are `level` um."""
-        return self.read2 + self.part2 * level**2
+        return np.asarray(self.read2 + self.part2 * level**2)
 
     def sound(self, mu: np.ndarray, omega2: np.ndarray) -> np.ndarray:
         """Probability that nothing is missing from a film of a population N(mu, omega2): of one film in fifty a cup or a reading

@@ -203,7 +203,7 @@ def split_scores(z: Floats) -> Floats:
     k = np.arange(SEGMENT, n - SEGMENT + 1)
     head = np.cumsum(z)
     before, after = head[k - 1] / k, (head[-1] - head[k - 1]) / (n - k)
-    return (before - after) / np.sqrt(1 / k + 1 / (n - k))
+    return np.asarray((before - after) / np.sqrt(1 / k + 1 / (n - k)))
 
 
 def watch(z: Floats, alarm: float = ALARM) -> tuple[int, int, float]:

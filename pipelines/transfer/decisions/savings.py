@@ -616,7 +616,7 @@ def repeat_factors(sizes: np.ndarray, draws: int, rng: np.random.Generator) -> n
     if not len(sizes) or sizes.sum() <= 0:
         return np.ones(draws)
     total = rng.gamma(1.0, size=(draws, len(sizes))) @ sizes + rng.gamma(0.5, size=draws) * sizes.mean()
-    return total / sizes.sum()
+    return np.asarray(total / sizes.sum())
 
 
 def _interval(values: np.ndarray) -> tuple[float, float, float]:

@@ -368,7 +368,7 @@ def wearing(
     about = np.bincount(gun, weight * time**2, minlength=len(named))
     slope = np.bincount(gun, weight * time * miss, minlength=len(named))
     spread = (weight * miss**2).sum() / max(len(at) - len(np.unique(group)), 1)
-    return np.abs(slope) > WEAR_Z * np.sqrt(about * spread)
+    return np.asarray(np.abs(slope) > WEAR_Z * np.sqrt(about * spread))
 
 
 LEVELS = ("shop_id", "gun_id", "technician_id", "role", "atomising", "area_class", "product_id")
@@ -491,7 +491,7 @@ def _columns(
 def _about_the_middle(value: Ints, group: Ints) -> Floats:
     """Values less the mean of their group, to the nearest whole number: a design of few distinct numbers is quick to work."""
     count = np.bincount(group).clip(1)
-    return value - np.rint(np.bincount(group, value) / count)[group]
+    return np.asarray(value - np.rint(np.bincount(group, value) / count)[group])
 
 
 def _within_shop(

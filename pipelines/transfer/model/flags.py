@@ -11,7 +11,7 @@ from pipelines.transfer.solver.mixed_model import Floats
 
 def prob_low(effect: Floats, variance: Floats, material_effect: float) -> Floats:
     """P(u < delta) = Phi((delta - u) / sqrt(PEV)), delta = log(1 + material_effect); effect and variance on the log scale."""
-    return stats.norm.cdf((np.log1p(material_effect) - effect) / np.sqrt(np.maximum(variance, 1e-300)))
+    return np.asarray(stats.norm.cdf((np.log1p(material_effect) - effect) / np.sqrt(np.maximum(variance, 1e-300))))
 
 
 def flag(probability: Floats, eligible: NDArray[np.bool_], false_share: float) -> NDArray[np.bool_]:

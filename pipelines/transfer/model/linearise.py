@@ -139,7 +139,7 @@ def mean_split(d: Design, landed: Floats, share: Floats, on: NDArray[np.bool_]) 
     typical = np.bincount(role, landed) / np.bincount(role).clip(1)
     typical = typical[d.role_of_group]
     typical = typical / np.bincount(d.set_of_group, typical)[d.set_of_group]
-    return (own + PSEUDO_RECORDS * typical) / (in_set[d.set_of_group] + PSEUDO_RECORDS)
+    return np.asarray((own + PSEUDO_RECORDS * typical) / (in_set[d.set_of_group] + PSEUDO_RECORDS))
 
 
 def subset(d: Design, keep: Ints) -> Design:

@@ -56,7 +56,7 @@ def monte_carlo_factors(landed: float, solids: float, left_mean: float, left_sd:
 @cache
 def _draws() -> Floats:
     uniform = stats.qmc.Sobol(3, seed=SEED).random(DRAWS)
-    return stats.norm.ppf(np.clip(uniform, 1e-12, 1 - 1e-12))
+    return np.asarray(stats.norm.ppf(np.clip(uniform, 1e-12, 1 - 1e-12)))
 
 
 @cache
@@ -64,7 +64,7 @@ def _kept(left_mean: float, left_sd: float) -> Floats:
     """Drawn share of a cup that was sprayed, over its mean."""
     size = max(left_mean * (1 - left_mean) / left_sd**2 - 1, 0.5)
     left = stats.beta.ppf(stats.norm.cdf(_draws()[:, 2]), left_mean * size, (1 - left_mean) * size)
-    return (1 - left) / (1 - left_mean)
+    return np.asarray((1 - left) / (1 - left_mean))
 
 
 def passes_clause_8(

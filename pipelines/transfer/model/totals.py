@@ -80,7 +80,7 @@ class Cells:
         """What a gram of a cell's landed solids stands for, in `see`."""
         amount = (self.frame[f"useful_{see}"] + self.frame[f"over_build_{see}"]).fill_null(0.0).to_numpy()
         landed = self.landed
-        return np.divide(amount, landed, out=np.zeros_like(landed), where=landed > 0)
+        return np.asarray(np.divide(amount, landed, out=np.zeros_like(landed), where=landed > 0))
 
 
 def operations(part: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
@@ -507,12 +507,11 @@ def loadings(found: Cells) -> pl.DataFrame:
     at = sp.coo_matrix(abs(landed) + abs(over))
     names = pl.Series(found.directions, dtype=pl.String)
 
-    def shown(
-        of: sp.csr_matrix,
-    ) -> pl.Series:  # where nothing landed there is no cell, and indexing by none gives a matrix
+    def shown(of: sp.csr_matrix) -> pl.Series:
+        """Where nothing landed there is no cell, and indexing by none gives a matrix."""
         return pl.Series(np.asarray(of[at.row, at.col]).ravel() if at.nnz else [], dtype=pl.Float64)
 
-    common = one.frame[at.row.tolist()].with_columns(
+    common: pl.DataFrame = one.frame[at.row.tolist()].with_columns(
         direction=names.gather(at.col.tolist()), landed_g=shown(landed), over_build_g=shown(over)
     )
     own = one.frame.with_columns(

@@ -6,6 +6,8 @@ figures are made in joint.py.
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import polars as pl
 from scipy import stats
@@ -102,7 +104,7 @@ def cells_seen(records: pl.DataFrame, layers: pl.DataFrame, by: tuple[str, ...])
 
 def prob_below(estimate: pl.Expr, log_u: pl.Expr) -> pl.Expr:
     """P(TE < 65 %) = Phi((log .65 - eta) / u), u with what all records share in it."""
-    z = (np.log(TRANSFER_LINE) - estimate.log()) / log_u
+    z = (math.log(TRANSFER_LINE) - estimate.log()) / log_u
     return z.map_batches(lambda s: pl.Series(stats.norm.cdf(s.to_numpy())), return_dtype=pl.Float64).fill_nan(None)
 
 

@@ -414,7 +414,7 @@ class _Blocks:
         """l1'C^-1 l2 row by row: g1'S^-1 g2 + [same block] l1_s'D_s^-1 l2_s, with g = l_b - X_s'l_s."""
         g1 = self._reduced(one)
         g2 = g1 if other is one else self._reduced(other)
-        out = np.einsum("nb,nb->n", g1 @ self.schur_inverse, g2)
+        out: Floats = np.einsum("nb,nb->n", g1 @ self.schur_inverse, g2)
         for block, at in one.by_block():
             at = at[other.block[at] == block]
             out[at] += np.einsum("np,np->n", one.inside[at] @ self.block_inverse[block], other.inside[at])
@@ -599,13 +599,13 @@ class Integrated:
     points: list[Solution]
 
     def theta(self) -> Floats:
-        return np.mean([p.theta for p in self.points], axis=0)
+        return np.asarray(np.mean([p.theta for p in self.points], axis=0))
 
     def sd(self) -> Floats:
-        return np.sqrt(np.mean([np.exp(2 * p.log_sd) for p in self.points], axis=0))
+        return np.asarray(np.sqrt(np.mean([np.exp(2 * p.log_sd) for p in self.points], axis=0)))
 
     def mean(self, rows: Rows) -> Floats:
-        return rows.matrix @ self.theta()
+        return np.asarray(rows.matrix @ self.theta())
 
     @cached_property
     def inverse(self) -> tuple[Floats, Floats, Floats]:
@@ -631,7 +631,7 @@ class Integrated:
         moves -= moves.mean(axis=1, keepdims=True)
         a = one.matrix @ moves
         b = a if other is one else other.matrix @ moves
-        return out + (a * b).mean(axis=1)
+        return np.asarray(out + (a * b).mean(axis=1))
 
     def variance(self, rows: Rows) -> Floats:
         return self.covariance(rows, rows)

@@ -213,7 +213,7 @@ class Fitted:
         rows = self.rows([[(term, level, 1.0)] for level in self.levels[term]])
         number = self.component[term]
         shares = [1 - p.factor.covariance(rows, rows) / np.exp(2 * p.log_sd[number]) for p in self.posterior.points]
-        return np.clip(np.mean(shares, axis=0), 0.0, 1.0)
+        return np.asarray(np.clip(np.mean(shares, axis=0), 0.0, 1.0))
 
     def vif(self, parts: list[list[tuple[str, str, float]]], other: str) -> Floats:
         """Per linear function: its variance over what it would be were all effects of `other` known. 1 = no confusion.

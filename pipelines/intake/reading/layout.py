@@ -297,6 +297,12 @@ class Table(_Part):
             self._fits_column(name, column, infos)
         if self.unpivot and self.unpivot.unit:
             unit_of(infos[self.unpivot.into], self.unpivot.unit, infos)
+        self._fits_weights()
+        if sum(c.split is not None for c in self.columns.values()) + (self.unpivot is not None) > 1:
+            raise ValueError("one split or unpivot a table; write a second [[tables]] entry for the other")
+        return self
+
+    def _fits_weights(self) -> None:
         if self.tare and self.tare_g is not None:
             raise ValueError("tare and tare_g: give one of them")
         if self.tare:
@@ -307,11 +313,8 @@ class Table(_Part):
             unit = self.columns[WEIGHED[self.table]].unit
             if unit is not None and units.lookup(unit).quantity == "volume":
                 raise ValueError(f"{WEIGHED[self.table]}: a volume has no tare and no cumulative weight")
-        if sum(c.split is not None for c in self.columns.values()) + (self.unpivot is not None) > 1:
-            raise ValueError("one split or unpivot a table; write a second [[tables]] entry for the other")
         if self.weights == "cumulative_with_tare" and self.tare is None and self.tare_g is None:
             raise ValueError("weights: cumulative_with_tare needs tare or tare_g")
-        return self
 
     def _fits_column(self, name: str, column: Column, infos: dict[str, ColumnInfo]) -> None:
         info = infos[name]

@@ -11,8 +11,9 @@ own measured transfer. A gun that is lent counts where the register says it belo
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -133,6 +134,31 @@ def worth_keeping(ranked: list[Choice], at_once: Mapping[str, int]) -> list[Choi
     return kept
 
 
+@dataclass
+class _Found:
+    """A gun of a shop: the products it fits and whether the rule is unknown for one, its operations in all and by purpose."""
+
+    tip: float | None = None
+    fits: set[str] = field(default_factory=set)
+    doubtful: bool = False
+    used: int = 0
+    uses: Counter[str] = field(default_factory=Counter)
+
+
+def _found(part: pl.DataFrame, facts: dict[str, tuple[str, float | None, float | None]]) -> dict[str, _Found]:
+    out: dict[str, _Found] = {}
+    for r in part.iter_rows(named=True):
+        gun = out.setdefault(r["gun_id"], _Found())
+        gun.tip = r["tip_mm"]
+        gun.used += r["n_operations"]
+        gun.uses[facts[r["product_id"]][0]] += r["n_operations"]
+        if r["tip_fits"] and r["atomising_allowed"]:
+            gun.fits.add(r["product_id"])
+        elif r["tip_fits"] and r["atomising_allowed"] is None:
+            gun.doubtful = True
+    return out
+
+
 def gun_cover(
     gun_fit: pl.DataFrame,
     transfer_by_gun: pl.DataFrame,
@@ -153,29 +179,13 @@ def gun_cover(
             p: (purpose_of(role), low, high)
             for p, role, low, high in part.select("product_id", "role", "tip_min_mm", "tip_max_mm").unique().iter_rows()
         }
-        fits: dict[str, set[str]] = {}
-        used: dict[str, int] = {}
-        uses: dict[str, dict[str, int]] = {}
-        tip: dict[str, float | None] = {}
-        doubtful: dict[str, set[str]] = {}
-        for r in part.iter_rows(named=True):
-            gun = r["gun_id"]
-            if home.get(gun) != shop:
-                continue
-            fits.setdefault(gun, set())
-            used[gun] = used.get(gun, 0) + r["n_operations"]
-            for_what = uses.setdefault(gun, {})
-            for_what[facts[r["product_id"]][0]] = for_what.get(facts[r["product_id"]][0], 0) + r["n_operations"]
-            tip[gun] = r["tip_mm"]
-            if r["tip_fits"] and r["atomising_allowed"]:
-                fits[gun].add(r["product_id"])
-            elif r["tip_fits"] and r["atomising_allowed"] is None:
-                doubtful.setdefault(gun, set()).add(r["product_id"])
+        at_home = [gun for gun, where in home.items() if where == shop]
+        found = _found(part.filter(pl.col("gun_id").is_in(at_home)), facts)
         products = sorted(facts)
         choices = []
-        for gun in sorted(fits):
+        for gun in sorted(found):
             for purpose in ("primer", "finish"):
-                mine = frozenset(p for p in fits[gun] if facts[p][0] in (purpose, "any"))
+                mine = frozenset(p for p in found[gun].fits if facts[p][0] in (purpose, "any"))
                 if mine:
                     own = any(facts[p][0] == purpose for p in mine)
                     choices.append(Choice(gun, True, purpose, mine, merit.get((str(shop), gun), UNKNOWN), own))
@@ -187,16 +197,18 @@ def gun_cover(
         taken = {c.name for c in chosen}
         ranked = sorted(
             [*chosen, *(c for c in choices if c.name not in taken)],
-            key=lambda c: (used[c.name] == 0, -c.merit, c.name, -uses[c.name].get(c.purpose, 0)),
+            key=lambda c: (found[c.name].used == 0, -c.merit, c.name, -found[c.name].uses[c.purpose]),
         )
         serves = {c.name: c for c in reversed(ranked)}
         at_once = {use: busy.get((str(shop), use), 0) for use in ("primer", "finish")}
         kept = worth_keeping(ranked, at_once)
         for c in kept:
             why = _why_kept(c, kept, [d for d in ranked if d.name != c.name], at_once[c.purpose])
-            rows.append(_row(shop, "keep", c.name, c.purpose, tip[c.name], tip[c.name], sorted(c.products), why))
-        for gun in sorted(set(fits) - {c.name for c in kept}):
-            if used[gun] == 0:
+            rows.append(
+                _row(shop, "keep", c.name, c.purpose, found[c.name].tip, found[c.name].tip, sorted(c.products), why)
+            )
+        for gun in sorted(set(found) - {c.name for c in kept}):
+            if found[gun].used == 0:
                 part_of, why = "idle", "no operation in these data"
             elif gun in serves:
                 part_of, use = "spare", serves[gun].purpose
@@ -204,11 +216,11 @@ def gun_cover(
                     f"for all that it fits guns are kept that land as much or more, {max(at_once[use], 1)} for {use}: so many "
                     "hands spray at once here"
                 )
-            elif doubtful.get(gun):
+            elif found[gun].doubtful:
                 part_of, why = "review", "whether the place's rule allows it is not known"
             else:
                 part_of, why = "spare", "its tip or the place's rule fits nothing that is sprayed here"
-            rows.append(_row(shop, part_of, gun, "any", tip[gun], tip[gun], sorted(fits[gun]), why))
+            rows.append(_row(shop, part_of, gun, "any", found[gun].tip, found[gun].tip, sorted(found[gun].fits), why))
         missing = [p for p in products if p not in reachable]
         needs = [
             (p, facts[p][0], facts[p][1], facts[p][2])

@@ -57,24 +57,7 @@ def advise(
         raise MixError(
             "There is no guide yet: it needs 8 operations of a product with weighed-back cups. Weigh back what is left over."
         )
-    mine = mix_guide if shop is None else mix_guide.filter(pl.col("shop_id") == shop)
-    if shop is not None and not mine.height:
-        raise MixError(f"No shop {shop!r} in the guide. There are: {_names(mix_guide, 'shop_id')}.")
-    of_product = mine.filter(pl.col("product_id") == product)
-    if not of_product.height:
-        raise MixError(
-            f"The guide does not know the product {product!r}{_close(product, mine, 'product_id')}. It knows: "
-            f"{_names(mine, 'product_id')}. A product needs 8 operations with weighed-back cups."
-        )
-    rows = of_product.filter(pl.col("gun_id") == gun)
-    if not rows.height:
-        raise MixError(
-            f"{product} was never sprayed with the gun {gun!r}{_close(gun, of_product, 'gun_id')}. Guns that sprayed it: "
-            f"{_names(of_product, 'gun_id')}."
-        )
-    shops = rows["shop_id"].unique().sort().to_list()
-    if len(shops) > 1:
-        raise MixError(f"The gun {gun} sprayed {product} in {', '.join(shops)}: say which with --shop.")
+    rows = _rows_of(mix_guide, product, gun, shop)
     name = area_class(area_m2)
     row = rows.filter(pl.col("area_class") == name).row(0, named=True)
     factor, notes = 1.0, []
@@ -110,6 +93,29 @@ def advise(
         shop_id=row["shop_id"],
         notes=tuple(notes),
     )
+
+
+def _rows_of(mix_guide: pl.DataFrame, product: str, gun: str, shop: str | None) -> pl.DataFrame:
+    """The guide's rows of one product, gun and shop. Raises MixError as `advise` does."""
+    mine = mix_guide if shop is None else mix_guide.filter(pl.col("shop_id") == shop)
+    if shop is not None and not mine.height:
+        raise MixError(f"No shop {shop!r} in the guide. There are: {_names(mix_guide, 'shop_id')}.")
+    of_product = mine.filter(pl.col("product_id") == product)
+    if not of_product.height:
+        raise MixError(
+            f"The guide does not know the product {product!r}{_close(product, mine, 'product_id')}. It knows: "
+            f"{_names(mine, 'product_id')}. A product needs 8 operations with weighed-back cups."
+        )
+    rows = of_product.filter(pl.col("gun_id") == gun)
+    if not rows.height:
+        raise MixError(
+            f"{product} was never sprayed with the gun {gun!r}{_close(gun, of_product, 'gun_id')}. Guns that sprayed it: "
+            f"{_names(of_product, 'gun_id')}."
+        )
+    shops = rows["shop_id"].unique().sort().to_list()
+    if len(shops) > 1:
+        raise MixError(f"The gun {gun} sprayed {product} in {', '.join(shops)}: say which with --shop.")
+    return rows
 
 
 def _names(frame: pl.DataFrame, column: str) -> str:

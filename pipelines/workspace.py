@@ -663,14 +663,10 @@ def manifest_in_force(space: Workspace) -> dict[str, Any] | None:
     return manifest
 
 
-# Steps print nothing of their own; capturing their output would start two helper processes a run, which a kill leaves behind.
 DAGSTER_SETTINGS = """\
 # Written by filmledger: nothing about its use leaves this machine.
 telemetry:
   enabled: false
-compute_logs:
-  module: dagster._core.storage.noop_compute_log_manager
-  class: NoOpComputeLogManager
 """
 
 

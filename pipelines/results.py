@@ -77,9 +77,7 @@ def publish(run: Run) -> dict[str, Any]:
 
 def _written_by() -> str:
     """The code that writes tables, as one word."""
-    return workspace.code_digest(
-        ("schemas", "pipelines/workbench.py", "pipelines/workspace.py", "pipelines/results.py")
-    )
+    return workspace.code_digest(("schemas", "pipelines/workbench.py", "pipelines/workspace", "pipelines/results.py"))
 
 
 def _copy_out(run: Run, name: str, linked: bool) -> None:

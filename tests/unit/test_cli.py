@@ -230,6 +230,6 @@ def test_check_shows_counts_per_file_and_the_commonest_reasons_first(shop, monke
 def test_the_end_of_a_pipe_is_no_trouble(shop):
     command = f"{sys.executable} -m pipelines.cli init {shop} | true"
     done = subprocess.run(
-        ["sh", "-c", command], capture_output=True, text=True, cwd=workspace.__file__.rsplit("/", 2)[0]
+        ["sh", "-c", command], capture_output=True, text=True, cwd=workspace.__file__.rsplit("/", 3)[0]
     )
     assert "Traceback" not in done.stderr

@@ -17,7 +17,7 @@ import polars as pl
 import pytest
 
 from pipelines import workspace
-from pipelines.workspace import Workspace, WorkspaceError
+from pipelines.workspace import Workspace, WorkspaceError, run_lock
 
 
 @pytest.fixture
@@ -397,16 +397,16 @@ def test_the_lock_of_a_killed_process_is_taken_over_with_a_remark(space):
 
 def test_a_reused_process_id_is_no_holder(space):
     space.state.mkdir()
-    mine = {"pid": os.getpid(), "started": "long ago", "host": workspace.socket.gethostname()}
+    mine = {"pid": os.getpid(), "started": "long ago", "host": run_lock.socket.gethostname()}
     (space.state / "lock").write_text(json.dumps(mine))
     with workspace.lock(space) as remark:
         assert "ended without finishing" in remark
 
 
 def test_where_the_file_system_knows_no_locks_a_living_holder_still_counts(space, monkeypatch):
-    monkeypatch.setattr(workspace, "_take", lambda descriptor: True)
+    monkeypatch.setattr(run_lock, "_take", lambda descriptor: True)
     space.state.mkdir()
-    parent = {"pid": os.getppid(), "started": workspace._started(os.getppid()), "host": workspace.socket.gethostname()}
+    parent = {"pid": os.getppid(), "started": run_lock._started(os.getppid()), "host": run_lock.socket.gethostname()}
     (space.state / "lock").write_text(json.dumps(parent))
     with pytest.raises(WorkspaceError, match=f"process {os.getppid()} "), workspace.lock(space):
         pass

@@ -1,6 +1,6 @@
 """One file of inbox/ or registers/ by its path inside the workspace, and its bytes: nothing is understood here.
 
-Which files there are is workspace.py's.
+Which files there are is said by workspace/contents.py.
 """
 
 import hashlib

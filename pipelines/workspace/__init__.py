@@ -1,0 +1,50 @@
+"""A shop's folder: where things stand, who may write, and how a finished set of results takes the old one's place.
+
+Here belong paths, content fingerprints (contents), the store of files already read, snapshots and their swap, hand-outs, the run
+lock, and every write that the program makes. Nothing else writes. Not here: what a file means (intake), what a table holds
+(schemas, ledger), what a run consists of (defs).
+
+    my_shop/
+      filmledger.toml, inbox/, layouts/, registers/     the shop's own; `init` makes them, a run never touches them
+      handouts/<period>/                                what was made to be handed out; `handout` alone writes there
+      out                                               a link to the snapshot that is in force
+      .filmledger/
+        building/            the set a run is working on; worthless once that run has ended
+        snapshots/000007/    finished sets; the one before the newest is kept for readers still in it
+        intake/<key>/        what was read from one file, by content
+        tables/              the workbench: every table of the last run, and what it was made of
+        dagster/             Dagster's own records
+        lock                 who is running
+
+Readers that want one consistent set resolve `out` once (`Workspace.snapshot`) and read below the folder they got.
+"""
+
+from pipelines.workspace.contents import Input, code_digest, digests, fingerprint, inputs, library_versions
+from pipelines.workspace.kept_handouts import keep_handout, read_handout
+from pipelines.workspace.paths import Workspace, draft_of, fill, find, init, occupied, prepare_dagster, report_fault
+from pipelines.workspace.refusals import WorkspaceError, is_refusal, refusal
+from pipelines.workspace.run_lock import lock
+from pipelines.workspace.snapshots import (
+    MANIFEST,
+    begin,
+    defused,
+    file_name_of,
+    link_from_before,
+    manifest_in_force,
+    publish,
+    read_snapshot,
+    write_basis,
+    write_bytes,
+    write_csv,
+    write_database,
+    write_table,
+)  # fmt: skip
+from pipelines.workspace.store import Keeping, forget_reads, forget_tables, is_kept, read_again
+
+__all__ = [
+    "MANIFEST", "Input", "Keeping", "Workspace", "WorkspaceError", "begin", "code_digest", "defused", "digests",
+    "draft_of", "file_name_of", "fill", "find", "fingerprint", "forget_reads", "forget_tables", "init", "inputs",
+    "is_kept", "is_refusal", "keep_handout", "library_versions", "link_from_before", "lock", "manifest_in_force",
+    "occupied", "prepare_dagster", "publish", "read_again", "read_handout", "read_snapshot", "refusal",
+    "report_fault", "write_basis", "write_bytes", "write_csv", "write_database", "write_table",
+]  # fmt: skip

@@ -1,11 +1,13 @@
 """`make mutants`: changes the deterministic code one slip at a time, and lists the changes that no test sees.
 
-    python tests/mutants/try_mutants.py [--count 220] [--seed 13] [--write tests/bench/results_mutants.md]
+    python tests/mutants/try_mutants.py [--count 220] [--seed 13] [--kept FILE] [--again] [--write tests/bench/results_mutants.md]
 
 Changes are drawn with a seed, the same number from each file as far as it has them; those that once lived are always among
 them (NAMED). The oracles look first, on tables in memory (oracles.py); what they do not see goes through the tests that
 matter for its file, those by hand first; code outside the ledger goes to its tests at once, in a process of its own on a copy
-of the tree. A change that takes longer than it may is seen. A survivor is either a test that is lacking or a change that
+of the tree. What looks at a change must hold of the unchanged code: tests that fail by themselves stop the work. A change that
+takes longer than it may is seen. With --kept results stand in a file as they come, and what stands there is not tried
+again; --again tries those once more that nobody saw. A survivor is either a test that is lacking or a change that
 changes nothing; EQUIVALENT says which ones do not, and why.
 """
 
@@ -15,6 +17,7 @@ import argparse
 import contextlib
 import datetime as dt
 import io
+import json
 import os
 import random
 import re
@@ -23,7 +26,9 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
@@ -99,7 +104,7 @@ NAMED = [
           r'self\.d\.row_keys\["times"\]\.to_numpy\(\)\.astype\(float\)', r"np.ones(self.d.row_keys.height)"),
     Named("VOC's ends swapped on the page of savings", "savings_section.py",
           r'\{k: \(f"\{c\}_low", f"\{c\}_high"\)', r'{k: (f"{c}_high", f"{c}_low")'),
-    Named("a first month in part is not told", "missing.py", r"first\.day > 1\b", r"first.day > 31"),
+    Named("a first month in part is not told", "reports/missing.py", r"first\.day > 1\b", r"first.day > 31"),
 ]  # fmt: skip
 # Survivors that change nothing: (file, before, after) -> why.
 EQUIVALENT: dict[tuple[str, str, str], str] = {}
@@ -141,7 +146,8 @@ def named() -> list[tuple[Path, changes.Change, str]]:
     """The changes that once lived, as they look in today's text."""
     out = []
     for one in NAMED:
-        path = next(p for folder in ("pipelines", "reports") for p in (HOME / folder).rglob(one.file))
+        inside = [p for folder in ("pipelines", "reports") for p in (HOME / folder).rglob("*")]
+        path = next(p for p in inside if p.as_posix().endswith(f"/{one.file}"))
         text = path.read_text("utf-8")
         place = re.search(one.pattern, text)
         if place is None:
@@ -165,17 +171,36 @@ def tests_of(path: Path) -> list[str]:
     return next(tests for begins, tests in TESTS.items() if path.name.startswith(begins))
 
 
-def by_tests_here(path: Path, text: str) -> str | None:
-    """The tests of a file with the ledger changed in this process."""
+class Red(SystemExit):
+    """Tests fail although nothing was changed: they would take any change for seen."""
+
+
+def in_this_process(tests: list[str]) -> str | None:
+    """The first of the tests that fails; None: all hold."""
     said = io.StringIO()
     options = ["-x", "-q", "--no-header", "-p", "no:cacheprovider", "--rootdir", str(HOME)]
-    with oracles.changed(path, text), contextlib.redirect_stdout(said), contextlib.redirect_stderr(said):
-        code = pytest.main([*options, *(str(HOME / test) for test in tests_of(path))])
-    if code == pytest.ExitCode.OK:
-        return None
-    return next(
-        (line for line in said.getvalue().splitlines() if line.startswith(("FAILED", "ERROR"))), f"exit {code}"
-    )[:160]
+    with contextlib.redirect_stdout(said), contextlib.redirect_stderr(said):
+        code = pytest.main([*options, *(str(HOME / test) for test in tests)])
+    return None if code == pytest.ExitCode.OK else _first_failed(said.getvalue(), code)
+
+
+def _first_failed(said: str, code: int) -> str:
+    lines = (line for line in said.splitlines() if line.startswith(("FAILED", "ERROR")))
+    return next(lines, f"exit {int(code)}")[:160]
+
+
+@cache
+def holds_unchanged(look: Callable[[list[str]], str | None], *tests: str) -> None:
+    wrong = look(list(tests))
+    if wrong:
+        raise Red(f"The unchanged code does not pass: {wrong}")
+
+
+def by_tests_here(path: Path, text: str) -> str | None:
+    """The tests of a file with the ledger changed in this process."""
+    holds_unchanged(in_this_process, *tests_of(path))
+    with oracles.changed(path, text):
+        return in_this_process(tests_of(path))
 
 
 class Copy:
@@ -186,35 +211,27 @@ class Copy:
         skip = shutil.ignore_patterns(".git", ".venv", "__pycache__", "node_modules", "demo_shop", "out", ".*cache")
         shutil.copytree(HOME, self.root, ignore=skip)
 
+    def look(self, tests: list[str]) -> str | None:
+        """The first of the tests that fails in the copy as it stands; None: all hold."""
+        command = [sys.executable, "-B", "-m", "pytest", "-x", "-q", "--no-header", "-p", "no:cacheprovider", *tests]
+        environment = os.environ | {"PYTHONPATH": str(self.root)}
+        try:
+            done = subprocess.run(
+                command, cwd=self.root, env=environment, capture_output=True, text=True, timeout=SECONDS
+            )
+        except subprocess.TimeoutExpired:
+            return f"takes longer than {SECONDS} s"
+        return None if done.returncode == 0 else _first_failed(done.stdout, done.returncode)
+
     def seen(self, path: Path, text: str) -> str | None:
+        holds_unchanged(self.look, *tests_of(path))
         here = self.root / path.relative_to(HOME)
         before = here.read_text("utf-8")
         here.write_text(text, "utf-8")
-        command = [
-            sys.executable,
-            "-B",
-            "-m",
-            "pytest",
-            "-x",
-            "-q",
-            "--no-header",
-            "-p",
-            "no:cacheprovider",
-            *tests_of(path),
-        ]
         try:
-            done = subprocess.run(
-                command, cwd=self.root, env=os.environ | {"PYTHONPATH": str(self.root)}, capture_output=True, text=True,
-                timeout=SECONDS,
-            )  # fmt: skip
-        except subprocess.TimeoutExpired:
-            return f"takes longer than {SECONDS} s"
+            return self.look(tests_of(path))
         finally:
             here.write_text(before, "utf-8")
-        if done.returncode == 0:
-            return None
-        lines = done.stdout.splitlines()
-        return next((line for line in lines if line.startswith(("FAILED", "ERROR"))), f"exit {done.returncode}")[:160]
 
 
 def report(results: list[Result], seed: int) -> str:
@@ -248,34 +265,53 @@ def _cell(text: str) -> str:
     return text.replace("|", "\\|")
 
 
+def _kept(file: Path | None, again: bool) -> dict[str, tuple[str | None, float]]:
+    """What was found before, by change; the last word on each."""
+    found: dict[str, tuple[str | None, float]] = {}
+    for line in file.read_text("utf-8").splitlines() if file and file.exists() else []:
+        key, seen, seconds = json.loads(line)
+        found[key] = (seen, seconds)
+    return {key: one for key, one in found.items() if one[0] or not again}
+
+
 def main() -> int:
     arguments = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     arguments.add_argument("--count", type=int, default=220)
     arguments.add_argument("--seed", type=int, default=13)
     arguments.add_argument("--only", default="", help="files whose path holds this")
+    arguments.add_argument("--kept", type=Path, default=None)
+    arguments.add_argument("--again", action="store_true")
     arguments.add_argument("--write", type=Path, default=None)
     given = arguments.parse_args()
     rng = random.Random(given.seed)
     found = {p: listed for p, listed in candidates().items() if given.only in str(p)}
     wanted = [(p, c, "") for p, c in drawn(found, given.count, rng)]
     wanted += [one for one in named() if given.only in str(one[0])]
-    look = oracles.look()
+    known = _kept(given.kept, given.again)
+    looks: list[oracles.Look] = []  # made where the first change asks for it
     results: list[Result] = []
     with tempfile.TemporaryDirectory(prefix="mutants_") as folder:
-        copy = Copy(Path(folder))
+        copies: list[Copy] = []
         for path, change, what in wanted:
-            begun = time.monotonic()
-            text = change.text()
-            if path.is_relative_to(LEDGER):
-                seen = oracles.seen(look, path, text) or by_tests_here(path, text)
-            else:
-                seen = copy.seen(path, text)
-            one = Result(str(path.relative_to(HOME)), change, seen, time.monotonic() - begun, what)
-            results.append(one)
-            print(
-                f"{len(results):4d}/{len(wanted)} {one.seconds:5.1f} s {path.name}:{change.line} {change.kind}:"
-                f" {change.before} -> {change.after}  | {seen or 'LIVES'}", flush=True,
-            )  # fmt: skip
+            file = str(path.relative_to(HOME))
+            key = json.dumps([path.name, change.kind, change.line, change.before, change.after])
+            if key not in known:
+                begun, text = time.monotonic(), change.text()
+                if path.is_relative_to(LEDGER):
+                    looks = looks or [oracles.look()]
+                    seen = oracles.seen(looks[0], path, text) or by_tests_here(path, text)
+                else:
+                    copies = copies or [Copy(Path(folder))]
+                    seen = copies[0].seen(path, text)
+                known[key] = (seen, time.monotonic() - begun)
+                if given.kept:
+                    with given.kept.open("a", encoding="utf-8") as to:
+                        to.write(json.dumps([key, *known[key]]) + "\n")
+                print(
+                    f"{len(results) + 1:4d}/{len(wanted)} {known[key][1]:5.1f} s {path.name}:{change.line} {change.kind}:"
+                    f" {change.before} -> {change.after}  | {seen or 'LIVES'}", flush=True,
+                )  # fmt: skip
+            results.append(Result(file, change, *known[key], what))
     text = report(results, given.seed)
     if given.write:
         given.write.write_text(text, "utf-8")

@@ -115,7 +115,8 @@ def together(outcomes: Sequence[Outcome]) -> Outcome:
 
 
 def sum_of_lines(frame: pl.DataFrame, lines: pl.DataFrame, key: list[str], figures: Mapping[str, str]) -> Outcome:
-    """What is not known counts as 0 on both sides; a row without lines must have no figure."""
+    """What is not known counts as 0 on both sides, but for an end that a sum does not tell because one line does not; a row
+    without lines must have no figure."""
     summed = lines.group_by(key).agg(
         *(pl.col(of).sum().alias(f"@{name}") for name, of in figures.items()),
         *(pl.col(of).abs().sum().alias(f"@size_{name}") for name, of in figures.items()),
@@ -129,7 +130,8 @@ def sum_of_lines(frame: pl.DataFrame, lines: pl.DataFrame, key: list[str], figur
     for name in figures:
         gap = (pl.col(name).fill_null(0) - pl.col(f"@{name}").fill_null(0)).abs()
         size = pl.max_horizontal(pl.col(name).abs(), pl.col(f"@size_{name}"))
-        worst = max(worst, float(both.select(pl.when(size > 0).then(gap / size).max()).item() or 0.0))
+        untold = pl.col(name).is_null() & pl.lit(name.endswith(("_low", "_high")))
+        worst = max(worst, float(both.select(pl.when((size > 0) & ~untold).then(gap / size).max()).item() or 0.0))
     told = {"largest_relative_gap": worst, "figures_without_lines": without, "lines_left_over": left_over}
     return worst <= CLOSURE and not without and not left_over, told
 

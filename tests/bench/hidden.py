@@ -31,7 +31,7 @@ import polars as pl  # noqa: E402
 import published_oracle as published  # noqa: E402
 import test_ledger_oracle as ledger_tests  # noqa: E402
 import test_published_oracle as published_tests  # noqa: E402
-from oracle import Ledger  # noqa: E402
+from oracle import Ledger, total  # noqa: E402
 from small_shops import SETTINGS, tables_of  # noqa: E402
 
 from pipelines import cli, settings, workspace  # noqa: E402
@@ -111,10 +111,11 @@ def wrong(seed: int, folder: Path) -> dict[str, list[str]]:
     compare("compliance_guns", published.compliance_guns(tables, ledger), ("shop_id", "gun_id"))
     compare("compliance_retention", published.compliance_retention(tables), ("shop_id", "record"))
     compare("savings_basis", published.savings_basis(ledger, tables["material_ledger"]), ("shop_id",))
-    pm: dict[Key, dict[str, float]] = defaultdict(lambda: dict.fromkeys(("", "_low", "_high"), 0.0))
+    pm: dict[Key, dict[str, float | None]] = defaultdict(lambda: dict.fromkeys(("", "_low", "_high"), 0.0))
     for r in tables["emissions_monthly"]:
-        for end in ("", "_low", "_high"):
-            pm[r["shop_id"], r["month"]][end] += r[f"pm_kg{end}"] or 0.0
+        sums = pm[r["shop_id"], r["month"]]
+        for end in ("", "_low", "_high") if r["pm_kg"] is not None else ():
+            sums[end] = total([sums[end], r[f"pm_kg{end}"]])
     particulate = published.particulate(tables["material_ledger"], tables)
     out["pm_kg"] = published_tests.differences(particulate, {k: pm[k] for k in particulate})
 

@@ -147,7 +147,7 @@ def material_ledger(
             row: Row = dict(poured=took, leftover=0.0, flush_loss=lost, not_split=0.0 if known else took - lost)
             row |= dict(te=of.get("te") if known else None, sprayed=took - lost if known else 0.0)
             if known:
-                row |= {f"landed{end}": row["sprayed"] * of[f"te{end}"] for end in ("", "_low", "_high")}
+                row |= {f"landed{end}": times(row["sprayed"], of[f"te{end}"]) for end in ("", "_low", "_high")}
                 landed_ml += times(ratio(row["landed"], mix.density_g_per_ml), mix.solids_volume_fraction) or 0.0
             found.append((p, row))
         above = over.get(op, (0.0, 0.0, 0.0))
@@ -155,11 +155,16 @@ def material_ledger(
         for p, row in found:
             landed, low, high = (row.get(f"landed{end}", 0.0) for end in ("", "_low", "_high"))
             row |= dict(
-                overspray=row["sprayed"] - landed, overspray_low=max(0.0, row["sprayed"] - high),
-                overspray_high=row["sprayed"] - low, over_build=landed * share, over_build_low=landed * share_low,
+                overspray=row["sprayed"] - landed, over_build=landed * share, over_build_low=landed * share_low,
                 over_build_high=landed * share_high, useful=landed * (1 - share),
-                useful_low=max(0.0, low - landed * share_high), useful_high=high - landed * share_low,
             )  # fmt: skip
+            # a transfer efficiency whose ends are not told tells none here
+            row |= dict(overspray_low=None, overspray_high=None, useful_low=None, useful_high=None)
+            if low is not None and high is not None:
+                row |= dict(
+                    overspray_low=max(0.0, row["sprayed"] - high), overspray_high=row["sprayed"] - low,
+                    useful_low=max(0.0, low - landed * share_high), useful_high=high - landed * share_low,
+                )  # fmt: skip
             rows[(*p.cup, *op[1:])] = row
     taken: dict[Cup, float] = defaultdict(float)
     for p in ledger.parts:
@@ -466,7 +471,8 @@ def particulate(material: Rows, tables: Tables) -> dict[tuple[str, str], Row]:
             (r["shop_id"], op["started_at"].strftime("%Y-%m")), dict.fromkeys(("", "_low", "_high"), 0.0)
         )
         for end in row:
-            row[end] += (r[f"overspray_solids_g{end}"] or 0.0) * passed / 1000
+            grams = r[f"overspray_solids_g{end}"] if r["overspray_solids_g"] is not None else 0.0
+            row[end] = total([row[end], times(grams, passed / 1000)])
     return out
 
 

@@ -43,9 +43,10 @@ def drawn_transfer(rng: random.Random, operations: list[dict[str, Any]]) -> list
     for op in sorted(operations, key=oracle.op_of):
         te = rng.choice([rng.uniform(0.05, 0.97), rng.uniform(0.3, 0.8), rng.uniform(0.3, 0.8), None])
         if op["kind"] == "spray":
+            told = te is not None and len(rows) % 9 != 4  # a model that did not settle tells no ends
             rows.append(
                 dict(shop_id=op["shop_id"], op_job_id=op["job_id"], operation_no=op["operation_no"], te=te,
-                     te_low=None if te is None else te * 0.8, te_high=None if te is None else min(1.0, te * 1.15),
+                     te_low=te * 0.8 if told else None, te_high=min(1.0, te * 1.15) if told else None,
                      grade=None if te is None else rng.choice("ABC"), source=None if te is None else "test")
             )  # fmt: skip
     return rows
@@ -183,8 +184,10 @@ def test_particulate_and_its_ends(seed: int) -> None:
     for (shop, month), ends in wanted.items():
         rows = [r for r in it.tables["emissions_monthly"] if (r["shop_id"], r["month"]) == (shop, month)]
         for end, kg in ends.items():
-            assert same(kg, sum(r[f"pm_kg{end}"] or 0.0 for r in rows)), (shop, month, end)
-    assert len(wanted) >= 10 and any(ends["_low"] < ends[""] < ends["_high"] for ends in wanted.values())
+            found = total(r[f"pm_kg{end}"] for r in rows if r["pm_kg"] is not None)
+            assert same(kg, found), (shop, month, end)
+    told = [ends for ends in wanted.values() if ends["_low"] is not None]
+    assert len(wanted) >= 10 and any(ends["_low"] < ends[""] < ends["_high"] for ends in told)
 
 
 @pytest.mark.parametrize("seed", SEEDS)

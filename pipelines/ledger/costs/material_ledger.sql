@@ -136,8 +136,9 @@ grams AS (
     SELECT
         *,
         sprayed_g * coalesce(te, 0) AS landed_g,
-        sprayed_g * coalesce(te_low, te, 0) AS landed_g_low,
-        sprayed_g * coalesce(te_high, te, 0) AS landed_g_high
+        -- a transfer efficiency whose ends nobody could tell leaves those of what follows from it untold
+        sprayed_g * CASE WHEN te IS NULL THEN 0 ELSE te_low END AS landed_g_low,
+        sprayed_g * CASE WHEN te IS NULL THEN 0 ELSE te_high END AS landed_g_high
     FROM parts
 ),
 ways AS (
@@ -147,11 +148,14 @@ ways AS (
         sprayed_g - landed_g AS overspray_g,
         landed_g * over_part AS over_build_g,
         landed_g - landed_g * over_part AS useful_g,
-        greatest(0, sprayed_g - landed_g_high) AS overspray_g_low,
+        CASE WHEN landed_g_high < sprayed_g THEN sprayed_g - landed_g_high ELSE 0 * landed_g_high END AS overspray_g_low,
         sprayed_g - landed_g_low AS overspray_g_high,
         landed_g * over_part_low AS over_build_g_low,
         landed_g * over_part_high AS over_build_g_high,
-        greatest(0, landed_g_low - landed_g * over_part_high) AS useful_g_low,
+        CASE
+            WHEN landed_g_low > landed_g * over_part_high THEN landed_g_low - landed_g * over_part_high
+            ELSE 0 * landed_g_low
+        END AS useful_g_low,
         landed_g_high - landed_g * over_part_low AS useful_g_high
     FROM grams
 )

@@ -14,8 +14,9 @@ WITH sums AS (
         CASE WHEN bool_or(kind <> 'overspray') THEN sum(voc_kg) ELSE 0.0 END AS voc_kg,
         CASE WHEN bool_or(kind NOT IN ('overspray', 'waste')) THEN sum(exempt_kg) ELSE 0.0 END AS exempt_kg,
         CASE WHEN bool_or(kind IN ('overspray', 'cup')) THEN sum(pm_kg) ELSE 0.0 END AS pm_kg,
-        CASE WHEN bool_or(kind IN ('overspray', 'cup')) THEN sum(pm_kg_low) ELSE 0.0 END AS pm_kg_low,
-        CASE WHEN bool_or(kind IN ('overspray', 'cup')) THEN sum(pm_kg_high) ELSE 0.0 END AS pm_kg_high,
+        -- an end that one line does not tell is not told of their sum
+        CASE WHEN NOT bool_or(kind IN ('overspray', 'cup')) THEN 0.0 WHEN count(pm_kg_low) = count(pm_kg) THEN sum(pm_kg_low) END AS pm_kg_low,
+        CASE WHEN NOT bool_or(kind IN ('overspray', 'cup')) THEN 0.0 WHEN count(pm_kg_high) = count(pm_kg) THEN sum(pm_kg_high) END AS pm_kg_high,
         CASE WHEN bool_or(kind = 'overspray') THEN sum(not_split_solids_kg) ELSE 0.0 END AS not_split_solids_kg,
         bool_and(complete) AS complete,
         count(*) AS n_lines,

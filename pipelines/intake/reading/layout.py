@@ -123,6 +123,7 @@ class File(_Part):
     skip          rows that are no data
     block         rows that head the rows below them, such as a line for each cup
     repeat_above  columns whose empty cells repeat the cell above
+    order         "newest_first": the file lists its rows from the last to the first, so that they are read from below
     months        language of month names: en, de, fr, es, it, nl or pt
     sheet         spreadsheets: the sheet's name, or a pattern such as "20*" for all sheets that fit
     merged        spreadsheets: "refuse" rows inside merged cells, or "repeat" a cell merged over rows for each of them
@@ -140,6 +141,7 @@ class File(_Part):
     skip: tuple[Skip, ...] = ()
     block: Annotated[tuple[Block, ...], BeforeValidator(_several)] = ()
     repeat_above: Texts = ()
+    order: Literal["as_listed", "newest_first"] = "as_listed"
     months: Literal["en", "de", "fr", "es", "it", "nl", "pt"] = "en"
     sheet: str | None = None
     merged: Literal["refuse", "repeat"] = "refuse"
@@ -190,19 +192,23 @@ class Where(_Part):
 
 
 class Unpivot(_Part):
-    """Wide to long: one row for each of `columns` that is not empty; its value goes `into` a column of the table, and
-    `position` gives each source column its constants."""
+    """Wide to long: one row for each of `columns` that is not empty; its value goes `into` a column of the table,
+    `position` gives each source column its constants, and `beside` names the columns that stand beside each of them."""
 
     columns: tuple[str, ...] = Field(min_length=1)
     into: str
     unit: str | None = None
     position: dict[str, tuple[str | int | float, ...]] = {}
+    beside: dict[str, tuple[str, ...]] = {}
 
     @model_validator(mode="after")
     def _lengths(self) -> "Unpivot":
         for name, values in self.position.items():
             if len(values) != len(self.columns):
                 raise ValueError(f"unpivot.position.{name} has {len(values)} values for {len(self.columns)} columns")
+        for name, sources in self.beside.items():
+            if len(sources) != len(self.columns):
+                raise ValueError(f"unpivot.beside.{name} has {len(sources)} columns for {len(self.columns)}")
         return self
 
 
@@ -215,7 +221,8 @@ class Tare(_Part):
 
 class Column(_Part):
     """How one column is made. Exactly one source: column, columns, constant or number_within (or the unpivoted
-    value). Then in this order: split, pattern, values, pad (zeros in front up to so many letters), prefix and suffix."""
+    value). Then in this order: split, pattern, drop (letters that are taken out, such as "/-"), values, pad (zeros in front
+    up to so many letters), prefix and suffix."""
 
     column: str | None = None
     columns: tuple[str, ...] | None = None
@@ -226,6 +233,7 @@ class Column(_Part):
     unit: str | None = None
     pattern: str | None = None
     split: str | None = None
+    drop: str = ""
     values: dict[str, str] | None = None
     otherwise: Literal["keep", "refuse"] = "refuse"
     pad: int = Field(default=0, ge=0, le=40)
@@ -286,7 +294,7 @@ class Table(_Part):
         infos = {c.name: c for c in validate.columns(self.table)}
         made = dict.fromkeys(self.columns)
         if self.unpivot:
-            made |= dict.fromkeys([self.unpivot.into, *self.unpivot.position])
+            made |= dict.fromkeys([self.unpivot.into, *self.unpivot.position, *self.unpivot.beside])
         for name in made:
             if name not in infos:
                 raise ValueError(f"'{name}' is no column of {self.table}{_near(name, infos)}")
@@ -318,7 +326,7 @@ class Table(_Part):
 
     def _fits_column(self, name: str, column: Column, infos: dict[str, ColumnInfo]) -> None:
         info = infos[name]
-        pivoted = self.unpivot is not None and name == self.unpivot.into
+        pivoted = self.unpivot is not None and name in (self.unpivot.into, *self.unpivot.beside)
         if pivoted and any(s is not None for s in (column.column, column.columns, column.constant)):
             raise ValueError(f"{name}: unpivot fills it already")
         if not pivoted and all(
@@ -352,6 +360,7 @@ class Table(_Part):
         needed.extend(where.column for where in self.where)
         if self.unpivot:
             needed.extend(self.unpivot.columns)
+            needed.extend(name for names in self.unpivot.beside.values() for name in names)
         if self.tare:
             needed.append(self.tare.column)
         return list(dict.fromkeys(needed)), [c for c in dict.fromkeys(optional) if c not in needed]

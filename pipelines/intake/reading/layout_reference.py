@@ -32,6 +32,7 @@ KEYS: dict[str, dict[str, tuple[str, str]]] = {
         "skip": ("rows that are no data, such as totals", "skip = [{ column = \"*\", pattern = '^Total' }]"),
         "block": ("lines that head the rows below them", "block = { pattern = '^Cup (?P<cup>[0-9]+)$' }"),
         "repeat_above": ("columns whose empty cells repeat the one above", 'repeat_above = ["Cup"]'),
+        "order": ("newest_first: the rows are listed from the last to the first", 'order = "newest_first"'),
         "months": ("the language of month names", 'months = "de"'),
         "sheet": ("a sheet's name, or a pattern for several", 'sheet = "20*"'),
         "merged": ("what a cell merged over rows means", 'merged = "repeat"'),
@@ -73,6 +74,7 @@ KEYS: dict[str, dict[str, tuple[str, str]]] = {
         "columns": ("the columns side by side", 'unpivot = { columns = ["binder", "hardener"], into = "weighed_g", position = { component_id = ["binder", "hardener"] } }'),
         "into": ("the column that their cells go into", 'unpivot = { columns = ["binder", "hardener"], into = "weighed_g", position = { component_id = ["binder", "hardener"] } }'),
         "unit": ("their unit", 'unpivot = { columns = ["binder"], into = "weighed_g", unit = "oz", position = { component_id = ["binder"] } }'),
+        "beside": ("the columns that stand beside each of them", 'unpivot = { columns = ["Net 1", "Net 2"], into = "weighed_g", beside = { component_id = ["Tin 1", "Tin 2"] } }'),
         "position": ("what each of them says of other columns", 'unpivot = { columns = ["binder"], into = "weighed_g", position = { component_id = ["binder"] } }'),
     },
     "[[tables]] tare": {
@@ -89,6 +91,7 @@ KEYS: dict[str, dict[str, tuple[str, str]]] = {
         "unit": ("the unit of its numbers", 'weighed_g = { column = "Net", unit = "lb" }'),
         "pattern": ("the first group is taken out of the cell", "mix_id = { column = \"Note\", pattern = 'cup ([0-9]+)' }"),
         "split": ("a row for each piece between these marks", 'component_id = { column = "Parts", split = ";" }'),
+        "drop": ("letters that are taken out", 'mix_id = { column = "Ticket", drop = "/-" }'),
         "values": ("renames", 'component_id = { column = "Tin", values = { "Bind." = "binder" }, otherwise = "keep" }'),
         "otherwise": ("what becomes of cells that are not renamed", 'component_id = { column = "Tin", values = { "Bind." = "binder" }, otherwise = "keep" }'),
         "pad": ("zeros in front up to so many letters", 'mix_id = { column = "Ticket", pad = 6 }'),

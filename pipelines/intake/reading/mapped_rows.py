@@ -96,6 +96,8 @@ def laid_open(found: layout.Layout, grid: Grid) -> Grid:
         rows = rows.filter(~heads)
     names = {name: f"c{i}" for i, name in enumerate(header)}
     rows = rows.with_columns(pl.col(names[name]).forward_fill() for name in found.file.repeat_above)
+    if found.file.order == "newest_first":
+        rows = rows.reverse()
     return dataclasses.replace(grid, rows=rows, header=header)
 
 
@@ -137,7 +139,7 @@ def _shape(table: layout.Table, file: layout.File, grid: Grid, rows: pl.DataFram
     whole, damaged = rows.filter(pl.col("damage").is_null()), rows.filter(pl.col("damage").is_not_null())
     if table.unpivot:
         whole, damaged = _unpivoted(table.unpivot, whole, names), _unpivoted_damaged(table.unpivot, damaged)
-        for name in table.unpivot.position:
+        for name in (*table.unpivot.position, *table.unpivot.beside):
             specs[name] = cast.Spec()
     for name, column in table.columns.items():
         if column.split is not None:
@@ -156,7 +158,7 @@ def _shape(table: layout.Table, file: layout.File, grid: Grid, rows: pl.DataFram
         elif table.unpivot and name == table.unpivot.into:
             made.append(pl.col("@value").alias(name))
             specs[name] = _spec(name, layout.Column(unit=table.unpivot.unit), table, file, infos, grid.typed)
-        elif table.unpivot and name in table.unpivot.position:
+        elif table.unpivot and name in (*table.unpivot.position, *table.unpivot.beside):
             made.append(pl.col(f"@at {name}").alias(name))
         else:
             made.append(pl.lit(None, pl.String).alias(name))
@@ -186,6 +188,7 @@ def _unpivoted(rule: layout.Unpivot, rows: pl.DataFrame, names: dict[str, str]) 
                 pl.col(names[source]).alias("@value"),
                 pl.lit(i).alias("@piece"),
                 *(pl.lit(str(v[i])).alias(f"@at {n}") for n, v in rule.position.items()),
+                *(pl.col(names[v[i]]).alias(f"@at {n}") for n, v in rule.beside.items()),
             )
         )
     return pl.concat(pieces).sort("@order", "@piece").drop("@piece")
@@ -193,7 +196,8 @@ def _unpivoted(rule: layout.Unpivot, rows: pl.DataFrame, names: dict[str, str]) 
 
 def _unpivoted_damaged(rule: layout.Unpivot, rows: pl.DataFrame) -> pl.DataFrame:
     return rows.with_columns(
-        pl.lit(None, pl.String).alias("@value"), *(pl.lit(None, pl.String).alias(f"@at {n}") for n in rule.position)
+        pl.lit(None, pl.String).alias("@value"),
+        *(pl.lit(None, pl.String).alias(f"@at {n}") for n in (*rule.position, *rule.beside)),
     )
 
 
@@ -216,12 +220,16 @@ def _text(name: str, column: layout.Column, table: layout.Table, names: dict[str
     """The column's text before renames."""
     if table.unpivot and name == table.unpivot.into:
         text = pl.col("@value")
+    elif table.unpivot and name in table.unpivot.beside:
+        text = pl.col(f"@at {name}")
     elif column.split is not None:
         text = pl.col(f"@split {name}")
     else:
         text = _source(column, names)
     if column.pattern is not None:
         text = text.str.extract(column.pattern, 1)
+    for letter in column.drop:
+        text = text.str.replace_all(letter, "", literal=True)
     return trimmed(text)
 
 

@@ -886,7 +886,7 @@ def _weighed(
             pl.when(told).then(pl.col(by)).alias("@order"),
             (pl.col("mix_id").shift(1).is_null() & (pl.int_range(pl.len()) > 0)).alias("@stray"),
         )
-        .sort("@order", "line", "@row")
+        .sort("@order", "@row")
     )
     before = pl.col(column).shift(1).over(cup)
     first = pl.int_range(pl.len()).over(cup) == 0

@@ -19,7 +19,7 @@ from pipelines import units
 from pipelines.intake.reading import layout
 from pipelines.intake.recognising import words
 from pipelines.intake.recognising.columns import Column
-from pipelines.intake.recognising.shapes import REGISTER_OF, Joins, Known, Shape, key
+from pipelines.intake.recognising.shapes import REGISTER_OF, Joins, Known, Shape, closed_rate, key
 from schemas import validate
 from schemas.vocabulary import ColumnInfo
 
@@ -184,6 +184,8 @@ class Matcher:
         if found is None:
             return None
         score = word + found
+        if info.required and info.kind == "datetime" and table in ("pours", "operations"):
+            score -= 1.0 - column.filled  # every row has its time
         least = (
             LOW if info.name in CORE[table] and (info.kind == "float" or info.name in ("mix_id", "job_id")) else LEAST
         )
@@ -216,12 +218,27 @@ class Matcher:
         if not distinct or len(distinct) > 20 or column.dates or (column.numeric and word < 0.9):
             return None
         rate = sum(closed(info, c) is not None for c in distinct) / len(distinct)
+        if info.name == "removal" and not column.numeric and self._sands_alone(column):
+            why.append("filled where the work is sanding, and nowhere else")
+            return 0.5 + 0.5 * rate
         if rate < 0.4:
-            return (
-                0.0 if word >= 0.9 and info.name == "kind" and 2 <= len(distinct) <= 8 and not column.numeric else None
-            )
+            named = word >= 0.9 and info.name in ("kind", "removal", "fate", "movement", "purpose")
+            return 0.0 if named and 2 <= len(distinct) <= 8 and not column.numeric else None
         why.append(f"values such as {sorted(distinct)[0]}")
         return 0.8 * rate + (0.2 if len(distinct) > 1 else -0.1)
+
+    def _sands_alone(self, column: Column) -> bool:
+        """Whether a column is filled on rows of sanding alone, and on a fair part of them."""
+        kind = next((c for c in self.columns if c is not column and closed_rate("kind", c) >= 0.7), None)
+        if kind is None or not column.said or column.filled == 1:
+            return False
+        at = [
+            words.closed("kind", k) == "sand"
+            for k, c in zip(kind.cells, column.cells, strict=True)
+            if k and c is not None
+        ]
+        sanded = sum(words.closed("kind", k) == "sand" for k in kind.said)
+        return sum(at) >= 0.95 * len(at) and sum(at) >= 0.3 * sanded
 
     def _text(self, table: str, info: ColumnInfo, column: Column, word: float, why: list[str]) -> float | None:
         if (column.dates and not column.whole) or column.clocks:
@@ -311,6 +328,9 @@ class Matcher:
             and len(column.said) > 20
         ):
             score -= 0.5
+        if table == "gauge_checks":  # the same few foils again and again, each reading another
+            varied = distinct / max(1, len(column.said))
+            score += 0.4 * (1.0 - varied if info.name == "shim_um" else varied)
         if info.name == "weighed_g" and table == "pours":
             gross = words.meant(column.plain, words.headers("", "gross"))
             if gross > word:
@@ -424,7 +444,7 @@ class Matcher:
         wide = self._wide(name)
         found.wide, found.wide_into = wide
         free = [c for c in self.columns if c not in wide[0] and c.header not in without]
-        if not self._can_be(name):
+        if not self._can_be(name, along=bool(without)):
             return found
         grid: dict[tuple[str, int], Candidate] = {}
         for info in ours.values():
@@ -470,24 +490,27 @@ class Matcher:
                     found.score *= 0.3
         return found
 
-    def _can_be(self, name: str) -> bool:
-        """What forbids a table whatever its columns are called."""
+    def _can_be(self, name: str, along: bool) -> bool:
+        """What forbids a table whatever its columns are called; `along`: the rows feed another table too."""
         components = any(self.joins.registered.get(id(c)) == "component_id" for c in self.columns)
         cup, job = self.cup, self.job
         mix = max((self.joins.mix.get(id(c), 0) for c in self.columns), default=0)
         if name == "jobs":
-            return (
-                job is not None
-                and len(job.distinct) >= 0.97 * len(job.said)
-                and len(job.said) >= 0.97 * self.shape.height
-            )
+            if job is None or len(job.said) < 0.97 * self.shape.height:
+                return False
+            return len(job.distinct) >= 0.97 * len(job.said) or (along and self._of_jobs(job))
         if name in ("cleaning", "unscaled_use", "stock"):
             return mix < 1.2 or not cup
         if name in ("guns", "components", "products", "technicians"):
             return self.shape.height <= 400
         if name == "leftovers":
-            return not (components and cup is not None and len(cup.distinct) < 0.8 * len(cup.said))
+            return along or not (components and cup is not None and len(cup.distinct) < 0.8 * len(cup.said))
         return True
+
+    def _of_jobs(self, job: Column) -> bool:
+        """Whether a class of vehicle stands beside the job on each of its rows, always the same."""
+        vehicle = next((c for c in self.columns if self.joins.registered.get(id(c)) == "vehicle_class"), None)
+        return vehicle is not None and len(set(zip(job.cells, vehicle.cells, strict=True))) == len(set(job.cells))
 
     def _ordered(self, found: TableMatch) -> None:
         """Two times of which the one is never after the other: start and end, opened and closed."""

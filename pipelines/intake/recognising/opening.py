@@ -177,10 +177,24 @@ def _marked(one: Opened) -> None:
 def _laid_open(one: Opened) -> Opened:
     """Totals left out, lines that head blocks turned into columns, cells that repeat the one above filled."""
     rows, names = one.rows, one.columns
-    totals = rows.filter(pl.any_horizontal(pl.col(c).str.contains(words.TOTALS).fill_null(False) for c in names))
+    width = pl.sum_horizontal(pl.col(c).is_not_null() for c in names)
+    sums = [pl.col(c).str.contains(words.TOTALS).fill_null(False) for c in names]
+    # a row that is as full as others is none, whatever a remark begins with ('total loss')
+    whole = rows.select((pl.any_horizontal(sums) & (width > 0.7 * width.median())).any()).item()
+    at = [
+        c
+        for c, hit in zip(names, sums, strict=True)
+        if not rows.select((hit & (width > 0.7 * width.median())).any()).item()
+    ]
+    sums = [pl.col(c).str.contains(words.TOTALS).fill_null(False) for c in at]
+    totals = rows.filter(pl.any_horizontal(sums)) if at else rows.head(0)
     if totals.height and totals.height <= 0.5 * rows.height:
         example = next(c for c in totals.row(0)[2:] if c and re.search(words.TOTALS, c))
-        rule = f"[{{ column = \"*\", pattern = '{words.TOTALS}' }}]"
+        there = (
+            [one.header[names.index(c)] for c in at if totals[c].str.contains(words.TOTALS).any()] if whole else ["*"]
+        )
+        rules = [f"{{ column = {json.dumps(h, ensure_ascii=False)}, pattern = '{words.TOTALS}' }}" for h in there]
+        rule = f"[{', '.join(rules)}]"
         one.file["skip"] = (rule, f"{totals.height} rows such as '{example[:40]}' hold sums")
         rows = rows.join(totals.select("line"), on="line", how="anti")
     rows = _units_row(one, rows)
@@ -208,9 +222,11 @@ def _units_row(one: Opened, rows: pl.DataFrame) -> pl.DataFrame:
     ]
     if sum(units) >= 1 and sum(units) + sum(c in "-–/" for c in said) == len(said):
         at = next(i for i, c in enumerate(first) if c)
+        rule = f"{{ column = {json.dumps(one.header[at], ensure_ascii=False)}, is = [{json.dumps(first[at], ensure_ascii=False)}] }}"
+        sums, why = one.file.get("skip", ("", ""))
         one.file["skip"] = (
-            f"[{{ column = {json.dumps(one.header[at], ensure_ascii=False)}, is = [{json.dumps(first[at], ensure_ascii=False)}] }}]",
-            "a row of units below the header",
+            f"[{rule}{', ' + sums[1:-1] if sums else ''}]",
+            "; ".join(["a row of units below the header", why]).removesuffix("; "),
         )
         one.units = dict(zip(one.header, first, strict=True))
         return rows.slice(1)
@@ -267,6 +283,26 @@ def _group(text_: str, i: int) -> str:
     return name if re.fullmatch(r"[a-z_]\w*", name) else f"part_{i}"
 
 
+def _left_empty(rows: pl.DataFrame, column: str, full: list[str]) -> bool:
+    """Whether a column's empty cells are meant: they open the block of an id that stands on every row, or hang on the kind of
+    work (only spraying has a cup)."""
+    filled = rows[column].is_not_null()
+    for other in full:
+        cells = rows[other]
+        runs, distinct = cells.rle_id(), cells.n_unique()
+        if distinct >= 3 and runs.n_unique() == distinct and rows.height >= 1.3 * distinct and ":" not in str(cells[0]):
+            first = filled.filter(runs.is_first_distinct())
+            if first.not_().sum() > 0.1 * first.len():
+                return True
+        if 2 <= distinct <= 8 and sum(words.closed("kind", c) is not None for c in cells.unique()) >= 0.5 * distinct:
+            share = (
+                pl.DataFrame({"kind": cells, "filled": filled}).group_by("kind").agg(pl.col("filled").mean(), pl.len())
+            )
+            if share.filter(pl.col("filled").is_between(0.03, 0.97))["len"].sum() <= 0.05 * rows.height:
+                return True
+    return False
+
+
 def _repeats(one: Opened) -> None:
     """Columns that are filled on the first row of a group and empty below: the value stands for all of them."""
     rows = one.rows.filter(pl.col("damage").is_null())
@@ -297,7 +333,7 @@ def _repeats(one: Opened) -> None:
             )
         )
     # an id that stands once for its group: nearly all different, and others are filled on the same rows
-    heads = [f for f in found if f[3] > 0.9 and f[4] >= 1.5]
+    heads = [f for f in found if f[3] > 0.9 and f[4] >= 1.5 and not _left_empty(rows, f[1], full)]
     if not heads:
         return
     head = min(heads, key=lambda f: len(f[2]))

@@ -84,6 +84,8 @@ class Draft:
         if first.sheet and re.search(r"\d", first.sheet) and len({p.sheet for p in self.shape.parts}) > 1:
             keys["sheet"] = (_q(re.sub(r"\d+", "*", first.sheet)), "sheets of one form")
         out += [f"{name} = {value}  # {why}" for name, (value, why) in keys.items()]
+        if self.shape.newest_first:
+            out.append(f'order = "newest_first"  # {_q(self.shape.newest_first)} falls from row to row')
         if self.months != "en":
             out.append(f"months = {_q(self.months)}  # the language of month names")
         if any("%y" in m.toml for made in self.tables.values() for m in made.values()):
@@ -224,7 +226,7 @@ class _Shaper:
                 return both
             self.row_kind, self.apart = None, {}
         if told is not None:
-            names = [told] if isinstance(told, str) else list(told)
+            names = [n.strip() for one in ([told] if isinstance(told, str) else told) for n in str(one).split(",")]
             names = [n for n in names if n in CORE or n in layout.TABLES]
             return self._several(names, found, told=True)
         if not ranked:
@@ -277,15 +279,13 @@ class _Shaper:
             return False
         own = [n for n in CORE[table] if n in other.taken and other.taken[n][0].header not in best.used]
         own += ["reading_um"] if other.wide and table == "readings" else []
+        if table == "jobs":
+            return "vehicle_class" in other.taken and other.taken["vehicle_class"][0].header not in best.used
         if not own:
             return False
         weak = [n for n in own if n in other.taken and other.taken[n][1].score < 0.9]
         if table == "leftovers":
-            return (
-                "leftover_g" in own
-                and other.taken["leftover_g"][1].word >= 0.9
-                and self._truly_left(other.taken["leftover_g"][0])
-            )
+            return "leftover_g" in own and self._left_over(best, other.taken["leftover_g"][0])
         if table == "operation_panels" and best.table == "readings":
             return False
         if table == "readings":
@@ -293,9 +293,34 @@ class _Shaper:
             return bool(other.wide) or (reading is not None and reading[1].word >= 0.9 and reading[0].unit is not None)
         return not weak
 
-    @staticmethod
-    def _truly_left(column: Column) -> bool:
-        return words.meant(column.plain, _LEFT) >= 0.9
+    def _left_over(self, pours: TableMatch, column: Column) -> bool:
+        """Whether a weight of the pours' rows is what was left of the cup: by its name; or, if asked, because it stands once for a
+        cup and is always less than what was poured."""
+        if words.meant(column.plain, _LEFT) >= 0.9:
+            return True
+        if "mix_id" not in pours.taken or "weighed_g" not in pours.taken or column.filled > 0.7:
+            return False
+        poured: dict[str, float] = {}
+        left: dict[str, list[float]] = {}
+        cells = zip(pours.taken["mix_id"][0].cells, pours.taken["weighed_g"][0].numbers, column.numbers, strict=True)
+        for cup, weight, back in cells:
+            if cup is not None:
+                poured[cup] = poured.get(cup, 0.0) + (weight or 0.0)
+                left.setdefault(cup, []).extend([back] if back is not None else [])
+        once = [(poured[cup], found[0]) for cup, found in left.items() if len(found) == 1]
+        if len(once) < 5 or any(len(found) > 1 for found in left.values()) or len(column.distinct) < 0.5 * len(once):
+            return False
+        if any(back >= 0.98 * whole for whole, back in once):
+            return False
+        self._ask(
+            "tables",
+            "",
+            "",
+            f"'{column.header}' of {self.shape.name} stands once for each cup and is less than what was poured: is it the leftover?"
+            " Name the tables that the rows feed.",
+            [("pours, leftovers", f"it is, such as {column.said[0]}"), ("pours", "it is something else")],
+        )
+        return False
 
     def _rows_of_two_kinds(self) -> tuple[Column, dict[str, list[str]]] | None:
         """A column that says of each row whether it is a pour or a leftover."""
@@ -552,7 +577,7 @@ class _Maker:
             parts += self._values(info, column)
         elif name in REGISTER_OF and self.table not in ("guns", "components", "products", "technicians"):
             parts += self._renamed(name, column)
-        elif name in ("mix_id", "job_id") and "pattern" not in column.how and "columns" not in column.how:
+        if name in ("mix_id", "job_id") and "columns" not in column.how:
             parts += self._alike(name, column)
         self.made[name] = Made(_table(parts), why, tuple(sources))
 
@@ -796,8 +821,9 @@ class _Maker:
         return [f"values = {{ {pairs} }}", 'otherwise = "keep"']
 
     def _alike(self, name: str, column: Column) -> list[str]:
-        """The same id written with zeros or letters in front elsewhere: cut to what all have."""
-        return [f"pattern = '{self.matcher.joins.cut[name]}'"] if name in self.matcher.joins.cut else []
+        """The same id written with marks, zeros or letters elsewhere: cut to what all have."""
+        part = self.matcher.joins.cut.get(name, "")
+        return [part] if part and not (part.startswith("pattern") and "pattern" in column.how) else []
 
     # --- several columns, and none
 

@@ -6,11 +6,12 @@ cups or jobs (`Joins`), and the parts of texts that hold several ids.
 
 from __future__ import annotations
 
+import dataclasses
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
-from itertools import permutations
+from itertools import pairwise, permutations
 
 import polars as pl
 
@@ -91,10 +92,12 @@ class Known:
 
 @dataclass
 class Shape:
-    """Files with one header. `parts`: their sheets; `columns` pooled; `name` for people (the first file, the sheet)."""
+    """Files with one header. `parts`: their sheets; `columns` pooled, from the first row to the last whatever the file's order;
+    `name` for people (the first file, the sheet)."""
 
     parts: list[Opened]
     columns: list[Column] = field(default_factory=list)
+    newest_first: str = ""  # the header of the time that tells
 
     @property
     def first(self) -> Opened:
@@ -161,6 +164,24 @@ def _profile(shape: Shape) -> None:
             unit = unit_in(f"x ({first.units[header].strip('[]()')})")
         one = Column(header, cells, decimal, first.thousands, first.typed, unit)
         shape.columns.append(with_unit_in_cells(one) or one)
+    if falls := _newest_first(shape.columns):
+        shape.newest_first = falls
+        for one in shape.columns:
+            shape.columns[shape.columns.index(one)] = dataclasses.replace(one, cells=one.cells[::-1])
+
+
+def _newest_first(columns: list[Column]) -> str:
+    """The header of a time that never rises from row to row, where no other rises: the file is listed from its end."""
+    found = ""
+    for one in columns:
+        if len(one.dates) != 1 or len(one.distinct) < 8:
+            continue
+        times = [t for t in one.moments(*one.dates[0]) if t is not None]
+        steps = [b > a for a, b in pairwise(times) if a != b]
+        if sum(steps) > 0.02 * len(steps):
+            return ""
+        found = found or one.header
+    return found
 
 
 # --- ids that join ----------------------------------------------------------------------------------------------------
@@ -213,9 +234,7 @@ class Joins:
                 }
             scores.update(now)
         self.cut = {
-            role: pattern
-            for role, scores in (("mix_id", self.mix), ("job_id", self.job))
-            if (pattern := _cut(every, scores))
+            role: part for role, scores in (("mix_id", self.mix), ("job_id", self.job)) if (part := _cut(every, scores))
         }
         for _, c in every:
             k = keys[id(c)]
@@ -264,7 +283,7 @@ class Joins:
         word = words.meant(column.plain, words.headers("jobs", "job_id"))
         score = 0.9 * word
         roles = {self.registered.get(id(c)) for c in shape.columns}
-        kinds = any(_closed_rate("kind", c) >= 0.7 for c in shape.columns)
+        kinds = any(closed_rate("kind", c) >= 0.7 for c in shape.columns)
         if "vehicle_class" in roles or kinds:
             score += 0.45
         elif "panel_id" in roles:
@@ -272,7 +291,8 @@ class Joins:
         return score
 
 
-def _closed_rate(column: str, source: Column) -> float:
+def closed_rate(column: str, source: Column) -> float:
+    """The share of a column's few texts that mean closed values of one of ours."""
     if not 2 <= len(source.distinct) <= 12 or source.numeric:
         return 0.0
     return sum(words.closed(column, c) is not None for c in source.distinct) / len(source.distinct)
@@ -306,26 +326,37 @@ def _joined_by_number(one: set[str], other: set[str]) -> float:
     return 0.8 * _joined({key(re.sub(r"^[a-z]+", "", x)) for x in one}, {key(re.sub(r"^[a-z]+", "", x)) for x in other})
 
 
+#: ways to make ids alike that are written otherwise: what the layout says of the column, and what it does to a cell
+_WAYS: tuple[tuple[str, Callable[[str], str]], ...] = (
+    ('drop = "/-._ "', lambda cell: re.sub(r"[-/._ ]", "", cell)),
+    ("pattern = '0*([0-9]+)$'", lambda cell: m.group(1) if (m := re.search("0*([0-9]+)$", cell)) else cell),
+)
+
+
 def _cut(every: list[tuple[Shape, Column]], scores: dict[int, float]) -> str | None:
-    """A pattern that makes ids alike which are written with zeros or letters in front in one file and without in another."""
+    """What makes ids alike which are written with marks, zeros or letters in one file and without in another."""
     best: dict[int, Column] = {}
     for shape, column in every:
         if scores[id(column)] >= 0.7 and scores[id(column)] > scores.get(id(best.get(id(shape))), 0.0):
             best[id(shape)] = column
     columns = list(best.values())
+    apart = []
     for i, one in enumerate(columns):
         for other in columns[i + 1 :]:
-            exact = len(one.distinct & other.distinct) / min(len(one.distinct), len(other.distinct))
-            if (
-                exact < 0.3
-                and (
-                    _joined({key(x) for x in one.distinct}, {key(x) for x in other.distinct})
-                    or _joined_by_number({key(x) for x in one.distinct}, {key(x) for x in other.distinct})
-                )
-                > 0.5
-            ):
-                return "0*([0-9]+)$"
+            if _exact(one.distinct, other.distinct) < 0.3:
+                keys = [{key(x) for x in c.distinct} for c in (one, other)]
+                if (_joined(*keys) or _joined_by_number(*keys)) > 0.5:
+                    apart.append((one, other))
+    for part, way in _WAYS:
+        kept = all(len({way(x) for x in c.distinct}) == len(c.distinct) for pair in apart for c in pair)
+        alike = all(_exact(*({way(x) for x in c.distinct} for c in pair)) > 0.6 for pair in apart)
+        if apart and kept and alike:
+            return part
     return None
+
+
+def _exact(one: set[str], other: set[str]) -> float:
+    return len(one & other) / max(1, min(len(one), len(other)))
 
 
 def _int(text: str) -> int:
@@ -334,7 +365,7 @@ def _int(text: str) -> int:
 
 # --- parts of texts ---------------------------------------------------------------------------------------------------
 
-MARKS = (" + ", "+", "; ", ";", " / ", "/", ", ", ",", " & ", "|", " ")
+MARKS = (" + ", "+", "; ", ";", " / ", "/", ", ", ",", " & ", "|", " and ", " und ", " et ", " y ", " en ", " ")
 
 
 def parts_of(shape: Shape, joins: Joins, jobs: set[str], mixes: set[str], panels: set[str]) -> list[Column]:
@@ -385,7 +416,8 @@ def _listed(column: Column, ids: set[str], role: str) -> list[Column]:
             several
         ):
             cells: list[str | None] = [c.split(mark)[0].strip() if c is not None else None for c in column.cells]
-            one = Column(column.header, cells, how={"split": mark.strip() or mark}, part_of=role)
+            bare = mark if mark.strip().isalpha() else mark.strip() or mark
+            one = Column(column.header, cells, how={"split": bare}, part_of=role)
             one.__dict__["pieces"] = set(pieces)
             return [one]
     return []

@@ -100,7 +100,7 @@ HEADERS: dict[str, str] = {
 }  # fmt: skip
 
 #: what says of a weight that it is a leftover and nothing else
-LEFT = "leftover|left|left over|returned|return|remaining|rest|restmenge|rueckwaage|reste|retour|sobrante|resto|teruggewogen|weighed back|leftover g"
+LEFT = "remanente|restant|surplus|uebrig|over|teruggewogen|rueckgewogen|zurueckgewogen|weighed back|leftover|left|left over|returned|return|remaining|rest|restmenge|rueckwaage|reste|retour|sobrante|resto|teruggewogen|weighed back|leftover g"
 DATES = "date|day|datum|tag|mix date|date mixed|on|jour|fecha|dia|dag|le|am|op|el dia|data"
 TIMES = "time|clock|uhrzeit|zeit|time of day|mix time|heure|hora|tijd|uur|kloktijd|hour|um|h|hr|ora"
 TARES = "tare|cup weight|empty cup|empty|leergewicht|tara|empty weight|becher leer|godet vide|poids a vide|vaso vacio|peso vacio|tarra|lege beker|leeg gewicht|vide|leeg|vacio"
@@ -110,19 +110,19 @@ IGNORED = (
     "|comentario|opmerking|notitie|toelichting|phone|plate|mileage|km|hours|stunden|heures|horas|uren|temperature|temp|humidity|feuchte|deviation|difference|diff|abweichung|ecart|error|printed|user id|id|row|currency|eur|usd|kennzeichen|odometer|invoice"
 )  # fmt: skip
 #: a row whose cell begins so holds sums
-TOTALS = r"(?i)^(grand |sub ?)?(total|totals|sum|summe|gesamt|zwischensumme|somme|sous-total|suma|totaal|subtotaal|subtotal|totale|end of|ende)\b"
+TOTALS = r"(?i)^(grand |sub ?)?(total|totals|sum|summe|gesamt|zwischensumme|somme|sous-total|suma|totaal|subtotaal|subtotal|totale|end of|ende|mean|average|mittelwert|durchschnitt|moyenne|media|promedio|gemiddelde)\b"
 
 #: cells that mean one of a column's closed values
 VALUES: dict[str, dict[str, str]] = {
     "kind": {
         "spray": "spray|sprayed|spraying|paint|painting|spritzen|lackieren|gespritzt|gun|spr|pistolage|peinture|peindre|pulverisation|application|pintado|pintar|pistola|pulverizar|spuiten|gespoten|lakken|verniciatura",
-        "hand": "hand|brush|filler|putty|fill|filling|spachteln|spachtel|roller|rolle|pinsel|by hand|masticage|mastic|pinceau|rouleau|masillado|masilla|masillar|plamuren|plamuur|kwast|stucco",
+        "hand": "hand|brush|filler|putty|fill|filling|von hand|a la main|a mano|met de hand|handmatig|spachteln|spachtel|roller|rolle|pinsel|by hand|masticage|mastic|pinceau|rouleau|masillado|masilla|masillar|plamuren|plamuur|kwast|stucco",
         "sand": "sand|sanding|sanded|schleifen|schliff|flat|flatting|grind|poncage|poncer|lijado|lijar|schuren|geschuurd|carteggiatura",
         "polish": "polish|polishing|polished|polieren|buff|buffing|polissage|lustrage|pulido|pulir|abrillantado|polijsten|poetsen|lucidatura",
     },
     "removal": {
         "scuff": "scuff|scuffing|anschleifen|key|keying|matt|mattieren|depolir|depolissage|mater|matizar|matizado|matteren|opruwen|light",
-        "cut": "cut|level|block|planschleifen|plan|blocken|egaliser|niveler|egalisation|nivelar|nivelado|vlakschuren|egaliseren|flatten",
+        "cut": "cut|level|block|planschleifen|plan|a plat|blocken|egaliser|niveler|egalisation|nivelar|nivelado|vlakschuren|egaliseren|flatten",
         "strip": "strip|stripped|blank|bare|to bare|bis blech|abschleifen|a nu|decaper|metal nu|chapa viva|decapar|a chapa|kaal|tot blik|kaalschuren|decapage",
     },
     "fate": {

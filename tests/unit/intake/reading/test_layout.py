@@ -189,3 +189,59 @@ def test_match_name_is_a_glob_on_the_name_or_the_path_and_gz_may_be_left_out() -
     assert one.fits_name("x/scale_1.csv") and one.fits_name("scale_1.csv.gz") and not one.fits_name("scale_1.txt")
     two = layout.parse("a.toml", pours('[file]\nmatch_name = "north/*.csv"'))
     assert two.fits_name("north/a.csv") and not two.fits_name("south/a.csv")
+
+
+NEWEST_FIRST = """[file]
+order = "newest_first"
+
+[[tables]]
+table = "pours"
+
+[tables.columns]
+shop_id = { constant = "north" }
+mix_id = { column = "Ticket", drop = "/-" }
+pour_no = { number_within = ["mix_id"] }
+poured_at = "When"
+product_id = { constant = "clear" }
+component_id = "Tin"
+weighed_g = { column = "Display", weights = "cumulative" }
+"""
+
+
+def test_a_file_that_is_listed_from_its_end_is_read_from_below() -> None:
+    """Pours of one minute stand in the order in which they were poured: what a running display added is the same."""
+    text = "Ticket,When,Tin,Display\n25/0-1,2025-03-09 07:05,thin,17\n25/01,2025-03-09 07:05,hardener,15\n25/01,2025-03-09 07:05,binder,10\n"
+    rows = read(NEWEST_FIRST, text).tables["pours"].rows.collect()
+    assert rows.sort("pour_no").select("component_id", "weighed_g", "mix_id").rows() == [
+        ("binder", 10.0, "2501"), ("hardener", 5.0, "2501"), ("thin", 2.0, "2501"),
+    ]  # fmt: skip
+    assert rows.sort("pour_no")["line"].to_list() == [4, 3, 2]
+
+
+def test_columns_that_stand_beside_those_that_are_unpivoted() -> None:
+    rule = 'unpivot = { columns = ["W1", "W2"], into = "weighed_g", unit = "kg", beside = { component_id = ["C1", "C2"] }, position = { pour_no = [1, 2] } }'
+    text = f"""[[tables]]
+table = "pours"
+{rule}
+
+[tables.columns]
+shop_id = {{ constant = "north" }}
+mix_id = "Ticket"
+poured_at = "When"
+product_id = {{ constant = "clear" }}
+component_id = {{ values = {{ "B" = "binder" }}, otherwise = "keep" }}
+"""
+    data = "Ticket,When,C1,W1,C2,W2\n1,2025-03-09 07:05,B,0.01,thin,0.002\n2,2025-03-09 07:06,B,0.02,,\n3,2025-03-09 07:07,B,0.02,,0.001\n"
+    found = read(text, data).tables["pours"]
+    rows = (
+        found.rows.collect().sort("mix_id", "pour_no").select("mix_id", "pour_no", "component_id", "weighed_g").rows()
+    )
+    assert rows == [("1", 1, "binder", 10.0), ("1", 2, "thin", 2.0), ("2", 1, "binder", 20.0), ("3", 1, "binder", 20.0)]
+    assert found.refused["line"].to_list() == [4]  # a weight of nothing is refused, not lost
+
+
+def test_as_many_columns_beside_as_are_unpivoted() -> None:
+    rule = 'unpivot = { columns = ["A", "B"], into = "weighed_g", beside = { component_id = ["C"] } }'
+    text = NEWEST_FIRST.replace('table = "pours"', f'table = "pours"\n{rule}')
+    with pytest.raises(layout.LayoutError, match=r"beside\.component_id has 1 columns for 2"):
+        layout.parse("x.toml", text)

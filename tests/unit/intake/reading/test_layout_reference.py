@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import json
+import tomllib
 from pathlib import Path
 
 import pytest
+from jsonschema import Draft202012Validator
 
 from pipelines.intake.reading import layout, layout_reference
 
 HOME = Path(__file__).resolve().parents[4]
+#: the library that checks JSON against a schema, as editors do: what is committed, not what our models say
+SCHEMA = Draft202012Validator(json.loads((HOME / "schemas" / "layout.schema.json").read_text()))
 EXAMPLES = [(model, key, line) for model, told in layout_reference.KEYS.items() for key, (_, line) in told.items()]
 
 
@@ -27,6 +31,21 @@ def test_every_key_has_a_meaning_and_an_example(model: str) -> None:
 def test_every_example_is_a_layout(model: str, key: str, line: str) -> None:
     text = layout_reference.example(model, line)
     layout.parse("example.toml", text)
+    assert not list(SCHEMA.iter_errors(tomllib.loads(text)))
+
+
+@pytest.mark.parametrize(
+    "line", ['decimal = "."\ndecimals = ","', 'order = "backwards"', "header_line = 0", "skip = [{ is = 3 }]"]
+)
+def test_the_schema_refuses_what_is_no_layout(line: str) -> None:
+    assert list(SCHEMA.iter_errors(tomllib.loads(layout_reference.example("[file]", line))))
+
+
+def test_the_schema_takes_every_layout_that_ships() -> None:
+    shipped = sorted((HOME / "seed_data" / "demo" / "layouts").glob("*.toml"))
+    assert shipped
+    for path in shipped:
+        assert not list(SCHEMA.iter_errors(tomllib.loads(path.read_text()))), path.name
 
 
 def test_the_schema_knows_every_key_and_no_other() -> None:

@@ -7,6 +7,7 @@ within cups and jobs, plausible sizes. The best assignment of all columns togeth
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import datetime
 from itertools import pairwise
@@ -80,19 +81,20 @@ class Candidate:
 @dataclass
 class TableMatch:
     """One table's assignment: ours -> (source column, candidate); `rivals` ours -> further columns nearly as good; `wide`:
-    columns side by side; `score` 0 where it cannot be meant."""
+    columns side by side, `beside` the component that stands beside each; `score` 0 where it cannot be meant."""
 
     table: str
     taken: dict[str, tuple[Column, Candidate]] = field(default_factory=dict)
     rivals: dict[str, list[tuple[Column, Candidate]]] = field(default_factory=dict)
     wide: list[Column] = field(default_factory=list)
     wide_into: str = ""
+    beside: list[Column] = field(default_factory=list)
     score: float = 0.0
     core: float = 0.0
 
     @property
     def used(self) -> set[str]:
-        out = {c.header for c in self.wide}
+        out = {c.header for c in (*self.wide, *self.beside)}
         for column, _ in self.taken.values():
             out |= set(column.heads)
         return out
@@ -442,8 +444,8 @@ class Matcher:
         found = TableMatch(name)
         ours = infos(name)
         wide = self._wide(name)
-        found.wide, found.wide_into = wide
-        free = [c for c in self.columns if c not in wide[0] and c.header not in without]
+        found.wide, found.wide_into, found.beside = wide
+        free = [c for c in self.columns if c not in wide[0] and c not in wide[2] and c.header not in without]
         if not self._can_be(name, along=bool(without)):
             return found
         grid: dict[tuple[str, int], Candidate] = {}
@@ -521,27 +523,40 @@ class Matcher:
                 if pairs and sum(x > y for x, y in pairs) > sum(x <= y for x, y in pairs):
                     found.taken[first], found.taken[last] = b, a
 
-    def _wide(self, name: str) -> tuple[list[Column], str]:
-        """Readings side by side, or a column for each component."""
+    def _wide(self, name: str) -> tuple[list[Column], str, list[Column]]:
+        """Readings side by side, a column for each component, or pairs of component and weight."""
         if name == "readings":
-            stems: dict[str, list[Column]] = {}
-            for column in self.columns:
-                bare = re.sub(r"[\(\[].*?[\)\]]", "", column.header).strip()
-                stem = re.fullmatch(r"(.*?)[\s_.#-]*\d+", re.sub(r"[\s_]+(um|µm|mils?|microns?)$", "", bare))
-                if (
-                    stem
-                    and column.numeric
-                    and not column.part_of
-                    and "columns" not in column.how
-                    and (column.unit is None or units.lookup(column.unit.removeprefix("?")).quantity == "length")
-                ):
-                    stems.setdefault(stem.group(1), []).append(column)
-            best = max((s for s in stems.values() if self._alike(s)), key=len, default=[])
-            return (best, "reading_um") if len(best) >= 2 else ([], "")
+            stems = self._numbered(lambda c: c.numeric and _of_quantity(c, "length"))
+            best = max((list(s.values()) for s in stems.values() if self._alike(list(s.values()))), key=len, default=[])
+            return (best, "reading_um", []) if len(best) >= 2 else ([], "", [])
         if name == "pours":
             found = [c for c in self.columns if c.numeric and not c.part_of and self.component_of(c) is not None]
-            return (found, "weighed_g") if len(found) >= 3 else ([], "")
-        return [], ""
+            if len(found) >= 3:
+                return found, "weighed_g", []
+            for what in self._numbered(lambda c: not c.numeric or c.whole).values():
+                cells = {x for c in what.values() for x in c.distinct}
+                if self.known.match("components", cells)[0] < 0.6 and not self._named_components(what):
+                    continue
+                for weights in self._numbered(lambda c: c.numeric and _of_quantity(c, "mass")).values():
+                    both = [n for n in what if n in weights and what[n] is not weights[n]]
+                    if len(both) >= 2 and all(what[n] not in weights.values() for n in both):
+                        return [weights[n] for n in both], "weighed_g", [what[n] for n in both]
+        return [], "", []
+
+    @staticmethod
+    def _named_components(what: dict[str, Column]) -> bool:
+        stem = words.plain(re.sub(r"\d+", "", next(iter(what.values())).header))
+        return words.meant(stem, words.headers("pours", "component_id")) >= 0.9
+
+    def _numbered(self, fits: Callable[[Column], bool]) -> dict[str, dict[str, Column]]:
+        """Columns whose headers differ by a number alone: stem -> number -> column."""
+        stems: dict[str, dict[str, Column]] = {}
+        for column in self.columns:
+            bare = re.sub(r"[\(\[].*?[\)\]]", "", column.header).strip()
+            stem = re.fullmatch(r"(.*?)[\s_.#-]*(\d+)", re.sub(r"[\s_]+(um|µm|mils?|microns?|g|kg|oz|lb)$", "", bare))
+            if stem and not column.part_of and "columns" not in column.how and fits(column):
+                stems.setdefault(stem.group(1), {})[stem.group(2)] = column
+        return stems
 
     def component_of(self, column: Column) -> str | None:
         """The component that a header names."""
@@ -574,6 +589,11 @@ def closed(info: ColumnInfo, cell: str) -> str | None:
             return value
     found = words.closed(info.name, cell)
     return found if found in info.values else None
+
+
+def _of_quantity(column: Column, quantity: str) -> bool:
+    """Whether a column's unit, if it has one, is of that quantity."""
+    return column.unit is None or (not column.unit.startswith("?") and units.lookup(column.unit).quantity == quantity)
 
 
 def _with_clocks(columns: list[Column]) -> list[Column]:

@@ -34,7 +34,7 @@ from pipelines.intake.recognising.matching import (
     runs_on,
 )  # fmt: skip
 from pipelines.intake.recognising.opening import Opened
-from pipelines.intake.recognising.questions import ABSENT, Answers, Question
+from pipelines.intake.recognising.questions import ABSENT, AS_LISTED, NEWEST_FIRST, NONE, Answers, Question
 from pipelines.intake.recognising.shapes import REGISTER_OF, Joins, Known, Shape, key, parts_of, pooled
 from schemas.vocabulary import ColumnInfo
 
@@ -85,7 +85,8 @@ class Draft:
             keys["sheet"] = (_q(re.sub(r"\d+", "*", first.sheet)), "sheets of one form")
         out += [f"{name} = {value}  # {why}" for name, (value, why) in keys.items()]
         if self.shape.newest_first:
-            out.append(f'order = "newest_first"  # {_q(self.shape.newest_first)} falls from row to row')
+            why = self.shape.newest_first
+            out.append(f'order = "newest_first"  # {why if why == "your answer" else why + " falls from row to row"}')
         if self.months != "en":
             out.append(f"months = {_q(self.months)}  # the language of month names")
         if any("%y" in m.toml for made in self.tables.values() for m in made.values()):
@@ -221,7 +222,7 @@ class _Shaper:
         found = {t: self.matcher.table(t) for t in TABLES}
         ranked = sorted((m for m in found.values() if m.score > 0), key=lambda m: -m.score)
         if self.apart and told is None:
-            both = {t: m.table(t) for t, m in self.apart.items()}
+            both = {t: m.table(t) for t, m in self.apart.items() if m.shape.height}
             if all(m.score > 0 for m in both.values()):
                 return both
             self.row_kind, self.apart = None, {}
@@ -331,6 +332,37 @@ class _Shaper:
                     meanings.setdefault(words.closed("row", c) or "?", []).append(c)
                 if set(meanings) == {"pour", "leftover"}:
                     return column, meanings
+        return self._told_kinds()
+
+    def _told_kinds(self) -> tuple[Column, dict[str, list[str]]] | None:
+        """The same where no word tells: rows of one kind name no component, those of the others always do. Which are leftovers is
+        asked."""
+        component = next((c for c in self.shape.columns if self.joins.registered.get(id(c)) == "component_id"), None)
+        if component is None or not 0.3 < component.filled < 0.98:
+            return None
+        for column in self.shape.columns:
+            if column is component or column.numeric or column.filled < 0.95 or not 2 <= len(column.distinct) <= 6:
+                continue
+            named: dict[str, list[bool]] = {}
+            for cell, what in zip(column.cells, component.cells, strict=True):
+                if cell is not None:
+                    named.setdefault(cell, []).append(what is not None)
+            without = sorted(c for c, found in named.items() if sum(found) <= 0.03 * len(found))
+            whole = sorted(c for c, found in named.items() if sum(found) >= 0.97 * len(found))
+            if not without or not whole or len(without) + len(whole) < len(named):
+                continue
+            told = self.answers.find("where", self.shape.files, self.shape.first.sheet, "leftovers", column.header)
+            if told is None:
+                ask = (
+                    f"Rows of {self.shape.name} whose '{column.header}' is {' or '.join(without)} name no component: are they leftovers"
+                    " that were weighed back?"
+                )
+                options = [(c, f"rows with {c} are leftovers") for c in without] + [(NONE, "they are something else")]
+                self._ask("where", "leftovers", column.header, ask, options, source=column.header)
+                return None
+            told = told.get("is", []) if isinstance(told, dict) else told
+            left = [c for c in ([told] if isinstance(told, str) else told) if c in named]
+            return column, {"pour": [c for c in named if c not in left and c not in without], "leftover": left}
         return None
 
     def _unrecognised(self, found: dict[str, TableMatch]) -> None:
@@ -405,11 +437,13 @@ class _Shaper:
                     readings[mine] = Made(
                         steps[theirs].toml, "read at the end of the row's own step", steps[theirs].sources
                     )
-        if self.row_kind is not None and {"pours", "leftovers"} <= set(draft.tables):
+        if self.row_kind is not None and set(draft.tables) <= {"pours", "leftovers"}:
             column, meanings = self.row_kind
             for table, kind in (("pours", "pour"), ("leftovers", "leftover")):
+                if not meanings[kind]:
+                    continue
                 listed = ", ".join(_q(c) for c in meanings[kind])
-                draft.extras[table].append(
+                draft.extras.setdefault(table, []).append(
                     (f"where = {{ column = {_q(column.header)}, is = [{listed}] }}", "the rows are of two kinds")
                 )
                 self.used_by_where = column.header
@@ -733,6 +767,8 @@ class _Maker:
         weights = "incremental"
         if name == "weighed_g":
             cup = self.match.taken["mix_id"][0] if "mix_id" in self.match.taken else None
+            if cup is not None and self._from_below(name, cup, column):
+                cup, column = (dataclasses.replace(c, cells=c.cells[::-1]) for c in (cup, column))
             several, up = rising(cup, column) if cup is not None else (0, 0)
             if told_weights is not None:
                 weights = str(told_weights)
@@ -790,6 +826,22 @@ class _Maker:
             unit = self._unit_of(self.ours[name], column, "g")
         return [*_w(weights), f"tare = {{ column = {_q(tare.header)}, unit = {_q(unit)} }}"], [tare.header]
 
+    def _from_below(self, name: str, cup: Column, column: Column) -> bool:
+        """Whether the rows of a running display stand in the wrong order and no time tells; asked where weights fall within cups."""
+        shape = self.shaper.shape
+        backward = rising(*(dataclasses.replace(c, cells=c.cells[::-1]) for c in (cup, column)))
+        time = self.match.taken.get("poured_at")
+        if shape.newest_first or backward[0] < 3 or backward[1] < 0.95 * backward[0] or (time and _in_time(time[0])):
+            return False
+        told = self.shaper.answer("order", self.table, name)
+        if told is None:
+            ask = f"'{column.header}' of {shape.name} falls within {backward[1]} of {backward[0]} cups, and no time says in which order the rows stand. Which is it?"
+            options = [(AS_LISTED, "the first row was poured first"), (NEWEST_FIRST, "the last row was poured first")]
+            self._ask("order", name, ask, options, source=column.header)
+        if told == NEWEST_FIRST:
+            shape.newest_first = "your answer"
+        return bool(told == NEWEST_FIRST)
+
     def _values(self, info: ColumnInfo, column: Column) -> list[str]:
         told = self.shaper.answer("values", self.table, info.name)
         told = told if isinstance(told, dict) else {}
@@ -840,18 +892,24 @@ class _Maker:
             wide[0].unit,
         )
         unit = self._unit_of(info, pooled_, inside_unit(info) or "um")
-        if self.table == "pours":
+        numbers = ", ".join(str(i + 1) for i in range(len(wide)))
+        beside = ""
+        if self.match.beside:
+            position = f"pour_no = [{numbers}]"
+            beside = f", beside = {{ component_id = [{', '.join(_q(c.header) for c in self.match.beside)}] }}"
+            several = dataclasses.replace(self.match.beside[0], cells=[c for b in self.match.beside for c in b.cells])
+            renamed = self._renamed("component_id", several)
+            self.made.pop("component_id", None)
+            if renamed:
+                self.made["component_id"] = Made(_table(renamed), "names as in registers/components.csv")
+        elif self.table == "pours":
             ids = ", ".join(_q(self.matcher.component_of(c) or c.header) for c in wide)
-            numbers = ", ".join(str(i + 1) for i in range(len(wide)))
             position = f"component_id = [{ids}], pour_no = [{numbers}]"
             self.made.pop("component_id", None)
-            self.made.pop("pour_no", None)
         else:
-            position = f"reading_no = [{', '.join(str(i + 1) for i in range(len(wide)))}]"
-            self.made.pop("reading_no", None)
-        rule = (
-            f'unpivot = {{ columns = [{names}], into = "{info.name}", unit = {_q(unit)}, position = {{ {position} }} }}'
-        )
+            position = f"reading_no = [{numbers}]"
+        self.made.pop("pour_no" if self.table == "pours" else "reading_no", None)
+        rule = f'unpivot = {{ columns = [{names}], into = "{info.name}", unit = {_q(unit)}, position = {{ {position} }}{beside} }}'
         self.extras.append((rule, f"{len(wide)} columns side by side"))
         self.made.pop(info.name, None)
 
@@ -964,6 +1022,13 @@ _PLAIN = {"%Y-%m-%d", "%Y-%m-%d %H:%M", "%Y-%m-%d %H:%M:%S", "%Y-%m-%dT%H:%M", "
 
 def _w(weights: str) -> list[str]:
     return [] if weights == "incremental" else [f"weights = {_q(weights)}"]
+
+
+def _in_time(column: Column) -> bool:
+    """Whether a file's rows follow its times."""
+    times = [t for t in column.moments(*column.dates[0]) if t is not None] if column.dates else []
+    steps = [b > a for a, b in pairwise(times) if a != b]
+    return len(steps) >= 3 and sum(steps) >= 0.95 * len(steps)
 
 
 def _tare_like(column: Column, weight: Column, used: set[str]) -> bool:

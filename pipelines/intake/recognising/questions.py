@@ -76,7 +76,8 @@ _FORMS = {
     "unit": '# answer = "g"', "weights": '# answer = "incremental"   (or cumulative, cumulative_with_tare)',
     "tare": '# answer = "its header"   (or a number of grams, or "none")', "format": '# answer = "%d.%m.%Y"',
     "values": '# answer = { "theirs" = "ours" }', "where": '# answer = ["R"]   (the cells of these rows, or "none")',
-    "split": '# answer = "; "   (what stands between them, or "none")', "order": '# answer = "as listed"   (or "newest first")', "register": '# answer = "north"',
+    "split": '# answer = "; "   (what stands between them, or "none")', "order": '# answer = "as listed"   (or "newest first")',
+    "register": '# answer = "north"',
 }  # fmt: skip
 
 

@@ -757,39 +757,11 @@ class _Maker:
 
     def _weights(self, name: str, column: Column) -> tuple[list[str], list[str]]:
         """Whether a scale's figures run on from pour to pour, and the tare."""
-        told_weights, told_tare = (
-            self.shaper.answer("weights", self.table, name),
-            self.shaper.answer("tare", self.table, name),
-        )
+        told_tare = self.shaper.answer("tare", self.table, name)
         shape = self.shaper.shape
         tare = next((c for c in self.matcher.tares if c.header not in self.match.used), None)
         gross = words.meant(column.plain, words.headers("", "gross")) >= 0.9
-        weights = "incremental"
-        if name == "weighed_g":
-            cup = self.match.taken["mix_id"][0] if "mix_id" in self.match.taken else None
-            if cup is not None and self._from_below(name, cup, column):
-                cup, column = (dataclasses.replace(c, cells=c.cells[::-1]) for c in (cup, column))
-            several, up = rising(cup, column) if cup is not None else (0, 0)
-            if told_weights is not None:
-                weights = str(told_weights)
-            elif several >= 3 and up >= 0.95 * several:
-                weights = "cumulative"
-                if several < 5:
-                    self._ask(
-                        "weights",
-                        name,
-                        f"'{column.header}' rises within all of {several} cups: does the display run on from pour to pour?",
-                        [("cumulative", "it runs on"), ("incremental", "each pour by itself")],
-                        source=column.header,
-                    )
-            elif (several and up >= 0.6 * several) or (gross and several < 3):
-                self._ask(
-                    "weights",
-                    name,
-                    f"'{column.header}' rises within {up} of {several} cups: does the display run on from pour to pour?",
-                    [("incremental", "each pour by itself"), ("cumulative", "it runs on")],
-                    source=column.header,
-                )
+        weights = self._runs_on(name, column, gross) if name == "weighed_g" else "incremental"
         wanted = weights != "incremental" or name == "leftover_g"
         if told_tare is not None:
             if isinstance(told_tare, (int, float)) and not isinstance(told_tare, bool):
@@ -801,12 +773,12 @@ class _Maker:
         elif wanted and tare is None:
             like = [c for c in shape.columns if _tare_like(c, column, self.match.used)]
             if (
-                weights == "cumulative_with_tare"
-                or (like and (gross or weights != "incremental" or name == "leftover_g"))
-                or (gross and weights == "cumulative" and _starts_high(self.match, column))
+                like
+                or weights == "cumulative_with_tare"
+                or (weights == "cumulative" and _starts_high(self.match, column))
             ):
                 options = [(c.header, f"values such as {c.said[0]}") for c in like] + [
-                    ("none", "the display shows what is in the cup alone")
+                    (NONE, "the display shows what is in the cup alone")
                 ]
                 self._ask(
                     "tare",
@@ -825,6 +797,25 @@ class _Maker:
         if unit is None:
             unit = self._unit_of(self.ours[name], column, "g")
         return [*_w(weights), f"tare = {{ column = {_q(tare.header)}, unit = {_q(unit)} }}"], [tare.header]
+
+    def _runs_on(self, name: str, column: Column, gross: bool) -> str:
+        """Each pour by itself, or a display that runs on: by what rises within cups, or by the answer."""
+        shape, told = self.shaper.shape, self.shaper.answer("weights", self.table, name)
+        cup = self.match.taken["mix_id"][0] if "mix_id" in self.match.taken else None
+        if cup is not None and self._from_below(name, cup, column):
+            cup, column = (dataclasses.replace(c, cells=c.cells[::-1]) for c in (cup, column))
+        several, up = rising(cup, column) if cup is not None else (0, 0)
+        if told is not None:
+            return str(told)
+        each, on = ("incremental", "each pour by itself"), ("cumulative", "it runs on")
+        ask = f"'{column.header}' of {shape.name} rises within {up} of {several} cups: does the display run on from pour to pour?"
+        if several >= 3 and up >= 0.95 * several:
+            if several < 5:
+                self._ask("weights", name, ask, [on, each], source=column.header)
+            return "cumulative"
+        if (several and up >= 0.6 * several) or (gross and several < 3):
+            self._ask("weights", name, ask, [each, on], source=column.header)
+        return "incremental"
 
     def _from_below(self, name: str, cup: Column, column: Column) -> bool:
         """Whether the rows of a running display stand in the wrong order and no time tells; asked where weights fall within cups."""

@@ -689,6 +689,9 @@ emission_lines = table(
     rts_l=number("Poured, ready to spray", "L", nullable=True),
     rts_kg=number("Poured, ready to spray", "kg", nullable=True),
     issued_l=number("Solvent issued", "L", nullable=True),
+    issued_g=number("Solvent issued", "g", nullable=True),
+    recovered_g=number("Solvent that came back, flush in it", "g", nullable=True),
+    flush_g=number("The flush in it", "g", nullable=True),
     voc_kg=number("VOC", "kg", nullable=True),
     exempt_kg=number("Exempt compounds", "kg", nullable=True),
     pm_kg=number("Particulate behind the filter", "kg", nullable=True),
@@ -698,6 +701,8 @@ emission_lines = table(
     complete=flag("Nothing of it was unreadable or without a figure"),
     grade=_GRADE,
     note=text("What is missing, or why no credit", nullable=True),
+    file=text("The file that a cleaning, a use or a line of stock was read from", nullable=True),
+    file_line=integer("Its line there", nullable=True),
 )  # fmt: skip
 
 hap_monthly = table(
@@ -825,6 +830,36 @@ permit_headroom = table(
     unit=text("Its unit"),
     unit_fits=flag("The unit can measure this"),
     source=text("Where it stands"),
+)
+
+waste_drum = table(
+    "waste_drum",
+    "The drum of discarded coating and recovered solvent, month by month",
+    shop_id=_SHOP,
+    month=_MONTH,
+    stream=choice("Discarded coating with the flush, or recovered solvent", "coating", "solvent", key=True),
+    opening_kg=number("In the drum before", "kg"),
+    in_kg=number("Went in: discarded, flush, recovered", "kg"),
+    shipped_kg=number("Shipped, at most what was there", "kg"),
+    document_ref=text("Papers that show it", nullable=True),
+    unexplained_kg=number("Shipped beyond what the drum held", "kg"),
+    closing_kg=number("In the drum after", "kg"),
+    generated_kg=number("Generated: what went in", "kg"),
+    credit_voc_kg=number("VOC taken off the month's emissions", "kg"),
+)
+
+waste_monthly = table(
+    "waste_monthly",
+    "Waste of a month: generated, shipped, on hand, and the category of generator that the place knows by it",
+    shop_id=_SHOP,
+    month=_MONTH,
+    generated_kg=number("Generated", "kg"),
+    shipped_kg=number("Shipped, at most what was there", "kg"),
+    unexplained_kg=number("Shipped beyond what the drum held", "kg"),
+    on_hand_kg=number("On hand at the end of the month", "kg"),
+    generator=choice("Category by the month's amount; empty: the place names none", "very small", "small", "large", nullable=True),
+    too_much_on_hand=flag("More on hand than that category may have", nullable=True),
+    source=text("Where the categories stand", nullable=True),
 )
 
 voc_content = table(
@@ -1239,7 +1274,7 @@ PUBLISHED: dict[str, pa.DataFrameSchema] = {
         technician_effects, screened_records, material_ledger,
         film_build, film_by_technician, edge_bias, panel_heat, technique_power, gun_fit, gun_cover, gun_drift,
         gun_service_contrasts, emissions_monthly, emission_lines, hap_monthly, hap_lines, hap_63_3941, hap_material_lines, solvent_lines, stock_lines,
-        rolling_12_months, limit_windows, permit_headroom, voc_content, voc_content_lines,
+        rolling_12_months, limit_windows, permit_headroom, waste_drum, waste_monthly, voc_content, voc_content_lines,
         compliance_average, compliance_multistage, compliance_metals,
         compliance_training, compliance_booths, compliance_guns, compliance_retention, compliance_solvent,
         stock_reconciliation, mix_guide, mix_backtest, mix_levels, savings, savings_basis, job_costs, practice_cards, leftover_cups, measure_next,

@@ -233,6 +233,11 @@ components = table(
     exempt_mass_fraction=fraction("Exempt compounds by mass", nullable=True),
     exempt_density_g_per_ml=number("Density of the exempt compounds", "g/mL", nullable=True, above=0),
     voc_eu_mass_fraction=fraction("VOC by the EU definition, by mass", nullable=True),
+    composition_complete=flag(
+        "component_species lists all that must be listed, none where it has no row; empty: so where it has rows, else its"
+        " pollutants and metals are not known",
+        nullable=True,
+    ),
     price_per_kg=number("Price, in the shop's currency", "currency/kg", nullable=True, low=0),
 )
 

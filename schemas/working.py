@@ -157,6 +157,7 @@ component_facts = table(
     exempt_density_g_per_ml=number("Density of the exempt compounds", "g/mL", nullable=True),
     voc_eu_mass_fraction=fraction("VOC by the EU definition, by mass", nullable=True),
     price_per_kg=number("Price", "currency/kg", nullable=True),
+    composition_known=flag("Its substances are listed, or it is said that none must be"),
 )
 
 cup_figures = table(
@@ -808,19 +809,47 @@ emission_places = table(
     last_month=text("Month of the last one", nullable=True),
 )
 
+shop_months = table(
+    "shop_months",
+    "Each calendar month from the first to the last of a shop's records",
+    shop_id=_SHOP,
+    month=text("Month, YYYY-MM", key=True),
+    month_no=integer("Months since the year 0"),
+    n_before=integer("Months of the records before it"),
+    next_on=day("First day of the month after it"),
+)
+
+record_lines = table(
+    "record_lines",
+    "Cleanings, uses without a scale and lines of stock with the file and line that they were read from",
+    source=choice("The table", "cleaning", "unscaled_use", "stock", key=True),
+    shop_id=_SHOP,
+    number=text("cleaning_no, use_no or document_no", key=True),
+    document_line=integer("Line of the document; 1 but for stock", key=True),
+    file=text("Path inside the workspace", nullable=True),
+    file_line=integer("Its line there", nullable=True),
+)
+
 substance_status = table(
     "substance_status",
     "What each place says of a substance, by purpose and day",
     jurisdiction=_JURISDICTION,
     cas=text("CAS number", key=True),
-    purpose=choice("mass: records and reports in kg; content: limits in g/L", "mass", "content", key=True),
+    purpose=choice(
+        "mass: records and reports in kg; content: limits in g/L; hap: list of hazardous pollutants; metal: target metals",
+        "mass", "content", "hap", "metal",
+        key=True,
+    ),
+    **{"class": text("hap: the class it is tested in, or metal; metal: which", key=True, nullable=True)},
     from_on=day("First day", key=True),
     until_on=day("First day no longer"),
-    status=choice("Left out as VOC, or not", "exempt", "counts"),
+    status=choice("Left out as VOC, or not; or on the list", "exempt", "counts", "listed"),
     substance=text("Its name", nullable=True),
     density_g_per_ml=number("Density of the liquid", "g/mL", nullable=True),
+    form=text("metal: its form", nullable=True),
+    threshold_mass_fraction=fraction("Mass fraction from which it counts", nullable=True),
     source=text("Where it stands"),
-)
+)  # fmt: skip
 
 cup_contents_placed = table(
     "cup_contents_placed",
@@ -918,6 +947,47 @@ emission_cups = table(
     grade=_GRADE,
 )
 
+emission_uses = table(
+    "emission_uses",
+    "What left as material: cups, solvent evaporated in cleaning, unscaled use",
+    shop_id=_SHOP,
+    month=text("Month, YYYY-MM", key=True, nullable=True),
+    category=text("Category of the limits, or cleaning, surface_prep, unscaled, unmapped"),
+    kind=text("What it is, as in emission_lines", key=True),
+    source=text("The table to look in"),
+    on_date=day("Day on which it counts", key=True, nullable=True),
+    mix_id=text("The cup", key=True, nullable=True),
+    job_id=text("The job", nullable=True),
+    number=text("cleaning_no or use_no", key=True, nullable=True),
+    component_id=text("The component", nullable=True),
+    mass_g=number("Mass gone, evaporated or used", "g", nullable=True),
+    rts_l=number("Poured, ready to spray", "L", nullable=True),
+    rts_kg=number("Poured, ready to spray", "kg", nullable=True),
+    issued_l=number("Solvent issued", "L", nullable=True),
+    issued_g=number("Solvent issued", "g", nullable=True),
+    recovered_g=number("Solvent that came back, flush in it", "g", nullable=True),
+    flush_g=number("The flush in it", "g", nullable=True),
+    voc_kg=number("VOC", "kg", nullable=True),
+    exempt_kg=number("Exempt compounds", "kg", nullable=True),
+    complete=flag("Nothing of it was unreadable or without a figure"),
+    grade=_GRADE,
+    note=text("What is missing", nullable=True),
+)
+
+drum_inputs = table(
+    "drum_inputs",
+    "What goes into a shop's drum",
+    shop_id=_SHOP,
+    kind=choice("What it is", "discarded", "flush", "recovered", key=True),
+    on_date=day("The day", key=True),
+    mix_id=text("The cup", key=True, nullable=True),
+    number=text("The cleaning", key=True, nullable=True),
+    month=text("Its month, YYYY-MM"),
+    stream=choice("Of which stream", "coating", "solvent"),
+    mass_g=number("Mass", "g"),
+    voc_g=number("VOC in it, of coating; empty: not known", "g", nullable=True),
+)
+
 emission_flows = table(
     "emission_flows",
     "When what was in a cup counts as gone; kept: not yet",
@@ -958,8 +1028,11 @@ emission_waste = table(
     mass_g=number("Shipped", "g"),
     voc_mass_fraction=fraction("VOC by its analysis", nullable=True),
     document_ref=text("The paper that proves it", nullable=True),
+    solvent_g=number("Recovered solvent that it took out of the drum", "g"),
+    coating_g=number("Coating that it took out", "g"),
+    unexplained_g=number("Shipped beyond what the drum held", "g"),
     credit_g=number("VOC taken off", "g"),
-    why_not=text("Why it earns none", nullable=True),
+    why_not=text("Why it earns none, or less than its analysis says", nullable=True),
 )
 
 emission_overspray = table(
@@ -1023,13 +1096,22 @@ hap_species = table(
     from_on=day("First day on which it is listed", key=True),
     until_on=day("First day on which it no longer is"),
     substance=text("The substance"),
-    metal=flag("A compound of a target metal"),
-    carcinogen=flag("Counts from 0.1 % by mass"),
+    metal=flag("A compound of a metal"),
+    threshold_mass_fraction=fraction("Mass fraction from which 40 CFR 63.3941 counts it", nullable=True),
     fraction=number("Part by mass; upper end of a stated range", "1", nullable=True),
     fraction_low=number("Lower end", "1", nullable=True),
     fraction_high=number("Upper end", "1", nullable=True),
     fraction_63_3941=number("By 40 CFR 63.3941(a)(1), organic ones only", "1", nullable=True),
     from_blend=flag("At least partly a default blend's content"),
+)
+
+hap_gaps = table(
+    "hap_gaps",
+    "Material of a month whose composition nobody gave",
+    shop_id=_SHOP,
+    month=text("Month, YYYY-MM", key=True),
+    component_id=text("The component", key=True),
+    mass_g=number("Mass used", "g"),
 )
 
 hap_uses = table(
@@ -1056,8 +1138,9 @@ WORKING: dict[str, pa.DataFrameSchema] = {
         operation_events,
         record_budgets, transfer_model, operation_films, film_scatter, told_films, told_sums, transfer_spread, film_groups,
         over_build,
-        emission_places, substance_status, cup_contents_placed, cup_categories, emission_materials,
+        emission_places, shop_months, record_lines, substance_status, cup_contents_placed, cup_categories, emission_materials,
         emission_parts, emission_cups, emission_flows, emission_cleaning,
-        emission_waste, emission_overspray, emission_gaps, gun_rules, hap_blend_matches, hap_species, hap_uses,
+        emission_uses, drum_inputs, emission_waste, emission_overspray, emission_gaps, gun_rules, hap_blend_matches, hap_species,
+        hap_uses, hap_gaps,
     )
 }  # fmt: skip

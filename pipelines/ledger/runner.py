@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from pipelines.ledger import graph, origin, unit_factors
+from pipelines.ledger import graph, origin, unit_factors, waste
 from pipelines.ledger.film import excess, film_build, layer_films
 from pipelines.settings import Settings
 from schemas import validate
@@ -28,12 +28,14 @@ if TYPE_CHECKING:
 HERE = Path(__file__).parent
 PYTHON_STEPS: dict[str, Callable[..., pl.DataFrame]] = {
     "cup_contents": graph.cup_contents,
+    "emission_waste": waste.emission_waste,
     "equations": graph.equations,
     "film_build": film_build.film_build,
     "film_pieces": layer_films.film_pieces,
     "film_scatter": film_build.film_scatter,
     "over_build": excess.over_build,
     "pour_lines": origin.pour_lines,
+    "record_lines": origin.record_lines,
     "told_films": film_build.told_films,
     "told_sums": film_build.told_sums,
     "transfer_spread": film_build.transfer_spread,

@@ -264,12 +264,18 @@ class Record:
         self.content: dict[tuple[str, str], Row] = {}
         self.kept_at_end: dict[tuple[str, str], float] = {}
         self.cups: list[Row] = []
+        self.voc_of: dict[tuple[str, str], float | None] = {}
+        self.recovered: list[tuple[str, date, float]] = []  # shop, day, g of solvent less the flush in it
+        self.left_in_drum: dict[tuple[str, str], float] = {}
+        self.discards: list[tuple[str, date, str, float]] = []  # shop, day, cup, g thrown away
+        self.drum: dict[tuple[str, str, str], Row] = {}
         self.hap_63: dict[tuple[str, str], float] = defaultdict(float)
         self._pours: dict[tuple[str, str], list[Row]] = defaultdict(list)
         for row in rows["pours"]:
             self._pours[row["shop_id"], row["mix_id"]].append(row)
         self._composition: dict[tuple[str, str], list[tuple[str, date, float]]] = {}
         self._cups()
+        self.flushes: list[tuple[str, date, str, float]] = []  # shop, day, cup, g
         self._flush = self._flush_losses()
         self._cleaning()
         self._unscaled()
@@ -467,6 +473,10 @@ class Record:
                     **({"rts_l": litres, "rts_kg": grams / 1000} if used else {}),
                 )  # fmt: skip
                 self.book_hap(shop, month, [(c, mass * share) for c, _, share in parts])
+            self.voc_of[cup] = voc
+            end = weighings[cup][-1] if weighings[cup] else None
+            if end and end["fate"] != "kept" and end["leftover_g"] > 0:
+                self.discards.append((shop, end["weighed_at"].date(), cup[1], end["leftover_g"]))
             self.content[cup] = self._content(shop, product, parts, category, limit, cup in broken)
 
     def _emitted(
@@ -546,6 +556,7 @@ class Record:
                     continue  # here a job is one cup
                 if (this["shop_id"], this["job_id"]) not in self.broken:
                     out[this["shop_id"], month_of(this["started_at"])] += guns[gun]
+                    self.flushes.append((this["shop_id"], this["started_at"].date(), this["job_id"], guns[gun]))
         return out
 
     def _cleaning(self) -> None:
@@ -558,6 +569,10 @@ class Record:
             back = sum(r["recovered_g"] or 0 for r in uses)
             flush = self._flush[shop, month] if category == "cleaning" else 0.0
             lost = max(0.0, issued - max(0.0, back - flush))
+            for use in uses:
+                if use["recovered_g"] and back > flush:
+                    clean = use["recovered_g"] * (back - flush) / back
+                    self.recovered.append((shop, use["used_at"].date(), clean))
             component, day = uses[0]["component_id"], uses[0]["used_at"].date()
             v, x = self.fractions(shop, component, day)
             self.book(shop, month, category, True, voc_kg=lost * v / 1000, exempt_kg=lost * x / 1000)
@@ -576,14 +591,58 @@ class Record:
             self.book_hap(row["shop_id"], month_of(day), [(row["component_id"], row["mass_g"])])
 
     def _waste(self) -> None:
-        for row in self.rows["stock"]:
-            if row["movement"] != "shipped_as_waste":
-                continue
-            documented = row.get("document_ref") is not None and row.get("voc_mass_fraction") is not None
-            credit = row["mass_g"] * row["voc_mass_fraction"] / 1000 if documented else 0.0
-            self.book(
-                row["shop_id"], month_of(row["happened_on"]), "waste", True, voc_kg=-credit
-            )  # fmt: skip
+        """A drum per shop: what comes back from cleaning leaves first and earns nothing; then thrown away coating does, no more
+        than its analysis says, than the VOC of coating that waits there, than the month's own VOC that is left."""
+        for shop in self.place:
+            waits = {"solvent": 0.0, "coating": 0.0, "voc": 0.0}
+            days: dict[date, list[tuple[int, Any]]] = defaultdict(list)
+            for owner, day, grams in self.recovered:
+                if owner == shop:
+                    days[day].append((0, ("solvent", grams, 0.0)))
+            for owner, day, mix, grams in [*self.flushes, *self.discards]:
+                if owner == shop:
+                    days[day].append((0, ("coating", grams, grams * (self.voc_of[shop, mix] or 0.0))))
+            for row in self.rows["stock"]:
+                if row["shop_id"] == shop and row["movement"] == "shipped_as_waste":
+                    days[row["happened_on"]].append((1, row))
+            month_voc = defaultdict(float)
+            for (owner, month, _), figures in self.emissions.items():
+                if owner == shop:
+                    month_voc[month] += sum(v for v in figures["voc_kg"] if v is not None)
+            for day in sorted(days):
+                month = month_of(day)
+                for stream, grams, voc in (what for order, what in days[day] if order == 0):
+                    waits[stream] += grams
+                    waits["voc"] += voc
+                    self.tally(shop, month, stream)["in_kg"] += grams / 1000
+                for row in sorted((what for order, what in days[day] if order == 1), key=lambda r: r["document_no"]):
+                    solvent = min(waits["solvent"], row["mass_g"])
+                    rest = row["mass_g"] - solvent
+                    coating = min(waits["coating"], rest)
+                    analysed = row.get("voc_mass_fraction")
+                    if analysed is not None:
+                        voc = min(rest * analysed, waits["voc"])
+                    else:
+                        voc = waits["voc"] * coating / waits["coating"] if waits["coating"] else 0.0
+                    waits["solvent"] -= solvent
+                    waits["coating"] -= coating
+                    waits["voc"] = waits["voc"] - voc if waits["coating"] > 0 else 0.0
+                    credit = 0.0
+                    if analysed is not None and row.get("document_ref") is not None:
+                        credit = min(voc / 1000, max(0.0, month_voc[month]))
+                        month_voc[month] -= credit
+                    self.book(shop, month, "waste", True, voc_kg=-credit)
+                    self.tally(shop, month, "solvent")["shipped_kg"] += solvent / 1000
+                    of = self.tally(shop, month, "coating")
+                    of["shipped_kg"] += coating / 1000
+                    of["unexplained_kg"] += (rest - coating) / 1000
+                    of["credit_voc_kg"] += credit
+            for stream in ("solvent", "coating"):
+                self.left_in_drum[shop, stream] = waits[stream] / 1000
+
+    def tally(self, shop: str, month: str, stream: str) -> Row:
+        blank = {"in_kg": 0.0, "shipped_kg": 0.0, "unexplained_kg": 0.0, "credit_voc_kg": 0.0}
+        return self.drum.setdefault((shop, month, stream), blank)
 
     # sums over months
 

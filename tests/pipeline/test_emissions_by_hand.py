@@ -96,6 +96,12 @@ E_VOC = (400 * (0.1 + 0) + 20 * 0.95) / 420  # the EU knows no exempt solvents
 WASH_JAN = 700 - (300 - 8)  # 8 g of flush came back in the 300 g
 WASH_FEB = 100 - max(0, 6 - 8)
 WASH_EU = 300 - 200  # that gun sprays from the same cup next time, so it is not flushed in January
+# The drum of us1 on 20 February: 292 g of solvent, 8 g flush of A, 8 g flush and 40 g thrown away of C: 3000 g at 40 % are far
+# more than it held, so the credit is the VOC of that coating. Nothing came back afterwards (6 g
+# in February were the flush), and 10 g of D are thrown away in May: all that the third paper takes out. What eu1 shipped is
+# solvent that came back in January.
+WASTE_FEB = 8 * A_VOC + 48 * C_VOC
+WASTE_MAY = 10 * 0.4
 RTS_A = 300 / 1.0 + 150 / 1.1 + 50 / 0.85
 EXPECTED = {
     # shop, month, category: rts_l, rts_kg, voc_kg, exempt_kg
@@ -109,15 +115,15 @@ EXPECTED = {
     ),
     ("us1", "2026-02", "cleaning"): (0, 0, WASH_FEB * 0.75 / 1000, WASH_FEB * 0.25 / 1000),
     ("us1", "2026-02", "unscaled"): (400 / 0.9 / 1000, 0.4, 0.28, 0),
-    ("us1", "2026-02", "waste"): (0, 0, -1.2, 0),
+    ("us1", "2026-02", "waste"): (0, 0, -WASTE_FEB / 1000, 0),
     # 40 g of A were last seen when 60 g were poured on, on 3 February: gone 90 days later, on 4 May
     ("us1", "2026-05", "primer_sealer"): (0.1, 0.1, (100 * 0.4 + 40 * A_VOC) / 1000, (100 * 0.1 + 40 * A_EXEMPT) / 1000),
-    ("us1", "2026-05", "waste"): (0, 0, 0, 0),
+    ("us1", "2026-05", "waste"): (0, 0, -WASTE_MAY / 1000, 0),
     ("eu1", "2026-01", "topcoat"): ((400 / 1.05 + 20 / 0.85) / 1000, 0.42, 300 * E_VOC / 1000, 0),
     ("eu1", "2026-01", "cleaning"): (0, 0, WASH_EU * 1.0 / 1000, 0),
     ("eu1", "2026-02", "topcoat"): (0.2, 0.2, (200 * 0.5 + 70 * E_VOC) / 1000, 0),
     ("eu1", "2026-02", "unscaled"): (250 / 0.9 / 1000, 0.25, 0.175, 0),
-    ("eu1", "2026-03", "waste"): (0, 0, -0.05, 0),
+    ("eu1", "2026-03", "waste"): (0, 0, 0, 0),
     ("eu1", "2026-04", "topcoat"): (0, 0, 50 * E_VOC / 1000, 0),
 }  # fmt: skip
 A_TOLUENE, A_XYLENES = 300 * 0.05678 / 500, 50 * 0.25 / 500
@@ -220,5 +226,5 @@ def test_the_unions_balance_of_the_year(tables: dict[str, pl.DataFrame]) -> None
     emitted = sum(
         figures[2] for (shop, _, category), figures in EXPECTED.items() if shop == "eu1" and category != "waste"
     )
-    assert row["emitted_kg"] == exactly(emitted) and row["emitted_less_waste_kg"] == exactly(emitted - 0.05)
+    assert row["emitted_kg"] == exactly(emitted) and row["emitted_less_waste_kg"] == exactly(emitted)
     assert row["kept_change_kg"] == exactly(0)  # what was kept in January was gone by April

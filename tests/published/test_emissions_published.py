@@ -233,22 +233,27 @@ def waste(number: str, **more: Any) -> Row:
             "mass_g": 500.0, "voc_mass_fraction": 0.6, "document_ref": f"manifest {number}", **more}  # fmt: skip
 
 
+#: the kilogram of solvent that came back leaves the drum first, whatever its paper says, and earns nothing a second time
+SOLVENT_FIRST = waste("w0", mass_g=1000.0, voc_mass_fraction=0.9)
 WASTE = {
-    "one": ([waste("w1")], 0.3),
-    "two": ([waste("w1"), waste("w2")], 0.6),
-    "no document": ([waste("w1", document_ref=None)], 0.0),
-    "no analysis": ([waste("w1", voc_mass_fraction=None)], 0.0),
-    "the same manifest entered twice": ([waste("w1"), waste("w2", document_ref="manifest w1")], 0.3),
-    "two lines of one manifest": ([waste("w1"), waste("w1", line_no=2)], 0.6),
+    "one": ([SOLVENT_FIRST, waste("w1")], 0.3),
+    "two": ([SOLVENT_FIRST, waste("w1"), waste("w2")], 0.6),
+    "no document": ([SOLVENT_FIRST, waste("w1", document_ref=None)], 0.0),
+    "no analysis": ([SOLVENT_FIRST, waste("w1", voc_mass_fraction=None)], 0.0),
+    "the same manifest entered twice": ([SOLVENT_FIRST, waste("w1"), waste("w2", document_ref="manifest w1")], 0.3),
+    "two lines of one manifest": ([SOLVENT_FIRST, waste("w1"), waste("w1", line_no=2)], 0.6),
     "solvent whose recovered part was taken off where it was used": ([waste("w1", component_id="wash")], 0.0),
-    "coating": ([waste("w1", component_id="coat")], 0.3),
-    "written off, not shipped": ([waste("w1", movement="written_off")], 0.0),
+    "a mixed drum, of which a kilogram is solvent": ([waste("w1", mass_g=1500.0)], 0.3),
+    "more VOC than the coating in it": ([SOLVENT_FIRST, waste("w1", mass_g=1200.0, voc_mass_fraction=0.9)], 0.8),
+    "coating": ([SOLVENT_FIRST, waste("w1", component_id="coat")], 0.3),
+    "written off, not shipped": ([SOLVENT_FIRST, waste("w1", movement="written_off")], 0.0),
 }
 
 
 @cache
 def balanced() -> dict[str, pl.DataFrame]:
-    """Shops with 2 kg of a coating of 40 % toluene, 1 kg of thinner, xylenes, and 3 kg of toluene out for cleaning, 1 back."""
+    """Shops with 2 kg of a coating of 40 % toluene, 1 kg of thinner, xylenes, and 3 kg of toluene out for cleaning, 1 back. 1.2 kg
+    of the mix, two thirds of it VOC, go into the drum."""
     solvent = {"density_g_per_ml": 0.87, "voc_mass_fraction": 1.0, "water_mass_fraction": 0.0, "exempt_mass_fraction": 0.0,
                "solids_mass_fraction": 0.0, "solids_volume_fraction": 0.0}  # fmt: skip
     rows: dict[str, list[Row]] = {
@@ -273,6 +278,10 @@ def balanced() -> dict[str, pl.DataFrame]:
         "cleaning": [
             {"shop_id": case, "cleaning_no": "1", "used_at": NOON, "component_id": "wash", "purpose": "gun",
              "issued_g": 3000.0, "recovered_g": 1000.0} for case in WASTE
+        ],
+        "leftovers": [
+            {"shop_id": case, "mix_id": "c", "weigh_no": 1, "weighed_at": NOON, "leftover_g": 1200.0, "fate": "discarded"}
+            for case in WASTE
         ],
         "stock": [{"shop_id": case, **row} for case, (movements, _) in WASTE.items() for row in movements],
     }  # fmt: skip

@@ -2,9 +2,9 @@
 --   above   even the lowest stated content is above the threshold       below   even the highest is below
 --   review  exactly at it (the rule says both "above" and "or more"), or a stated range that holds it
 WITH thresholds AS (
-    SELECT c.cas, c.substance, c.metal, c.form, t.threshold_mass_fraction
-    FROM target_metal_compounds AS c
-    INNER JOIN target_metals AS t ON t.metal = c.metal AND t.form = c.form
+    SELECT DISTINCT cas, class AS metal, form, substance, threshold_mass_fraction
+    FROM substance_status
+    WHERE purpose = 'metal'
 ),
 contents AS (
     SELECT

@@ -6,16 +6,13 @@
 -- the last record. months_present: months of the window inside the records.
 WITH months AS (
     SELECT
-        *,
-        substr(month, 1, 4) AS year,
-        make_date(
-            CAST(substr(month, 1, 4) AS INTEGER) + CASE WHEN substr(month, 6, 2) = '12' THEN 1 ELSE 0 END,
-            CAST(substr(month, 6, 2) AS INTEGER) % 12 + 1,
-            1
-        ) AS next_on,
-        row_number() OVER (PARTITION BY shop_id, measure, substr(month, 1, 4) ORDER BY month DESC) AS back,
-        count(*) OVER (PARTITION BY shop_id, measure, substr(month, 1, 4)) AS n_of_year
-    FROM rolling_12_months
+        r.*,
+        substr(r.month, 1, 4) AS year,
+        s.next_on,
+        row_number() OVER (PARTITION BY r.shop_id, r.measure, substr(r.month, 1, 4) ORDER BY r.month DESC) AS back,
+        count(*) OVER (PARTITION BY r.shop_id, r.measure, substr(r.month, 1, 4)) AS n_of_year
+    FROM rolling_12_months AS r
+    INNER JOIN shop_months AS s ON s.shop_id = r.shop_id AND s.month = r.month
 ),
 windows AS (
     SELECT shop_id, measure, 'month' AS period, month AS "window", next_on, month_total AS total, month_complete AS complete, 1 AS n

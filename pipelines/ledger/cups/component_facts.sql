@@ -1,6 +1,7 @@
 -- Properties of each version of a component, with what follows from them and nothing more:
 -- where the mass fractions given sum to 1 (within 0.01) those left empty are 0; without solids there is no solids volume;
 -- the density of exempt compounds is the component's own, else that of its exempt species (by mass over volume).
+-- composition_known: its substances are listed, or it is said that none must be.
 -- from_on is included, until_on is not.
 WITH versions AS (
     SELECT
@@ -52,9 +53,11 @@ filled AS (
             END
         ) AS exempt_density_g_per_ml,
         v.voc_eu_mass_fraction,
-        v.price_per_kg
+        v.price_per_kg,
+        coalesce(v.composition_complete, l.component_id IS NOT NULL) AS composition_known
     FROM versions AS v
     LEFT JOIN species AS s ON s.component_id = v.component_id
+    LEFT JOIN (SELECT DISTINCT component_id FROM component_species) AS l ON l.component_id = v.component_id
 )
 SELECT
     component_id,
@@ -68,6 +71,7 @@ SELECT
     exempt_mass_fraction,
     exempt_density_g_per_ml,
     voc_eu_mass_fraction,
-    price_per_kg
+    price_per_kg,
+    composition_known
 FROM filled
 ORDER BY component_id, from_on

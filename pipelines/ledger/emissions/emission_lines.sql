@@ -5,32 +5,7 @@
 -- source is the table to look in, its key in the columns beside. kg and L. A figure that is not known is null and complete is
 -- false; one that such a line does not have is null. Grade: A weighed; B product sheet figures, volumes, leftovers not weighed back, kept and never seen again, unscaled
 -- use, particulate by the transfer's own; C something unreadable or no VOC figure. mass_g is what the grade shares weigh.
-WITH cups AS (
-    SELECT
-        f.shop_id,
-        f.month,
-        coalesce(c.category, 'unmapped') AS category,
-        f.kind,
-        'mixes' AS source,
-        f.on_date,
-        f.mix_id,
-        f.mass_g,
-        CASE WHEN f.kind = 'cup' THEN c.rts_l END AS rts_l,
-        CASE WHEN f.kind = 'cup' THEN c.own_poured_g / 1000 END AS rts_kg,
-        CASE WHEN f.mass_g = 0 THEN 0.0 ELSE f.mass_g * c.voc_mass_fraction / 1000 END AS voc_kg,
-        CASE WHEN f.mass_g = 0 THEN 0.0 ELSE f.mass_g * c.exempt_mass_fraction / 1000 END AS exempt_kg,
-        c.complete,
-        CASE
-            WHEN NOT c.complete OR c.voc_mass_fraction IS NULL OR c.grade IS NULL THEN 'C'
-            WHEN c.grade <> 'A' OR NOT c.leftover_known OR f.kind = 'unseen' THEN 'B'
-            ELSE 'A'
-        END AS grade,
-        c.why_incomplete AS note
-    FROM emission_flows AS f
-    INNER JOIN emission_cups AS c ON c.shop_id = f.shop_id AND c.mix_id = f.mix_id
-    WHERE f.kind <> 'kept'
-),
-lines AS (
+WITH lines AS (
     SELECT
         shop_id,
         month,
@@ -39,97 +14,28 @@ lines AS (
         source,
         on_date,
         mix_id,
-        CAST(NULL AS VARCHAR) AS job_id,
+        job_id,
         CAST(NULL AS BIGINT) AS operation_no,
-        CAST(NULL AS VARCHAR) AS number,
+        number,
         CAST(NULL AS BIGINT) AS document_line,
-        CAST(NULL AS VARCHAR) AS component_id,
+        component_id,
         mass_g,
         rts_l,
         rts_kg,
-        CAST(NULL AS DOUBLE) AS issued_l,
+        issued_l,
+        issued_g,
+        recovered_g,
+        flush_g,
         voc_kg,
         exempt_kg,
         CAST(NULL AS DOUBLE) AS pm_kg,
         CAST(NULL AS DOUBLE) AS pm_kg_low,
         CAST(NULL AS DOUBLE) AS pm_kg_high,
         CAST(NULL AS DOUBLE) AS not_split_solids_kg,
-        complete AND (kind <> 'cup' OR rts_l IS NOT NULL) AND voc_kg IS NOT NULL AND exempt_kg IS NOT NULL AS complete,
+        complete,
         grade,
-        CASE
-            WHEN note IS NOT NULL THEN note
-            WHEN voc_kg IS NULL OR exempt_kg IS NULL THEN 'a component has no VOC or exempt figure'
-            WHEN kind = 'cup' AND rts_l IS NULL THEN 'a component has no density'
-        END AS note
-    FROM cups
-    UNION ALL
-    SELECT
-        e.shop_id,
-        e.month,
-        e.category,
-        e.category AS kind,
-        'cleaning' AS source,
-        e.on_date,
-        NULL AS mix_id,
-        NULL AS job_id,
-        NULL AS operation_no,
-        e.cleaning_no AS number,
-        NULL AS document_line,
-        e.component_id,
-        e.evaporated_g AS mass_g,
-        NULL AS rts_l,
-        NULL AS rts_kg,
-        e.issued_g / m.density_g_per_ml / 1000 AS issued_l,
-        CASE WHEN e.evaporated_g = 0 THEN 0.0 ELSE e.evaporated_g * m.voc_mass_fraction / 1000 END AS voc_kg,
-        CASE WHEN e.evaporated_g = 0 THEN 0.0 ELSE e.evaporated_g * m.exempt_mass_fraction / 1000 END AS exempt_kg,
-        NULL AS pm_kg,
-        NULL AS pm_kg_low,
-        NULL AS pm_kg_high,
-        NULL AS not_split_solids_kg,
-        m.voc_mass_fraction IS NOT NULL AND m.exempt_mass_fraction IS NOT NULL AND m.density_g_per_ml IS NOT NULL AS complete,
-        CASE WHEN m.voc_mass_fraction IS NULL THEN 'C' ELSE 'A' END AS grade,
-        CASE
-            WHEN m.voc_mass_fraction IS NULL OR m.exempt_mass_fraction IS NULL THEN 'the solvent has no VOC or exempt figure'
-            WHEN m.density_g_per_ml IS NULL THEN 'the solvent has no density'
-        END AS note
-    FROM emission_cleaning AS e
-    INNER JOIN emission_places AS p ON p.shop_id = e.shop_id
-    LEFT JOIN emission_materials AS m
-        ON m.jurisdiction = p.jurisdiction AND m.component_id = e.component_id AND m.on_date = e.on_date
-    UNION ALL
-    SELECT
-        u.shop_id,
-        strftime(u.used_at, '%Y-%m') AS month,
-        'unscaled' AS category,
-        'unscaled' AS kind,
-        'unscaled_use' AS source,
-        CAST(u.used_at AS DATE) AS on_date,
-        NULL AS mix_id,
-        u.job_id,
-        NULL AS operation_no,
-        u.use_no AS number,
-        NULL AS document_line,
-        u.component_id,
-        u.mass_g,
-        u.mass_g / m.density_g_per_ml / 1000 AS rts_l,
-        u.mass_g / 1000 AS rts_kg,
-        NULL AS issued_l,
-        u.mass_g * m.voc_mass_fraction / 1000 AS voc_kg,
-        u.mass_g * m.exempt_mass_fraction / 1000 AS exempt_kg,
-        NULL AS pm_kg,
-        NULL AS pm_kg_low,
-        NULL AS pm_kg_high,
-        NULL AS not_split_solids_kg,
-        m.voc_mass_fraction IS NOT NULL AND m.exempt_mass_fraction IS NOT NULL AND m.density_g_per_ml IS NOT NULL AS complete,
-        CASE WHEN m.voc_mass_fraction IS NULL THEN 'C' ELSE 'B' END AS grade,
-        CASE
-            WHEN m.voc_mass_fraction IS NULL OR m.exempt_mass_fraction IS NULL THEN 'the material has no VOC or exempt figure'
-            WHEN m.density_g_per_ml IS NULL THEN 'the material has no density'
-        END AS note
-    FROM unscaled_use AS u
-    INNER JOIN emission_places AS p ON p.shop_id = u.shop_id
-    LEFT JOIN emission_materials AS m
-        ON m.jurisdiction = p.jurisdiction AND m.component_id = u.component_id AND m.on_date = CAST(u.used_at AS DATE)
+        note
+    FROM emission_uses
     UNION ALL
     SELECT
         shop_id,
@@ -144,10 +50,13 @@ lines AS (
         document_no AS number,
         line_no AS document_line,
         component_id,
-        CASE WHEN why_not IS NULL THEN mass_g ELSE 0.0 END AS mass_g,
+        CASE WHEN credit_g > 0 THEN coating_g ELSE 0.0 END AS mass_g,
         NULL AS rts_l,
         NULL AS rts_kg,
         NULL AS issued_l,
+        NULL AS issued_g,
+        NULL AS recovered_g,
+        NULL AS flush_g,
         0 - credit_g / 1000 AS voc_kg,
         NULL AS exempt_kg,
         NULL AS pm_kg,
@@ -176,6 +85,9 @@ lines AS (
         NULL AS rts_l,
         NULL AS rts_kg,
         NULL AS issued_l,
+        NULL AS issued_g,
+        NULL AS recovered_g,
+        NULL AS flush_g,
         NULL AS voc_kg,
         NULL AS exempt_kg,
         o.pm_g / 1000 AS pm_kg,
@@ -192,10 +104,15 @@ lines AS (
     INNER JOIN emission_cups AS c ON c.shop_id = o.shop_id AND c.mix_id = o.mix_id
 )
 SELECT
-    *,
+    l.*,
+    f.file,
+    f.file_line,
     row_number() OVER (
-        PARTITION BY shop_id
-        ORDER BY month, category, kind, on_date, mix_id, job_id, operation_no, number, document_line, component_id
+        PARTITION BY l.shop_id
+        ORDER BY
+            l.month, l.category, l.kind, l.on_date, l.mix_id, l.job_id, l.operation_no, l.number, l.document_line, l.component_id
     ) AS line
-FROM lines
-ORDER BY shop_id, line
+FROM lines AS l
+LEFT JOIN record_lines AS f
+    ON f.shop_id = l.shop_id AND f.source = l.source AND f.number = l.number AND f.document_line = coalesce(l.document_line, 1)
+ORDER BY l.shop_id, line

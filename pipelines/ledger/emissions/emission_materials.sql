@@ -22,7 +22,9 @@ counted AS (
     SELECT w.jurisdiction, w.component_id, w.on_date, s.purpose, c.cas, coalesce(c.mass_fraction, c.mass_fraction_high) AS r, s.density_g_per_ml
     FROM wanted AS w
     INNER JOIN component_species AS c ON c.component_id = w.component_id
-    INNER JOIN (SELECT DISTINCT jurisdiction, cas, purpose, density_g_per_ml FROM substance_status) AS s
+    INNER JOIN (
+        SELECT DISTINCT jurisdiction, cas, purpose, density_g_per_ml FROM substance_status WHERE purpose IN ('mass', 'content')
+    ) AS s
         ON s.jurisdiction = w.jurisdiction AND s.cas = c.cas
     LEFT JOIN substance_status AS e
         ON e.jurisdiction = w.jurisdiction AND e.cas = c.cas AND e.purpose = s.purpose AND e.status = 'exempt'

@@ -1,23 +1,16 @@
 -- Hazardous air pollutants in one g of each component, by CAS number and span of days on which the number is listed (a
 -- delisted substance never counts after its day). fraction is the upper end where the register gives a range, low and high
--- its ends. fraction_63_3941: 40 CFR 63.3941(a)(1): counted from 0.1 % by mass (OSHA-defined carcinogens) or 1.0 %, cut off
+-- its ends. fraction_63_3941: 40 CFR 63.3941(a)(1): counted from 0.1 % by mass (carcinogens) or 1.0 %, cut off
 -- (not rounded) to 4 decimals; organic ones only. A class (glycol ethers) is tested as a class: its members' fractions are added
 -- before the threshold, the class's sum is cut off, and members share it pro rata. Species that are themselves listed stand as they are; others that name a
--- default blend bring its pollutants (grade C). Target metals come from hap and target_metal_compounds.
+-- default blend bring its pollutants (grade C). What is listed, from when, in which class and from which content on: substance_status.
 WITH listed AS (
-    SELECT cas, valid_from, valid_to, substance, carcinogen, metal, CASE WHEN "group" = 'glycol ethers' THEN "group" END AS class FROM hap
-    UNION ALL
-    SELECT DISTINCT
-        t.cas,
-        CAST(NULL AS DATE) AS valid_from,
-        CAST(NULL AS DATE) AS valid_to,
-        t.substance,
-        FALSE AS carcinogen,
-        TRUE AS metal,
-        CAST(NULL AS VARCHAR) AS class
-    FROM (SELECT cas, min(substance) AS substance FROM target_metal_compounds GROUP BY cas) AS t
-    LEFT JOIN (SELECT DISTINCT cas FROM hap) AS h ON h.cas = t.cas
-    WHERE h.cas IS NULL
+    SELECT DISTINCT cas, from_on, until_on, substance, class, threshold_mass_fraction
+    FROM substance_status
+    WHERE purpose = 'hap'
+),
+decimals AS (
+    SELECT power(10, max(value)) AS places FROM rule_figures WHERE rule = 'hap_content' AND figure = 'species_decimals'
 ),
 given AS (
     SELECT
@@ -58,19 +51,20 @@ summed AS (
 dated AS (
     SELECT
         s.*,
-        coalesce(l.valid_from, DATE '0001-01-01') AS from_on,
-        coalesce(l.valid_to, DATE '9999-12-31') AS until_on,
+        l.from_on,
+        l.until_on,
         l.substance,
-        l.metal,
-        l.carcinogen,
+        coalesce(l.class = 'metal', FALSE) AS metal,
         l.class,
+        l.threshold_mass_fraction,
         -- the members of a class that are listed over the same days, together
         CASE
-            WHEN l.class IS NOT NULL THEN sum(s.high) OVER (PARTITION BY s.component_id, l.class, l.valid_from, l.valid_to)
-            ELSE s.high
-        END AS tested
+            WHEN l.class IS NULL THEN s.high ELSE sum(s.high) OVER (PARTITION BY s.component_id, l.class, l.from_on, l.until_on)
+        END AS tested,
+        d.places
     FROM summed AS s
     INNER JOIN listed AS l ON l.cas = s.cas
+    CROSS JOIN decimals AS d
 )
 SELECT
     component_id,
@@ -79,14 +73,14 @@ SELECT
     until_on,
     substance,
     metal,
-    carcinogen,
+    threshold_mass_fraction,
     high AS fraction,
     low AS fraction_low,
     high AS fraction_high,
     CASE
         WHEN metal OR high IS NULL THEN NULL
-        WHEN tested >= CASE WHEN carcinogen THEN 0.001 ELSE 0.01 END - 1e-12
-            THEN floor(tested * 10000 + 1e-7) / 10000 * CASE WHEN class IS NULL THEN 1.0 ELSE high / tested END
+        WHEN tested >= threshold_mass_fraction - 1e-12
+            THEN floor(tested * places + 1e-7) / places * CASE WHEN class IS NULL THEN 1.0 ELSE high / tested END
         ELSE 0.0
     END AS fraction_63_3941,
     from_blend

@@ -6,16 +6,7 @@
 -- rts_l:surface_prep are litres of solvent issued; rts_l is what was poured and used ready to spray.
 -- limit: that of the permit over rolling_12_months on the last day of the month, in L or kg. complete, month_complete,
 -- year_complete: of the twelve months, of the month alone, of the year so far.
-WITH digits AS (
-    SELECT * FROM (VALUES (0), (1), (2), (3), (4), (5), (6), (7), (8), (9)) AS d (n)
-),
-numbers AS (
-    SELECT a.n + 10 * b.n + 100 * c.n AS n
-    FROM digits AS a
-    CROSS JOIN digits AS b
-    CROSS JOIN digits AS c
-),
-amounts AS (
+WITH amounts AS (
     SELECT shop_id, month, 'rts_l' AS measure, rts_l AS amount, complete FROM emissions_monthly
     UNION ALL
     SELECT shop_id, month, concat('rts_l:', category) AS measure, rts_l AS amount, complete
@@ -37,6 +28,8 @@ amounts AS (
     UNION ALL
     SELECT shop_id, month, concat('hap_kg:', cas) AS measure, kg AS amount, complete FROM hap_monthly
     UNION ALL
+    SELECT shop_id, month, 'hap_kg' AS measure, NULL AS amount, FALSE AS complete FROM hap_gaps
+    UNION ALL
     SELECT shop_id, month, 'solvent_kg' AS measure, kg AS amount, complete FROM solvent_lines
 ),
 monthly AS (
@@ -49,32 +42,24 @@ monthly AS (
     FROM amounts
     GROUP BY shop_id, measure, month
 ),
-spans AS (
-    SELECT
-        p.shop_id,
-        CAST(substr(p.first_month, 1, 4) AS INTEGER) * 12 + CAST(substr(p.first_month, 6, 2) AS INTEGER) - 1 AS first_m,
-        CAST(substr(p.last_month, 1, 4) AS INTEGER) * 12 + CAST(substr(p.last_month, 6, 2) AS INTEGER) - 1 AS last_m
-    FROM emission_places AS p
-),
 measures AS (
     SELECT DISTINCT shop_id, measure FROM monthly
     UNION
     SELECT DISTINCT shop_id, measure FROM permit_amounts
 ),
 grid AS (
-    SELECT r.shop_id, e.measure, r.first_m + n.n AS m, r.first_m, r.last_m
-    FROM spans AS r
+    SELECT r.shop_id, e.measure, r.month, r.month_no AS m, r.n_before, r.next_on
+    FROM shop_months AS r
     INNER JOIN measures AS e ON e.shop_id = r.shop_id
-    CROSS JOIN numbers AS n
-    WHERE r.first_m + n.n <= r.last_m
 ),
 sums AS (
     SELECT
         g.shop_id,
         g.measure,
         g.m,
-        g.first_m,
-        g.last_m,
+        g.month,
+        g.n_before,
+        g.next_on,
         sum(a.amount) AS total,
         sum(CASE WHEN a.m = g.m THEN a.amount END) AS month_total,
         sum(CASE WHEN a.m >= g.m - g.m % 12 THEN a.amount END) AS year_to_date,
@@ -86,7 +71,7 @@ sums AS (
         coalesce(bool_and(a.complete OR a.m < g.m - g.m % 12), TRUE) AS complete_year
     FROM grid AS g
     LEFT JOIN monthly AS a ON a.shop_id = g.shop_id AND a.measure = g.measure AND a.m > g.m - 12 AND a.m <= g.m
-    GROUP BY g.shop_id, g.measure, g.m, g.first_m, g.last_m
+    GROUP BY g.shop_id, g.measure, g.m, g.month, g.n_before, g.next_on
 ),
 states AS (
     SELECT
@@ -94,9 +79,10 @@ states AS (
         CAST(substr(e.month, 1, 4) AS INTEGER) * 12 + CAST(substr(e.month, 6, 2) AS INTEGER) - 1 AS m,
         coalesce(bool_or(u.unread), FALSE) AS unread,
         sum(e.n_lines) = 0 AS blank,
-        bool_and(e.complete OR e.category = 'waste') AS complete
+        bool_and(e.complete OR e.category = 'waste') AND bool_and(h.month IS NULL) AS complete
     FROM emissions_monthly AS e
     LEFT JOIN emission_gaps AS u ON u.shop_id = e.shop_id AND u.month = e.month
+    LEFT JOIN (SELECT DISTINCT shop_id, month FROM hap_gaps) AS h ON h.shop_id = e.shop_id AND h.month = e.month
     GROUP BY e.shop_id, e.month
 ),
 -- A month with something unread in it may hold any measure; material without figures any pollutant.
@@ -121,9 +107,9 @@ told AS (
     SELECT
         s.shop_id,
         s.measure,
-        s.m,
-        s.first_m,
-        s.last_m,
+        s.month,
+        s.n_before,
+        s.next_on,
         coalesce(s.total, CASE WHEN NOT s.unknown AND NOT coalesce(w.blank, FALSE) THEN 0.0 END) AS total,
         coalesce(s.month_total, CASE WHEN NOT s.unknown_month AND NOT coalesce(w.blank_month, FALSE) THEN 0.0 END) AS month_total,
         coalesce(s.year_to_date, CASE WHEN NOT s.unknown_year AND NOT coalesce(w.blank_year, FALSE) THEN 0.0 END) AS year_to_date,
@@ -134,20 +120,13 @@ told AS (
             AS year_complete
     FROM sums AS s
     LEFT JOIN windows AS w ON w.shop_id = s.shop_id AND w.m = s.m
-),
-dated AS (
-    SELECT
-        *,
-        concat(lpad(CAST(CAST(floor(m / 12) AS INTEGER) AS VARCHAR), 4, '0'), '-', lpad(CAST(m % 12 + 1 AS VARCHAR), 2, '0')) AS month,
-        make_date(CAST(floor((m + 1) / 12) AS INTEGER), CAST((m + 1) % 12 + 1 AS INTEGER), 1) AS next_on
-    FROM told
 )
 SELECT
     s.shop_id,
     s.month,
     s.measure,
     s.total,
-    greatest(0, least(s.m, s.last_m) - greatest(s.m - 11, s.first_m) + 1) AS months_present,
+    least(12, s.n_before + 1) AS months_present,
     l.amount AS "limit",
     CASE WHEN l.amount > 0 THEN s.total / l.amount END AS share_of_limit,
     s.month_total,
@@ -155,7 +134,7 @@ SELECT
     s.complete,
     s.month_complete,
     s.year_complete
-FROM dated AS s
+FROM told AS s
 LEFT JOIN permit_amounts AS l
     ON l.shop_id = s.shop_id AND l.measure = s.measure AND l.period = 'rolling_12_months'
     AND l.from_on < s.next_on AND l.until_on >= s.next_on

@@ -43,7 +43,32 @@ def missing(read: Read, jurisdiction: str, shops: Sequence[str], months: Sequenc
         out += _of_rules(read, jurisdiction, shop)
         out += _of_months(read, shop, months, label)
         out += _of_figures(read, shop)
-    return [*out, *_causes(read, shops, months), *_of_no_day(read)]
+    return [*out, *_causes(read, shops, months), *_of_composition(read, jurisdiction, shops, months), *_of_no_day(read)]
+
+
+def _of_composition(read: Read, jurisdiction: str, shops: Sequence[str], months: Sequence[str]) -> Iterator[Line]:
+    """Materials of which nobody said what is in them, where the place asks for pollutants."""
+    asking = {row["jurisdiction"] for row in read("packs").iter_rows(named=True) if "hap" in row["sections"].split("|")}
+    places = dict(read("shops").select("shop_id", "jurisdiction").iter_rows())
+    wanted = [shop for shop in shops if (places.get(shop) or jurisdiction) in asking]
+    grouped = (
+        read("hap_gaps")
+        .filter(pl.col("shop_id").is_in(wanted), pl.col("month").is_in(list(months)))
+        .group_by("shop_id", "month")
+        .agg(pl.col("component_id").sort())
+        .sort("shop_id", "month")
+    )
+    for shop, month, components in grouped.iter_rows():
+        more = len(components) - NAMED
+        named = ", ".join(components[:NAMED]) + (f" and {more} more" if more > 0 else "")
+        yield (
+            shop,
+            month,
+            (
+                f"Composition not given of: {named}. What they hold of hazardous air pollutants and target metals is not known;"
+                " the month's figures of them are lower bounds."
+            ),
+        )
 
 
 def _of_no_day(read: Read) -> Iterator[Line]:

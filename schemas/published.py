@@ -738,6 +738,15 @@ hap_lines = table(
     from_blend=flag("At least partly a default blend's content"),
 )
 
+hap_gaps = table(
+    "hap_gaps",
+    "Material of a month whose composition nobody gave: its pollutants and metals are not known",
+    shop_id=_SHOP,
+    month=_MONTH,
+    component_id=text("The component", key=True),
+    mass_g=number("Mass used", "g"),
+)
+
 hap_63_3941 = table(
     "hap_63_3941",
     "All organic hazardous air pollutants of a month by 40 CFR 63.3941, each material's sum cut off to 3 decimals",
@@ -857,7 +866,9 @@ waste_monthly = table(
     shipped_kg=number("Shipped, at most what was there", "kg"),
     unexplained_kg=number("Shipped beyond what the drum held", "kg"),
     on_hand_kg=number("On hand at the end of the month", "kg"),
-    generator=choice("Category by the month's amount; empty: the place names none", "very small", "small", "large", nullable=True),
+    generator=choice(
+        "Category by the month's amount; empty: the place names none", "very small", "small", "large", nullable=True
+    ),
     too_much_on_hand=flag("More on hand than that category may have", nullable=True),
     source=text("Where the categories stand", nullable=True),
 )
@@ -1273,7 +1284,7 @@ PUBLISHED: dict[str, pa.DataFrameSchema] = {
         transfer_by_technician, transfer_by_role, totals, total_loadings, transfer_by_period, gun_effects,
         technician_effects, screened_records, material_ledger,
         film_build, film_by_technician, edge_bias, panel_heat, technique_power, gun_fit, gun_cover, gun_drift,
-        gun_service_contrasts, emissions_monthly, emission_lines, hap_monthly, hap_lines, hap_63_3941, hap_material_lines, solvent_lines, stock_lines,
+        gun_service_contrasts, emissions_monthly, emission_lines, hap_monthly, hap_lines, hap_gaps, hap_63_3941, hap_material_lines, solvent_lines, stock_lines,
         rolling_12_months, limit_windows, permit_headroom, waste_drum, waste_monthly, voc_content, voc_content_lines,
         compliance_average, compliance_multistage, compliance_metals,
         compliance_training, compliance_booths, compliance_guns, compliance_retention, compliance_solvent,

@@ -1105,15 +1105,6 @@ hap_species = table(
     from_blend=flag("At least partly a default blend's content"),
 )
 
-hap_gaps = table(
-    "hap_gaps",
-    "Material of a month whose composition nobody gave",
-    shop_id=_SHOP,
-    month=text("Month, YYYY-MM", key=True),
-    component_id=text("The component", key=True),
-    mass_g=number("Mass used", "g"),
-)
-
 hap_uses = table(
     "hap_uses",
     "Grams of each component in each line of emission_lines",
@@ -1141,6 +1132,6 @@ WORKING: dict[str, pa.DataFrameSchema] = {
         emission_places, shop_months, record_lines, substance_status, cup_contents_placed, cup_categories, emission_materials,
         emission_parts, emission_cups, emission_flows, emission_cleaning,
         emission_uses, drum_inputs, emission_waste, emission_overspray, emission_gaps, gun_rules, hap_blend_matches, hap_species,
-        hap_uses, hap_gaps,
+        hap_uses,
     )
 }  # fmt: skip

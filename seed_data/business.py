@@ -1082,6 +1082,7 @@ def _components_frame(recipes: list[Recipe], figures: list[dict[str, Any]], pric
         "exempt_mass_fraction": _F,
         "exempt_density_g_per_ml": _F,
         "voc_eu_mass_fraction": _F,
+        "composition_complete": _B,
         "price_per_kg": _F,
     }
     rows = []
@@ -1092,6 +1093,7 @@ def _components_frame(recipes: list[Recipe], figures: list[dict[str, Any]], pric
             "label": r.label,
             "kind": r.kind,
             **f,
+            "composition_complete": True,  # every substance of an invented recipe is known
             "price_per_kg": r.price_per_kg,
         }
         rows.append(row)

@@ -29,7 +29,8 @@ EXAMPLES: dict[str, list[dict[str, str]]] = {
     "components": [
         {"component_id": "clear_a_binder", "label": "Clear A", "kind": "binder", "density_g_per_ml": "0.98",
          "solids_mass_fraction": "0.45", "solids_volume_fraction": "0.39", "voc_mass_fraction": "0.55",
-         "water_mass_fraction": "0", "exempt_mass_fraction": "0", "price_per_kg": "30"},
+         "water_mass_fraction": "0", "exempt_mass_fraction": "0",
+         "composition_complete": "true", "price_per_kg": "30"},
     ],
     "component_species": [
         {"component_id": "clear_a_binder", "cas": "123-86-4", "substance": "n-butyl acetate", "mass_fraction": "0.3"},

@@ -13,7 +13,7 @@ from typing import Any
 
 import polars as pl
 
-from schemas import door
+from schemas import validate
 
 NO_DOCUMENT = "no document proves it"
 NO_ANALYSIS = "its VOC was not analysed"
@@ -76,7 +76,7 @@ def emission_waste(stock: pl.DataFrame, drum_inputs: pl.DataFrame, emission_uses
                     drum.voc_g += event["voc_g"] or 0.0
                 continue
             rows.append(_judged(event, drum, left, shop))
-    empty = door.empty("emission_waste")
+    empty = validate.empty("emission_waste")
     return pl.DataFrame(rows, schema=empty.schema).sort("shop_id", "document_no", "line_no")
 
 

@@ -24,6 +24,7 @@ TABLES = (
     "emission_lines",
     "hap_monthly",
     "hap_63_3941",
+    "hap_gaps",
     "rolling_12_months",
     "limit_windows",
     "permit_headroom",

@@ -83,7 +83,10 @@ def summary(view: Selection, sheets: list[Sheet]) -> Sheet:
         if name in view.having("hap"):
             hap = view.frame("hap_monthly").filter(pl.col("shop_id") == name, ~pl.col("metal"))
             total = float(hap["kg"].sum()) if own["n_lines"].sum() else None
-            said = _bound(total, own["complete"], 0.0)
+            gaps = view.frame("hap_gaps").filter(pl.col("shop_id") == name)
+            if hap.is_empty() and gaps.height:
+                total = None  # not 0: nobody said what is in it
+            said = _bound(total, pl.concat([own["complete"], pl.Series("complete", [gaps.is_empty()])]), 0.0)
             rows.append(("  Organic hazardous air pollutants", said, total, "kg", us(total, "kg"), "lb"))
     rows += [("", "", None, "", None, "")]
     rows += [("Prepared by", "", None, "", None, ""), ("Reviewed by", "", None, "", None, "")]

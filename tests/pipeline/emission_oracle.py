@@ -595,50 +595,49 @@ class Record:
         than its analysis says, than the VOC of coating that waits there, than the month's own VOC that is left."""
         for shop in self.place:
             waits = {"solvent": 0.0, "coating": 0.0, "voc": 0.0}
-            days: dict[date, list[tuple[int, Any]]] = defaultdict(list)
-            for owner, day, grams in self.recovered:
-                if owner == shop:
-                    days[day].append((0, ("solvent", grams, 0.0)))
-            for owner, day, mix, grams in [*self.flushes, *self.discards]:
-                if owner == shop:
-                    days[day].append((0, ("coating", grams, grams * (self.voc_of[shop, mix] or 0.0))))
-            for row in self.rows["stock"]:
-                if row["shop_id"] == shop and row["movement"] == "shipped_as_waste":
-                    days[row["happened_on"]].append((1, row))
-            month_voc = defaultdict(float)
+            voc_left: dict[str, float] = defaultdict(float)
             for (owner, month, _), figures in self.emissions.items():
                 if owner == shop:
-                    month_voc[month] += sum(v for v in figures["voc_kg"] if v is not None)
-            for day in sorted(days):
-                month = month_of(day)
-                for stream, grams, voc in (what for order, what in days[day] if order == 0):
+                    voc_left[month] += sum(v for v in figures["voc_kg"] if v is not None)
+            filled = [(day, "solvent", grams, 0.0) for owner, day, grams in self.recovered if owner == shop]
+            filled += [
+                (day, "coating", grams, grams * (self.voc_of[shop, mix] or 0.0))
+                for owner, day, mix, grams in [*self.flushes, *self.discards] if owner == shop
+            ]  # fmt: skip
+            shipped = [r for r in self.rows["stock"] if r["shop_id"] == shop and r["movement"] == "shipped_as_waste"]
+            for day in sorted({*(one[0] for one in filled), *(r["happened_on"] for r in shipped)}):
+                for _, stream, grams, voc in (one for one in filled if one[0] == day):
                     waits[stream] += grams
                     waits["voc"] += voc
-                    self.tally(shop, month, stream)["in_kg"] += grams / 1000
-                for row in sorted((what for order, what in days[day] if order == 1), key=lambda r: r["document_no"]):
-                    solvent = min(waits["solvent"], row["mass_g"])
-                    rest = row["mass_g"] - solvent
-                    coating = min(waits["coating"], rest)
-                    analysed = row.get("voc_mass_fraction")
-                    if analysed is not None:
-                        voc = min(rest * analysed, waits["voc"])
-                    else:
-                        voc = waits["voc"] * coating / waits["coating"] if waits["coating"] else 0.0
-                    waits["solvent"] -= solvent
-                    waits["coating"] -= coating
-                    waits["voc"] = waits["voc"] - voc if waits["coating"] > 0 else 0.0
-                    credit = 0.0
-                    if analysed is not None and row.get("document_ref") is not None:
-                        credit = min(voc / 1000, max(0.0, month_voc[month]))
-                        month_voc[month] -= credit
-                    self.book(shop, month, "waste", True, voc_kg=-credit)
-                    self.tally(shop, month, "solvent")["shipped_kg"] += solvent / 1000
-                    of = self.tally(shop, month, "coating")
-                    of["shipped_kg"] += coating / 1000
-                    of["unexplained_kg"] += (rest - coating) / 1000
-                    of["credit_voc_kg"] += credit
+                    self.tally(shop, month_of(day), stream)["in_kg"] += grams / 1000
+                for row in sorted(shipped, key=lambda r: r["document_no"]):
+                    if row["happened_on"] == day:
+                        self._ship(shop, row, waits, voc_left)
             for stream in ("solvent", "coating"):
                 self.left_in_drum[shop, stream] = waits[stream] / 1000
+
+    def _ship(self, shop: str, row: Row, waits: dict[str, float], voc_left: dict[str, float]) -> None:
+        month, analysed = month_of(row["happened_on"]), row.get("voc_mass_fraction")
+        solvent = min(waits["solvent"], row["mass_g"])
+        rest = row["mass_g"] - solvent
+        coating = min(waits["coating"], rest)
+        if analysed is not None:
+            voc = min(rest * analysed, waits["voc"])
+        else:
+            voc = waits["voc"] * coating / waits["coating"] if waits["coating"] else 0.0
+        waits["solvent"] -= solvent
+        waits["coating"] -= coating
+        waits["voc"] = waits["voc"] - voc if waits["coating"] > 0 else 0.0
+        credit = 0.0
+        if analysed is not None and row.get("document_ref") is not None:
+            credit = min(voc / 1000, max(0.0, voc_left[month]))
+            voc_left[month] -= credit
+        self.book(shop, month, "waste", True, voc_kg=-credit)
+        self.tally(shop, month, "solvent")["shipped_kg"] += solvent / 1000
+        of = self.tally(shop, month, "coating")
+        of["shipped_kg"] += coating / 1000
+        of["unexplained_kg"] += (rest - coating) / 1000
+        of["credit_voc_kg"] += credit
 
     def tally(self, shop: str, month: str, stream: str) -> Row:
         blank = {"in_kg": 0.0, "shipped_kg": 0.0, "unexplained_kg": 0.0, "credit_voc_kg": 0.0}

@@ -174,6 +174,11 @@ def kept(text: str) -> Markup:
     return Markup("").join(Markup('<span class="day">{}</span>').format(p) if i % 2 else p for i, p in enumerate(parts))
 
 
+def spaced(word: str | None) -> str:
+    """A word of a closed list as it is read: "reduced_pressure" -> "reduced pressure"."""
+    return (word or "").replace("_", " ")
+
+
 def unit_header(kind: str, currency: str = "") -> Markup:
     """The unit for a header cell or an axis, switchable; empty where the kind has none."""
     word = unit_word(kind, currency=currency)

@@ -6,8 +6,9 @@ Here belongs turning rows into cells; the HTML of a table stands in templates/ma
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
+from operator import itemgetter
 from typing import Any
 
 import polars as pl
@@ -84,6 +85,50 @@ def text(value: Any) -> Markup:
 def amount(value: float | None, kind: str, low: float | None = None, high: float | None = None) -> Markup:
     """A cell whose unit stands in the header."""
     return quantity(value, kind, low, high, bare=True) if wording.known(value) else text(None)
+
+
+Record = dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """A column, and what of a record stands in it."""
+
+    column: Column
+    of: Callable[[Record], Any]
+
+    def cell(self, record: Record) -> Markup:
+        found = self.of(record)
+        return found if isinstance(found, Markup) else text(found)
+
+
+def said(head: str, of: str | Callable[[Record], Any], unit: str = "", number: bool = False) -> Shown:
+    """A column of words or counts: a field of the record, or what a function makes of it."""
+    return Shown(Column(head, Markup(unit), number), of if callable(of) else itemgetter(of))
+
+
+def counted(head: str, of: str | Callable[[Record], Any], unit: str = "") -> Shown:
+    return said(head, of, unit, number=True)
+
+
+def measured(head: str, field: str, kind: str) -> Shown:
+    """A column of amounts, their unit in its head."""
+    return Shown(Column(head, unit_header(kind), number=True), lambda record: amount(record[field], kind))
+
+
+def listed(
+    caption: str,
+    rows: pl.DataFrame | list[Record],
+    *columns: Shown,
+    at: Callable[[Record], dict[str, str]] = lambda record: {"shop": record["shop_id"]},
+    most: int | None = None,
+    source: str = "",
+) -> Listing | None:
+    """A row for each record, at most `most` of them; None where there is none."""
+    every = rows.to_dicts() if isinstance(rows, pl.DataFrame) else rows
+    made = [Row([one.cell(record) for one in columns], at(record)) for record in every[:most]]
+    heads = [one.column for one in columns]
+    return Listing(caption, heads, made, of=len(every) if most else 0, source=source) if made else None
 
 
 _PLAIN_NUMBERS = {"effect", "vif", "reliability", "z", "stripe_f"}

@@ -15,7 +15,7 @@ from markupsafe import Markup
 from reports import wording
 from reports.site.figures.figure import Figure
 from reports.site.figures.strip import shares, strip
-from reports.site.listing import Column, Listing, Row, text
+from reports.site.listing import Column, Listing, Row, Shown, said, text
 from reports.site.page_sums import LANDING, SEE_KIND, PageSums, Sums
 from reports.site.page_tables import PageTables
 from reports.site.theme import PARTS
@@ -49,6 +49,11 @@ class Page:
     @property
     def file(self) -> str:
         return f"{self.key}.html"
+
+
+def of_shop(book: PageTables) -> Shown:
+    """The column of shops, by the names they are shown under."""
+    return said("shop", lambda record: book.shop_labels.get(record["shop_id"], record["shop_id"]))
 
 
 def bound(

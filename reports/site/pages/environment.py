@@ -15,11 +15,12 @@ from reports.missing import COLUMNS, missing
 from reports.site.figures.emissions import emissions, source_of
 from reports.site.figures.figure import Figure
 from reports.site.figures.mini import share_of_limit
-from reports.site.listing import Column, Listing, Row, amount, of_table, text
+from reports.site.listing import Column, Listing, Record, Row, amount, counted, listed, measured, of_table, said, text
 from reports.site.page_tables import PageTables
 from reports.site.pages import record
-from reports.site.pages.common import Page
+from reports.site.pages.common import Page, of_shop
 from reports.site.theme import SOURCES
+from reports.wording import spaced
 
 #: so many windows of limits stand on the page; all of them are in the table limit_windows
 MOST_WINDOWS = 400
@@ -201,16 +202,10 @@ def _by_month(amounts: Any, lacking: list[str], blank: list[str]) -> Listing:
 
 
 def _by_category(amounts: Any) -> Listing:
-    rows = [
-        Row(
-            [
-                text(_CATEGORY.get(category, category.replace("_", " "))),
-                *(total_cell(sums, m, kind) for _, m, kind in _MEASURES),
-            ],
-            {"key": category},
-        )
-        for category, sums in amounts.by("category").items()
-    ]
+    rows = []
+    for category, sums in amounts.by("category").items():
+        cells = (total_cell(sums, m, kind) for _, m, kind in _MEASURES)
+        rows.append(Row([text(_CATEGORY.get(category, spaced(category))), *cells], {"key": category}))
     return Listing("Usage and emissions by category", _columns("category"), rows, by="category")
 
 
@@ -276,79 +271,45 @@ def _breaches(book: PageTables) -> list[str]:
 
 def _windows(book: PageTables) -> Listing | None:
     """Every window of every limit: breaches first, then what cannot be told, then the nearest to its limit."""
-    frame = book.table("limit_windows")
-    if not frame.height:
-        return None
     order = pl.col("breached").replace_strict({True: 0, False: 2}, default=1, return_dtype=pl.Int64)
-    frame = frame.sort(order, -pl.col("share_of_limit"), "shop_id", "measure", "period", "window", nulls_last=True)
+    keys = ("shop_id", "measure", "period", "window")
+    verdicts = {True: "above the limit", False: "within", None: "cannot be told"}
     substances = _substances(book)
-    columns = [
-        Column("shop"), Column("what is limited"), Column("over"), Column("verdict"), Column("reached", number=True),
-        Column("limit", number=True), Column("unit of the permit"), Column("of the limit", Markup("%"), number=True),
-        Column("months with records", number=True),
-    ]  # fmt: skip
-    said = {True: "above the limit", False: "within", None: "cannot be told"}
-    rows = [
-        Row(
-            [
-                text(book.shop_labels.get(r["shop_id"], r["shop_id"])),
-                text(measure_words(r["measure"], substances)),
-                text(_window_words(r)),
-                text(said[r["breached"]]),
-                text(wording.plain(r["total"], 2) if wording.known(r["total"]) else None),
-                text(wording.plain(r["limit"], 2)),
-                text(r["unit"]),
-                wording.quantity(r["share_of_limit"], "share", bare=True)
-                if wording.known(r["share_of_limit"])
-                else text(None),
-                text(r["months_present"]),
-            ],
-            {"shop": r["shop_id"], "month": r["window"]} if len(r["window"]) > 4 else {"shop": r["shop_id"]},
-        )
-        for r in frame.head(MOST_WINDOWS).iter_rows(named=True)
-    ]
-    return Listing("Every window of every limit", columns, rows, of=frame.height, source="limit_windows")
+    return listed(
+        "Every window of every limit",
+        book.table("limit_windows").sort(order, -pl.col("share_of_limit"), *keys, nulls_last=True),
+        of_shop(book),
+        said("what is limited", lambda r: measure_words(r["measure"], substances)),
+        said("over", _window_words),
+        said("verdict", lambda r: verdicts[r["breached"]]),
+        counted("reached", lambda r: wording.plain(r["total"], 2) if wording.known(r["total"]) else None),
+        counted("limit", lambda r: wording.plain(r["limit"], 2)),
+        said("unit of the permit", "unit"),
+        measured("of the limit", "share_of_limit", "share"),
+        counted("months with records", "months_present"),
+        at=lambda r: {"shop": r["shop_id"]} | ({"month": r["window"]} if len(r["window"]) > 4 else {}),
+        most=MOST_WINDOWS,
+        source="limit_windows",
+    )
 
 
 def _headroom(book: PageTables) -> Listing | None:
     """Every limit of a permit, with what stands against it."""
-    frame = book.table("permit_headroom")
-    if not frame.height:
-        return None
     substances = _substances(book)
-    columns = [
-        Column("shop"),
-        Column("what is limited"),
-        Column("over"),
-        Column("reached", number=True),
-        Column("limit", number=True),
-        Column("of the limit", Markup("%"), number=True),
-        Column("limit at the upright line"),
-        Column("complete"),
-        Column("where it stands"),
-    ]
-    rows = []
-    for r in frame.iter_rows(named=True):
-        kind = _kind(r["measure"])
-        rows.append(
-            Row(
-                [
-                    text(book.shop_labels.get(r["shop_id"], r["shop_id"])),
-                    text(measure_words(r["measure"], substances)),
-                    text(_period_words(r["period"], r["month"])),
-                    wording.quantity(r["total"], kind),
-                    wording.quantity(r["limit"], kind),
-                    wording.quantity(r["share_of_limit"], "share", bare=True)
-                    if wording.known(r["share_of_limit"])
-                    else text(None),
-                    Markup('<span class="cell-strip open">{}</span>').format(share_of_limit(r["share_of_limit"])),
-                    text("yes" if r["complete"] else "no: a lower bound"),
-                    text(r["source"]),
-                ],
-                {"shop": r["shop_id"]},
-            )
-        )
-    return Listing("Limits of the permits, and what stands against them", columns, rows)
+    strip = Markup('<span class="cell-strip open">{}</span>')
+    return listed(
+        "Limits of the permits, and what stands against them",
+        book.table("permit_headroom"),
+        of_shop(book),
+        said("what is limited", lambda r: measure_words(r["measure"], substances)),
+        said("over", lambda r: _period_words(r["period"], r["month"])),
+        counted("reached", lambda r: wording.quantity(r["total"], _kind(r["measure"]))),
+        counted("limit", lambda r: wording.quantity(r["limit"], _kind(r["measure"]))),
+        measured("of the limit", "share_of_limit", "share"),
+        said("limit at the upright line", lambda r: strip.format(share_of_limit(r["share_of_limit"]))),
+        said("complete", lambda r: "yes" if r["complete"] else "no: a lower bound"),
+        said("where it stands", "source"),
+    )
 
 
 def _asked(book: PageTables, frame: pl.DataFrame) -> pl.DataFrame:
@@ -381,63 +342,37 @@ def _rolling(book: PageTables) -> Listing | None:
         .sort("shop_id", "measure")
     )
     substances = _substances(book)
-    columns = [
-        Column("shop"),
-        Column("twelve months to"),
-        Column("what is summed"),
-        Column("sum", number=True),
-        Column("months with records", number=True),
-    ]
-    rows = [
-        Row(
-            [
-                text(book.shop_labels.get(r["shop_id"], r["shop_id"])),
-                text(wording.month_word(r["month"])),
-                text(measure_words(r["measure"], substances)),
-                wording.quantity(r["total"], _kind(r["measure"])),
-                text(r["months_present"]),
-            ],
-            {"shop": r["shop_id"]},
-        )
-        for r in latest.iter_rows(named=True)
-    ]
-    return Listing("The latest sums of twelve calendar months, by shop", columns, rows)
+    return listed(
+        "The latest sums of twelve calendar months, by shop",
+        latest,
+        of_shop(book),
+        said("twelve months to", lambda r: wording.month_word(r["month"])),
+        said("what is summed", lambda r: measure_words(r["measure"], substances)),
+        counted("sum", lambda r: wording.quantity(r["total"], _kind(r["measure"]))),
+        counted("months with records", "months_present"),
+    )
 
 
 def _hap(book: PageTables) -> Listing | None:
     """Hazardous air pollutants by shop and substance over all months; metals stand apart."""
-    frame = book.shows("hap", "hap_monthly")
-    if not frame.height:
-        return None
+    substance = ["shop_id", "metal", "substance", "cas"]
     summed = (
-        frame.group_by("shop_id", "metal", "substance", "cas")
+        book.shows("hap", "hap_monthly")
+        .group_by(substance)
         .agg(pl.col("kg", "kg_low", "kg_high", "kg_63_3941").sum(), pl.col("month").n_unique())
-        .sort("shop_id", "metal", "substance", "cas")
+        .sort(substance)
     )
-    columns = [
-        Column("shop"),
-        Column("substance"),
-        Column("CAS number"),
-        Column("all of it", wording.unit_header("mass_kg"), number=True),
-        Column("counted by 40 CFR 63.3941", wording.unit_header("mass_kg"), number=True),
-        Column("months", number=True),
-    ]
-    rows = [
-        Row(
-            [
-                text(book.shop_labels.get(r["shop_id"], r["shop_id"])),
-                text(f"{r['substance'] or r['cas']}{' (target metal)' if r['metal'] else ''}"),
-                text(r["cas"]),
-                amount(r["kg"], "mass_kg", r["kg_low"], r["kg_high"]),
-                amount(r["kg_63_3941"], "mass_kg"),
-                text(r["month"]),
-            ],
-            {"shop": r["shop_id"]},
-        )
-        for r in summed.iter_rows(named=True)
-    ]
-    return Listing(
-        "By shop and substance, all months; in brackets from the lower to the upper stated fraction", columns, rows
+    return listed(
+        "By shop and substance, all months; in brackets from the lower to the upper stated fraction",
+        summed,
+        of_shop(book),
+        said("substance", lambda r: f"{r['substance'] or r['cas']}{' (target metal)' if r['metal'] else ''}"),
+        said("CAS number", "cas"),
+        counted(
+            "all of it", lambda r: amount(r["kg"], "mass_kg", r["kg_low"], r["kg_high"]), wording.unit_header("mass_kg")
+        ),
+        measured("counted by 40 CFR 63.3941", "kg_63_3941", "mass_kg"),
+        counted("months", "month"),
     )
 
 
@@ -454,37 +389,23 @@ def _content(book: PageTables) -> Listing | None:
         for part in book.parts_shown("voc_content", "voc_content")
     ]
     summed = pl.concat(by_shop).sort("shop_id", "jurisdiction", "category", "limit_g_per_l", nulls_last=True)
-    if not summed.height:
-        return None
-    columns = [
-        Column("shop"),
-        Column("category"),
-        Column("rule of"),
-        Column("basis"),
-        Column("limit", wording.unit_header("content_g_per_l"), number=True),
-        Column("highest cup", wording.unit_header("content_g_per_l"), number=True),
-        Column("cups", number=True),
-        Column("above the limit", Markup("cups"), number=True),
-        Column("cannot be compared", Markup("cups"), number=True),
-    ]
-    rows = [
-        Row(
-            [
-                text(book.shop_labels.get(r["shop_id"], r["shop_id"])),
-                text((r["category"] or "no category known").replace("_", " ")),
-                text(r["jurisdiction"]),
-                text(r["basis"]),
-                amount(r["limit_g_per_l"], "content_g_per_l"),
-                amount(r["greatest"], "content_g_per_l"),
-                text(r["n"]),
-                text(r["over"] if r["limit_g_per_l"] is not None and r["undecided"] < r["n"] else None),
-                text(r["undecided"]),
-            ],
-            {"shop": r["shop_id"]},
-        )
-        for r in summed.iter_rows(named=True)
-    ]
-    return Listing("Cups against the limit of their category", columns, rows)
+
+    def above(r: Record) -> int | None:
+        return r["over"] if r["limit_g_per_l"] is not None and r["undecided"] < r["n"] else None
+
+    return listed(
+        "Cups against the limit of their category",
+        summed,
+        of_shop(book),
+        said("category", lambda r: spaced(r["category"] or "no category known")),
+        said("rule of", "jurisdiction"),
+        said("basis", "basis"),
+        measured("limit", "limit_g_per_l", "content_g_per_l"),
+        measured("highest cup", "greatest", "content_g_per_l"),
+        counted("cups", "n"),
+        counted("above the limit", above, "cups"),
+        counted("cannot be compared", "undecided", "cups"),
+    )
 
 
 def _over_rows(book: PageTables) -> Listing | None:

@@ -1,6 +1,7 @@
 """Text to typed values: every failure becomes a reason, none raises, none is guessed.
 
-One column at a time, vectorised. A number must be written with the file's own marks; dates in the layout's format or as
+`usual` is a column's value as an expression, so that a table's columns are cast in one go; where it leaves more cells empty than
+were, `cast` looks at that column and says why. A number must be written with the file's own marks; dates in the layout's format or as
 2026-03-01, times as 2026-03-01 10:30 (seconds, a T between and an offset such as +02:00 or Z may follow). A value with
 an offset is kept in UTC and marked; the shop's zone is known only when all files are read (filled_in.py).
 """
@@ -10,6 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 from functools import partial
+from typing import Any
 
 import polars as pl
 
@@ -54,6 +56,30 @@ def no_failures() -> pl.DataFrame:
     return _NO_FAILURES
 
 
+def usual(info: ColumnInfo, spec: Spec | None = None) -> pl.Expr:
+    """A column of text as the column's type, null where it is empty and wherever something has to be said or marked."""
+    spec = spec or Spec()
+    text = pl.col(info.name)
+    if info.kind == "text":
+        return pl.when(text.str.len_bytes() == text.str.len_chars()).then(text) if is_id(info) else text
+    if info.kind == "bool":
+        return _truth(text)
+    if info.kind in ("datetime", "date"):
+        if any(re.search(_OFFSET, form) for form in spec.formats):
+            return pl.lit(None, info.dtype)
+        values = _by_formats(_english(text, spec.months), spec)[0] if spec.formats else _usual_moment(text)
+        return pl.when(values.dt.year().is_between(*YEARS)).then(values).cast(info.dtype)
+    values = _plain(text, spec).cast(pl.Float64, strict=False)
+    if info.kind == "int":
+        return pl.when((values == values.floor()) & (values.abs() < 2.0**53)).then(values).cast(pl.Int64, strict=False)
+    return pl.when(values.is_finite()).then(values if spec.factor == 1.0 else values * spec.factor)
+
+
+def is_id(info: ColumnInfo) -> bool:
+    """Whether a column names something, so that its spelling must be one (see `composed`)."""
+    return info.kind == "text" and (info.key or bool(info.refers_to) or info.name.endswith("_id"))
+
+
 def cast(info: ColumnInfo, text: pl.Series, spec: Spec | None = None) -> Casted:
     """`text` (trimmed, empty = null) as the column's type."""
     spec = spec or Spec()
@@ -91,28 +117,25 @@ def failures_of(column: str, text: pl.Series, bad: pl.Series, told: Callable[[st
     return out.select("row", pl.lit(column).alias("column"), "reason")
 
 
+def _plain(text: pl.Expr, spec: Spec) -> pl.Expr:
+    """Numbers written with a file's own marks, with a point alone; null where it is none."""
+    if spec.decimal == "." and not spec.thousands:
+        return text
+    # a space between thousands may be one that does not break the line
+    d, t = re.escape(spec.decimal), "[ \u00a0\u2009\u202f]" if spec.thousands == " " else re.escape(spec.thousands)
+    whole = rf"(?:[0-9]+|[0-9]{{1,3}}(?:{t}[0-9]{{3}})+)" if spec.thousands else "[0-9]+"
+    shape = rf"^[+-]?(?:{whole}(?:{d}[0-9]*)?|{d}[0-9]+)(?:[eE][+-]?[0-9]+)?$"
+    cleaned = text.str.replace_all(t, "") if spec.thousands else text
+    cleaned = cleaned.str.replace_all(spec.decimal, ".", literal=True)
+    fits = text.str.contains(shape) | text.str.contains(r"^[+-]?(?i:inf|infinity|nan)$")
+    if spec.typed and spec.decimal == ",":  # a cell without a comma was a number, not a text
+        kept = ~text.str.contains(",", literal=True)
+        cleaned, fits = pl.when(kept).then(text).otherwise(cleaned), fits | kept
+    return pl.when(fits).then(cleaned)
+
+
 def _number(info: ColumnInfo, text: pl.Series, spec: Spec) -> Casted:
-    plain = text
-    if spec.decimal != "." or spec.thousands:
-        # a space between thousands may be one that does not break the line
-        d, t = re.escape(spec.decimal), "[ \u00a0\u2009\u202f]" if spec.thousands == " " else re.escape(spec.thousands)
-        whole = rf"(?:[0-9]+|[0-9]{{1,3}}(?:{t}[0-9]{{3}})+)" if spec.thousands else "[0-9]+"
-        shape = rf"^[+-]?(?:{whole}(?:{d}[0-9]*)?|{d}[0-9]+)(?:[eE][+-]?[0-9]+)?$"
-        col = pl.col("x")
-        cleaned = col.str.replace_all(t, "") if spec.thousands else col
-        cleaned = cleaned.str.replace_all(spec.decimal, ".", literal=True)
-        odd = r"^[+-]?(?i:inf|infinity|nan)$"
-        fits = col.str.contains(shape) | col.str.contains(odd)
-        if spec.typed and spec.decimal == ",":  # a cell without a comma was a number, not a text
-            kept = ~col.str.contains(",", literal=True)
-            cleaned, fits = pl.when(kept).then(col).otherwise(cleaned), fits | kept
-        plain = pl.DataFrame({"x": text}).select(pl.when(fits).then(cleaned))["x"]
-    values = plain.cast(pl.Float64, strict=False)
-    if values.null_count() == text.null_count() and values.is_finite().all():
-        if info.kind != "int":
-            return Casted((values if spec.factor == 1.0 else values * spec.factor).alias(info.name), no_failures())
-        if ((values == values.floor()) & (values.abs() < 2.0**53)).all():
-            return Casted(values.cast(pl.Int64).alias(info.name), no_failures())
+    values = pl.DataFrame({"x": text}).select(_plain(pl.col("x"), spec).cast(pl.Float64, strict=False)).to_series()
     given = text.is_not_null()
     infinite = values.is_infinite().fill_null(False)
     bad = given & (values.is_null() | values.is_nan()).fill_null(True)
@@ -145,12 +168,13 @@ def _said(code: str, column: str, cell: str) -> str:
     return say(code, column=column, found=cell)
 
 
-def _bool(info: ColumnInfo, text: pl.Series) -> Casted:
+def _truth(text: pl.Expr) -> pl.Expr:
     lower = text.str.to_lowercase()
-    values = pl.select(
-        pl.when(lower.is_in(TRUE)).then(True).when(lower.is_in(FALSE)).then(False).otherwise(None)
-    ).to_series()
-    values = values.cast(pl.Boolean)
+    return pl.when(lower.is_in(TRUE)).then(True).when(lower.is_in(FALSE)).then(False)
+
+
+def _bool(info: ColumnInfo, text: pl.Series) -> Casted:
+    values = pl.DataFrame({"x": text}).select(_truth(pl.col("x")).cast(pl.Boolean)).to_series()
     bad = text.is_not_null() & values.is_null()
     failures = failures_of(info.name, text, bad, lambda cell: say("bool", column=info.name, found=cell))
     return Casted(values.alias(info.name), failures)
@@ -160,12 +184,21 @@ _DAY = r"[0-9]{4}-[0-9]{2}-[0-9]{2}"
 _CLOCK = r"[0-9]{2}:[0-9]{2}(?::[0-5][0-9](?:\.[0-9]{1,9})?)?"
 _ISO = rf"^{_DAY}(?:[T ]{_CLOCK}(?: ?(?:Z|[+-][0-9]{{2}}:?[0-9]{{2}}))?)?$"
 _ZONE = r"(?:Z|[+-][0-9]{2}:?[0-9]{2})$"
+_OFFSET = r"%[:#]*z"
+YEARS = (1950, 2199)  # others are slips of the pen
+_SECONDS = "%Y-%m-%d %H:%M:%S"
+
+
+def _usual_moment(text: pl.Expr) -> pl.Expr:
+    right = pl.when(text.str.contains(_ISO)).then(text)
+    return right.str.to_datetime(_SECONDS, strict=False, time_unit="us", exact=True)
 
 
 def _moment(info: ColumnInfo, text: pl.Series, spec: Spec) -> Casted:
     """Dates and times. A date alone is midnight where a time is wanted; the time of day goes where a date is wanted."""
     if spec.formats:
-        values, aware = _by_formats(_english(text, spec.months), spec.formats, spec.century)
+        both = _by_formats(_english(pl.col("x"), spec.months), spec)
+        values, aware = pl.DataFrame({"x": text}).select(both[0].alias("x"), both[1].alias("aware")).get_columns()
         if spec.typed and values.null_count() != text.null_count():
             dates, zoned = _iso(pl.select(pl.when(values.is_null()).then(text)).to_series())
             values = values.fill_null(dates)
@@ -187,7 +220,7 @@ def _moment(info: ColumnInfo, text: pl.Series, spec: Spec) -> Casted:
             )
         )
     year = values.dt.year()
-    odd = ((year < 1950) | (year > 2199)).fill_null(False)
+    odd = ((year < YEARS[0]) | (year > YEARS[1])).fill_null(False)
     if odd.any():
         years = pl.select(pl.format("{}\x1f{}", text, year)).to_series()  # the year found goes with the cell
         failures.append(
@@ -208,7 +241,7 @@ def _moment(info: ColumnInfo, text: pl.Series, spec: Spec) -> Casted:
 def _iso(text: pl.Series) -> tuple[pl.Series, pl.Series | None]:
     right = text.str.contains(_ISO)
     # the usual shape first; whatever it does not fit is looked at again
-    values = _parsed(text, right, "%Y-%m-%d %H:%M:%S")
+    values = pl.DataFrame({"x": text}).select(_usual_moment(pl.col("x"))).to_series()
     aware = None
     left = right.fill_null(False) & values.is_null()
     if left.any():
@@ -217,7 +250,7 @@ def _iso(text: pl.Series) -> tuple[pl.Series, pl.Series | None]:
         zoned = rest.str.contains(_ZONE) & rest.str.contains(":", literal=True)
         # a date alone has '-03' at its end too, but no clock
         local = pl.select(pl.when(~zoned).then(rest)).to_series()
-        found = _first(local, ("%Y-%m-%d %H:%M", "%Y-%m-%d %H:%M:%S", "%Y-%m-%d %H:%M:%S%.f", "%Y-%m-%d"))
+        found = _first(local, ("%Y-%m-%d %H:%M", _SECONDS, "%Y-%m-%d %H:%M:%S%.f", "%Y-%m-%d"))
         if zoned.any():
             offset = pl.select(pl.when(zoned).then(rest)).to_series()
             offset = offset.str.replace(" ?Z$", "+0000").str.replace(r" ?([+-]\d{2}):?(\d{2})$", "$1$2")
@@ -259,7 +292,7 @@ ENGLISH = (
 )
 
 
-def _english(text: pl.Series, language: str) -> pl.Series:
+def _english(text: pl.Expr, language: str) -> pl.Expr:
     """The names of months in English, which the formats know; a point that shortens a name goes ('févr. 2025')."""
     if language not in MONTHS:
         return text
@@ -269,73 +302,62 @@ def _english(text: pl.Series, language: str) -> pl.Series:
     return lower.str.replace_many(ordered, [names[n] for n in ordered], leftmost=True)
 
 
-def _by_formats(text: pl.Series, formats: tuple[str, ...], century: int | None) -> tuple[pl.Series, pl.Series | None]:
-    values = pl.Series([None] * text.len(), dtype=pl.Datetime("us"))
-    aware = pl.Series([False] * text.len(), dtype=pl.Boolean)
-    for form in formats:
-        left = pl.select(pl.when(values.is_null()).then(text)).to_series()
-        if form in SERIALS:
-            values = values.fill_null(_serial(left, SERIALS[form]))
-            continue
-        found = _first(left, (form,))
-        if form != formats[-1]:  # %Y reads '25' as the year 25, which another format may mean
-            found = found.to_frame("x").select(pl.when(pl.col("x").dt.year() >= 1000).then("x"))["x"]
-        if century is not None and re.search(r"%-?[yD]", form):
-            found = _in_century(found, century)
-        if re.search(r"%[:#]*z", form):
-            aware = aware | (found.is_not_null() & values.is_null())
-        values = values.fill_null(found)
-    return values, aware if aware.any() else None
+def _by_formats(text: pl.Expr, spec: Spec) -> tuple[pl.Expr, pl.Expr]:
+    """What the first format that fits gives, and whether that had an offset."""
+    found, zoned = [], []
+    for form in spec.formats:
+        values = _serial(text, SERIALS[form]) if form in SERIALS else _read(text, form)
+        if form not in SERIALS:
+            if form != spec.formats[-1]:  # %Y reads '25' as the year 25, which another format may mean
+                values = pl.when(values.dt.year() >= 1000).then(values)
+            if spec.century is not None and re.search(r"%-?[yD]", form):
+                values = _in_century(values, spec.century)
+        if form not in SERIALS and re.search(_OFFSET, form):
+            zoned.append(values.is_not_null() & pl.all_horizontal([one.is_null() for one in found] or [pl.lit(True)]))
+        found.append(values)
+    return pl.coalesce(found), pl.any_horizontal(zoned) if zoned else pl.lit(False)
 
 
 #: formats that are no pattern: days counted by spreadsheets, with what their calendar is behind
 SERIALS = {"serial": 0, "serial_1904": 1462}
 
 
-def _serial(text: pl.Series, behind: int) -> pl.Series:
+def _serial(text: pl.Expr, behind: int) -> pl.Expr:
     """Days since 1899-12-30 with the time of day as a fraction, to the millisecond. Days before 1900-03-01 are not read:
     the spreadsheets' calendar has a 29 February 1900 that never was (ECMA-376, part 1, 18.17.4.1; from memory)."""
     days = text.str.replace(",", ".", literal=True).cast(pl.Float64, strict=False) + behind
-    days = pl.select(pl.when((days >= 61) & (days < 110_000)).then(days)).to_series()
-    moment = (days * 86_400_000).round().cast(pl.Int64, strict=False)
-    return (
-        pl.select(pl.lit(datetime(1899, 12, 30)) + pl.duration(milliseconds=pl.lit(moment)))
-        .to_series()
-        .cast(pl.Datetime("us"))
-    )
+    moment = (pl.when((days >= 61) & (days < 110_000)).then(days) * 86_400_000).round().cast(pl.Int64, strict=False)
+    return (pl.lit(datetime(1899, 12, 30)) + pl.duration(milliseconds=moment)).cast(pl.Datetime("us"))
 
 
-def _in_century(values: pl.Series, century: int) -> pl.Series:
+def _in_century(values: pl.Expr, century: int) -> pl.Expr:
     """The same days in the hundred years from `century` on; a 29 February that the year found lacks is no date."""
-    year = pl.col("x").dt.year()
+    year = values.dt.year()
     wanted = century + (year - century).mod(100)
     leap = (wanted % 4 == 0) & ((wanted % 100 != 0) | (wanted % 400 == 0))
-    exists = leap | (pl.col("x").dt.month() != 2) | (pl.col("x").dt.day() != 29)
-    known = pl.DataFrame({"x": values}).with_columns(pl.when(exists).then("x").alias("x"))
-    return known.select(pl.col("x").dt.replace(year=wanted.cast(pl.Int32)))["x"]
+    exists = leap | (values.dt.month() != 2) | (values.dt.day() != 29)
+    return pl.when(exists).then(values).dt.replace(year=wanted.cast(pl.Int32))
+
+
+def _read(text: Any, form: str) -> Any:
+    """A column or an expression by one format. Times with an offset become UTC; either way without a zone."""
+    if re.search(_OFFSET, form):
+        found = text.str.to_datetime(form, strict=False, time_unit="us", time_zone="UTC")
+        return found.dt.replace_time_zone(None)
+    if re.search(r"%[HIRTsX]", form):
+        return text.str.to_datetime(form, strict=False, time_unit="us")
+    return text.str.to_date(form, strict=False).cast(pl.Datetime("us"))
 
 
 def _first(text: pl.Series, formats: tuple[str, ...]) -> pl.Series:
-    """The first format that reads each cell. Times with an offset become UTC; either way without a zone."""
-    values: pl.Series | None = None
-    for form in formats:
-        has_clock = bool(re.search(r"%[HIRTsX]", form))
-        if re.search(r"%[:#]*z", form):
-            found = text.str.to_datetime(form, strict=False, time_unit="us", time_zone="UTC").dt.replace_time_zone(None)
-        elif has_clock:
-            found = text.str.to_datetime(form, strict=False, time_unit="us")
-        else:
-            found = text.str.to_date(form, strict=False).cast(pl.Datetime("us"))
-        values = found if values is None else values.fill_null(found)
+    """The first format that reads each cell."""
+    values = _read(text, formats[0])
+    for form in formats[1:]:
         if values.null_count() == text.null_count():
             break
-    assert values is not None
-    return values
-
-
-def _parsed(text: pl.Series, right: pl.Series, form: str) -> pl.Series:
-    chosen = text if right.fill_null(False).all() else pl.select(pl.when(right).then(text)).to_series()
-    return chosen.str.to_datetime(form, strict=False, time_unit="us", exact=True)
+        values = values.fill_null(_read(text, form))
+    found: pl.Series = values
+    return found
 
 
 def _scattered(flags: pl.Series, rows: pl.Series, length: int) -> pl.Series:

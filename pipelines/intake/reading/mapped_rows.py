@@ -95,7 +95,8 @@ def laid_open(found: layout.Layout, grid: Grid) -> Grid:
             header.append(name)
         rows = rows.filter(~heads)
     names = {name: f"c{i}" for i, name in enumerate(header)}
-    rows = rows.with_columns(pl.col(names[name]).forward_fill() for name in found.file.repeat_above)
+    if found.file.repeat_above:
+        rows = rows.with_columns(pl.col(names[name]).forward_fill() for name in found.file.repeat_above)
     if found.file.order == "newest_first":
         rows = rows.reverse()
     return dataclasses.replace(grid, rows=rows, header=header)
@@ -104,21 +105,22 @@ def laid_open(found: layout.Layout, grid: Grid) -> Grid:
 def by_layout(found: layout.Layout, grid: Grid) -> tuple[list[Shaped], pl.DataFrame]:
     """The rows each [[tables]] entry makes, and the rows of the grid that none of them takes."""
     _once(grid, found.needed() + found.optional())
-    taken = [_taken(table, grid) for table in found.tables]
-    any_taken = pl.select(pl.any_horizontal(taken)).to_series()
-    untaken = grid.rows.filter(~any_taken & grid.rows["damage"].is_null())
+    names = grid.names()
+    taken = [_taken(table, names) for table in found.tables]
+    none, damaged = ~pl.any_horizontal(taken), pl.col("damage").is_not_null()
+    untaken = grid.rows.filter(none & ~damaged)
     # a damaged row that no `where` takes belongs to the first table: it must be refused somewhere
-    lost = grid.rows["damage"].is_not_null() & ~any_taken
-    taken[0] = taken[0] | lost
+    taken[0] = taken[0] | (none & damaged)
     return [
         _shape(table, found.file, grid, grid.rows.filter(mask)) for table, mask in zip(found.tables, taken, strict=True)
     ], untaken
 
 
-def _taken(table: layout.Table, grid: Grid) -> pl.Series:
-    taken = pl.repeat(True, grid.rows.height, eager=True)
+def _taken(table: layout.Table, names: dict[str, str]) -> pl.Expr:
+    """Whether a table takes a row."""
+    taken = pl.lit(True)
     for where in table.where:
-        cell = grid.rows[grid.names()[where.column]]
+        cell = pl.col(names[where.column])
         if where.is_ is not None:
             fits = cell.is_in(list(where.is_)).fill_null(False)
         elif where.is_not is not None:
@@ -135,19 +137,11 @@ def _shape(table: layout.Table, file: layout.File, grid: Grid, rows: pl.DataFram
     names = grid.names()
     infos = {c.name: c for c in validate.columns(table.table)}
     specs: dict[str, cast.Spec] = {}
-    rows = rows.with_row_index("@order")
-    whole, damaged = rows.filter(pl.col("damage").is_null()), rows.filter(pl.col("damage").is_not_null())
+    splits = {name: column for name, column in table.columns.items() if column.split is not None}
+    if table.unpivot or splits:
+        rows = _several(table, splits, rows.with_row_index("@order"), names)
     if table.unpivot:
-        whole, damaged = _unpivoted(table.unpivot, whole, names), _unpivoted_damaged(table.unpivot, damaged)
-        for name in (*table.unpivot.position, *table.unpivot.beside):
-            specs[name] = cast.Spec()
-    for name, column in table.columns.items():
-        if column.split is not None:
-            source = _source(column, names).alias(f"@split {name}")
-            whole = whole.with_columns(source.str.split(column.split)).explode(f"@split {name}")
-            whole = whole.with_columns(trimmed(pl.col(f"@split {name}"))).filter(pl.col(f"@split {name}").is_not_null())
-            damaged = damaged.with_columns(pl.lit(None, pl.String).alias(f"@split {name}"))
-    rows = pl.concat([whole, damaged], how="vertical").sort("@order", maintain_order=True)
+        specs = {name: cast.Spec() for name in (*table.unpivot.position, *table.unpivot.beside)}
 
     made: list[pl.Expr] = []
     for name in infos:
@@ -165,18 +159,36 @@ def _shape(table: layout.Table, file: layout.File, grid: Grid, rows: pl.DataFram
     if table.tare:
         made.append(pl.col(names[table.tare.column]).alias(TARE))
     before = rows.select("line", "damage", *made)
-    failures = []
-    for name, column in table.columns.items():
-        if column.values is not None and column.otherwise == "refuse":
-            failures.append(_not_renamed(name, column, table, rows, names))
-    out = before.with_columns(
-        _numbered(column.number_within).alias(name)
-        for name, column in table.columns.items()
-        if column.number_within is not None
-    )
+    renamed = {n: c for n, c in table.columns.items() if c.values is not None and c.otherwise == "refuse"}
+    unknown = {name: _unknown(name, column, table, names) for name, column in renamed.items()}
+    found = rows.select(bad.any().alias(name) for name, bad in unknown.items()) if unknown else None
+    failures = [
+        _not_renamed(
+            name, column, rows.select(_text(name, column, table, names).alias("x"), unknown[name].alias("bad"))
+        )
+        for name, column in renamed.items()
+        if found is not None and found[name].item()
+    ]
+    numbered = {n: c.number_within for n, c in table.columns.items() if c.number_within is not None}
+    out = before.with_columns(_numbered(within).alias(n) for n, within in numbered.items()) if numbered else before
     if "measured_by" in infos and "measured_by" not in table.columns and any(s.volume for s in specs.values()):
         out = out.with_columns(pl.lit("volume").alias("measured_by"))
-    return Shaped(table.table, out, specs, pl.concat([cast.no_failures(), *failures]))
+    return Shaped(table.table, out, specs, pl.concat(failures) if failures else cast.no_failures())
+
+
+def _several(
+    table: layout.Table, splits: dict[str, layout.Column], rows: pl.DataFrame, names: dict[str, str]
+) -> pl.DataFrame:
+    """The rows that each line makes where it may make several; of a damaged one, one."""
+    whole, damaged = rows.filter(pl.col("damage").is_null()), rows.filter(pl.col("damage").is_not_null())
+    if table.unpivot:
+        whole, damaged = _unpivoted(table.unpivot, whole, names), _unpivoted_damaged(table.unpivot, damaged)
+    for name, column in splits.items():
+        source = _source(column, names).alias(f"@split {name}")
+        whole = whole.with_columns(source.str.split(column.split or "")).explode(f"@split {name}")
+        whole = whole.with_columns(trimmed(pl.col(f"@split {name}"))).filter(pl.col(f"@split {name}").is_not_null())
+        damaged = damaged.with_columns(pl.lit(None, pl.String).alias(f"@split {name}"))
+    return pl.concat([whole, damaged], how="vertical").sort("@order", maintain_order=True)
 
 
 def _unpivoted(rule: layout.Unpivot, rows: pl.DataFrame, names: dict[str, str]) -> pl.DataFrame:
@@ -246,15 +258,15 @@ def _made(name: str, column: layout.Column, table: layout.Table, names: dict[str
     return text
 
 
-def _not_renamed(
-    name: str,
-    column: layout.Column,
-    table: layout.Table,
-    rows: pl.DataFrame,
-    names: dict[str, str],
-) -> pl.DataFrame:
-    cells = rows.select(_text(name, column, table, names).alias("x"))["x"]
-    bad = cells.is_not_null() & ~cells.is_in(list(column.values or ())) & rows["damage"].is_null()
+def _unknown(name: str, column: layout.Column, table: layout.Table, names: dict[str, str]) -> pl.Expr:
+    """Whether a cell is none of those that are renamed."""
+    cells = _text(name, column, table, names)
+    return cells.is_not_null() & ~cells.is_in(list(column.values or ())) & pl.col("damage").is_null()
+
+
+def _not_renamed(name: str, column: layout.Column, both: pl.DataFrame) -> pl.DataFrame:
+    """A failure for each cell that is unknown; `both`: the cells, and whether they are."""
+    cells, bad = both.get_columns()
     known = listed(column.values or (), 12)
     return cast.failures_of(name, cells, bad, lambda cell: say("value", column=name, found=cell, known=known))
 

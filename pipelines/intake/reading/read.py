@@ -69,8 +69,9 @@ class TableRead:
     @staticmethod
     def of(rows: pl.DataFrame, refused: pl.DataFrame) -> "TableRead":
         """Rows in memory."""
-        told = rows.group_by("shop_id").len().drop_nulls() if "shop_id" in rows.columns else None
-        return TableRead(rows.lazy(), refused, rows.height, dict(told.iter_rows()) if told is not None else {})
+        told = rows["shop_id"].value_counts().iter_rows() if "shop_id" in rows.columns else ()
+        shops = {shop: n for shop, n in told if shop is not None}
+        return TableRead(rows.lazy(), refused, rows.height, shops)
 
     @property
     def rows_read(self) -> int:
@@ -738,29 +739,39 @@ def _typed(
     shaped: mapped_rows.Shaped, grid: text.Grid, rule: layout.Table | None = None, file: layout.File | None = None
 ) -> TableRead:
     """Cast, default, weigh, check: the rows that may be used and the refused ones with all their reasons."""
+    specs = shaped.specs
     infos = validate.columns(shaped.table)
-    columns: list[pl.Series] = [shaped.rows["line"]]
-    failures = [shaped.failures, _damage(shaped.rows)]
-    marks: list[pl.Series] = []
-    respelled = 0
+    filled = {info.name: pl.lit(info.default) for info in infos if info.default is not None}
+    values = {
+        info.name: cast.usual(info, specs.get(info.name)).cast(info.dtype)
+        if shaped.rows[info.name].null_count() < shaped.rows.height
+        else pl.lit(None, info.dtype)  # a column that is absent or empty
+        for info in infos
+    }
+    for name, given in filled.items():
+        values[name] = pl.when(pl.col(name).is_null()).then(given).otherwise(values[name])
+    volumes = [name for name, spec in specs.items() if spec.volume and name in values]
+    frame = shaped.rows.select(
+        "line",
+        *(value.alias(name) for name, value in values.items()),
+        *(pl.lit(True).alias(f"{n}@ml") for n in volumes),
+    )
+    failures, more, respelled = [shaped.failures, _damage(shaped.rows)], [], 0
     for info in infos:
         cells = shaped.rows[info.name]
-        if info.kind == "text" and (info.key or info.refers_to or info.name.endswith("_id")):
+        if frame[info.name].null_count() == (0 if info.name in filled else cells.null_count()):
+            continue
+        if cast.is_id(info):
             cells, n = cast.composed(cells)
             respelled += n
-        spec = shaped.specs.get(info.name)
-        done = cast.cast(info, cells, spec)
-        values = done.values
-        if info.default is not None and cells.null_count():
-            values = pl.select(pl.when(cells.is_null()).then(pl.lit(info.default)).otherwise(values)).to_series()
-        columns.append(values.cast(info.dtype).alias(info.name))
+        done = cast.cast(info, cells, specs.get(info.name))
+        one = done.values.cast(info.dtype).alias(info.name)
+        if info.name in filled:
+            one = pl.select(pl.when(cells.is_null()).then(filled[info.name]).otherwise(one)).to_series()
+        more += [one] if done.aware is None else [one, done.aware.alias(f"{info.name}@utc")]
         failures.append(done.failures)
-        if done.aware is not None:
-            marks.append(done.aware.alias(f"{info.name}@utc"))
-        if spec is not None and spec.volume:
-            marks.append(pl.repeat(True, values.len(), eager=True).alias(f"{info.name}@ml"))
-    frame = pl.DataFrame([*columns, *marks])
-    found = pl.concat(failures)
+    frame = frame.with_columns(more) if more else frame
+    found = pl.concat(one for one in failures if one.height) if any(map(len, failures)) else cast.no_failures()
     if rule is not None and shaped.table in layout.WEIGHED and file is not None:
         frame, found = _weighed(frame, found, shaped, rule, file, grid)
     return dataclasses.replace(_split(shaped, frame, found, grid), respelled=respelled)
@@ -792,13 +803,7 @@ def _split(shaped: mapped_rows.Shaped, frame: pl.DataFrame, found: pl.DataFrame,
         said = pl.concat([_told(part, shaped) for part in said.partition_by("column")]) if said.height else said
         found = pl.concat([found, said])
     if found.is_empty():
-        empty = frame.head(0).select(
-            "line",
-            pl.lit(0, pl.Int64).alias("item"),
-            *(pl.lit("", pl.String).alias(n) for n in ("column", "reason", "raw")),
-            *names,
-        )
-        return TableRead.of(frame, empty)
+        return TableRead.of(frame, _none_refused(table))
     bad = found["row"].unique().sort()
     mask = pl.Series([False]).new_from_index(0, frame.height).scatter(bad, True)
     refused = (
@@ -816,6 +821,13 @@ def _split(shaped: mapped_rows.Shaped, frame: pl.DataFrame, found: pl.DataFrame,
         .sort("item", "column", "reason", nulls_last=True)
     )
     return TableRead.of(frame.filter(~mask), refused)
+
+
+@cache
+def _none_refused(table: str) -> pl.DataFrame:
+    """No refused row of a table."""
+    told = {"line": pl.Int64, "item": pl.Int64, "column": pl.String, "reason": pl.String, "raw": pl.String}
+    return pl.DataFrame(schema=told | {info.name: info.dtype for info in validate.columns(table)})
 
 
 def _raw(shaped: mapped_rows.Shaped, frame: pl.DataFrame, mask: pl.Series, grid: text.Grid) -> pl.Series:
@@ -978,15 +990,20 @@ def packed(read: FileRead) -> tuple[dict[str, Any], dict[str, pl.DataFrame]]:
     for no, one in enumerate(read.tables.values()):
         if not one.kept:
             frames[_rows_name(no)] = one.rows.collect()
-        frames[f"{no}_refused"] = one.refused
+        if one.refused.height:
+            frames[f"{no}_refused"] = one.refused
     return meta, frames
 
 
 def unpack(meta: dict[str, Any], frames: Mapping[str, pl.LazyFrame], file: str | None = None) -> FileRead:
     """The FileRead that `packed` took apart, its rows left where they are; `file` where the same content stands under another
     path now."""
+
+    def refused(no: int, table: str) -> pl.DataFrame:
+        return frames[f"{no}_refused"].collect() if f"{no}_refused" in frames else _none_refused(table)
+
     tables = {
-        name: TableRead(frames[_rows_name(no)], frames[f"{no}_refused"].collect(), height, shops, True, respelled)
+        name: TableRead(frames[_rows_name(no)], refused(no, name), height, shops, True, respelled)
         for no, (name, (height, shops, respelled)) in enumerate(meta["tables"].items())
     }
     exported = datetime.fromisoformat(meta["exported_at"]) if meta["exported_at"] else None

@@ -7,6 +7,7 @@ are kept is the caller's business.
 from __future__ import annotations
 
 import inspect
+import re
 import threading
 from collections.abc import Callable, Mapping
 from functools import cache
@@ -60,20 +61,13 @@ def statements() -> dict[str, str]:
 @cache
 def _parsed(name: str) -> tuple[frozenset[str], frozenset[str]]:
     """The tables a statement reads and the $parameters it takes."""
-    import sqlglot
-    from sqlglot import exp
-
-    trees = [tree for tree in sqlglot.parse(statements()[name], dialect="duckdb") if tree is not None]
-    if len(trees) != 1:
-        raise LedgerError(f"{name}.sql: expected one statement, found {len(trees)}")
-    tree = trees[0]
-    named_here = {cte.alias for cte in tree.find_all(exp.CTE)}
-    tables = frozenset(table.name for table in tree.find_all(exp.Table) if table.name not in named_here)
-    parameters = frozenset(
-        p.this.name if hasattr(p.this, "name") else str(p.this) for p in tree.find_all(exp.Parameter)
-    )
-    placeholders = frozenset(p.name for p in tree.find_all(exp.Placeholder) if p.name)
-    return tables, parameters | placeholders
+    text = statements()[name]
+    found = _connection().extract_statements(text)
+    if len(found) != 1:
+        raise LedgerError(f"{name}.sql: expected one statement, found {len(found)}")
+    # tables are named without looking at what fills the parameters
+    tables = _connection().get_table_names(re.sub(r"\$\w+", "NULL", text))
+    return frozenset(tables), frozenset(found[0].named_parameters)
 
 
 def steps() -> list[str]:

@@ -198,12 +198,13 @@ def _moment(info: ColumnInfo, text: pl.Series, spec: Spec) -> Casted:
     """Dates and times. A date alone is midnight where a time is wanted; the time of day goes where a date is wanted."""
     if spec.formats:
         both = _by_formats(_english(pl.col("x"), spec.months), spec)
-        values, aware = pl.DataFrame({"x": text}).select(both[0].alias("x"), both[1].alias("aware")).get_columns()
+        values, by_offset = pl.DataFrame({"x": text}).select(both[0].alias("x"), both[1].alias("@")).get_columns()
+        aware: pl.Series | None = by_offset
         if spec.typed and values.null_count() != text.null_count():
             dates, zoned = _iso(pl.select(pl.when(values.is_null()).then(text)).to_series())
             values = values.fill_null(dates)
             if zoned is not None:
-                aware = zoned if aware is None else aware | zoned
+                aware = by_offset | zoned
         wanted = "the layout's " + " or ".join(spec.formats)
     else:
         values, aware = _iso(text)
@@ -304,7 +305,8 @@ def _english(text: pl.Expr, language: str) -> pl.Expr:
 
 def _by_formats(text: pl.Expr, spec: Spec) -> tuple[pl.Expr, pl.Expr]:
     """What the first format that fits gives, and whether that had an offset."""
-    found, zoned = [], []
+    found: list[pl.Expr] = []
+    zoned: list[pl.Expr] = []
     for form in spec.formats:
         values = _serial(text, SERIALS[form]) if form in SERIALS else _read(text, form)
         if form not in SERIALS:

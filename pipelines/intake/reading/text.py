@@ -22,6 +22,7 @@ import polars as pl
 from pipelines.intake.messages import listed, say
 from pipelines.intake.reading import spreadsheets
 from pipelines.intake.reading.files import FileRefused
+from schemas import validate
 
 _BLOCK = 1 << 26
 _QUOTE = 0x22
@@ -304,7 +305,7 @@ def _below(header: list[str], data: bytes, found: Records, first: int, shift: in
             frame = pl.concat([frame, strange]).sort("line", maintain_order=True)
     if names:
         unseen = not data.isascii() and any(mark in data for mark in _UNSEEN_BYTES)
-        frame = frame.with_columns(trimmed(pl.col(n), unseen) for n in names)
+        frame = validate.picked(frame, ["line", "damage", *(trimmed(pl.col(n), unseen) for n in names)])
         frame = frame.filter(pl.col("damage").is_not_null() | pl.any_horizontal(pl.col(n).is_not_null() for n in names))
     frame, warnings = without_repeated_headers(header, frame)
     return Grid(header, frame, Origin(data, starts, ends, lines, found.cells is None), warnings)

@@ -158,7 +158,7 @@ def _shape(table: layout.Table, file: layout.File, grid: Grid, rows: pl.DataFram
             made.append(pl.lit(None, pl.String).alias(name))
     if table.tare:
         made.append(pl.col(names[table.tare.column]).alias(TARE))
-    before = door.picked(rows, ["line", "damage", *made])
+    before = validate.picked(rows, ["line", "damage", *made])
     renamed = {n: c for n, c in table.columns.items() if c.values is not None and c.otherwise == "refuse"}
     unknown = {name: _unknown(name, column, table, names) for name, column in renamed.items()}
     found = rows.select(bad.any().alias(name) for name, bad in unknown.items()) if unknown else None

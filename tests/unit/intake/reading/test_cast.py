@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipelines.intake.reading.cast import Spec, cast
+from pipelines.intake.reading.cast import Spec, cast, usual
 from schemas.vocabulary import ColumnInfo
 
 
@@ -108,3 +108,29 @@ def test_layout_formats_are_tried_in_turn_and_a_short_year_is_not_guessed() -> N
 def test_flags(cell: str, value: bool | None) -> None:
     found, reason = one("bool", cell)
     assert found is value and (reason is None) == (value is not None)
+
+
+CELLS = [
+    None, "1", "-0.5", "1,5", "1.234,5", "1e999", "NaN", "abc", "7.5", "9007199254740993", "true", "No", "2026-03-01",
+    "2026-03-01 10:30", "2026-03-01 10:30:05", "2026-03-01T10:30:05+02:00", "2026-02-30", "1790-01-01", "01.03.26", "1.3.2026",
+    "46082.4375", "59", "März 2026", "e\u0301", "é",
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("kind", ["text", "float", "int", "bool", "date", "datetime"])
+@pytest.mark.parametrize(
+    "spec",
+    [Spec(), Spec(factor=28.35), Spec(decimal=",", thousands="."), Spec(decimal=",", typed=True),
+     Spec(formats=("%d.%m.%y", "%d.%m.%Y"), century=1970), Spec(formats=("serial", "%Y-%m-%d %H:%M")),
+     Spec(formats=("%B %Y",), months="de"), Spec(formats=("%Y-%m-%dT%H:%M:%S%z",))],
+    ids=str,
+)  # fmt: skip
+def test_what_a_whole_column_gives_is_what_its_cells_give_or_is_looked_at(kind: str, spec: Spec) -> None:
+    info = ColumnInfo("shop_id", kind, "")
+    for cell in CELLS:
+        text = pl.Series("shop_id", [cell], dtype=pl.String)
+        quick = text.to_frame().select(usual(info, spec)).to_series()
+        done = cast(info, text, spec)
+        assert quick.dtype == done.values.dtype
+        if quick.null_count() == text.null_count():  # then nobody looks at the cell again
+            assert quick.to_list() == done.values.to_list() and done.failures.is_empty() and done.aware is None

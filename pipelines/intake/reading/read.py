@@ -752,7 +752,9 @@ def _typed(
         values[name] = pl.when(pl.col(name).is_null()).then(given).otherwise(values[name])
     volumes = [name for name, spec in specs.items() if spec.volume and name in values]
     wanted = [value.alias(name) for name, value in values.items()]
-    frame = validate.picked(shaped.rows, [pl.col("line"), *wanted, *(pl.lit(True).alias(f"{one}@ml") for one in volumes)])
+    frame = validate.picked(
+        shaped.rows, [pl.col("line"), *wanted, *(pl.lit(True).alias(f"{one}@ml") for one in volumes)]
+    )
     failures, more, respelled = [shaped.failures, _damage(shaped.rows)], [], 0
     for info in infos:
         cells = shaped.rows[info.name]

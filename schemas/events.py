@@ -6,11 +6,11 @@ by pipelines/intake, which sees them all. Units inside: g, mL, um, m2, kPa, mm. 
 
 from __future__ import annotations
 
-import pandera.polars as pa
 import polars as pl
 
 from schemas.vocabulary import (
     Rule,
+    Table,
     choice,
     day,
     flag,
@@ -322,7 +322,7 @@ deviations = table(
     action=text("What was done"),
 )
 
-EVENTS: dict[str, pa.DataFrameSchema] = {
+EVENTS: dict[str, Table] = {
     t.name: t
     for t in (
         pours, leftovers, jobs, operations, operation_panels, draws, readings, target_weighings, cleaning, unscaled_use,

@@ -6,11 +6,10 @@ Names and meanings are stable: columns are added, never renamed or given another
 
 from __future__ import annotations
 
-import pandera.polars as pa
-
 from schemas.registers import PERIODS, ROLES
 from schemas.vocabulary import (
     ColumnInfo,
+    Table,
     choice,
     day,
     flag,
@@ -1277,7 +1276,7 @@ job_costs = table(
     redo_labour_cost=number("Labour of repeats, where a rate is set", "currency", nullable=True),
 )
 
-PUBLISHED: dict[str, pa.DataFrameSchema] = {
+PUBLISHED: dict[str, Table] = {
     t.name: t
     for t in (
         intake_files, refused_rows, mixes, lacking_figures, film_increments, transfer_records, transfer_by_pair, transfer_by_gun,

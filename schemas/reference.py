@@ -11,12 +11,12 @@ and still. No table of a shop's own belongs here (see registers.py).
 
 from __future__ import annotations
 
-import pandera.polars as pa
 import polars as pl
 
 from schemas.vocabulary import (
     ColumnInfo,
     Rule,
+    Table,
     choice,
     day,
     flag,
@@ -262,7 +262,7 @@ film_practice = table(
 #: rules of places, to which the user may add rows of a file of that name in registers/
 LOCAL = ("packs", "voc_limits", "exempt_compounds", "retention", "training_rules", "rule_figures")
 
-REFERENCE: dict[str, pa.DataFrameSchema] = {
+REFERENCE: dict[str, Table] = {
     t.name: t
     for t in (
         packs, voc_limits, exempt_compounds, hap, hap_blends, target_metals, target_metal_compounds, statutory_te,

@@ -5,11 +5,11 @@ A register with `valid_from` keeps history: the row valid at an event's date is 
 
 from __future__ import annotations
 
-import pandera.polars as pa
 import polars as pl
 
 from schemas.vocabulary import (
     Rule,
+    Table,
     choice,
     day,
     flag,
@@ -307,7 +307,7 @@ permit_limits = table(
     source=text("Where it stands"),
 )
 
-REGISTERS: dict[str, pa.DataFrameSchema] = {
+REGISTERS: dict[str, Table] = {
     t.name: t
     for t in (
         shops, booths, technicians, trainings, guns, gun_services, gauges, products, product_categories, components,

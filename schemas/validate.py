@@ -10,11 +10,10 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cache
 
-import pandera.polars as pa
 import polars as pl
 
 from schemas import events, published, registers, working
-from schemas.vocabulary import ColumnInfo, conditions
+from schemas.vocabulary import ColumnInfo, Table, conditions
 
 SMALL = 20_000  # rows
 FAILURES = {"row": pl.Int64, "column": pl.String, "reason": pl.String}
@@ -33,7 +32,7 @@ class Checked:
 
 
 @cache
-def _all() -> dict[str, pa.DataFrameSchema]:
+def _all() -> dict[str, Table]:
     from schemas import reference
 
     return {
@@ -45,15 +44,15 @@ def _all() -> dict[str, pa.DataFrameSchema]:
     }
 
 
-def schema(table: str) -> pa.DataFrameSchema:
-    """The pandera schema of a table. KeyError names the table where there is none."""
+def schema(table: str) -> Table:
+    """The declaration of a table. KeyError names the table where there is none."""
     return _all()[table]
 
 
 @cache
 def columns(table: str) -> tuple[ColumnInfo, ...]:
     """Everything known of a table's columns, in order."""
-    return tuple(column.metadata["info"] for column in schema(table).columns.values())
+    return tuple(schema(table).columns.values())
 
 
 def keys(table: str) -> list[str]:
@@ -92,27 +91,28 @@ def picked(frame: pl.DataFrame, wanted: Iterable[pl.Expr | str]) -> pl.DataFrame
 
 @cache
 def _kept(table: str) -> list[pl.Expr]:
-    whole = schema(table)
     found = [pl.col(info.name).is_not_null().all() for info in columns(table) if not info.nullable]
     for info in columns(table):
         found += [holds.fill_null(True).all() for _, holds, _ in conditions(info)]
-    found += [holds.fill_null(True).all() for holds in whole.metadata["holds"]]
+    found += [rule.holds.fill_null(True).all() for rule in schema(table).rules]
     return found or [pl.lit(True)]
 
 
 def _explained(table: str, frame: pl.DataFrame) -> Checked:
     """Every failure, row by row, as pandera finds it."""
+    from pandera import errors as pandera
+
     failures: list[pl.DataFrame] = []
     try:
-        schema(table).validate(frame, lazy=True)
-    except pa.errors.SchemaErrors as errors:
+        schema(table).pandera.validate(frame, lazy=True)
+    except pandera.SchemaErrors as errors:
         cases = errors.failure_cases
         structural = cases.filter(pl.col("index").is_null())
         if structural.height:
             raise TableError(
                 f"{table}: {structural['check'].to_list()} {structural['failure_case'].to_list()}"
             ) from None
-        rules = schema(table).metadata["rules"]
+        rules = {rule.message: rule.column for rule in schema(table).rules}
         failures.append(
             cases.select(
                 row=pl.col("index").cast(pl.Int64),

@@ -1,7 +1,7 @@
 """The few words in which every table of the project is declared.
 
-Here belong the column makers (`text`, `number`, ...), the row rule and `table`, which turn one line of declaration into one
-pandera column with its meaning, unit and checks. No table is declared here, and nothing is validated here (see validate.py).
+Here belong the column makers (`text`, `number`, ...), the row rule and `table`: one line of declaration a column, with its
+meaning, unit and bounds, and what pandera is told of them. No table is declared here, and nothing is validated here (see validate.py).
 
 A declaration holds all that is known of a column: intake asks it what a canonical file must have, the data dictionary,
 Dagster's column metadata and the captions of the pages are made from it.
@@ -9,11 +9,15 @@ Dagster's column metadata and the captions of the pages are made from it.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Any
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
 
-import pandera.polars as pa
 import polars as pl
+
+if TYPE_CHECKING:
+    import pandera.polars as pa
 
 DTYPES: dict[str, Any] = {
     "text": pl.String,
@@ -129,40 +133,36 @@ def conditions(info: ColumnInfo) -> list[tuple[str, pl.Expr, str]]:
     return found
 
 
-def _checks(info: ColumnInfo) -> list[pa.Check]:
-    def check(name: str, expr: pl.Expr, message: str) -> pa.Check:
-        return pa.Check(lambda data: data.lazyframe.select(expr), name=name, error=message)
+@dataclass(frozen=True)
+class Table:
+    """One table: its name, what it holds, its columns by name, and rules over several of them."""
 
-    return [check(*one) for one in conditions(info)]
+    name: str
+    description: str
+    columns: Mapping[str, ColumnInfo]
+    rules: tuple[Rule, ...] = ()
+
+    @cached_property
+    def pandera(self) -> pa.DataFrameSchema:
+        """The same as a schema of pandera. It takes a second to import, and is needed only to say which row failed what."""
+        import pandera.polars as pa
+
+        def check(name: str, holds: pl.Expr, message: str) -> pa.Check:
+            return pa.Check(lambda data: data.lazyframe.select(holds), name=name, error=message)
+
+        return pa.DataFrameSchema(
+            {
+                info.name: pa.Column(
+                    info.dtype, checks=[check(*one) for one in conditions(info)], nullable=info.nullable
+                )
+                for info in self.columns.values()
+            },
+            checks=[check(rule.column, rule.holds.fill_null(True), rule.message) for rule in self.rules],
+            name=self.name,
+        )
 
 
-def table(name: str, description: str, rules: list[Rule] | None = None, /, **columns: ColumnInfo) -> pa.DataFrameSchema:
-    """One table: a pandera schema whose columns carry their ColumnInfo as metadata.
-
-    `name` is the one word for the Dagster asset, the parquet file, the SQL file and this schema.
-    """
-    infos = [replace(info, name=column) for column, info in columns.items()]
-    rules = rules or []
-    return pa.DataFrameSchema(
-        {
-            info.name: pa.Column(
-                info.dtype,
-                checks=_checks(info),
-                nullable=info.nullable,
-                description=info.description,
-                metadata={"info": info},
-            )
-            for info in infos
-        },
-        checks=[
-            pa.Check(
-                lambda data, holds=rule.holds: data.lazyframe.select(holds.fill_null(True)),
-                name=rule.column,
-                error=rule.message,
-            )
-            for rule in rules
-        ],
-        name=name,
-        description=description,
-        metadata={"rules": {rule.message: rule.column for rule in rules}, "holds": [rule.holds for rule in rules]},
-    )
+def table(name: str, description: str, rules: list[Rule] | None = None, /, **columns: ColumnInfo) -> Table:
+    """One table. `name` is the one word for the Dagster asset, the parquet file, the SQL file and this schema."""
+    named = {column: replace(info, name=column) for column, info in columns.items()}
+    return Table(name, description, named, tuple(rules or ()))

@@ -6,11 +6,9 @@ transfer_records). They are declared like all others, so that every step says wh
 
 from __future__ import annotations
 
-import pandera.polars as pa
-
 from schemas.registers import PERIODS, REGISTERS, ROLES
 from schemas.vocabulary import (
-    ColumnInfo,
+    Table,
     choice,
     day,
     flag,
@@ -102,14 +100,11 @@ cup_intervals = table(
 )
 
 
-def _versions(name: str, register: str) -> pa.DataFrameSchema:
-    own: dict[str, ColumnInfo] = {
-        column: found.metadata["info"] for column, found in REGISTERS[register].columns.items()
-    }
+def _versions(name: str, register: str) -> Table:
     return table(
         name,
         f"Each version of a row of {register} with the days on which it is in force",
-        **own,
+        **REGISTERS[register].columns,
         from_on=day("First day"),
         until_on=day("First day no longer"),
     )
@@ -1117,7 +1112,7 @@ hap_uses = table(
     complete=flag("Nothing of it was unreadable"),
 )
 
-WORKING: dict[str, pa.DataFrameSchema] = {
+WORKING: dict[str, Table] = {
     t.name: t
     for t in (
         incomplete, pour_lines, cup_pours, cup_contents, cup_intervals, booth_versions, component_versions, product_versions,

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from pipelines import settings, workspace
 from pipelines.intake import register_templates, workbooks_to_fill
 from pipelines.intake.bringing_together import unknown_ids
-from pipelines.intake.reading import layout, read
+from pipelines.intake.reading import layout, notes, read
 from pipelines.intake.reading.files import FileRefused, Source
 from pipelines.intake.recognising import adopt
 from pipelines.intake.recognising.questions import Answers, AnswersError
@@ -73,6 +73,7 @@ def begin(space: Workspace, only: Path | None = None) -> Adoption:
     files = workspace.inputs(space)
     there = {one.path.removeprefix("layouts/"): _text(one) for one in files if one.path.startswith("layouts/")}
     layouts = layout.load({f"layouts/{name}": text for name, text in there.items()})
+    layouts = notes.with_notes(layouts, _sources(files), options)
     others, sources = [], []
     for one in files:
         if one.path.startswith("layouts/"):
@@ -93,6 +94,10 @@ def begin(space: Workspace, only: Path | None = None) -> Adoption:
         others = [o for o in others if o.file != inside]
         sources = [Source(inside, full)]
     return Adoption(space, adopt.Exports.of(sources, others, there, options), others)
+
+
+def _sources(files: list[Input]) -> list[Source]:
+    return [Source(one.path, one.full, trouble=one.trouble) for one in files]
 
 
 def answers_of(path: Path | None) -> Answers:
@@ -123,6 +128,7 @@ def registers(space: Workspace) -> tuple[list[read.FileRead], dict[str, str]]:
     options = read.Options(chosen.business.time_zone, chosen.intake.max_file_mb)
     files = workspace.inputs(space)
     layouts = layout.load({one.path: _text(one) for one in files if one.path.startswith("layouts/")})
+    layouts = notes.with_notes(layouts, _sources(files), options)
     reads = [
         read.read_file(Source(one.path, one.full, trouble=one.trouble), layouts, options)
         for one in files

@@ -180,13 +180,14 @@ def take_in(current: Run, settings: Mapping[str, Any]) -> Merging:
     """All files of the workspace, each read anew only where the same content was not read before, ready to be merged some
     shops at a time."""
     from pipelines.intake.bringing_together import local_rules, merge
-    from pipelines.intake.reading import layout, read
+    from pipelines.intake.reading import layout, notes, read
     from pipelines.intake.reading.files import Source
     from schemas.reference import LOCAL
 
     options = read.Options(settings["time_zone"], settings["max_file_mb"])
     layouts = layout.load({one.path: _text(one) for one in current.files if one.path.startswith("layouts/")})
     todo = [one for one in current.files if not one.path.startswith("layouts/")]
+    layouts = notes.with_notes(layouts, [Source(one.path, one.full, trouble=one.trouble) for one in todo], options)
     reading = Reading(current.space, current.contents, layouts, options, repr(workspace.library_versions()))
 
     if current.is_apart:

@@ -76,6 +76,9 @@ CATALOGUE = {
     " begin the file's name with '{fits}' if that is what it is. Header found: {header}",
     "header_twice": "column '{column}' stands twice in the header; rename one",
     "unknown_columns": "columns not used: {columns}",
+    "note": "a note that layout {layout} puts beside the rows of another export; it makes no rows itself",
+    "note_lacks": "{n} times '{column}' names what no note '{note}' holds ({keys}): add it there, or bring the note",
+    "note_twice": "the note '{note}' says different things of '{column}' {keys}; correct it there",
     "optional_columns": "columns the layout calls optional are missing: {columns}",
     "exported_at_name": "layout {layout} finds no time of export in the file's name (pattern {pattern}); the"
     " natural order of names is used",

@@ -8,7 +8,7 @@ from typing import Any
 import polars as pl
 
 from pipelines.intake.bringing_together.merge import merge
-from pipelines.intake.reading import layout, read
+from pipelines.intake.reading import layout, notes, read
 from pipelines.intake.reading.files import Source
 from pipelines.intake.recognising import adopt
 from pipelines.intake.recognising.questions import ABSENT, Answers, Question
@@ -67,6 +67,7 @@ def taken_in(folder: Folder, layouts: dict[str, str]) -> Any:
     """The folder as a run would read it with these layouts and its registers."""
     found = layout.load({f"{n}.toml": t for n, t in layouts.items()})
     every = {**folder.files, **{n: t.encode() for n, t in folder.registers.items()}}
+    found = notes.with_notes(found, [Source(n, content=b) for n, b in every.items()])
     reads = [read.read_file(Source(n, content=b), found) for n, b in every.items()]
     return merge(reads, read.Options(), lambda file, lines: dict.fromkeys(lines, ""))
 

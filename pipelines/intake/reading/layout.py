@@ -116,6 +116,19 @@ class Block(_Part):
         return list(re.compile(self.pattern).groupindex)
 
 
+class Note(_Part):
+    """A note beside the export, such as which job and panel each batch of a gauge is: files of the inbox that fit `file`. Where the
+    note's `of` (default: the same header) is the row's `on`, its `columns` stand beside the row."""
+
+    file: str
+    on: str
+    of: str | None = None
+    columns: tuple[str, ...] = Field(min_length=1)
+    delimiter: str | None = None
+    encoding: str | None = None
+    sheet: str | None = None
+
+
 class File(_Part):
     """What the file is like.
 
@@ -123,6 +136,7 @@ class File(_Part):
     skip          rows that are no data
     block         rows that head the rows below them, such as a line for each cup
     repeat_above  columns whose empty cells repeat the cell above
+    note          a note beside it, whose columns stand beside the rows that name its key
     order         "newest_first": the file lists its rows from the last to the first, so that they are read from below
     months        language of month names: en, de, fr, es, it, nl or pt
     sheet         spreadsheets: the sheet's name, or a pattern such as "20*" for all sheets that fit
@@ -141,6 +155,7 @@ class File(_Part):
     skip: tuple[Skip, ...] = ()
     block: Annotated[tuple[Block, ...], BeforeValidator(_several)] = ()
     repeat_above: Texts = ()
+    note: Note | None = None
     order: Literal["as_listed", "newest_first"] = "as_listed"
     months: Literal["en", "de", "fr", "es", "it", "nl", "pt"] = "en"
     sheet: str | None = None
@@ -385,21 +400,28 @@ class LayoutFile(_Part):
 
 
 class Layout(_Part):
-    """One layout. `name` is its file's name without ending; `digest` changes with its text."""
+    """One layout. `name` is its file's name without ending; `digest` changes with its text, and with what its note holds:
+    `noted` key -> cells of the note's columns, `noted_twice` keys that stand there with different ones (notes.py)."""
 
     name: str
     file: File
     tables: tuple[Table, ...]
     digest: str
+    also: tuple[str, ...] = ()  # header names that its file must have besides
+    noted: dict[str, tuple[str | None, ...]] = {}
+    noted_twice: tuple[str, ...] = ()
 
     def needed(self) -> list[str]:
         """Header names that must be there for this layout to claim a file."""
-        names = [n for t in self.tables for n in t.sources()[0]]
+        names = [*self.also, *(n for t in self.tables for n in t.sources()[0])]
         if self.file.exported_at and self.file.exported_at.column:
             names.append(self.file.exported_at.column)
         names += [skip.column for skip in self.file.skip if skip.column != "*"]
         names += self.file.repeat_above
         made = {name for block in self.file.block for name in block.makes()}
+        if self.file.note:
+            names.append(self.file.note.on)
+            made |= set(self.file.note.columns) - {self.file.note.on}
         return [name for name in dict.fromkeys(names) if name not in made]
 
     def optional(self) -> list[str]:
@@ -410,12 +432,14 @@ class Layout(_Part):
     def fits_name(self, below: str) -> bool:
         """Whether `match_name` fits a path below inbox/; .gz at its end may be left out. A glob without '/' is for the
         file's name alone. Letters count without case."""
-        glob = self.file.match_name
-        if glob is None:
-            return True
-        candidate = below if "/" in glob else below.rsplit("/", 1)[-1]
-        candidate = candidate.lower()
-        return any(fnmatch.fnmatchcase(c, glob.lower()) for c in {candidate, candidate.removesuffix(".gz")})
+        return self.file.match_name is None or fits(self.file.match_name, below)
+
+
+def fits(glob: str, below: str) -> bool:
+    """Whether a path below inbox/ fits a glob, see Layout.fits_name."""
+    candidate = below if "/" in glob else below.rsplit("/", 1)[-1]
+    candidate = candidate.lower()
+    return any(fnmatch.fnmatchcase(c, glob.lower()) for c in {candidate, candidate.removesuffix(".gz")})
 
 
 def unit_of(info: ColumnInfo, unit: str, infos: dict[str, ColumnInfo]) -> tuple[str, float]:
@@ -470,7 +494,7 @@ def digest(layouts: list[Layout]) -> str:
 
 
 _MODELS: dict[str, type[BaseModel]] = {
-    "file": File, "exported_at": ExportedAt, "where": Where, "skip": Skip, "block": Block, "unpivot": Unpivot, "tare": Tare,
+    "file": File, "exported_at": ExportedAt, "where": Where, "skip": Skip, "block": Block, "note": Note, "unpivot": Unpivot, "tare": Tare,
 }  # fmt: skip
 
 

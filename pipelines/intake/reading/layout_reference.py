@@ -15,7 +15,7 @@ from pydantic import BaseModel
 from pipelines.intake.reading import layout
 
 MODELS: dict[str, type[BaseModel]] = {
-    "[file]": layout.File, "[file] exported_at": layout.ExportedAt, "[file] skip": layout.Skip, "[file] block": layout.Block,
+    "[file]": layout.File, "[file] exported_at": layout.ExportedAt, "[file] skip": layout.Skip, "[file] block": layout.Block, "[file] note": layout.Note,
     "[[tables]]": layout.Table, "[[tables]] where": layout.Where, "[[tables]] unpivot": layout.Unpivot, "[[tables]] tare": layout.Tare,
     "[tables.columns]": layout.Column,
 }  # fmt: skip
@@ -32,6 +32,7 @@ KEYS: dict[str, dict[str, tuple[str, str]]] = {
         "skip": ("rows that are no data, such as totals", "skip = [{ column = \"*\", pattern = '^Total' }]"),
         "block": ("lines that head the rows below them", "block = { pattern = '^Cup (?P<cup>[0-9]+)$' }"),
         "repeat_above": ("columns whose empty cells repeat the one above", 'repeat_above = ["Cup"]'),
+        "note": ("a note beside it: which job and panel a batch of the gauge is", 'note = { file = "gauge note*.csv", on = "Batch", columns = ["Job", "Panel"] }'),
         "order": ("newest_first: the rows are listed from the last to the first", 'order = "newest_first"'),
         "months": ("the language of month names", 'months = "de"'),
         "sheet": ("a sheet's name, or a pattern for several", 'sheet = "20*"'),
@@ -52,6 +53,15 @@ KEYS: dict[str, dict[str, tuple[str, str]]] = {
         "is": ("its cell is one of these", 'skip = [{ column = "Component", is = ["Total", "Sum"] }]'),
         "pattern": ("or its cell fits this", "skip = [{ column = \"*\", pattern = '^Total' }]"),
         "filled": ("or it is (not) empty", 'skip = [{ column = "Component", filled = false }]'),
+    },
+    "[file] note": {
+        "file": ("a pattern of names of the notes in inbox/", 'note = { file = "gauge note*.csv", on = "Batch", columns = ["Job", "Panel"] }'),
+        "on": ("the column of the export that names a row of the note", 'note = { file = "gauge note*.csv", on = "Batch", columns = ["Job", "Panel"] }'),
+        "of": ("the note's column for it, where it is called otherwise", 'note = { file = "note*.csv", on = "Batch", of = "No", columns = ["Job"] }'),
+        "columns": ("the note's columns that stand beside the row then", 'note = { file = "note*.csv", on = "Batch", columns = ["Job", "Panel"] }'),
+        "delimiter": ("where it differs from the export's", 'note = { file = "note*.csv", on = "Batch", columns = ["Job"], delimiter = ";" }'),
+        "encoding": ("where it differs from the export's", 'note = { file = "note*.csv", on = "Batch", columns = ["Job"], encoding = "utf-16" }'),
+        "sheet": ("the sheet of a workbook", 'note = { file = "note*.xlsx", on = "Batch", columns = ["Job"], sheet = "Notes" }'),
     },
     "[file] block": {"pattern": ("named groups become columns", "block = { pattern = '^Cup (?P<cup>[0-9]+)$' }")},
     "[[tables]]": {

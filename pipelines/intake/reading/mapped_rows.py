@@ -102,6 +102,32 @@ def laid_open(found: layout.Layout, grid: Grid) -> Grid:
     return dataclasses.replace(grid, rows=rows, header=header)
 
 
+def with_note(found: layout.Layout, grid: Grid) -> tuple[Grid, list[str]]:
+    """The grid with the columns of the layout's note beside the rows that name its key, and what to say of keys it lacks."""
+    note = found.file.note
+    if note is None:
+        return grid, []
+    taken = [name for name in note.columns if name != note.on]
+    if twice := [name for name in taken if name in grid.header]:
+        why = f"its note has '{twice[0]}', and so has the header; leave it out of the note's columns"
+        raise FileRefused(say("layout_needs", layout=found.name, why=why))
+    at = pl.col(grid.names()[note.on])
+    said = []
+    keys = grid.rows.filter(at.is_not_null() & pl.col("damage").is_null()).select(at).to_series().unique().sort()
+    if found.noted_twice and (both := keys.filter(keys.is_in(list(found.noted_twice)))).len():
+        said.append(say("note_twice", column=note.on, keys=listed(both, 8), note=note.file))
+    lost = keys.filter(~keys.is_in([*found.noted, *found.noted_twice]))
+    if lost.len():
+        said.append(say("note_lacks", column=note.on, keys=listed(lost, 8), n=lost.len(), note=note.file))
+    width = len(grid.header)
+    made = [
+        at.replace_strict(list(found.noted), [row[note.columns.index(name)] for row in found.noted.values()], default=None, return_dtype=pl.String)
+        .alias(f"c{width + i}")
+        for i, name in enumerate(taken)
+    ]  # fmt: skip
+    return dataclasses.replace(grid, rows=grid.rows.with_columns(made), header=[*grid.header, *taken]), said
+
+
 def by_layout(found: layout.Layout, grid: Grid) -> tuple[list[Shaped], pl.DataFrame]:
     """The rows each [[tables]] entry makes, and the rows of the grid that none of them takes."""
     _once(grid, found.needed() + found.optional())

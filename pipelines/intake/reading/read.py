@@ -174,6 +174,11 @@ def read_file(
         return FileRead(source.file, sha256, None, "refused", say("raised", why=why))
 
 
+def rows_of(source: Source, one: layout.Layout, options: Options) -> text.Grid | None:
+    """The rows of a file as a layout sees them; None where its header is not found. Raises FileRefused, OSError."""
+    return _Opened(source, options).grid_of(one)
+
+
 # --- finding the header, and who claims it ----------------------------------------------------------------------------
 
 
@@ -432,6 +437,8 @@ def _read(source: Source, layouts: list[layout.Layout], options: Options, place:
         note = [say("sheets_unread", sheets=listed(unread))] if unread else []
         single = len(reads) == 1 and not note
         return reads[0] if single else _one_workbook(reads, [str(s) for s in by_sheet], note, opened.hidden())
+    if joined := [x.name for x in layouts if x.file.note and layout.fits(x.file.note.file, source.below)]:
+        return FileRead(source.file, source.sha256, joined[0], "read", say("note", layout=joined[0]), {})
     if opened.kind == ".xlsx":
         return _read_workbook(source, opened, near)
     try:
@@ -660,8 +667,8 @@ def _read_layout(source: Source, found: layout.Layout, opened: _Opened) -> FileR
     if grid is None:  # a layout claims by a line that turns out to lie inside a quoted text
         raise FileRefused(say("layout_needs", layout=found.name, why="its header line lies inside a quoted text"))
     grid, skipped = mapped_rows.without_skipped(found, grid)
-    grid = mapped_rows.laid_open(found, grid)
-    warnings = [*grid.warnings, *skipped]
+    grid, lacking_notes = mapped_rows.with_note(found, mapped_rows.laid_open(found, grid))
+    warnings = [*grid.warnings, *skipped, *lacking_notes]
     lacking = [n for n in found.optional() if n not in grid.header]
     if lacking:
         warnings.append(say("optional_columns", columns=listed(lacking)))

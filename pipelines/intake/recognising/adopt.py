@@ -11,12 +11,12 @@ from dataclasses import dataclass, field
 
 import polars as pl
 
-from pipelines.intake.reading import cast, layout, read
+from pipelines.intake.reading import layout, notes, read
 from pipelines.intake.reading.files import FileRefused, Source
 from pipelines.intake.recognising.opening import Opened, opened
 from pipelines.intake.recognising.proposals import Draft, Inbox, drafted
 from pipelines.intake.recognising.questions import Answers, Question
-from pipelines.intake.recognising.shapes import Known
+from pipelines.intake.recognising.shapes import Known, glob_of
 
 
 @dataclass
@@ -132,26 +132,11 @@ def _told_apart(ready: dict[str, Draft]) -> None:
                     draft.match_name = draft.match_name or glob_of(draft.shape.first.source)
 
 
-_ENGLISH = {name.lower()[:n] for name in cast.ENGLISH for n in (3, 12)}
-
-
-def glob_of(source: Source) -> str:
-    """A pattern of names that next month's file will fit too: numbers and names of months are left open."""
-    months = "|".join(
-        sorted(
-            {f for forms in cast.MONTHS.values() for names in forms for f in names} | _ENGLISH, key=len, reverse=True
-        )
-    )
-    stem = re.sub(rf"(?i)(?<![^\W\d])(?:{months})(?![^\W\d])", "*", source.plain_name.rsplit(".", 1)[0])
-    stem = re.sub(r"\d+(?:[-_. ]?\d+)*", "*", stem)
-    return re.sub(r"\*(?:[-_. ]*\*)+", "*", stem) + source.ending
-
-
 def _tried(
     out: Look, texts: dict[str, str], sources: list[Source], there: Mapping[str, str], options: read.Options | None
 ) -> None:
     """Read every file as it would be read then; a layout that reads nothing is not proposed."""
-    found = layout.load({**there, **{f"{n}.toml": t for n, t in texts.items()}})
+    found = notes.with_notes(layout.load({**there, **{f"{n}.toml": t for n, t in texts.items()}}), sources, options)
     rows: dict[str, int] = dict.fromkeys(texts, 0)
     why: dict[str, str] = {}
     for source in sources:

@@ -35,7 +35,16 @@ from pipelines.intake.recognising.matching import (
 )  # fmt: skip
 from pipelines.intake.recognising.opening import Opened
 from pipelines.intake.recognising.questions import ABSENT, AS_LISTED, NEWEST_FIRST, NONE, Answers, Question
-from pipelines.intake.recognising.shapes import REGISTER_OF, Joins, Known, Shape, key, parts_of, pooled
+from pipelines.intake.recognising.shapes import (
+    REGISTER_OF,
+    Joins,
+    Known,
+    Shape,
+    beside_notes,
+    key,
+    parts_of,
+    pooled,
+)
 from schemas.vocabulary import ColumnInfo
 
 #: optional columns that figures hang on: asked for where a column without a use could be meant
@@ -84,6 +93,8 @@ class Draft:
         if first.sheet and re.search(r"\d", first.sheet) and len({p.sheet for p in self.shape.parts}) > 1:
             keys["sheet"] = (_q(re.sub(r"\d+", "*", first.sheet)), "sheets of one form")
         out += [f"{name} = {value}  # {why}" for name, (value, why) in keys.items()]
+        if self.shape.note:
+            out.append(f"note = {self.shape.note[0]}  # {self.shape.note[1]}")
         if self.shape.newest_first:
             why = self.shape.newest_first
             out.append(f'order = "newest_first"  # {why if why == "your answer" else why + " falls from row to row"}')
@@ -110,14 +121,18 @@ class Inbox:
     joins: Joins
     parts: dict[int, list[Column]]
     around: Around
+    notes: dict[str, str] = field(default_factory=dict)  # name of a note -> the shape that it stands beside
 
     @staticmethod
     def of(opened: list[Opened], known: Known) -> Inbox:
         shapes = pooled(opened)
         joins = Joins(shapes, known)
+        shapes, notes = beside_notes(shapes, joins)
+        if notes:
+            joins = Joins(shapes, known)
         jobs, mixes, panels = _ids(shapes, joins, known)
         parts = {id(s): parts_of(s, joins, jobs, mixes, panels) for s in shapes}
-        inbox = Inbox(shapes, known, joins, parts, Around())
+        inbox = Inbox(shapes, known, joins, parts, Around(), notes)
         inbox.around = Around(_steps([Matcher(s, joins, known, parts[id(s)], inbox.around) for s in shapes]))
         return inbox
 

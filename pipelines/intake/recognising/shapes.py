@@ -7,6 +7,7 @@ cups or jobs (`Joins`), and the parts of texts that hold several ids.
 from __future__ import annotations
 
 import dataclasses
+import json
 import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
@@ -15,6 +16,8 @@ from itertools import pairwise, permutations
 
 import polars as pl
 
+from pipelines.intake.reading import cast
+from pipelines.intake.reading.files import Source
 from pipelines.intake.recognising import words
 from pipelines.intake.recognising.columns import Column, unit_in, with_unit_in_cells
 from pipelines.intake.recognising.opening import Opened
@@ -98,6 +101,7 @@ class Shape:
     parts: list[Opened]
     columns: list[Column] = field(default_factory=list)
     newest_first: str = ""  # the header of the time that tells
+    note: tuple[str, str] | None = None  # what [file] says of the note beside it, and why
 
     @property
     def first(self) -> Opened:
@@ -182,6 +186,77 @@ def _newest_first(columns: list[Column]) -> str:
             return ""
         found = found or one.header
     return found
+
+
+# --- a note that names what another export's ids are ---------------------------------------------------------------
+
+
+_ENGLISH = {name.lower()[:n] for name in cast.ENGLISH for n in (3, 12)}
+
+
+def glob_of(source: Source) -> str:
+    """A pattern of names that next month's file will fit too: numbers and names of months are left open."""
+    months = "|".join(
+        sorted(
+            {f for forms in cast.MONTHS.values() for names in forms for f in names} | _ENGLISH, key=len, reverse=True
+        )
+    )
+    stem = re.sub(rf"(?i)(?<![^\W\d])(?:{months})(?![^\W\d])", "*", source.plain_name.rsplit(".", 1)[0])
+    stem = re.sub(r"\d+(?:[-_. ]?\d+)*", "*", stem)
+    return re.sub(r"\*(?:[-_. ]*\*)+", "*", stem) + source.ending
+
+
+def beside_notes(shapes: list[Shape], joins: Joins) -> tuple[list[Shape], dict[str, str]]:
+    """Shapes with the columns of a note beside them: a gauge's readings that name a batch alone, and a list that says which panel
+    each batch is. Also returned: the note's name -> the name of the shape that it stands beside."""
+    notes: dict[str, str] = {}
+    out = []
+    for shape in shapes:
+        found = next((f for note in shapes if note is not shape and (f := _note_for(shape, note, joins))), None)
+        if found is not None:
+            note, on, of = found
+            at = {cell: i for i, cell in enumerate(of.cells) if cell is not None}
+            beside = [c for c in note.columns if c is not of and c.header not in {x.header for x in shape.columns}]
+            rows = [at.get(cell, -1) if cell is not None else -1 for cell in on.cells]
+            made = [dataclasses.replace(c, cells=[c.cells[i] if i >= 0 else None for i in rows]) for c in beside]
+            shape = Shape(
+                shape.parts, [*shape.columns, *made], shape.newest_first, _note_rule(shape, note, on, of, beside)
+            )
+            notes[note.name] = shape.name
+        out.append(shape)
+    return [s for s in out if s.name not in notes], notes
+
+
+def _note_for(shape: Shape, note: Shape, joins: Joins) -> tuple[Shape, Column, Column] | None:
+    def panel(one: Shape) -> bool:
+        told = words.headers("operation_panels", "panel_id")
+        return any(joins.registered.get(id(c)) == "panel_id" or words.meant(c.plain, told) >= 0.9 for c in one.columns)
+
+    measured = any(c.numeric and not c.whole for c in shape.columns)
+    if panel(shape) or not panel(note) or not measured or any(c.numeric and not c.whole for c in note.columns):
+        return None
+    for on in shape.columns:
+        for of in note.columns if _eligible(on) else ():
+            once = len(of.distinct) == note.height and id(of) not in joins.registered
+            if once and len(on.distinct & of.distinct) >= 0.9 * len(on.distinct):
+                return note, on, of
+    return None
+
+
+def _note_rule(shape: Shape, note: Shape, on: Column, of: Column, beside: list[Column]) -> tuple[str, str]:
+    first = note.first
+    parts = [f"file = {_quoted(glob_of(first.source))}", f"on = {_quoted(on.header)}"]
+    parts += [f"of = {_quoted(of.header)}"] if of.header != on.header else []
+    parts.append(f"columns = [{', '.join(_quoted(c.header) for c in beside)}]")
+    for name, usual in (("delimiter", '","'), ("encoding", '"utf-8"')):
+        theirs, ours = (one.file.get(name, (usual, ""))[0] for one in (first, shape.first))
+        parts += [f"{name} = {theirs}"] if theirs != ours else []
+    parts += [f"sheet = {_quoted(first.sheet)}"] if first.sheet else []
+    return f"{{ {', '.join(parts)} }}", f"'{on.header}' names rows of {note.name}"
+
+
+def _quoted(text: str) -> str:
+    return json.dumps(text, ensure_ascii=False)
 
 
 # --- ids that join ----------------------------------------------------------------------------------------------------

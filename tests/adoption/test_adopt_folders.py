@@ -21,7 +21,6 @@ from tests.adoption.truthful import adopted, differences, taken_in
 
 #: few here, since each is a whole inbox; tests/bench/drawn_adoption.py measures as many as are wanted
 SEEDS = (101, 106, 110, 216)
-NOT_YET = ("en_us_gauge_batches",)
 
 
 @pytest.mark.parametrize("seed", SEEDS)
@@ -58,7 +57,7 @@ def test_a_folder_made_by_hand_is_read_right(make: Callable[[], Folder]) -> None
     assert len(given) <= 5
 
 
-@pytest.mark.parametrize("name", [n for n in fixtures.NAMES if n not in NOT_YET])
+@pytest.mark.parametrize("name", fixtures.NAMES)
 def test_a_folder_kept_as_files_is_read_right(name: str) -> None:
     """Ten folders by another hand, in five languages, with answers from a file."""
     one = fixtures.folder(name)

@@ -113,13 +113,12 @@ def test_the_variance_of_a_weighted_total_against_drawn_effects(business: Busine
     normal = stats.norm.ppf(np.clip(uniform, 1e-12, 1 - 1e-12))
     points = joint.posterior.points
     draws = np.empty_like(normal)
-    for k, point in enumerate(points):
+    for point, mine in zip(points, joint.posterior.draws(len(normal)), strict=True):
         sd2 = np.exp(2 * point.log_sd)
         weight = 1 / (linear.v + linear.s * (sd2[-2] - best[-2]) + linear.h * sd2[-1])
         prior = np.where(x.component < 0, 1 / x.prior_sd**2, 0.0)
         prior[x.component >= 0] = 1 / sd2[x.component[x.component >= 0]]
         c = design.T @ (weight[:, None] * design) + np.diag(prior)
-        mine = slice(k, None, len(points))
         draws[mine] = point.theta + np.linalg.solve(np.linalg.cholesky(c).T, normal[mine].T).T
     work = totals.operations(business[0]).filter(pl.col("design_row").is_not_null())
     row = work["design_row"].to_numpy()

@@ -373,7 +373,7 @@ def _shop(shop_id: str, part: pl.DataFrame, year: Year, usual: float) -> Shop:
 
 
 def joint_draws(
-    points: list[mixed_model.Solution], rows: mixed_model.Rows, draws: int, rng: np.random.Generator
+    posterior: mixed_model.Integrated, rows: mixed_model.Rows, draws: int, rng: np.random.Generator
 ) -> np.ndarray:
     """Draws (draws, k) of k linear functions from the mixture over the variance components' points."""
     k = rows.matrix.shape[0]
@@ -382,7 +382,9 @@ def joint_draws(
         return out
     i, j = np.triu_indices(k)
     first, second = _take(rows, i), _take(rows, j)
-    for p, at in zip(points, np.array_split(np.arange(draws), len(points)), strict=True):
+    for p, at in zip(posterior.points, posterior.draws(draws), strict=True):
+        if not len(at):
+            continue
         covariance = np.zeros((k, k))
         covariance[i, j] = covariance[j, i] = p.factor.covariance(first, second)
         out[at] = rows.matrix @ p.theta + rng.standard_normal((len(at), k)) @ root(covariance)
@@ -544,10 +546,10 @@ def draw_shop(
         kinds = [atomising.get(g, "hvlp") for g in shop.guns]
         most = max(sorted(set(kinds) - {"conventional"}) or ["hvlp"], key=kinds.count)
         rows = effect_rows(joint, shop.technicians, [*zip(shop.guns, kinds, strict=True), ("", most)])
-        points = joint.posterior.points
-        spread = {kind: _each(points, _place(joint, kind), draws) for kind in ("technician", "gun")}
-        event = _each(points, -1, draws)
-        effects = joint_draws(points, rows, draws, rng)
+        posterior = joint.posterior
+        spread = {kind: _each(posterior, _place(joint, kind), draws) for kind in ("technician", "gun")}
+        event = _each(posterior, -1, draws)
+        effects = joint_draws(posterior, rows, draws, rng)
         unknown = rng.standard_normal(effects.shape)
         known = {level for kind, level in joint.design.names if kind in spread}
         for n, name in enumerate([*shop.technicians, *shop.guns, ""]):
@@ -558,7 +560,7 @@ def draw_shop(
     left, own_left, left_mean, left_half = np.zeros((draws, mixers)), np.zeros((draws, mixers)), np.zeros(mixers), None
     if habits.fit is not None and mixers:
         parts = [[("technician", m, 1.0)] for m in shop.mixers]
-        left = joint_draws(habits.fit.posterior.points, habits.fit.rows(parts), draws, rng)
+        left = joint_draws(habits.fit.posterior, habits.fit.rows(parts), draws, rng)
         left_mean, variance = habits.fit.predict(parts)
         people = {
             t: (f, se) for t, f, se in habits.people.select("technician_id", "own_fall", "own_fall_se").iter_rows()
@@ -582,7 +584,12 @@ def half_of_hands(shop: Shop, joint: Joint) -> Half | None:
         return None
     rows = effect_rows(joint, shop.technicians, [])
     known = {level for kind, level in joint.design.names if kind == "technician"}
-    unknown = float(_each(joint.posterior.points, _place(joint, "technician"), len(joint.posterior.points)).mean())
+    place = _place(joint, "technician")
+    unknown = (
+        UNKNOWN_SD
+        if place is None
+        else float(joint.posterior.over(np.exp(p.log_sd) for p in joint.posterior.points)[place])
+    )
     sd = np.sqrt(np.maximum(joint.posterior.variance(rows), 0.0))
     sd = np.where([t in known for t in shop.technicians], sd, unknown)
     named = shop.technician >= 0
@@ -598,13 +605,14 @@ def _place(joint: Joint, kind: str) -> int | None:
     return next((int(c) for c in found), None)
 
 
-def _each(points: list[mixed_model.Solution], component: int | None, draws: int) -> np.ndarray:
-    """The standard deviation of a component for each draw, the points having their shares of the draws; the prior's scale
-    where there is none."""
-    sd = [UNKNOWN_SD if component is None else math.exp(p.log_sd[component]) for p in points]
-    return np.concatenate(
-        [np.full(len(at), s) for s, at in zip(sd, np.array_split(np.arange(draws), len(sd)), strict=True)]
-    )
+def _each(posterior: mixed_model.Integrated, component: int | None, draws: int) -> np.ndarray:
+    """The standard deviation of a component for each draw; the prior's scale where there is none."""
+    if component is None:
+        return np.full(draws, UNKNOWN_SD)
+    out = np.empty(draws)
+    for p, at in zip(posterior.points, posterior.draws(draws), strict=True):
+        out[at] = math.exp(p.log_sd[component])
+    return out
 
 
 def repeat_factors(sizes: np.ndarray, draws: int, rng: np.random.Generator) -> np.ndarray:

@@ -373,8 +373,7 @@ class Statements:
         rows = self._rows(pick)
         u, pev = self.posterior.mean(rows), self.posterior.variance(rows)
         number = self.d.unknowns.component[columns[0]] if len(columns) else 0
-        shares = [1 - p.factor.covariance(rows, rows) / np.exp(2 * p.log_sd[number]) for p in self.posterior.points]
-        reliability = np.clip(np.mean(shares, axis=0), 0, 1)
+        reliability = self.posterior.reliability(rows, number)
         vif, work_vif = self._vif(columns, other)
         probability = flags.prob_low(u, pev, self.settings.transfer.material_effect)
 
@@ -504,16 +503,17 @@ class Statements:
                 more = "more" if m < 0 else "less"
                 note = f"cups that are not weighed back hold {more} than those that are: weigh them too"
             out.append((term, level, float(np.exp(m)), float(np.exp(m - Z95 * s)), float(np.exp(m + Z95 * s)), note))
-        log_sd = np.array([p.log_sd for p in self.posterior.points])
+        middle = self.posterior.over(p.log_sd for p in self.posterior.points)
+        spread = np.sqrt(self.posterior.over((p.log_sd - middle) ** 2 for p in self.posterior.points))
         present = sorted(set(self.d.unknowns.component[self.d.unknowns.component >= 0].tolist()))
         kinds = [str(self.kind[np.flatnonzero(self.d.unknowns.component == k)[0]]) for k in present] + [
             "readings",
             "event",
         ]
-        for kind, value, spread in zip(kinds, self.posterior.sd(), log_sd.std(axis=0), strict=True):
-            best = float(log_sd[:, kinds.index(kind)].mean())
-            ends = float(np.exp(best - Z95 * spread)), float(np.exp(best + Z95 * spread))
-            out.append(("spread", kind, float(value), *ends, None))
+        for kind, value, low, high in zip(
+            kinds, self.posterior.sd(), np.exp(middle - Z95 * spread), np.exp(middle + Z95 * spread), strict=True
+        ):
+            out.append(("spread", kind, float(value), float(low), float(high), None))
         settled = "settled" if self.joint.converged else "did not settle"
         out.append(("passes", settled, float(self.joint.passes), None, None, None))
         return pl.DataFrame(out, schema=transfer_tables.MODEL_COLUMNS, orient="row")

@@ -214,7 +214,7 @@ def solve(design: Design, known_log_sd: Floats | None = None) -> Joint:
     points = (
         [fitted.best]
         if known_log_sd is not None
-        else mixed_model.sigma_points(model, fitted, mixed_model.Prior(design.scale))
+        else mixed_model.points(model, fitted, mixed_model.Prior(design.scale))
     )
     kept = np.flatnonzero(on)
     own = {name: getattr(linear, name)[kept] for name in ("predicted", "v", "s", "h", "y")}

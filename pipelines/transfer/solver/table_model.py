@@ -62,7 +62,7 @@ def _numbered(level: pl.Series | NDArray[np.str_]) -> tuple[list[str], Ints]:
 
 
 class Fitted:
-    """The fitted model. Means and variances are averaged over the variance components' uncertainty (mixed.Integrated)."""
+    """The fitted model. Means and variances are averaged over the variance components' uncertainty (mixed_model.Integrated)."""
 
     def __init__(
         self, terms: list[Term], y: Floats, v: Floats, h: Floats, event_scale: float, like: Fitted | None = None
@@ -123,7 +123,7 @@ class Fitted:
         """The solutions that carry the variance components' uncertainty; the best alone where there are very many rows."""
         if self.design.shape[0] > SETTLED:
             return mixed_model.Integrated([self.fit.best])
-        return mixed_model.Integrated(mixed_model.sigma_points(self.model, self.fit, self.prior))
+        return mixed_model.Integrated(mixed_model.points(self.model, self.fit, self.prior))
 
     @staticmethod
     def _blocks(terms: list[Term], place: dict[str, Ints], n: int) -> Ints:
@@ -175,10 +175,11 @@ class Fitted:
         whole = [mixed_model.Rows.of(self.model.layout, one) for one in self._by_block(matrix)]
         if len(whole) == 1:
             return self.posterior.mean(whole[0]), np.maximum(self.posterior.variance(whole[0]), 1e-18)
-        points = self.posterior.points
-        known = sum(p.factor.covariance(one, other) for p in points for one in whole for other in whole) / len(points)
-        middle = np.array([matrix @ p.theta for p in points])
-        return middle.mean(axis=0), np.maximum(known + middle.var(axis=0), 1e-18)
+        over, points = self.posterior.over, self.posterior.points
+        known = sum(over(p.factor.covariance(one, other) for p in points) for one in whole for other in whole)
+        mean = matrix @ self.posterior.theta()
+        spread = over((matrix @ p.theta - mean) ** 2 for p in points)
+        return mean, np.maximum(known + spread, 1e-18)
 
     def _by_block(self, matrix: sp.csr_matrix) -> list[sp.csr_matrix]:
         """Matrices that sum to `matrix`, in each of which a row touches the border and one block at most."""
@@ -212,8 +213,7 @@ class Fitted:
         """1 - PEV/sd^2 per level of a random term, averaged over the variance components."""
         rows = self.rows([[(term, level, 1.0)] for level in self.levels[term]])
         number = self.component[term]
-        shares = [1 - p.factor.covariance(rows, rows) / np.exp(2 * p.log_sd[number]) for p in self.posterior.points]
-        return np.asarray(np.clip(np.mean(shares, axis=0), 0.0, 1.0))
+        return self.posterior.reliability(rows, number)
 
     def vif(self, parts: list[list[tuple[str, str, float]]], other: str) -> Floats:
         """Per linear function: its variance over what it would be were all effects of `other` known. 1 = no confusion.

@@ -151,7 +151,7 @@ def test_draws_have_the_mean_and_covariance_of_the_model():
         y, 0 * one, one, 0.2,
     )  # fmt: skip
     rows = fit.rows([[("hand", str(k), 1.0)] for k in range(4)])
-    drawn = savings.joint_draws(fit.posterior.points, rows, 40_000, rng)
+    drawn = savings.joint_draws(fit.posterior, rows, 40_000, rng)
     mean, var = fit.predict([[("hand", str(k), 1.0)] for k in range(4)])
     assert drawn.mean(axis=0) == pytest.approx(mean, abs=0.003)
     assert drawn.var(axis=0) == pytest.approx(var, rel=0.06)

@@ -189,17 +189,42 @@ def test_a_stated_spread_that_is_wrong_by_a_factor_is_found_out():
     assert fitted.sd[2] == pytest.approx(0.08, rel=0.15)
 
 
-def test_sigma_points_are_symmetric_about_the_best_fit_of_a_normal_posterior():
-    """Dyestuff-like balanced data: the mean of log sd over the points is the mode they were built on."""
-    rng = np.random.default_rng(3)
-    groups = np.repeat(np.arange(30), 20)
-    y = 0.2 * rng.standard_normal(30)[groups] + 0.1 * rng.standard_normal(600)
+def groups_of(levels: int, each: int, sd: float, seed: int):
+    rng = np.random.default_rng(seed)
+    groups = np.repeat(np.arange(levels), each)
+    y = sd * rng.standard_normal(levels)[groups] + 0.1 * rng.standard_normal(levels * each)
     model, _ = mixed_model.ordinary(y, [groups.astype(str)])
     prior = mixed_model.Prior(np.array([0.15, 0.15]))
-    fitted = mixed_model.fit(model, np.log([0.1, 0.1]), prior)
-    points = mixed_model.sigma_points(model, fitted, prior)
+    return model, mixed_model.fit(model, np.log([0.1, 0.1]), prior), prior
+
+
+def test_points_of_many_records_are_symmetric_about_the_best_fit(monkeypatch):
+    """Dyestuff-like balanced data: the mean of log sd over the points is the mode they were built on."""
+    monkeypatch.setattr(mixed_model, "SETTLED", 500)
+    model, fitted, prior = groups_of(30, 20, 0.2, 3)
+    points = mixed_model.points(model, fitted, prior)
     assert len(points) == 4
     assert np.mean([p.log_sd for p in points], axis=0) == pytest.approx(fitted.best.log_sd, abs=1e-12)
     # the spread of log se is that of the chi-square law of a residual with 570 degrees of freedom: 1/sqrt(2 df)
     spread = np.std([p.log_sd[-1] for p in points])
     assert spread == pytest.approx(1 / np.sqrt(2 * 570), rel=0.03)
+
+
+@pytest.mark.parametrize(("levels", "each", "seed"), [(3, 20, 1), (3, 60, 2), (5, 30, 3)])
+def test_points_of_few_levels_against_the_posterior_summed_over_a_grid(levels, each, seed):
+    """Mean square of a standard deviation that three levels hardly tell, and the variance of their effects: every pair of
+    log sd on a grid, weighted by its posterior."""
+    model, fitted, prior = groups_of(levels, each, 0.08, seed)
+    rows = mixed_model.Rows.of(model.layout, np.eye(1 + levels)[1:])
+    grid = [model.evaluate(np.array([a, b])) for a in np.linspace(-6.5, 0, 90) for b in np.linspace(-2.8, -1.9, 25)]
+    density = np.array([-prior.add(one)[0] / 2 for one in grid])
+    weight = np.exp(density - density.max())
+    weight /= weight.sum()
+    theta = np.array([one.theta[1:] for one in grid])
+    mean = weight @ theta
+    variance = weight @ np.array([one.factor.covariance(rows, rows) for one in grid]) + weight @ (theta - mean) ** 2
+    square = weight @ np.exp(2 * np.array([one.log_sd for one in grid]))
+    found = mixed_model.Integrated(mixed_model.points(model, fitted, prior))
+    assert found.sd() == pytest.approx(np.sqrt(square), rel=0.12)
+    assert np.sqrt(found.variance(rows)) == pytest.approx(np.sqrt(variance), rel=0.06)
+    assert found.mean(rows) == pytest.approx(mean, abs=0.15 * np.sqrt(variance).max())

@@ -231,8 +231,8 @@ def bench_drift(seeds: int) -> None:
         z = rng.standard_normal(500)
         for i in range(1, 500):
             z[i] = 0.2 * z[i - 1] + np.sqrt(0.96) * z[i]
-        series, _, _ = drift.independent(np.clip(z, -3, 3), np.arange(500) // 3)
-        daily.append(drift.watch(series)[0] >= 0)
+        series, signal, _, _ = drift.independent(np.clip(z, -3, 3), np.arange(500) // 3, np.ones(500))
+        daily.append(drift.watch(series, signal)[0] >= 0)
     print(f"drift: AR(1) .2, averaged per day: false alarms {np.mean(daily):.3f}")
     back = [len(drift.steps_back(np.clip(rng.standard_normal(500), -3, 3))) > 0 for _ in range(seeds)]
     print(f"drift: looking back over 500 records, a false step in {np.mean(back):.3f}")

@@ -4,13 +4,16 @@ Here belongs what is seen in the residuals of the transfer model in the order of
 
     z_k = (mean before - mean after) / sqrt(1/k + 1/(n - k))    over all splits with 5 or more on either side, last 200 records
 
+All records enter, each for every gun that sprayed a share of it, with that share as its weight: base and clear are mostly read
+together. Of two guns whose records are the same the one is called whose series shows the loss best, and what it lost is then
+taken off before the other is looked at again.
+
 Followed for losses alone (z_k > 0). No baseline is needed: a new gun is followed from its first record. The alarm level keeps
 false alarms at 5 % over 500 records (found by simulation, bench).
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -20,6 +23,7 @@ import scipy.sparse as sp
 from scipy.special import ndtr
 
 from pipelines.transfer.model import linearise
+from pipelines.transfer.model.design import NOBODY
 from pipelines.transfer.model.transfer_tables import RECORD
 from pipelines.transfer.solver import mixed_model
 from pipelines.transfer.solver.mixed_model import Floats, Ints
@@ -35,6 +39,8 @@ MEMORY = 200
 PENALTY = 9.24  # per step looking back, on standardised residuals; the usual log n gives 21-48 % false alarms
 LOOK_BACK = 2000  # records looked back over: the search grows with their square
 CORRELATED = 0.1
+LEAST_SHARE = 0.1  # of a record, from which it is looked at for a gun
+SLICE = 2048  # ends of a series looked at together
 LOSS = 0.05  # the loss of transfer that the forecast waits for
 FEW = 12
 SLOPE_SD = 0.30  # weak prior on a gun's change of log TE over the typical litres of a service period; few guns wear, so
@@ -44,10 +50,10 @@ DAYS_A_MONTH = 30.4375
 
 @dataclass(frozen=True)
 class Residuals:
-    """One row per record that the transfer model used and that one gun sprayed, in the order of time.
+    """One row per record that the transfer model used and gun that sprayed a share of it, gun by gun in the order of time.
 
-    frame   RECORD, gun_id, at, litres (ready to spray through the gun so far in this service period, L), since, y (relative
-            residual plus the gun's own effect), v, h, z (standardised, shop-weeks removed, clipped at 3)
+    frame   RECORD, record (its number), gun_id, at, litres (ready to spray through the gun so far in this service period, L),
+            since, share (of the record, by mean splits), left and its sd, y, v, h: see `residuals`
     """
 
     frame: pl.DataFrame
@@ -94,66 +100,69 @@ def litres_sprayed(
 
 
 def residuals(joint: linearise.Joint, record_layers: pl.DataFrame, litres: pl.DataFrame) -> Residuals:
-    """What each record departs from the transfer model by, for records of one gun.
+    """What each record departs from the transfer model by, beside each gun that sprayed part of it.
 
-    m = (D - Dhat)/Dhat + the gun's wear as the model has it: a loss that is to be seen must not be explained away.
-    y = m + u_gun, on variance v + h se^2; z = m / sqrt(v + h se^2 + PEV of the mean part without wear), the
-    shop-week's weighted mean taken off (its records told apart from the one), clipped at 3.
+    m = (D - Dhat)/Dhat + the gun's share of wear as the model has it: a loss that is to be seen must not be explained away.
+    left = m less what the other guns' records of the shop's week say; sd^2 = v + h se^2 + PEV of the mean part without wear +
+    variance of that week. A change of the gun by d moves left by share x d: y = left/share + u_gun, on (v, h)/share^2.
     """
     d, linear = joint.design, joint.linear
     se2 = float(joint.posterior.sd()[-1] ** 2)
     theta = joint.posterior.theta()
     kind = np.array([kind for kind, _ in d.names])
-    on = sp.csr_matrix(linear.design[d.signature_of_record])
-    miss = (d.landed - linear.predicted) / linear.predicted + on @ np.where(kind == "wear", theta, 0.0)
-    on = sp.csr_matrix(on @ sp.diags((kind != "wear").astype(float)))
-    pev = np.maximum(joint.posterior.variance(mixed_model.Rows.of(joint.layout, on)), 0.0)
-    gun_part = np.asarray(on @ np.where(kind == "gun", theta, 0.0)).ravel()
-    layers = record_layers.join(d.keys, on=RECORD, how="semi", maintain_order="left")
-    guns = layers.group_by(RECORD, maintain_order=True).agg(
-        gun_id=pl.when(pl.col("gun_id").n_unique() == 1).then(pl.col("gun_id").first()),
-        shop=pl.col("shop_id").first(),
-        op_job_id=pl.col("op_job_id").sort_by("started_at").last(),
-        operation_no=pl.col("operation_no").sort_by("started_at").last(),
-        at=pl.col("started_at").max(),
+    bare = mixed_model.Rows.of(joint.layout, sp.csr_matrix(linear.design @ sp.diags((kind != "wear").astype(float))))
+    pev = np.maximum(joint.posterior.variance(bare), 0.0)[d.signature_of_record]
+    share = linear.mean_share[d.group] / d.in_group
+    worn, effect = (d.rows @ np.where(kind == k, theta, 0.0) for k in ("wear", "gun"))
+    each = pl.DataFrame({
+        "record": d.record, "gun_id": d.row_keys["gun_id"].gather(d.layer_row), "share": share,
+        "worn": share * worn[d.layer_row], "effect": effect[d.layer_row],
+    }).filter(~pl.col("gun_id").str.starts_with(NOBODY))  # fmt: skip
+    each = each.group_by("record", "gun_id", maintain_order=True).agg(
+        pl.col("share", "worn").sum(), pl.col("effect").first()
     )
-    total = linear.v + linear.h * se2
-    frame = (
-        d.keys.with_columns(
-            miss=pl.Series(miss), v=pl.Series(linear.v), h=pl.Series(linear.h), gun_part=pl.Series(gun_part),
-            total=pl.Series(total), pev=pl.Series(pev),
-        )
-        .join(guns, on=RECORD, how="left")
-        .with_columns(week=pl.col("at").dt.truncate("1w"), weight=1 / pl.col("total"))
+    records = d.keys.with_columns(
+        record=pl.int_range(pl.len(), dtype=pl.Int64), miss=pl.Series((d.landed - linear.predicted) / linear.predicted),
+        v=pl.Series(linear.v), h=pl.Series(linear.h), total=pl.Series(linear.v + linear.h * se2), pev=pl.Series(pev),
     )  # fmt: skip
-    # a week in which everything ran low (weather, a batch) is not a gun's: its other records' mean, shrunk by its own variance
-    week = ["shop_id", "week"]
-    frame = frame.with_columns(
-        other_weight=pl.col("weight").sum().over(week) - pl.col("weight"),
-        other_sum=(pl.col("weight") * pl.col("miss")).sum().over(week) - pl.col("weight") * pl.col("miss"),
+    last = (
+        record_layers.sort("started_at", maintain_order=True)
+        .group_by(*RECORD, "gun_id", maintain_order=True)
+        .agg(pl.col("op_job_id", "operation_no").last(), at=pl.col("started_at").last())
     )
-    tau2 = _week_variance(frame)
-    precision = pl.col("other_weight") + 1 / tau2 if tau2 > 0 else None
-    shift = pl.col("other_sum") / precision if precision is not None else pl.lit(0.0)
-    shift_var = 1 / precision if precision is not None else pl.lit(0.0)
     frame = (
-        frame.with_columns(shift=shift, shift_var=shift_var)
+        each.join(records, on="record", how="left", maintain_order="left")
+        .join(last, on=[*RECORD, "gun_id"], how="left", maintain_order="left")
         .with_columns(
-            y=pl.col("miss") - pl.col("shift") + pl.col("gun_part"),
-            z=(pl.col("miss") - pl.col("shift")) / (pl.col("total") + pl.col("pev") + pl.col("shift_var")).sqrt(),
-            v=pl.col("v") + pl.col("shift_var"),
+            week=pl.col("at").max().over("record").dt.truncate("1w"), weight=pl.col("share") / pl.col("total")
         )
-        .filter(pl.col("gun_id").is_not_null())
     )
+    # a week in which everything ran low (weather, a batch) is not a gun's: what the others sprayed, shrunk by its own variance
+    tau2, week = _week_variance(frame), ["shop_id", "week"]
+
+    def of_others(value: pl.Expr) -> pl.Expr:
+        return value.sum().over(week) - value.sum().over(*week, "gun_id") - value.sum().over("record") + value
+
+    precision = of_others(pl.col("weight")) + 1 / tau2 if tau2 > 0 else pl.lit(np.inf)
+    frame = frame.with_columns(
+        shift=of_others(pl.col("weight") * pl.col("miss")) / precision, shift_var=1 / precision
+    ).with_columns(
+        left=pl.col("miss") + pl.col("worn") - pl.col("shift"),
+        sd=(pl.col("total") + pl.col("pev") + pl.col("shift_var")).sqrt(),
+    )  # fmt: skip
     # what the records show of their own spread, from neighbours in time (a step or a slope hardly moves it), counts
     scale = _spread_of_neighbours(frame)
-    frame = frame.with_columns(
-        pl.col("v") * scale**2, pl.col("h") * scale**2, z=(pl.col("z") / scale).clip(-CLIP, CLIP)
-    )
     place = litres.select("shop_id", op_job_id="job_id", operation_no="operation_no", since="since", litres="litres")
     return Residuals(
-        frame.join(place, on=["shop_id", "op_job_id", "operation_no"], how="inner")
-        .select(*RECORD, "gun_id", "at", "since", "litres", "y", "v", "h", "z")
+        frame.filter(pl.col("share") >= LEAST_SHARE)
+        .with_columns(
+            pl.col("sd") * scale,
+            y=pl.col("left") / pl.col("share") + pl.col("effect"),
+            v=(pl.col("v") + pl.col("shift_var")) * scale**2 / pl.col("share") ** 2,
+            h=pl.col("h") * scale**2 / pl.col("share") ** 2,
+        )
+        .join(place, on=["shop_id", "op_job_id", "operation_no"], how="inner")
+        .select(*RECORD, "record", "gun_id", "at", "since", "litres", "share", "left", "sd", "y", "v", "h")
         .sort("gun_id", "at", *RECORD)
     )
 
@@ -162,7 +171,7 @@ def _spread_of_neighbours(frame: pl.DataFrame) -> float:
     """sd of z from differences between a gun's neighbouring records, between 0.5 and 1.5; 1 below 50 differences."""
     step = (
         frame.sort("gun_id", "at", *RECORD)
-        .select(pl.col("z").diff().over("gun_id"))
+        .select((pl.col("left") / pl.col("sd")).diff().over("gun_id"))
         .to_series()
         .drop_nulls()
         .to_numpy()
@@ -171,71 +180,71 @@ def _spread_of_neighbours(frame: pl.DataFrame) -> float:
 
 
 def _week_variance(frame: pl.DataFrame) -> float:
-    """Variance between shop-weeks of the relative residual, by moments (DerSimonian and Laird 1986); 0: none is seen."""
+    """Variance between shop-weeks of the relative residual, by moments from one week to the next: of a lasting step only one
+    such difference knows (von Neumann 1941, Ann. Math. Stat. 12, 367). 0: none is seen."""
     week = (
         frame.group_by("shop_id", "week", maintain_order=True)
-        .agg(
-            n=pl.len(),
-            w=pl.col("weight").sum(),
-            w2=(pl.col("weight") ** 2).sum(),
-            m=(pl.col("weight") * pl.col("miss")).sum(),
-        )
+        .agg(w=pl.col("weight").sum(), m=(pl.col("weight") * pl.col("miss")).sum() / pl.col("weight").sum())
         .sort("shop_id", "week")
+        .select(
+            step2=pl.col("m").diff().over("shop_id") ** 2,
+            own=1 / pl.col("w") + 1 / pl.col("w").shift(1).over("shop_id"),
+        )
+        .drop_nulls()
     )  # summed in one order, so that the same tables give the same bytes
-    means = (week["m"] / week["w"]).to_numpy()
-    w = week["w"].to_numpy()
-    if len(w) < 8:
-        return 0.0
-    centre = (w * means).sum() / w.sum()
-    q = float((w * (means - centre) ** 2).sum())
-    scale = float(w.sum() - (w**2).sum() / w.sum())
-    return max((q - (len(w) - 1)) / scale, 0.0) if scale > 0 else 0.0
+    step2, own = week["step2"].to_numpy(), week["own"].to_numpy()
+    return max(float(((step2 - own) / own).sum() / (2 / own).sum()), 0.0) if len(own) >= 7 else 0.0
 
 
 # --- change points ------------------------------------------------------------------------------------------------------
 
 
-def split_scores(z: Floats) -> Floats:
-    """z_k for k = 5 .. n - 5 at the end of a series; empty where it is shorter than 10. Standardised residuals in, sd 1."""
-    n = len(z)
-    if n < 2 * SEGMENT:
-        return np.zeros(0)
-    k = np.arange(SEGMENT, n - SEGMENT + 1)
-    head = np.cumsum(z)
-    before, after = head[k - 1] / k, (head[-1] - head[k - 1]) / (n - k)
-    return np.asarray((before - after) / np.sqrt(1 / k + 1 / (n - k)))
-
-
-def watch(z: Floats, alarm: float = ALARM) -> tuple[int, int, float]:
+def watch(z: Floats, signal: Floats | None = None, alarm: float = ALARM) -> tuple[int, int, float]:
     """Follow a series record by record. (record at which the alarm rings or -1, first record after the loss, largest z_k).
 
-    After an alarm nothing more is looked at: the gun is to be seen to.
+    z       standardised residuals, sd 1; signal: by how much a change of 1 moves each (all alike if not given): the means before
+            and after are weighted by it. An alarm is dated by what was known when it rang: the gun is to be seen to.
     """
-    top = 0.0
-    for n in range(2 * SEGMENT, len(z) + 1):
-        start = max(0, n - MEMORY)
-        scores = split_scores(z[start:n])
-        best = int(np.argmax(scores))
-        top = max(top, float(scores[best]))
-        if scores[best] >= alarm:
-            return n - 1, start + SEGMENT + best, top
-    return -1, -1, top
+    signal = np.ones(len(z)) if signal is None else signal
+    sums, info = (np.concatenate([[0.0], np.cumsum(x)]) for x in (signal * z, signal**2))
+    rings, change, top = -1, -1, 0.0
+    back = np.arange(MEMORY - SEGMENT, SEGMENT - 1, -1)
+    for begin in range(2 * SEGMENT, len(z) + 1, SLICE):
+        end = np.arange(begin, min(begin + SLICE, len(z) + 1))[:, None]
+        start = np.maximum(0, end - MEMORY)
+        split = end - back
+        far = split < start + SEGMENT
+        split = np.where(far, start + SEGMENT, split)
+        before, whole = info[split] - info[start], info[end] - info[start]
+        part = before / whole
+        scores = (sums[split] - sums[start] - part * (sums[end] - sums[start])) / np.sqrt(before * (1 - part))
+        scores[far] = -np.inf
+        best = scores.max(axis=1)
+        top = max(top, float(best.max()))
+        if rings < 0 and (best >= alarm).any():
+            at = int(np.argmax(best >= alarm))
+            rings, change = begin + at - 1, int(split[at, np.argmax(scores[at])])
+    return rings, change, top
 
 
-def steps_back(z: Floats, penalty: float = PENALTY) -> list[int]:
-    """First records after each step in the mean, looking back: least sum of squares + penalty per step, exact.
+def steps_back(z: Floats, signal: Floats | None = None, penalty: float = PENALTY) -> list[int]:
+    """First records after each step in the mean, looking back: least sum of squares + penalty per step, exact. signal: as in
+    `watch`.
 
     The linear-kernel change point problem is this least-squares segmentation; optimal partitioning (Jackson et al. 2005, IEEE
     Signal Process. Lett. 12, 105), every segment of 5 records or more.
     """
     n = len(z)
-    head, squares = np.concatenate([[0.0], np.cumsum(z)]), np.concatenate([[0.0], np.cumsum(z**2)])
+    signal = np.ones(n) if signal is None else signal
+    head, info = (np.concatenate([[0.0], np.cumsum(x)]) for x in (signal * z, signal**2))
     best = np.full(n + 1, np.inf)
     best[0] = -penalty
     last = np.zeros(n + 1, int)
     for end in range(SEGMENT, n + 1):
         start = np.arange(0, end - SEGMENT + 1)
-        cost = squares[end] - squares[start] - (head[end] - head[start]) ** 2 / (end - start)
+        cost = -((head[end] - head[start]) ** 2) / (
+            info[end] - info[start]
+        )  # squares sum to one number over all segments
         total = best[start] + cost + penalty
         at = int(np.argmin(total))
         best[end], last[end] = total[at], start[at]
@@ -256,27 +265,25 @@ def lag_one(z: Floats) -> float:
     return float(c[1:] @ c[:-1]) / total if total > 0 else float("nan")
 
 
-def independent(z: Floats, day: Ints) -> tuple[Floats, Ints, float]:
-    """The series to follow, the index of each value's first record, its lag-one correlation.
+def independent(z: Floats, day: Ints, signal: Floats) -> tuple[Floats, Floats, Ints, float]:
+    """The series to follow, each value's signal (see `watch`) and first record, and the lag-one correlation.
 
-    Correlated by more than 0.1 from record to record, values are averaged per day, and scaled to the sd that such days would
-    have were they still correlated: z / sqrt((1 + r)/(1 - r)). Otherwise as they are.
+    Correlated by more than 0.1 from record to record, values are taken together by day, and scaled to the sd that such days
+    would have were they still correlated: z / sqrt((1 + r)/(1 - r)). Otherwise as they are.
     """
     r = lag_one(z)
-    first = np.arange(len(z))
     if not r > CORRELATED:
-        return z, first, r
+        return z, signal, np.arange(len(z)), r
     _, first, code = np.unique(day, return_index=True, return_inverse=True)
-    count = np.bincount(code)
-    daily = np.bincount(code, z) / count * np.sqrt(count)
+    of_day = np.sqrt(np.bincount(code, signal**2))
+    daily = np.bincount(code, signal * z) / of_day
     rest = lag_one(daily)
     # within a day the mean of correlated values spreads more than 1/sqrt(n) says
     spread = max(float(np.std(daily)), 1.0) if len(daily) > 2 else 1.0
-    daily = daily / spread
     if rest > 0:
         rest = min(rest, 0.9)
-        daily = daily / np.sqrt((1 + rest) / (1 - rest))
-    return np.clip(daily, -CLIP, CLIP), first, r
+        spread *= np.sqrt((1 + rest) / (1 - rest))
+    return np.clip(daily / spread, -CLIP, CLIP), of_day / spread, first, r
 
 
 # --- tables -------------------------------------------------------------------------------------------------------------
@@ -303,7 +310,7 @@ def wear(found: pl.DataFrame) -> tuple[Fitted, Floats] | None:
     return fitted, np.full(found.height, typical)
 
 
-def gun_drift(found: Residuals, litres: pl.DataFrame, settings: Mapping[str, Any] | None = None) -> pl.DataFrame:
+def gun_drift(found: Residuals, litres: pl.DataFrame) -> pl.DataFrame:
     """Table gun_drift: one row per gun and service period with 12 records or more.
 
     slope_per_litre with interval; the alarm with the day of the change and the step; months until the next 5 % is lost:
@@ -319,30 +326,70 @@ def gun_drift(found: Residuals, litres: pl.DataFrame, settings: Mapping[str, Any
         (g, s): (total, b, e)
         for g, s, total, b, e in use.select("gun_id", "since", "litres", "begin", "end").iter_rows()
     }
-    for (gun, since), part in frame.group_by("gun_id", "since", maintain_order=True):
-        if part.height < FEW or fitted is None:
-            continue
-        fit, typical = fitted
-        level = f"{gun}\t{since}"
-        mean, var = fit.predict([[("wear", level, 1.0)]])
-        scale = float(typical[0])
+    if fitted is None:
+        return pl.DataFrame()
+    fit, typical = fitted
+    scale = float(typical[0])
+    for (gun, since), (part, seen) in _looked_at(frame).items():
+        mean, var = fit.predict([[("wear", f"{gun}\t{since}", 1.0)]])
         slope, se = float(mean[0]) / scale, float(np.sqrt(var[0])) / scale
-        z, first, r = independent(part["z"].to_numpy(), part["at"].dt.date().cast(pl.Int32).to_numpy().astype(np.int64))
-        rings, change, top = watch(z)
-        back = steps_back(z[-LOOK_BACK:])
-        step = _step(part, int(first[change])) if rings >= 0 else (None, None, None)
+        rings, r = seen.changed >= 0, seen.correlation
+        step = _step(part, seen.changed) if rings else (None, None, None)
         total, begin, end = of_use[(gun, since)]
         months = max((end - begin).total_seconds() / 86400 / DAYS_A_MONTH, 1e-9)
         per_month = total / months
         wait = [_months(s, per_month) for s in (slope, slope - Z95 * se, slope + Z95 * se)]
         rows.append({
             "gun_id": gun, "since": since, "slope_per_litre": slope, "low": slope - Z95 * se, "high": slope + Z95 * se,
-            "litres": total, "changed_on": part["at"][int(first[change])].date() if rings >= 0 else None,
-            "alarm": rings >= 0, "until": end.date(), "n": part.height, "z": top, "step": step[0], "step_low": step[1],
-            "step_high": step[2], "n_steps": len(back), "autocorrelation": None if np.isnan(r) else r,
+            "litres": total, "changed_on": part["at"][seen.changed].date() if rings else None,
+            "alarm": rings, "until": end.date(), "n": part.height, "z": seen.top, "step": step[0], "step_low": step[1],
+            "step_high": step[2], "n_steps": seen.steps, "autocorrelation": None if np.isnan(r) else r,
             "prob_wear": float(ndtr(-slope / se)), "months_to_loss": wait[0], "months_low": wait[1], "months_high": wait[2],
         })  # fmt: skip
     return pl.DataFrame(rows, infer_schema_length=None) if rows else pl.DataFrame()
+
+
+@dataclass(frozen=True)
+class _Look:
+    """What the records of a gun's service period show: first record after the loss an alarm rang for (-1: none)."""
+
+    changed: int
+    top: float
+    steps: int
+    correlation: float
+
+
+def _looked_at(frame: pl.DataFrame) -> dict[tuple[Any, ...], tuple[pl.DataFrame, _Look]]:
+    """Each gun's service period of FEW records or more and what it shows, those that lost most surely looked at first.
+
+    The loss of one is taken off the records it shares with others, which are then looked at again.
+    """
+    parts = {key: part for key, part in frame.group_by("gun_id", "since", maintain_order=True) if part.height >= FEW}
+    lost = np.zeros(int(frame["record"].max() or 0) + 1)  # type: ignore[arg-type]
+
+    def look(key: tuple[Any, ...]) -> _Look:
+        part = parts[key]
+        record, sd, share = (part[name].to_numpy() for name in ("record", "sd", "share"))
+        z = np.clip((part["left"].to_numpy() - lost[record]) / sd, -CLIP, CLIP)
+        day = part["at"].dt.date().cast(pl.Int32).to_numpy().astype(np.int64)
+        series, signal, first, r = independent(z, day, share / sd)
+        rings, change, top = watch(series, signal)
+        back = steps_back(z[-LOOK_BACK:], (share / sd)[-LOOK_BACK:])
+        return _Look(int(first[change]) if rings >= 0 else -1, top, len(back), r)
+
+    found = {key: look(key) for key in parts}
+    told: set[tuple[Any, ...]] = set()
+    while open_to := [key for key, one in found.items() if one.changed >= 0 and key not in told]:
+        key = max(open_to, key=lambda k: (found[k].top, k))
+        told.add(key)
+        after = parts[key][found[key].changed :]
+        change, _, _ = _step(parts[key], found[key].changed)
+        lost[after["record"].to_numpy()] += min(change, 0.0) * after["share"].to_numpy()
+        met = frame.filter(pl.col("record").is_in(after["record"].implode())).select("gun_id", "since").unique()
+        for other in sorted(met.iter_rows()):
+            if other in parts and other not in told:
+                found[other] = look(other)
+    return {key: (part, found[key]) for key, part in parts.items()}
 
 
 def _months(slope: float, per_month: float) -> float | None:
@@ -370,7 +417,7 @@ def _weighted(part: pl.DataFrame) -> pl.DataFrame:
     return part.with_columns(weight=1 / (pl.col("v") + pl.col("h") * 0.08**2), y=pl.col("y").clip(-1.5, 1.5))
 
 
-def _step(part: pl.DataFrame, at: int) -> tuple[float | None, float | None, float | None]:
+def _step(part: pl.DataFrame, at: int) -> tuple[float, float, float]:
     w = _weighted(part)
     change, se = contrast(w[:at], w[at:])
     return change, change - Z95 * se, change + Z95 * se

@@ -8,6 +8,8 @@ import polars as pl
 import pytest
 
 from pipelines.transfer.decisions import drift
+from pipelines.transfer.model.estimate import fitted_model
+from tests import networks
 
 
 def test_false_alarms_stay_between_three_and_seven_in_a_hundred_over_500_records(drawn):
@@ -36,6 +38,17 @@ def test_a_loss_is_found_soon_and_dated_well():
             dates.append(change - 120)
     assert len(waits) >= 18
     assert np.median(waits) < 20 and abs(np.median(dates)) <= 3
+
+
+def test_records_of_which_a_gun_sprayed_a_share_ring_no_more_often():
+    """Base by one gun and clear by another in one reading: shares of .35 and .65, some of a gun alone."""
+    rng = np.random.default_rng(12)
+    signal = rng.choice([0.35, 0.65, 1.0], (400, 500), p=[0.5, 0.3, 0.2])
+    rings = [drift.watch(np.clip(rng.standard_normal(500), -3, 3), s)[0] >= 0 for s in signal]
+    assert 0.03 <= np.mean(rings) <= 0.075
+    z = rng.standard_normal((40, 350)) - np.where(np.arange(350) >= 200, 0.18 / 0.14, 0.0) * signal[:40, :350]
+    found = [drift.watch(np.clip(one, -3, 3), s) for one, s in zip(z, signal[:40, :350], strict=True)]
+    assert np.mean([ring >= 200 for ring, *_ in found]) > 0.9
 
 
 def test_a_gain_rings_no_alarm():
@@ -79,9 +92,9 @@ def test_correlated_records_are_averaged_per_day_and_ring_no_more_often():
         z = rng.standard_normal(500)
         for i in range(1, 500):
             z[i] = 0.25 * z[i - 1] + np.sqrt(1 - 0.25**2) * z[i]
-        series, first, r = drift.independent(np.clip(z, -3, 3), np.arange(500) // 3)
+        series, signal, first, r = drift.independent(np.clip(z, -3, 3), np.arange(500) // 3, np.ones(500))
         assert r > drift.CORRELATED and len(series) == len(first) == 167
-        alarms += drift.watch(series)[0] >= 0
+        alarms += drift.watch(series, signal)[0] >= 0
     assert alarms <= 5
 
 
@@ -108,3 +121,36 @@ def test_litres_are_those_sprayed_before_an_operation_since_the_last_service():
     found = drift.litres_sprayed(sprays, sprayed, mixes, services).sort("job_id")
     assert found["litres"].to_list() == pytest.approx([0.0, 0.160, 0.160 + 0.120, 0.0])
     assert found["since"].to_list() == [date(2026, 3, 2)] * 3 + [date(2026, 3, 5)]
+
+
+def watched(seed: int, step: float) -> tuple[pl.DataFrame, datetime]:
+    """gun_drift of a drawn shop of 350 jobs, most read over base and clear together; the first gun's transfer changes after
+    three fifths of its work, film being what it was. When it did."""
+    net = networks.network(networks.Truth(shops=1, jobs=350, guns=3, technicians=3), seed)
+    gun = sorted(net.layers["gun_id"].unique())[0]
+    days = net.layers.filter(pl.col("gun_id") == gun)["started_at"].sort()
+    when = days[int(0.6 * len(days))]
+    hit = (pl.col("gun_id") == gun) & (pl.col("started_at") >= when)
+    layers = net.layers.with_columns(
+        pl.when(hit).then(pl.col(name) / (1 + step)).otherwise(name).alias(name)
+        for name in ("sprayed_solids_ml", "poured_solids_ml")
+    )
+    litres = layers.sort("gun_id", "started_at").select(
+        "shop_id", "operation_no", "gun_id", "started_at", job_id="op_job_id", since=pl.lit(date(2025, 1, 1)),
+        litres=0.1 * pl.int_range(pl.len()).over("gun_id"), ml=pl.lit(100.0),
+    )  # fmt: skip
+    joint = fitted_model(net.records, layers)
+    return drift.gun_drift(drift.residuals(joint, layers, litres), litres), when
+
+
+def test_a_gun_that_lost_a_sixth_rings_and_its_neighbours_do_not():
+    for seed in (1, 2):
+        found, when = watched(seed, -0.18)
+        assert found["alarm"].to_list() == [True, False, False]
+        first = found.row(0, named=True)
+        assert abs((first["changed_on"] - when.date()).days) <= 21
+        assert first["step_low"] < -0.18 < first["step_high"]
+
+
+def test_guns_that_hold_ring_no_alarm():
+    assert not any(watched(seed, 0.0)[0]["alarm"].any() for seed in (101, 102))

@@ -24,7 +24,7 @@ SUMS: dict[str, tuple[str, list[str], dict[str, str]]] = {
     "emissions_monthly": (
         "emission_lines",
         ["shop_id", "month", "category"],
-        {name: name for name in ("rts_l", "rts_kg", "voc_kg", "exempt_kg", "pm_kg", "pm_kg_low", "pm_kg_high")},
+        {name: name for name in ("rts_l", "rts_kg", "voc_kg", "exempt_kg", "pm_kg")},
     ),
     "hap_monthly": (
         "hap_lines",

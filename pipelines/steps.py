@@ -95,7 +95,7 @@ INTAKE = (
 )  # fmt: skip
 TRANSFER = (
     "transfer_by_pair", "transfer_by_gun", "transfer_by_technician", "transfer_by_role", "gun_effects",
-    "technician_effects", "operation_te", "operation_events", "screened_records", "record_budgets", "transfer_model",
+    "technician_effects", "operation_te", "screened_records", "record_budgets", "transfer_model",
 )  # fmt: skip
 #: steps of the ledger outside SQL that look at all shops together
 POOLED = ("film_scatter", "transfer_spread")

@@ -696,6 +696,7 @@ emission_lines = table(
     pm_kg=number("Particulate behind the filter", "kg", nullable=True),
     pm_kg_low=number("Lower end of the 95 % interval", "kg", nullable=True),
     pm_kg_high=number("Upper end of the 95 % interval", "kg", nullable=True),
+    pm_own_kg=number("Standard uncertainty by chance of this operation alone", "kg", nullable=True),
     not_split_solids_kg=number("Solids whose transfer is not known", "kg", nullable=True),
     complete=flag("Nothing of it was unreadable or without a figure"),
     grade=_GRADE,

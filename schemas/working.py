@@ -629,18 +629,10 @@ operation_te = table(
     te_high=number("Upper end of the 95 % interval", "1", nullable=True),
     grade=_GRADE,
     source=text("own record, or what it was taken from", nullable=True),
-)
-
-operation_events = table(
-    "operation_events",
-    "What makes the transfer of each spray operation uncertain beside its cell: one row for each of operation_te",
-    shop_id=_SHOP,
-    op_job_id=text("The job of the operation", key=True),
-    operation_no=_OPERATION,
     event_rel_u=number(
         "Chance of the one operation, or what its own record alone leaves open: relative", "1", nullable=True
     ),
-    on_film=flag("It rests on film, not on weighed targets"),
+    on_film=flag("It rests on film, not on weighed targets", nullable=True),
     design_row=integer("Row of the transfer model's design; empty: own record, or no model", nullable=True),
 )
 
@@ -1045,6 +1037,7 @@ emission_overspray = table(
     pm_g=number("Behind the filter", "g", nullable=True),
     pm_g_low=number("Lower end of the 95 % interval", "g", nullable=True),
     pm_g_high=number("Upper end of the 95 % interval", "g", nullable=True),
+    pm_own_g=number("Standard uncertainty by chance of this operation alone", "g", nullable=True),
     not_split_solids_g=number("Solids whose transfer is not known", "g", nullable=True),
     grade=_GRADE,
     why_not_split=text("Why a part's way is not known", nullable=True),
@@ -1121,7 +1114,6 @@ WORKING: dict[str, Table] = {
         gauge_fits, stage_positions, stage_means, panel_work, increment_layers, film_pieces, film_spans,
         sanded_films, film_spreads, equations,
         piece_films, unread_faces, face_films, panel_spread, record_faces, record_layers, records, operation_te,
-        operation_events,
         record_budgets, transfer_model, operation_films, film_scatter, told_films, told_sums, transfer_spread, film_groups,
         over_build,
         emission_places, shop_months, record_lines, substance_status, cup_contents_placed, cup_categories, emission_materials,

@@ -455,24 +455,37 @@ def job_costs(material: Rows, tables: Tables, rate: float) -> dict[tuple[str, st
 
 def particulate(material: Rows, tables: Tables) -> dict[tuple[str, str], Row]:
     """Particulate of a shop's month, kg with its ends: overspray solids x (1 - capture of the booth's filter on that day), in
-    the month of the operation; nothing is held back where no booth or no capture is known."""
+    the month of the operation; nothing is held back where no booth or no capture is known. Ends category by category: chance of
+    single operations (the model's word, pm_own_kg) in squares, the rest of each line's interval added up."""
     ops = {op_of(r): r for r in tables["operations"]}
     booths: dict[str, Rows] = defaultdict(list)
     for r in tables["booths"]:
         booths[r["booth_id"]].append(r)
+    lines = {(*op_of(r), r["mix_id"]): r for r in tables["emission_lines"] if r["kind"] == "overspray"}
     out: dict[tuple[str, str], Row] = {}
+    parts: dict[tuple[str, str, str], list[tuple[float, float, float | None, float | None]]] = defaultdict(list)
     for r in material:
         if r["te"] is None or op_of(r) not in ops:
             continue
         op = ops[op_of(r)]
         booth = latest(booths.get(op["booth_id"], []), op["started_at"].date()) or {}
-        passed = 1 - (booth.get("filter_capture") or 0.0)
-        row = out.setdefault(
-            (r["shop_id"], op["started_at"].strftime("%Y-%m")), dict.fromkeys(("", "_low", "_high"), 0.0)
-        )
-        for end in row:
-            grams = r[f"overspray_solids_g{end}"] if r["overspray_solids_g"] is not None else 0.0
-            row[end] = total([row[end], times(grams, passed / 1000)])
+        passed = (1 - (booth.get("filter_capture") or 0.0)) / 1000
+        line = lines[(*op_of(r), r["mix_id"])]
+        middle, low, high = (times(r[f"overspray_solids_g{end}"], passed) for end in ("", "_low", "_high"))
+        if middle is None:
+            continue
+        own = (1.959963984540054 * line["pm_own_kg"]) ** 2
+        key = (r["shop_id"], op["started_at"].strftime("%Y-%m"), line["category"])
+        below = None if low is None else max((middle - low) ** 2 - own, 0.0) ** 0.5
+        above = None if high is None else max((high - middle) ** 2 - own, 0.0) ** 0.5
+        parts[key].append((middle, own, below, above))
+    for (shop, month, _), listed in parts.items():
+        row = out.setdefault((shop, month), dict.fromkeys(("", "_low", "_high"), 0.0))
+        middle, chance = sum(one[0] for one in listed), sum(one[1] for one in listed)
+        below, above = total([one[2] for one in listed]), total([one[3] for one in listed])
+        row[""] = total([row[""], middle])
+        row["_low"] = total([row["_low"], None if below is None else max(middle - (chance + below**2) ** 0.5, 0.0)])
+        row["_high"] = total([row["_high"], None if above is None else middle + (chance + above**2) ** 0.5])
     return out
 
 

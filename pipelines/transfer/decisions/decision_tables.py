@@ -131,7 +131,7 @@ READS: dict[str, dict[str, tuple[str, ...]]] = {
         "film_build": _columns(
             "shop_id job_id operation_no panel_id face first_operation product_id film_um covered_m2 prob_over"
         ),
-        "operation_events": _columns("shop_id op_job_id operation_no event_rel_u on_film design_row"),
+        "operation_te": _columns("shop_id op_job_id operation_no event_rel_u on_film design_row"),
         "leftover_habits": _columns("shop_id role leftover_share_sd"),
     },
     "next": {

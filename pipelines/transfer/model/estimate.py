@@ -46,7 +46,7 @@ def estimate(
     READS says which columns of each count.
 
     Returns transfer_by_pair, transfer_by_gun, transfer_by_technician, transfer_by_role, gun_effects, technician_effects,
-    operation_te, operation_events, screened_records, record_budgets, transfer_model. Every table stands, if need be with no rows. Ratios are
+    operation_te, screened_records, record_budgets, transfer_model. Every table stands, if need be with no rows. Ratios are
     pure numbers. Columns of a key that name no gun or technician may be null in record_layers: such layers inform the rest.
     """
     settings = settings or Settings()
@@ -76,7 +76,7 @@ def estimate(
     del said, fitted
     out["record_budgets"] = operation_estimate.budgets(kept, prepared, settings)
     del prepared, kept, usable
-    out |= transfer_tables.operation_tables(cells, out["record_budgets"])
+    out["operation_te"] = transfer_tables.operation_te(cells, out["record_budgets"])
     out["screened_records"] = _screened([unknown, aside])
     return out
 
@@ -127,7 +127,7 @@ def _direct(
 ) -> dict[str, pl.DataFrame]:
     """Nothing for the model to work on: tables that say what to measure first."""
     out = transfer_tables.direct_tables(records.filter("usable"), layers, settings)
-    out |= _from_direct_cells(layers, out["transfer_by_pair"])
+    out["operation_te"] = _from_direct_cells(layers, out["transfer_by_pair"])
     out["record_budgets"] = operation_estimate.budgets(records.filter("usable"), prepared, settings)
     out["transfer_model"] = pl.DataFrame(schema=transfer_tables.MODEL_COLUMNS)
     return out
@@ -189,13 +189,13 @@ def _typed(records: pl.DataFrame, layers: pl.DataFrame) -> tuple[pl.DataFrame, p
     return design.in_order(records, transfer_tables.RECORD), design.in_order(layers, by)
 
 
-def _from_direct_cells(layers: pl.DataFrame, by_pair: pl.DataFrame) -> dict[str, pl.DataFrame]:
+def _from_direct_cells(layers: pl.DataFrame, by_pair: pl.DataFrame) -> pl.DataFrame:
     cell = ["shop_id", "gun_id", "technician_id", "role"]
     said = by_pair.filter(pl.col("estimate").is_not_null()).select(
         *cell, "grade", te="estimate", te_low="low", te_high="high", source=pl.lit("direct cells")
     )
     cells = layers.select(*transfer_tables.OPERATION, *cell[1:]).join(said, on=cell, how="left", maintain_order="left")
     nothing = {"event_rel_u": pl.lit(None, pl.Float64), "design_row": pl.lit(None, pl.Int64)}
-    return transfer_tables.operation_tables(
+    return transfer_tables.operation_te(
         cells.with_columns(log_u=pl.lit(0.0), **nothing), operation_estimate.no_budgets()
     )

@@ -112,7 +112,10 @@ def operations(part: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
             over_gain=(pl.col("landed") * pl.col("part_above").fill_null(0.0)).sum(),
         )
         .join(
-            part["operation_events"].rename({"op_job_id": "job_id"}), on=OPERATION, how="left", maintain_order="left"
+            part["operation_te"].select(
+                "shop_id", "operation_no", "event_rel_u", "on_film", "design_row", job_id="op_job_id"
+            ),
+            on=OPERATION, how="left", maintain_order="left",
         )
         .with_columns(own_var=(pl.col("landed") * pl.col("event_rel_u").fill_null(0.0)) ** 2 + pl.col("left_var"))
     )  # fmt: skip

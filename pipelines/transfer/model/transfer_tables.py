@@ -47,10 +47,7 @@ EFFECT_COLUMNS: dict[str, pl.DataType] = {
 OPERATION_TE_COLUMNS: dict[str, pl.DataType] = {
     "shop_id": pl.String(), "op_job_id": pl.String(), "operation_no": pl.Int64(), "te": pl.Float64(),
     "te_low": pl.Float64(), "te_high": pl.Float64(), "grade": pl.String(), "source": pl.String(),
-}  # fmt: skip
-OPERATION_EVENT_COLUMNS: dict[str, pl.DataType] = {
-    "shop_id": pl.String(), "op_job_id": pl.String(), "operation_no": pl.Int64(), "event_rel_u": pl.Float64(),
-    "on_film": pl.Boolean(), "design_row": pl.Int64(),
+    "event_rel_u": pl.Float64(), "on_film": pl.Boolean(), "design_row": pl.Int64(),
 }  # fmt: skip
 SCREENED_COLUMNS: dict[str, pl.DataType] = {
     "shop_id": pl.String(), "job_id": pl.String(), "record_no": pl.Int64(), "ratio": pl.Float64(), "z": pl.Float64(),
@@ -135,8 +132,8 @@ def direct_tables(records: pl.DataFrame, layers: pl.DataFrame, settings: Setting
     return out
 
 
-def operation_tables(cells: pl.DataFrame, budget: pl.DataFrame) -> dict[str, pl.DataFrame]:
-    """operation_te, the transfer efficiency that the ledger takes for each spray operation, and operation_events beside it.
+def operation_te(cells: pl.DataFrame, budget: pl.DataFrame) -> pl.DataFrame:
+    """The transfer efficiency that the ledger takes for each spray operation.
 
     cells   shop_id, op_job_id, operation_no, te, te_low, te_high, log_u, grade, source, event_rel_u, design_row: what the cell
             says of one event, for every operation (log_u its standard uncertainty on the log scale)
@@ -164,14 +161,10 @@ def operation_tables(cells: pl.DataFrame, budget: pl.DataFrame) -> dict[str, pl.
         on_film=~(sharper & pl.col("weighed").fill_null(False)),
         design_row=pl.when(~sharper).then("design_row"),
     ).select(
-        pl.col(name).cast(dtype) for name, dtype in (OPERATION_TE_COLUMNS | OPERATION_EVENT_COLUMNS).items()
+        pl.col(name).cast(dtype) for name, dtype in OPERATION_TE_COLUMNS.items()
     )  # fmt: skip
     frame = in_order(frame, OPERATION)
     # an operation of a weighed target may stand in a second record: the first is kept
     again = pl.all_horizontal(pl.col(name) == pl.col(name).shift(1) for name in OPERATION).fill_null(False)
     repeated = frame.select(again).to_series()
-    frame = frame.filter(~repeated) if repeated.any() else frame
-    return {
-        "operation_te": frame.select(list(OPERATION_TE_COLUMNS)),
-        "operation_events": frame.select(list(OPERATION_EVENT_COLUMNS)),
-    }
+    return frame.filter(~repeated) if repeated.any() else frame

@@ -59,8 +59,10 @@ def test_every_table_keeps_its_contract(found):
     conforms(found)
 
 
-def test_a_cell_speaks_of_its_own_operations_each_counted_once(network, found):
-    """log TE of a pair is the mean over its operations of the log TE that their own work gives them."""
+def test_a_cell_speaks_of_its_own_operations_each_counted_once():
+    """log TE of a pair is the mean over its operations of the log TE that their own work gives them. Looked at are pairs none of
+    whose operations is better known by its own record."""
+    network, found = run(networks.Truth(shops=3, jobs=80, between=0.25), 11)
     own = network.layers.join(
         found["operation_te"].filter(pl.col("source") == "model"), on=["shop_id", "op_job_id", "operation_no"]
     )
@@ -68,7 +70,7 @@ def test_a_cell_speaks_of_its_own_operations_each_counted_once(network, found):
     cells = own.group_by(CELL).agg(pl.len(), mean=pl.col("te").log().mean(), classes=pl.col("area_class").n_unique())
     cells = cells.join(whole, on=CELL).filter((pl.col("len") == pl.col("all")) & (pl.col("classes") > 1))
     cells = cells.join(found["transfer_by_pair"].drop_nulls("estimate"), on=CELL)
-    assert cells.height >= 8
+    assert cells.height >= 10
     assert cells["mean"].exp().to_list() == pytest.approx(cells["estimate"].to_list(), rel=1e-9)
 
 

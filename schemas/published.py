@@ -1255,7 +1255,11 @@ measure_next = table(
     figure=text("Which figure it narrows"),
     half_width_now=number("Half of its 95 % interval now; empty: there is no figure yet", "1", nullable=True),
     half_width_then=number("Half of it then", "1", nullable=True),
-    worth=number("What a narrower figure may save a year", "currency", nullable=True),
+    worth=number(
+        "What deciding with it gains a year on average; empty: no saving in money hangs on it",
+        "currency",
+        nullable=True,
+    ),
 )
 
 cautions = table(

@@ -192,7 +192,9 @@ def decide(
         source.parts("savings"), **source.of("guns and gauges"), joint=joint, habits=left, kept=gun_set.kept(cover)
     )
     out["gun_cover"] = gun_set.with_replacement(cover, formed("savings", out["savings"]))
-    out["measure_next"] = measure_next.measure_next(joint, **source.of("next"))
+    out["measure_next"] = measure_next.measure_next(
+        joint, **source.of("next"), savings=formed("savings", out["savings"])
+    )
     shaped = {name: formed(name, frame) for name, frame in out.items()}
     shaped["practice_cards"] = formed(
         "practice_cards",

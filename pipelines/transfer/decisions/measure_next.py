@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 import scipy.sparse as sp
+from scipy import stats
 
 from pipelines.transfer.model.linearise import Joint
 from pipelines.transfer.solver.mixed_model import Floats, Rows
@@ -43,11 +44,12 @@ def measure_next(
     gun_fit: pl.DataFrame,
     transfer_by_role: pl.DataFrame,
     transfer_by_technician: pl.DataFrame,
+    savings: pl.DataFrame,
 ) -> pl.DataFrame:
     """Table measure_next, shop by shop the records that narrow most, by what they narrow of the shop's sprayed solids.
 
-    sprays: shop_id, gun_id, technician_id, role, started_at; mixes: shop_id, leftover_known. half widths are of TE, null where
-    there is no figure yet.
+    sprays: shop_id, gun_id, technician_id, role, started_at; mixes: shop_id, leftover_known; savings: the table. half widths
+    are of TE, null where there is no figure yet; worth: see `worth`, null where no saving hangs on the figure.
     """
     known = sprays.filter(pl.col("role").is_not_null() & pl.col("gun_id").is_not_null())
     last = known.group_by("shop_id", maintain_order=True).agg(
@@ -78,12 +80,13 @@ def measure_next(
     ).sort("shop_id", "role", "technician_id", nulls_last=False)
     unweighed = mixes.group_by("shop_id", maintain_order=True).agg(unweighed=(~pl.col("leftover_known")).mean())
     tried = _Tried(joint, recent, last) if joint is not None else None
+    hangs = _hangs(savings)
     rows: list[dict[str, Any]] = []
     for figure in figures.iter_rows(named=True):
         mine = recent.filter((pl.col("shop_id") == figure["shop_id"]) & (pl.col("role") == figure["role"]))
         if figure["technician_id"] is not None:
             mine = mine.filter(pl.col("technician_id") == figure["technician_id"])
-        rows += _of_figure(figure, mine, tried)
+        rows += _of_figure(figure, mine, tried, hangs)
     unknown = recent.join(figures.drop_nulls("estimate"), on=["shop_id", "role"], how="anti")
     for (shop, role), part in unknown.sort("shop_id", "role").group_by("shop_id", "role", maintain_order=True):
         if part.height >= STEPS[0]:
@@ -130,7 +133,36 @@ def _row(
             "gain": gain}  # fmt: skip
 
 
-def _of_figure(figure: dict[str, Any], mine: pl.DataFrame, tried: _Tried | None) -> list[dict[str, Any]]:
+def worth(mean: float, sd: float, part: float) -> float:
+    """What deciding gains on average once `part` of the variance of a yearly saving is known: sd' (phi(u) - u (1 - Phi(u))).
+
+    sd' = sd sqrt(part), u = |mean| / sd'. Without looking one acts where the mean saving is above 0; looking pays only where
+    it can turn that. Source: the value of sample information under a linear loss (Raiffa and Schlaifer 1961, Applied
+    Statistical Decision Theory, 5.4: from memory).
+    """
+    known = sd * np.sqrt(max(part, 0.0))
+    if not known > 0:
+        return 0.0
+    u = abs(mean) / known
+    return float(known * (stats.norm.pdf(u) - u * stats.norm.sf(u)))
+
+
+def _hangs(savings: pl.DataFrame) -> dict[tuple[str, str], tuple[float, float]]:
+    """Mean and sd of the yearly saving that a shop's figures decide on: by its better hands (transfer), less the price of the
+    gun in the first year (gun)."""
+    known = savings.filter(pl.col("lever").is_in(["transfer", "gun"])).drop_nulls(["per_year_cost", "low", "high"])
+    known = known.filter((pl.col("lever") == "transfer") | pl.col("price").is_not_null())
+    return {
+        (shop, lever): (mean - (price or 0.0 if lever == "gun" else 0.0), (high - low) / (2 * Z95))
+        for shop, lever, mean, low, high, price in known.select(
+            "shop_id", "lever", "per_year_cost", "low", "high", "price"
+        ).iter_rows()
+    }
+
+
+def _of_figure(
+    figure: dict[str, Any], mine: pl.DataFrame, tried: _Tried | None, hangs: dict[tuple[str, str], tuple[float, float]]
+) -> list[dict[str, Any]]:
     """The two things that are tried for one figure: film of its own layer alone, and every cup weighed back."""
     shop, technician, role, te = (figure[k] for k in ("shop_id", "technician_id", "role", "estimate"))
     if tried is None or not te or not figure["low"] or not figure["high"]:
@@ -162,7 +194,10 @@ def _of_figure(figure: dict[str, Any], mine: pl.DataFrame, tried: _Tried | None)
     for action, jobs, v in kinds:
         if v < WORTH_IT**2 * variance:
             then = float(te * np.sinh(Z95 * np.sqrt(max(se**2 - variance + v, 0.0))))
-            out.append(_row(shop, action, jobs, name, now, then, (now - then) * share))
+            saving = hangs.get((shop, "gun" if technician is None else "transfer"))
+            # a saving is a matter of all that is sprayed: a figure tells its share of it; what is shared cancels in it
+            decides = None if saving is None else worth(*saving, share * (1 - v / variance))
+            out.append(_row(shop, action, jobs, name, now, then, (now - then) * share) | {"worth": decides})
     return out
 
 

@@ -9,8 +9,9 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipelines.transfer.decisions.measure_next import MOST, WEIGH, measure_next, narrowed
+from pipelines.transfer.decisions.measure_next import MOST, WEIGH, measure_next, narrowed, worth
 from pipelines.transfer.model.estimate import estimate, fitted_model
+from schemas import validate
 from tests import networks
 
 
@@ -42,8 +43,28 @@ def shop() -> dict[str, Any]:
     return {
         "joint": fitted_model(net.records, net.layers), "sprays": rows, "mixes": rows.select("shop_id", "mix_id", "leftover_known"),
         "gun_fit": fit, "transfer_by_role": tables["transfer_by_role"],
-        "transfer_by_technician": tables["transfer_by_technician"],
+        "transfer_by_technician": tables["transfer_by_technician"], "savings": validate.empty("savings"),
     }  # fmt: skip
+
+
+def test_looking_is_worth_what_a_drawn_decision_gains():
+    """A saving of 40 +- 100 (sd), of which three quarters of the variance would be known: act where what is then known is above 0."""
+    seen = 40 + 100 * np.sqrt(0.75) * np.random.default_rng(1).standard_normal(2_000_000)
+    assert worth(40.0, 100.0, 0.75) == pytest.approx(np.maximum(seen, 0).mean() - 40, rel=0.01)
+    assert worth(-40.0, 100.0, 0.75) == pytest.approx(worth(40.0, 100.0, 0.75))
+    assert worth(400.0, 100.0, 0.75) < 0.1, "what is sure anyway is decided without looking"
+    assert worth(40.0, 100.0, 0.0) == worth(40.0, 0.0, 1.0) == 0.0
+
+
+def test_money_hangs_on_a_figure_only_where_a_saving_does(shop: dict[str, Any]):
+    hands = pl.DataFrame(
+        [{"shop_id": "s0000", "lever": "transfer", "per_year_cost": 50.0, "low": -150.0, "high": 250.0, "price": None}],
+        schema_overrides={"price": pl.Float64},
+    )
+    told = measure_next(**shop | {"savings": hands})
+    of_hands = pl.col("figure").str.contains(" by ") & (pl.col("shop_id") == "s0000")
+    assert (told.filter(of_hands)["worth"] > 0).all() and told.filter(of_hands).height
+    assert told.filter(~of_hands)["worth"].is_null().all()
 
 
 def test_a_strip_between_base_and_clear_is_what_tells_them_apart(shop: dict[str, Any]):

@@ -350,6 +350,18 @@ def _change(label: str, against: str) -> dict[str, ColumnInfo]:
     }
 
 
+error_budget = table(
+    "error_budget",
+    "What makes the transfer efficiency of the whole uncertain, the largest source first",
+    position=integer("Place in the list", key=True),
+    source=text("The source"),
+    size=number("Relative standard uncertainty of the source itself", "1"),
+    points=number("Standard uncertainty it makes of te of the whole, points of a hundred", "1"),
+    stated=text("Where its size is stated"),
+    halves=text("What halves it"),
+)
+
+
 transfer_by_period = table(
     "transfer_by_period",
     "Transfer efficiency of a shop in each month, quarter and year, and how it changed",
@@ -1285,7 +1297,7 @@ PUBLISHED: dict[str, Table] = {
     t.name: t
     for t in (
         intake_files, refused_rows, mixes, lacking_figures, film_increments, transfer_records, transfer_by_pair, transfer_by_gun,
-        transfer_by_technician, transfer_by_role, totals, total_loadings, transfer_by_period, gun_effects,
+        transfer_by_technician, transfer_by_role, totals, total_loadings, transfer_by_period, error_budget, gun_effects,
         technician_effects, screened_records, material_ledger,
         film_build, film_by_technician, edge_bias, panel_heat, technique_power, gun_fit, gun_cover, gun_drift,
         gun_service_contrasts, emissions_monthly, emission_lines, hap_monthly, hap_lines, hap_gaps, hap_63_3941,

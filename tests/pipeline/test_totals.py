@@ -149,3 +149,16 @@ def test_any_choice_has_its_interval_by_adding_loadings(business: Business, tabl
         row = at(table, **key)
         half = (row["overspray_solids_g_high"] - row["overspray_solids_g_low"]) / (2 * 1.959963984540054)
         assert np.sqrt(variance) == pytest.approx(half, rel=1e-6)
+
+
+def test_the_error_budget_adds_up_to_the_headline(business: Business, table: pl.DataFrame) -> None:
+    _, found, said = business
+    budget = decision_tables.formed("error_budget", totals.error_budget(found, said))
+    whole = at(table)
+    u2 = sum(whole[name] ** 2 for name in ("u_event", "u_cells", "u_shared"))
+    assert (budget["points"] ** 2).sum() == pytest.approx(1e4 * u2, rel=0.01)
+    assert budget["points"].is_sorted(descending=True) and budget["position"].to_list() == list(range(1, 8))
+    area = budget.filter(pl.col("source").str.contains("areas")).row(0, named=True)
+    assert area["size"] == SETTINGS.film.area_shared_sd
+    panels = int(area["halves"].split()[1])
+    assert (1 + panels * (area["size"] / totals.PANEL_REL_SD) ** 2) ** -0.5 == pytest.approx(0.5, abs=0.03)

@@ -155,7 +155,7 @@ READS: dict[str, dict[str, tuple[str, ...]]] = {
 NEEDS = tuple(dict.fromkeys(name for reads in READS.values() for name in reads))
 GIVES = (
     "film_by_technician", "edge_bias", "panel_heat", "technique_power", "gun_cover", "gun_drift", "gun_service_contrasts",
-    "totals", "total_loadings", "transfer_by_period", "mix_guide", "mix_backtest", "mix_levels", "savings", "savings_basis",
+    "totals", "total_loadings", "transfer_by_period", "error_budget", "mix_guide", "mix_backtest", "mix_levels", "savings", "savings_basis",
     "practice_cards", "leftover_cups", "measure_next", "actions", "cautions",
 )  # fmt: skip
 
@@ -246,6 +246,7 @@ def _totals(source: _Source, joint: Joint | None, settings: Settings) -> dict[st
     return {
         "totals": table, "total_loadings": totals.loadings(cells),
         "transfer_by_period": totals.by_period(table, cells, steps) if table.height else table,
+        "error_budget": pl.DataFrame() if said is None else totals.error_budget(cells, said),
     }  # fmt: skip
 
 

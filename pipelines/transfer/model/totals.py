@@ -389,6 +389,44 @@ def narrowing(found: Cells, one: Cut, said: Statements, sprayed: Floats) -> list
     return out
 
 
+def error_budget(found: Cells, said: Statements) -> pl.DataFrame:
+    """Table error_budget: what makes the transfer efficiency of the whole uncertain, the largest source first.
+
+    size: relative standard uncertainty of the source itself; points: what it makes of te of the whole. What halves a source:
+    so many panels, samples or flushes that its variance falls to a quarter; four times the records where it is of records.
+    """
+    one = cut(found, pl.DataFrame({"shop_id": pl.Series([ALL] * found.frame.height, dtype=pl.String)}))
+    parts = {"event": one.event, **one.by_category}
+    sprayed = sum(float(found.frame[f"{part}_solids_g"].fill_null(0.0).sum()) for part in ESTIMATED)
+    if not (sprayed > 0 and said.joint.converged):
+        return pl.DataFrame()
+    film, cup, d = said.settings.film, said.settings.cup, said.d
+    weight = d.row_keys["times"].to_numpy().astype(float)
+    landed = float(one.landed[0])
+    panels = max(round(3 * (PANEL_REL_SD / film.area_shared_sd) ** 2), 1) if film.area_shared_sd > 0 else 0
+    told = {
+        "event": ("chance of single operations", float(np.sqrt(said.event_var)), "the records themselves", "four times the operations"),
+        CELLS: ("guns, hands, roles and work as records know them", float(np.sqrt(one.by_category[CELLS][0])) / landed,
+                "the records themselves", "four times the records of film; measure_next says of which first"),
+        "area": ("table of panel areas as a whole", film.area_shared_sd, "setting area_shared_sd", f"measure {panels} panels against the table"),
+        "gauge": ("gain of the gauges", float(np.mean(list(d.gain.values()) or [0.0])), "gauge_checks; without them setting gauge_gain_u",
+                  "read each gauge on two shims 30 um apart or more"),
+        "solids": ("solids of each product", cup.solids_rel_u, "setting solids_rel_u", "dry and weigh one sample of each product"),
+        "density": ("density of each product", cup.density_rel_u, "setting density_rel_u", "weigh one cup of known volume of each product"),
+        "sprayed": ("flush losses and scales", float((d.sprayed_u * weight).sum() / weight.sum()),
+                    "guns register; settings flush_loss_rel_sd, flush_loss_sd_g, scale_rel_u", "weigh the flush of each gun four times"),
+    }  # fmt: skip
+    rows = [
+        {"source": words, "size": size, "points": 100 * float(np.sqrt(parts[kind][0])) / sprayed, "stated": where, "halves": how}
+        for kind, (words, size, where, how) in told.items()
+    ]  # fmt: skip
+    return (
+        pl.DataFrame(rows)
+        .sort("points", "source", descending=[True, False])
+        .with_columns(position=pl.int_range(1, pl.len() + 1, dtype=pl.Int64))
+    )
+
+
 def periods(month: pl.Series) -> pl.DataFrame:
     """Per row its month, quarter and year: YYYY-MM, YYYY-Qn, YYYY; null where the month is not known."""
     known = pl.when(pl.col("month") != UNKNOWN).then("month")

@@ -16,6 +16,7 @@ def make(book: PageTables) -> dict[str, Any]:
         "grades": wording.GRADES,
         "parts": PARTS,
         "settings": book.settings_list,
+        "budget": book.table("error_budget").sort("position").to_dicts(),
     }
 
 

@@ -10,7 +10,7 @@ import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
-from functools import partial
+from functools import cache, partial
 from typing import Any
 
 import polars as pl
@@ -56,6 +56,7 @@ def no_failures() -> pl.DataFrame:
     return _NO_FAILURES
 
 
+@cache
 def usual(info: ColumnInfo, spec: Spec | None = None) -> pl.Expr:
     """A column of text as the column's type, null where it is empty and wherever something has to be said or marked."""
     spec = spec or Spec()

@@ -14,6 +14,7 @@ import csv
 import io
 import re
 from dataclasses import dataclass, field
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -305,7 +306,7 @@ def _below(header: list[str], data: bytes, found: Records, first: int, shift: in
             frame = pl.concat([frame, strange]).sort("line", maintain_order=True)
     if names:
         unseen = not data.isascii() and any(mark in data for mark in _UNSEEN_BYTES)
-        frame = validate.picked(frame, ["line", "damage", *(trimmed(pl.col(n), unseen) for n in names)])
+        frame = validate.picked(frame, _trims(width, unseen))
         frame = frame.filter(pl.col("damage").is_not_null() | pl.any_horizontal(pl.col(n).is_not_null() for n in names))
     frame, warnings = without_repeated_headers(header, frame)
     return Grid(header, frame, Origin(data, starts, ends, lines, found.cells is None), warnings)
@@ -343,6 +344,12 @@ def trimmed(text: pl.Expr, unseen: bool = True) -> pl.Expr:
     if unseen:
         text = text.str.replace_all(_AROUND, "")
     return pl.when(text != "").then(text)
+
+
+@cache
+def _trims(width: int, unseen: bool) -> list[pl.Expr]:
+    """The columns of rows of text, their cells trimmed."""
+    return [pl.col("line", "damage"), *(trimmed(pl.col(f"c{i}"), unseen) for i in range(width))]
 
 
 def bare(cell: str) -> str:

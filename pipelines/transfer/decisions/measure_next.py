@@ -201,11 +201,15 @@ def _of_figure(
     return out
 
 
+Weighing = tuple[sp.csr_matrix, Floats, int]
+
+
 class _Tried:
     """The fitted model, ready to take further records of a kind."""
 
     def __init__(self, joint: Joint, recent: pl.DataFrame, last: pl.DataFrame):
         self.joint, d = joint, joint.design
+        self.weighings: dict[str, Weighing | None] = {}
         kind = np.array([name for name, _ in d.names])
         self.weighed = sp.diags((kind != "unweighed").astype(float))
         self.rows = sp.csr_matrix(d.rows @ self.weighed)
@@ -260,8 +264,13 @@ class _Tried:
         at = at if at.any() else self.alone if self.alone.any() else np.ones(len(self.alone), bool)
         return float(np.median(self.weight[at]))
 
-    def weighing(self, shop: str) -> tuple[sp.csr_matrix, Floats, int] | None:
+    def weighing(self, shop: str) -> Weighing | None:
         """The records of three months whose cups were not weighed back, as they would be: rows, n W, jobs. None: all were."""
+        if shop not in self.weighings:
+            self.weighings[shop] = self._weighing(shop)
+        return self.weighings[shop]
+
+    def _weighing(self, shop: str) -> Weighing | None:
         d = self.joint.design
         rows, weight, total = [], [], 0.0
         for kind in np.unique(self.set[(self.shop == shop) & self.unweighed]):

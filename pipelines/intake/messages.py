@@ -22,6 +22,8 @@ LITERAL = "^(key conflict|weighed up|gauge cannot read .*|no table takes this ro
 
 #: how a remark on rows begins that are used though they contradict others
 DOUBTFUL = "doubtful: "
+#: of a whole file: figures would move by more than 5 % if it is so; told first
+FIGURES = DOUBTFUL + "figures hang on it: "
 
 CATALOGUE = {
     # files
@@ -155,21 +157,35 @@ CATALOGUE = {
     " '{mix_id}'. Correct the unit or the decimal mark",
     "doubt_weighed": DOUBTFUL + "leftovers weighed before their cup was poured: {n} (lines {lines}), the first: cup"
     " '{mix_id}' of {poured}. Correct the times or the cup",
-    "doubt_size": DOUBTFUL + "{of} of {n} rows has its middle at {middle:,.4g} and its largest at {largest:,.4g} {unit}, and {low:g} to"
+    "doubt_size": FIGURES + "{of} of {n} rows has its middle at {middle:,.4g} and its largest at {largest:,.4g} {unit}, and {low:g} to"
     " {high:g} {unit} is usual. Correct the unit in the layout, or the export",
-    "doubt_cups": DOUBTFUL + "{n} cups, of which the middle one holds {middle:,.4g} g and the largest {largest:,.4g} g, and 40 to 6,000 g is"
+    "doubt_cups": FIGURES + "{n} cups, of which the middle one holds {middle:,.4g} g and the largest {largest:,.4g} g, and 40 to 6,000 g is"
     " usual. Correct the unit of weighed_g in the layout, or say weights = \"cumulative\" where the display runs on",
-    "doubt_runs_on": DOUBTFUL + "weights rise from pour to pour within {percent:.0f} % of {n} cups of three pours and more, as on a display"
+    "doubt_runs_on": FIGURES + "weights rise from pour to pour within {percent:.0f} % of {n} cups of three pours and more, as on a display"
     " that runs on. Say weights = \"cumulative\" in the layout if it does",
-    "doubt_taken_out": DOUBTFUL + "{percent:.0f} % of the pours ({n}) take something out of their cup again. If the display does not run on, leave"
+    "doubt_taken_out": FIGURES + "{percent:.0f} % of the pours ({n}) take something out of their cup again. If the display does not run on, leave"
     " out weights = \"cumulative\" in the layout",
-    "doubt_left": DOUBTFUL + "of {n} cups weighed back the middle one held {percent:.2g} % of what was poured. Correct the unit of leftover_g or"
+    "doubt_left": FIGURES + "of {n} cups weighed back the middle one held {percent:.2g} % of what was poured. Correct the unit of leftover_g or"
     " of weighed_g in the layout",
-    "doubt_used": DOUBTFUL + "of {n} operations the middle one used {middle:,.0f} g per m2, and {low:g} to {high:g} is usual. Correct the unit of"
+    "doubt_used": FIGURES + "of {n} operations the middle one used {middle:,.0f} g per m2, and {low:g} to {high:g} is usual. Correct the unit of"
     " the weights or of the areas in the layout",
-    "doubt_dates": DOUBTFUL + "{of} of {n} rows ({percent:.0f} %) is no date that exists. Look whether day and month are the other way round in the"
+    "doubt_ml": FIGURES + "{n} cups of '{product}' come to {as_g:.3g} g/mL if their weights are grams and to {as_ml:.3g} if they are millilitres, and"
+    " its sheet says {sheet:.3g}. Say unit = \"ml\" in the layout if they are",
+    "doubt_ratio": FIGURES + "{n} cups of '{product}' come to {as_g:.3g} g/mL by their components, and its sheet says {sheet:.3g}. Look at the"
+    " mixing ratio, the unit of the weights and the densities in registers/components.csv",
+    "doubt_target": FIGURES + "of {n} pours the middle one is {middle:.3g} times what was asked for. Correct the unit of weighed_g or of target_g, or"
+    " say weights = \"cumulative\" where the display runs on",
+    "doubt_tare": FIGURES + "in {n} cups the first component weighs some {middle:.0f} g more than the second one says, always the same. Say tare"
+    " or tare_g in the layout if the empty cup is in it",
+    "doubt_coat": FIGURES + "of {n} films the middle one is {middle:.3g} um for each coat, and {low:g} to {high:g} is usual. Correct the unit of"
+    " reading_um, or the operation after which was read",
+    "doubt_area": FIGURES + "of {n} areas the middle one is {middle:.3g} times that of registers/panel_areas.csv. Correct the unit of area_m2",
+    "doubt_per_day": FIGURES + "the middle one of {n} days opens {middle:.0f} jobs. Look whether job_id is the job's number",
+    "doubt_density": FIGURES + "{n} components whose solids by mass and by volume do not go together, the first: '{component_id}', whose solids would"
+    " weigh {dry:.3g} g/mL and whose volatiles {volatile:.3g}. Correct it by its data sheet",
+    "doubt_dates": FIGURES + "{of} of {n} rows ({percent:.0f} %) is no date that exists. Look whether day and month are the other way round in the"
     " layout's format",
-    "doubt_far": DOUBTFUL + "{of} of {n} rows ({percent:.0f} %) lies more than 45 days, at most {days}, from what else is known of the same job or"
+    "doubt_far": FIGURES + "{of} of {n} rows ({percent:.0f} %) lies more than 45 days, at most {days}, from what else is known of the same job or"
     " cup. Look whether day and month are the other way round in a layout's format",
     "doubt_early_reading": DOUBTFUL + "readings taken before the operation had ended after which they count: {n} (lines {lines}), the first: panel"
     " '{panel_id}' after operation {after_operation} of job '{job_id}', read {taken_at}. Correct taken_at or after_operation",

@@ -8,9 +8,10 @@ from collections.abc import Callable
 
 import polars as pl
 
+from pipelines.intake.bringing_together import implausible
 from pipelines.intake.bringing_together.cross_checks import substrates
 from pipelines.intake.bringing_together.table_rows import ACCEPTED, REFUSED, SUPERSEDED, Book, Remark, Warnings
-from pipelines.intake.messages import DOUBTFUL
+from pipelines.intake.messages import DOUBTFUL, FIGURES
 from pipelines.intake.reading.files import Source, natural_order
 from pipelines.intake.reading.read import FileRead
 
@@ -49,6 +50,7 @@ def noted(books: dict[str, Book], reads: list[FileRead], units: dict[str, list[s
     _poured(books, warnings)
     _used(books, warnings)
     _dated(books, warnings)
+    implausible.noted(books, warnings, registers="components" in units)
     _equal_names(books, reads, units, warnings)
 
 
@@ -322,7 +324,8 @@ def _replaced(book: Book, unit: list[str], alike: dict[int, int]) -> list[tuple[
 
 
 def told(intake_files: pl.DataFrame) -> list[list[str]]:
-    """The remarks of `noted`, each as [file, remark], out of the messages of the table intake_files."""
+    """The remarks of `noted`, each as [file, remark], out of the messages of the table intake_files; first those that figures
+    hang on."""
     files = intake_files.filter(pl.col("message").str.contains(DOUBTFUL, literal=True)).sort("file", "table")
     pairs = [
         (file, remark)
@@ -330,4 +333,4 @@ def told(intake_files: pl.DataFrame) -> list[list[str]]:
         for remark in message.split("; ")
         if remark.startswith(DOUBTFUL)
     ]
-    return [list(pair) for pair in dict.fromkeys(pairs)]
+    return [list(pair) for pair in sorted(dict.fromkeys(pairs), key=lambda pair: not pair[1].startswith(FIGURES))]

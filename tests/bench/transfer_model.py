@@ -11,6 +11,8 @@ tenth of the simulations. Quick versions with a fixed seed are in tests/unit/tra
 from __future__ import annotations
 
 import argparse
+import contextlib
+import io
 import os
 import subprocess
 import sys
@@ -369,10 +371,149 @@ def businesses(seed: int, n: int) -> Iterator[Line]:
             yield "nobody flagged where all are alike: >= 95 % of businesses", f"{100 * quiet:.1f} %", quiet >= 0.95
 
 
+def widths(seed: int, n: int) -> Iterator[Line]:
+    """Intervals of cells beside those of an oracle that is told the true variances, on the same records."""
+    for truth, label in (
+        (Truth(shops=1, jobs=180, technicians=3, guns=3), "3 hands x 60 jobs"),
+        (Truth(shops=6, jobs=200), "6 shops x 200 jobs"),
+    ):
+        sd = np.log([truth.sd_product, truth.sd_shop, truth.sd_gun, truth.sd_technician, truth.sd_pair, truth.sd_event])
+        ratio = []
+        for i in range(max(n // truth.shops, 1)):
+            net = networks.network(truth, seed + i)
+            ours, oracle = (cells(net, fit(net, known)).select(*CELL, "log_u", "n") for known in (None, sd))
+            both = ours.join(oracle, on=list(CELL), suffix="_oracle").filter(pl.col("n") > 0)
+            ratio.append(both.select(pl.col("log_u") / pl.col("log_u_oracle")).to_series())
+        middle = float(np.median(pl.concat(ratio).to_numpy()))
+        yield f"width of cells <= 1.2x that of the true variances, {label}", f"{middle:.3f}x (median)", middle <= 1.2
+
+
+def published(root: Path) -> dict[str, pl.DataFrame]:
+    """The tables of a workspace, run as a shop would."""
+    from pipelines import cli
+
+    with contextlib.redirect_stdout(io.StringIO()):
+        if (code := cli.main(["run", str(root)])) not in (0, 3):
+            raise SystemExit(f"the run of {root} ended with {code}")
+    return {path.stem: pl.read_parquet(path) for path in (root / "out" / "tables").glob("*.parquet")}
+
+
+def held(found: pl.DataFrame, truth: pl.DataFrame, key: list[str], kind: str, **named: str) -> pl.DataFrame:
+    """kind, role, held: whether the interval (columns low and high, or as named) holds the truth, row by row."""
+    low, high = named.get("low", "low"), named.get("high", "high")
+    both = found.drop_nulls([low, high]).join(truth.select(*key, "truth"), on=key)
+    role = pl.col("role") if "role" in both.columns else pl.lit("all")
+    return both.select(kind=pl.lit(kind), role=role, held=pl.col("truth").is_between(low, high))
+
+
+def against_truth(tables: dict[str, pl.DataFrame], truth: pl.DataFrame) -> pl.DataFrame:
+    """Every published interval of transfer and of what follows from it, beside truth_operations."""
+    out = []
+    for name, key in (
+        ("transfer_by_pair", list(CELL)), ("transfer_by_gun", ["shop_id", "gun_id", "role"]),
+        ("transfer_by_technician", ["shop_id", "technician_id", "role"]), ("transfer_by_role", ["shop_id", "role"]),
+    ):  # fmt: skip
+        own = truth.group_by(key).agg(truth=pl.col("eta").mean().exp())
+        out.append(held(tables[name].filter(pl.col("n") > 0), own, key, name))
+    # what was sprayed as the ledger has it, what landed of it as it truly did
+    operation, parts = ["shop_id", "job_id", "operation_no"], ("useful", "over_build", "overspray")
+    work = (
+        tables["material_ledger"]
+        .filter(pl.col("te").is_not_null())
+        .with_columns(sprayed=pl.sum_horizontal(pl.col(f"{part}_solids_g").fill_null(0.0) for part in parts))
+        .join(truth.select(*operation, true_te="te"), on=operation)
+        .with_columns(landed=pl.col("sprayed") * pl.col("true_te"))
+    )
+    only = {name: pl.col(name) == "all" for name in ("shop_id", "role", "product_id", "period")}
+    for by in ([], ["shop_id"], ["role"], ["product_id"], ["shop_id", "role"], ["shop_id", "month"]):
+        named = work.with_columns(pl.lit("all").alias("whole"))
+        own = named.group_by(by or ["whole"]).agg(truth=pl.col("landed").sum() / pl.col("sprayed").sum())
+        key = [name if name != "month" else "period" for name in by]
+        cut = tables["totals"].filter(
+            [~only[name] if name in key else only[name] for name in only]
+            + ([pl.col("period").str.len_chars() == 7, ~pl.col("period").str.contains("Q")] if "month" in by else [])
+        ).with_columns(whole=pl.lit("all"))  # fmt: skip
+        label = "totals by " + (" and ".join(by) or "nothing")
+        out.append(
+            held(
+                cut,
+                own.rename({"month": "period"}) if "month" in by else own,
+                key or ["whole"],
+                label,
+                low="te_low",
+                high="te_high",
+            )
+        )
+    lines = tables["emission_lines"].filter((pl.col("kind") == "overspray") & pl.col("pm_kg").is_not_null())
+    cup = ["shop_id", "mix_id", "job_id", "operation_no"]
+    pm = (
+        lines.join(work.select(*cup, "true_te", "overspray_solids_g", "sprayed"), on=cup)
+        .group_by("shop_id", "month", "category")
+        .agg(truth=(pl.col("pm_kg") / pl.col("overspray_solids_g") * pl.col("sprayed") * (1 - pl.col("true_te"))).sum())
+    )
+    out.append(
+        held(
+            tables["emissions_monthly"],
+            pm,
+            ["shop_id", "month", "category"],
+            "particulate",
+            low="pm_kg_low",
+            high="pm_kg_high",
+        )
+    )
+    return pl.concat(out)
+
+
+def workspaces(seed: int, n: int) -> Iterator[Line]:
+    """Whole invented workspaces, from CSV files to published tables (seed_data): cover of every interval, by kind and by role."""
+    from pipelines import settings, workspace
+    from seed_data import scenario
+
+    for label, size in (
+        ("one shop of 3 x 60 jobs", {"shops": 1, "technicians": 3, "cups": 750, "months": 8}),
+        ("six shops of 200 jobs", {"shops": 6, "cups": 5000, "months": 8}),
+    ):
+        seen, shown, halves, events, alarms, guns = [], [], [], [], 0, 0
+        for i in range(max(n // size["shops"], 1)):
+            drawn = scenario.build(seed=seed + i, small_tables=True, **size)
+            with tempfile.TemporaryDirectory() as folder:
+                space, _ = workspace.init(Path(folder) / "shop", settings.template())
+                scenario.write_canonical(space.root, drawn)
+                tables = published(space.root)
+            seen.append(against_truth(tables, drawn.truth["truth_operations"]))
+            month = tables["transfer_by_period"].filter(
+                (pl.col("role") == "all") & pl.col("period").str.contains(r"^\d{4}-\d\d$")
+            )
+            shown.append(month["change_shown"].drop_nulls())
+            whole = tables["totals"].filter([pl.col(k) == "all" for k in ("shop_id", "role", "product_id", "period")])
+            halves.append(float(50 * (whole["te_high"] - whole["te_low"]).item()))
+            events.append(196 * float(whole["u_event"].item()))
+            steady = drawn.truth["truth_guns"].filter(pl.col("wear_log_te_per_day") == 0).select("gun_id")
+            rung = tables["gun_drift"].join(steady, on="gun_id")
+            alarms, guns = alarms + int(rung["alarm"].sum()), guns + rung.height
+        cover = pl.concat(seen)
+        for by in ("kind", "role"):
+            for name, share, rows in cover.group_by(by).agg(pl.col("held").mean(), pl.len()).sort(by).iter_rows():
+                # few rows: a share of them has a spread of its own
+                spread = 2 * (0.95 * 0.05 / rows) ** 0.5
+                yield (
+                    f"cover .92-.975, {name}, {label}",
+                    f"{share:.3f} of {rows}",
+                    within(share, 0.92 - spread, 0.975 + spread),
+                )
+        yield f"half-width of the headline <= 6 points, {label}", f"{np.mean(halves):.1f}", float(np.mean(halves)) <= 6
+        yield f"of which events <= 1, {label}", f"{np.mean(events):.2f}", float(np.mean(events)) <= 1
+        told = mean(pl.concat(shown))
+        yield f"shop-months said to have changed where none did <= 5 %, {label}", f"{100 * told:.1f} %", told <= 0.05
+        yield f"alarms over guns that hold <= 5 %, {label}", f"{alarms} of {guns}", alarms <= 0.05 * guns + 2
+
+
 # name -> (function, number of simulations in a full run)
 BARS: dict[str, tuple[Callable[[int, int], Iterator[Line]], int]] = {
     "cover": (cover, 200), "absolute": (absolute, 200), "misspecified": (misspecified, 60), "accuracy": (accuracy, 100), "unread": (unread, 100),
-    "businesses": (businesses, 60), "leftovers": (leftovers, 100), "false_flags": (false_flags, 200), "sixty_five": (sixty_five, 800),
+    "businesses": (businesses, 60),
+    "widths": (widths, 30), "workspaces": (workspaces, 24),
+    "leftovers": (leftovers, 100), "false_flags": (false_flags, 200), "sixty_five": (sixty_five, 800),
     "statsmodels": (statsmodels, 1), "insteval": (insteval, 1), "speed": (speed, 1),
 }  # fmt: skip
 

@@ -103,32 +103,31 @@ def _walk(a: sp.csr_matrix, y: Floats, w: Floats, roles: int, n: int, turns: lis
     wide[1:, [k - 1 for k in turns]] = SCALE
     least = wide.ravel()
     found = []
+    gram, pull, one = base.T @ c @ base, base.T @ b, np.eye(base.shape[1])
     for size in SIZES:
         scale = np.maximum(size, least)
         for _ in range(PASSES):
-            told = base * scale
-            z = np.linalg.solve(np.eye(base.shape[1]) + told.T @ c @ told, told.T @ b)
+            z = np.linalg.solve(one + scale[:, None] * gram * scale, scale * pull)
             if np.abs(z).max(initial=0.0) < QUIET:
                 break
             step2 = (z * scale / size) ** 2
             scale = np.maximum(size * np.sqrt((HEAVY + step2) / (HEAVY + 1)), least)
-        told = base * scale
-        inner = np.eye(base.shape[1]) + told.T @ c @ told
+        inner = one + scale[:, None] * gram * scale
         inverse = np.linalg.inv(inner)
-        z = inverse @ (told.T @ b)
+        z = inverse @ (scale * pull)
         # log marginal likelihood of the steps as weighted, their weights' own density, and the prior of the size
         tail = np.where(least > 0, 1.0, scale / size) ** 2
-        gain = 0.5 * (b @ told @ z) - 0.5 * np.linalg.slogdet(inner)[1]
+        gain = 0.5 * (scale * pull @ z) - 0.5 * np.linalg.slogdet(inner)[1]
         gain += (
             float((-(HEAVY / 2 + 1) * np.log(tail) - HEAVY / (2 * tail) + HEAVY / 2).sum()) - 0.5 * (size / SCALE) ** 2
         )
-        found.append((gain, told @ z, told @ inverse @ told.T))
+        found.append((gain, scale * z, scale[:, None] * inverse * scale))
     top = max(g for g, *_ in found)
     chance = np.exp(np.array([g for g, *_ in found]) - top)
     chance /= chance.sum()
     mean = sum(p * m for p, (_, m, _) in zip(chance, found, strict=True))
     spread = sum(p * (v + np.outer(m - mean, m - mean)) for p, (_, m, v) in zip(chance, found, strict=True))
-    return np.asarray(mean), np.asarray(spread)
+    return np.asarray(base @ mean), np.asarray(base @ spread @ base.T)
 
 
 def month_name(number: pl.Expr) -> pl.Expr:

@@ -212,7 +212,9 @@ class Practice(Section):
         0.05, "1", "Film: a technician's mean film lies above the data sheet's greatest by more than this."
     )
     tilt_material: NotNegative = setting(
-        0.10, "1", "Tilt: upper edge less lower edge, over the mean film, is more than this either way."
+        0.10,
+        "1",
+        "Tilt: upper edge less lower edge, over the mean film, is more than this either way; thin edges likewise.",
     )
     leftover_material: NotNegative = setting(
         0.05, "1", "Leftovers: more than this part of a cup stays in it above what is usual for the same work."

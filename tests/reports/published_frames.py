@@ -278,7 +278,7 @@ def decisions(draw: random.Random, names: dict[str, str], guns: list, people: li
                 edges.append(
                     {"shop_id": shop, "technician_id": person, "role": role, "tilt": 0.02, "tilt_low": -0.03,
                      "tilt_high": 0.07, "edge": 0.05, "edge_low": 0.01, "edge_high": 0.09, "n_panels": 12,
-                     "n_technician": 36, "tilt_sees": 0.1, "edge_sees": 0.09, "prob_tilt": 0.01, "separable": True}
+                     "n_technician": 36, "tilt_sees": 0.1, "edge_sees": 0.09, "prob_tilt": 0.01, "thin_edges": False, "separable": True}
                 )  # fmt: skip
                 for at in range(9):
                     value = draw.uniform(0.85, 1.15)

@@ -46,6 +46,10 @@ PRACTISE = {
         "edge; half overlap "
         "from the first stroke to the last; on tall panels move the feet, not the wrist."
     ),
+    "thin_edges": (
+        "Spray the border edges first, one stroke along each, then the field; keep the trigger on until the gun is past the "
+        "edge, and let the first and the last stroke lap over it by half."
+    ),
     "leftover": (
         "Mix for the area: the guide at the mixing bench tells the amount for this gun; mix a second small cup when "
         "it runs short; "
@@ -56,6 +60,7 @@ CAUTION_EXTRA = {
     "low_transfer": " Lower pressure must not leave the range of the data sheet.",
     "over_build": " A film below the sheet's least must be made good: aim at the middle of the window, not below it.",
     "tilt": "",
+    "thin_edges": "",
     "leftover": " Never keep a mix with hardener beyond its pot life.",
 }
 
@@ -119,16 +124,9 @@ def practice_cards(
                 "operations read on their own (a strip pulled in between)",
             ),
         )  # fmt: skip
-    seen_tilt: set[tuple[str, str]] = set()
-    for r in (
-        edge_bias.filter("flagged")
-        .sort("shop_id", "technician_id", "n_panels", descending=[False, False, True])
-        .iter_rows(named=True)
-    ):
-        key = (r["shop_id"], r["technician_id"])
-        if key in seen_tilt:
-            continue
-        seen_tilt.add(key)
+    panels_of_hand = edge_bias.sort("shop_id", "technician_id", "n_panels", descending=[False, False, True])
+    first = panels_of_hand.filter("flagged").unique(["shop_id", "technician_id"], keep="first", maintain_order=True)
+    for r in first.iter_rows(named=True):
         side = "upper" if r["tilt"] > 0 else "lower"
         card(
             "tilt", r["technician_id"], r["shop_id"], r["role"],
@@ -143,6 +141,18 @@ def practice_cards(
             ),
             would_settle="Nine readings on five more panels with another gun: a tilt that stays is the hand's, one "
             "that goes is the gun's.",
+        )  # fmt: skip
+    first = panels_of_hand.filter("thin_edges").unique(["shop_id", "technician_id"], keep="first", maintain_order=True)
+    for r in first.iter_rows(named=True):
+        card(
+            "thin_edges", r["technician_id"], r["shop_id"], r["role"],
+            seen=f"On {r['n_panels']} panels of {r['role'].replace('_', ' ')} the edges carry {_percent(-r['edge'])} less of the "
+                 f"mean film than the centre ({_percent(r['edge_low'])} to {_percent(r['edge_high'])}, edges less centre).",
+            value=r["edge"], low=r["edge_low"], high=r["edge_high"], n=r["n_panels"], prob=r["prob_thin"],
+            confused_with=_confused(
+                guns.get(r["technician_id"]), r["vif"], "a fan that is set too wide, places read too near the edge"
+            ),
+            would_settle="Nine readings on five more panels with another gun: edges that stay thin are the hand's.",
         )  # fmt: skip
     if habits.people.height:
         usual = dict(habits.usual.iter_rows())

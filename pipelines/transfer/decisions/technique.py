@@ -179,12 +179,13 @@ def _interval(values: np.ndarray) -> tuple[float, float, float]:
     return mean, mean - half, mean + half
 
 
-def tilt_of_hands(each: pl.DataFrame, settings: Settings) -> pl.DataFrame:
-    """Who is shown to tilt: technician_id with prob_tilt, n_technician, reliability, vif, separable, with_whom, flagged.
+def tilt_of_hands(each: pl.DataFrame, settings: Settings, measure: str = "tilt") -> pl.DataFrame:
+    """Who is shown to tilt, or (measure edge) to leave edges thin: technician_id with prob, n_technician, reliability, vif,
+    separable, with_whom, flagged.
 
-    T = mean of the role + technician + gun + e; what is judged is the mean over a technician's panels of role and own effect,
-    as if with the shop's typical gun. The roles' means are held near 0 by a prior of sd 5 %. P(|tilt| > 10 %) (setting
-    tilt_material); flags by an expected share of wrong ones of 5 %.
+    T or E = mean of the role + technician + gun + e; what is judged is the mean over a technician's panels of role and own
+    effect, as if with the shop's typical gun. The roles' means are held near 0 by a prior of sd 5 %. P(|tilt| > 10 %), P(edge <
+    -10 %) (setting tilt_material): heavy edges come of banding them first too. Flags by an expected share of wrong ones of 5 %.
     """
     material, share = settings.practice.tilt_material, settings.transfer.false_flag_share
     hands, guns = labels(each, "technician_id"), labels(each, "gun_id")
@@ -195,7 +196,7 @@ def tilt_of_hands(each: pl.DataFrame, settings: Settings) -> pl.DataFrame:
             Term("technician", hands, scale=SCALE["technician"], local=True),
             Term("gun", guns, scale=SCALE["gun"], local=True),
         ],
-        each["tilt"].to_numpy(), 0 * ones, ones, SCALE["event"],
+        each[measure].to_numpy(), 0 * ones, ones, SCALE["event"],
     )  # fmt: skip
     people = (
         each.group_by("technician_id", maintain_order=True)
@@ -210,14 +211,14 @@ def tilt_of_hands(each: pl.DataFrame, settings: Settings) -> pl.DataFrame:
     vif = fitted.vif(own, "gun")
     _, own_var = fitted.predict(own)
     se = np.sqrt(var)
-    prob = ndtr((-material - mean) / se) + ndtr((mean - material) / se)
+    prob = ndtr((-material - mean) / se) + (ndtr((mean - material) / se) if measure == "tilt" else 0.0)
     alone = by_themselves(hands, guns)
     apart = (vif <= MAX_VIF) & ~people["technician_id"].is_in(list(alone)).to_numpy()
     flagged = flags.flag(prob, apart & (people["n"].to_numpy() >= FEW) & fitted.fit.converged, share)
     return people.select(
         "technician_id",
         n_technician="n",
-        prob_tilt=pl.Series(prob),
+        prob=pl.Series(prob),
         reliability=pl.Series(np.clip(1 - own_var / fitted.sd("technician") ** 2, 0, 1)),
         vif=pl.Series(vif),
         separable=pl.Series(apart),
@@ -255,13 +256,18 @@ def edge_bias(each: pl.DataFrame, settings: Settings) -> pl.DataFrame:
     )
     if not frame.height:
         return frame
-    # the flag stands where it is seen: in roles whose own mean leans the same way
-    people = tilt_of_hands(each, settings)
+    # a flag stands where it is seen: in roles whose own mean leans the same way
+    people = tilt_of_hands(each, settings).rename({"prob": "prob_tilt"})
+    thin = tilt_of_hands(each, settings, "edge").select("technician_id", prob_thin="prob", thin_edges="flagged")
     sign = each.group_by("technician_id", maintain_order=True).agg(lean=pl.col("tilt").mean())
     return (
         frame.join(people, on="technician_id", how="left")
+        .join(thin, on="technician_id", how="left")
         .join(sign, on="technician_id", how="left")
-        .with_columns(flagged=(pl.col("flagged") & ((pl.col("tilt") * pl.col("lean")) > 0)).fill_null(False))
+        .with_columns(
+            flagged=(pl.col("flagged") & ((pl.col("tilt") * pl.col("lean")) > 0)).fill_null(False),
+            thin_edges=(pl.col("thin_edges") & (pl.col("edge") < 0)).fill_null(False),
+        )
         .drop("lean")
     )
 

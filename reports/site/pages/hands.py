@@ -123,6 +123,7 @@ KIND_WORDS = {
     "low_transfer": "Transfer",
     "over_build": "Film above the window",
     "tilt": "Film over the panel",
+    "thin_edges": "Edges of the panel",
     "leftover": "Left in the cup",
 }
 
@@ -203,6 +204,11 @@ _EVIDENCE: dict[str, tuple[str, list[str], str]] = {
         "panel_heat",
         ["row", "col", "relative_film", "low", "high", "n_panels"],
         "Film at nine places over the panel's mean; row 1 is the upper edge",
+    ),
+    "thin_edges": (
+        "panel_heat",
+        ["row", "col", "relative_film", "low", "high", "n_panels"],
+        "Film at nine places over the panel's mean; rows and columns 1 and 3 are edges",
     ),
     "leftover": (
         "leftover_cups",

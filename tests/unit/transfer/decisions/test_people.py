@@ -119,6 +119,16 @@ def test_a_tilt_of_the_gun_is_not_the_hands(drawn):
     assert not found["flagged"].any()
 
 
+def test_thin_edges_are_flagged_and_heavy_ones_are_not(drawn):
+    """Heavy edges come of spraying the borders first, as they should be; only what is missing there is a matter of practice."""
+    frame, true = drawn.draw_tilts(np.random.default_rng(29), "few", panels=60)
+    frame = frame.rename({"tilt": "edge"})
+    found = technique.tilt_of_hands(frame, Settings(), "edge").filter("flagged")["technician_id"].to_list()
+    thin = {who for who, edge in true.items() if edge < -Settings().practice.tilt_material}
+    assert len(thin) >= 2 and len(thin & set(found)) >= 0.5 * len(thin)
+    assert set(found) <= thin and max(true.values()) > 0.15
+
+
 def test_reliability_grows_with_records_and_nobody_is_ordered_below_the_line(drawn):
     rng = np.random.default_rng(28)
     few, _ = drawn.draw_tilts(rng, "normal", panels=2)

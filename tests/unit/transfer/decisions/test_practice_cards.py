@@ -28,7 +28,9 @@ def one_of_each() -> pl.DataFrame:
     edge = pl.DataFrame(
         {"shop_id": ["s", "s"], "technician_id": ["t4", "t4"], "role": ["clear", "base"], "tilt": [0.2, 0.18],
          "tilt_low": [0.15, 0.1],
-         "tilt_high": [0.25, 0.26], "n_panels": [30, 12], "prob_tilt": [0.999, 0.999], "vif": [1.0, 1.0], "flagged": [True, True]}
+         "tilt_high": [0.25, 0.26], "n_panels": [30, 12], "prob_tilt": [0.999, 0.999], "vif": [1.0, 1.0], "flagged": [True, True],
+         "edge": [-0.02, -0.14], "edge_low": [-0.05, -0.19], "edge_high": [0.01, -0.09], "prob_thin": [0.01, 0.99],
+         "thin_edges": [False, True]}
     )  # fmt: skip
     people = pl.DataFrame(
         {"technician_id": ["t5"], "shop_id": ["s"], "effect": [0.12], "variance": [0.0004], "n": [60], "prob": [0.997],
@@ -44,7 +46,7 @@ def one_of_each() -> pl.DataFrame:
 def test_a_card_for_each_flag_and_for_nothing_else():
     found = one_of_each()
     assert found.select("technician_id", "kind").rows() == [
-        ("t1", "low_transfer"), ("t3", "over_build"), ("t4", "tilt"), ("t5", "leftover")
+        ("t1", "low_transfer"), ("t3", "over_build"), ("t4", "thin_edges"), ("t4", "tilt"), ("t5", "leftover")
     ]  # fmt: skip
 
 
@@ -56,6 +58,15 @@ def test_every_card_coaches_names_what_it_may_be_confused_with_and_puts_the_shee
         assert len(row["confused_with"]) > 20 and len(row["practise"]) > 40 and row["would_settle"]
         assert row["how_sure"] == "shown"
         assert row["low"] < row["value"] < row["high"]
+
+
+def test_thin_edges_are_told_in_the_role_they_are_seen_in():
+    card = one_of_each().filter(pl.col("kind") == "thin_edges").row(0, named=True)
+    assert (
+        card["role"] == "base"
+        and card["value"] == -0.14
+        and card["seen"].startswith("On 12 panels of base the edges carry 14 % less")
+    )
 
 
 def test_the_gun_is_named_on_the_card():

@@ -178,7 +178,7 @@ def quotient_of_lines(content: pl.DataFrame, mixes: pl.DataFrame, lines: pl.Data
         *(pl.when(pl.col(name).is_not_null().all()).then(pl.col(name).sum()).alias(f"@{name}") for name in amounts),
         *(pl.col(name).abs().sum().alias(f"@size_{name}") for name in amounts),
     )
-    contents = content.filter("rules").select(*cup, figure="g_per_l", of=pl.lit("voc_g_per_l"))
+    contents = content.filter("rules", pl.col("kind") == "cup").select(*cup, figure="g_per_l", of=pl.lit("voc_g_per_l"))
     of_mixes = [name for name in published.VOC_QUOTIENTS if name in mixes.columns]
     figures = [mixes.select(*cup, pl.col(name).alias("figure"), of=pl.lit(name)) for name in of_mixes]
     worst, bare, lacking = 0.0, 0, 0

@@ -31,7 +31,7 @@ SPEAKING = (
     "advice",
 )
 # Rows of people are kept, without saying whose they are: they are counted.
-COUNTED = ("compliance_training",)
+COUNTED = ("compliance_training", "training_days")
 _OF_A_PERSON = (
     "label",
     "hired_on",

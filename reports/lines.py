@@ -248,7 +248,7 @@ def _content(found: Tables, name: str, cup: str, shops: Sequence[str]) -> Conten
     figure: float | None
     if name == "voc_g_per_l":
         table = "voc_content"
-        row = found[table].filter(at, "rules").row(0, named=True)
+        row = found[table].filter(at, "rules", pl.col("kind") == "cup").row(0, named=True)
         basis = "voc_g_per_l_eu" if str(row["basis"]).startswith("eu") else "voc_g_per_l_regulatory"
         figure = row["g_per_l"]
         if row["limit_g_per_l"] is not None:

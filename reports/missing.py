@@ -27,22 +27,25 @@ _DAYS = {"pours": "poured_at", "cleaning": "used_at", "unscaled_use": "used_at",
 NAMED = 12
 
 
-def span(read: Read, shop: str) -> tuple[date | None, date | None]:
-    """First and last day on which a shop poured, cleaned or used anything."""
+def span(read: Read, shop: str, until: date | None = None) -> tuple[date | None, date | None]:
+    """First and last day, up to `until`, on which a shop poured, cleaned or used anything."""
     days = read("emission_lines").filter(
         pl.col("shop_id") == shop, pl.col("kind").is_in(["cup", "cleaning", "surface_prep", "unscaled"])
     )["on_date"]
+    days = days.filter(days <= until) if until else days
     return days.min(), days.max()  # type: ignore[return-value]
 
 
-def missing(read: Read, jurisdiction: str, shops: Sequence[str], months: Sequence[str], label: str) -> list[Line]:
+def missing(
+    read: Read, jurisdiction: str, shops: Sequence[str], months: Sequence[str], label: str, until: date | None = None
+) -> list[Line]:
     """Every line for these shops in these months (YYYY-MM, in order); `label` is what the period is called. `jurisdiction`:
-    the setting's, for shops whose register row names none."""
+    the setting's, for shops whose register row names none. `until`: what came after that day is not looked at."""
     out: list[Line] = []
     for shop in shops:
         out += _of_rules(read, jurisdiction, shop)
         out += _of_months(read, shop, months, label)
-        out += _of_figures(read, shop)
+        out += _of_figures(read, shop, until)
     return [*out, *_causes(read, shops, months), *_of_composition(read, jurisdiction, shops, months), *_of_no_day(read)]
 
 
@@ -147,10 +150,13 @@ def _of_months(read: Read, shop: str, months: Sequence[str], label: str) -> Iter
             yield shop, month, f"The records end on {last}: what comes after is not in these figures."
 
 
-def _of_figures(read: Read, shop: str) -> Iterator[Line]:
+def _of_figures(read: Read, shop: str, until: date | None) -> Iterator[Line]:
     """Properties that cups of a product lack, each once, with what it would take to know them."""
-    for row in read("lacking_figures").filter(pl.col("shop_id") == shop).iter_rows(named=True):
+    rows = read("lacking_figures").filter(pl.col("shop_id") == shop)
+    for row in (rows.filter(pl.col("first_on") <= until) if until else rows).iter_rows(named=True):
         of = f"{row['n_lacking']} of {row['n_cups']} cups of {row['product_id']}"
+        if until:  # how many there are by now is another period's business
+            of = f"cups of {row['product_id']}, the first of {row['first_on']}"
         so = "the product's sheet stands in for the whole cup" if row["from_sheet"] else "what rests on it is not known"
         yield shop, "", f"No {row['property']} is known for {of}: {so}. It takes {row['would_take']}."
 

@@ -168,6 +168,7 @@ lacking_figures = table(
     ),
     n_cups=integer("Cups of the product"),
     n_lacking=integer("Of them, with a component that does not tell it"),
+    first_on=day("Day of the first of these"),
     components=text("These components"),
     from_sheet=flag("The whole cup takes the product's figure, ready to spray; else its figure is missing"),
     would_take=text("What it would take to know it"),
@@ -833,26 +834,42 @@ limit_windows = table(
     source=text("Where the limit stands"),
 )
 
+
+def _curve(month: ColumnInfo) -> dict[str, ColumnInfo]:
+    return {
+        "shop_id": _SHOP,
+        "measure": text("What is limited", key=True),
+        "period": choice("Over which period", *PERIODS, key=True),
+        "month": month,
+        "total": number("The period's sum up to that month", "by measure", nullable=True),
+        "limit": number("The limit, in L or kg", "by measure", nullable=True),
+        "headroom": number("Limit less total", "by measure", nullable=True),
+        "share_of_limit": number("Total over limit", "1", nullable=True),
+        "pace_per_month": number("Mean of the last three months", "by measure", nullable=True),
+        "already": flag("Crossed by then", nullable=True),
+        "crossed_in": text("Month in which it is crossed at that pace, YYYY-MM; empty: not in sight", nullable=True),
+        "months_present": integer("Months that have records", "months", nullable=True),
+        "complete": flag("No month of the window lacks anything", nullable=True),
+        "limit_stated": number("The limit as the permit states it", "unit"),
+        "total_stated": number("The sum in the permit's unit", "unit", nullable=True),
+        "headroom_stated": number("What is left in the permit's unit", "unit", nullable=True),
+        "pace_stated": number("The pace in the permit's unit", "unit", nullable=True),
+        "unit": text("That unit"),
+        "unit_fits": flag("The unit can measure this"),
+        "source": text("Where it stands"),
+    }
+
+
 permit_headroom = table(
     "permit_headroom",
     "What is left under each limit of the permits, and when it would be crossed at the present pace",
-    shop_id=_SHOP,
-    measure=text("What is limited", key=True),
-    period=choice("Over which period", *PERIODS, key=True),
-    month=text("The shop's last month, YYYY-MM"),
-    total=number("The period's sum up to that month", "by measure", nullable=True),
-    limit=number("The limit, in L or kg", "by measure", nullable=True),
-    headroom=number("Limit less total", "by measure", nullable=True),
-    share_of_limit=number("Total over limit", "1", nullable=True),
-    pace_per_month=number("Mean of the last three months", "by measure", nullable=True),
-    already=flag("Crossed now", nullable=True),
-    crossed_in=text("Month in which it is crossed at that pace, YYYY-MM; empty: not in sight", nullable=True),
-    months_present=integer("Months that have records", "months", nullable=True),
-    complete=flag("No month of the window lacks anything", nullable=True),
-    limit_stated=number("The limit as the permit states it", "unit"),
-    unit=text("Its unit"),
-    unit_fits=flag("The unit can measure this"),
-    source=text("Where it stands"),
+    **_curve(text("The shop's last month, YYYY-MM")),
+)
+
+limit_curve = table(
+    "limit_curve",
+    "How each limit of the permits was used up, month by month, with the pace and the month of the crossing",
+    **_curve(_MONTH),
 )
 
 waste_drum = table(
@@ -889,9 +906,9 @@ waste_monthly = table(
 
 voc_content = table(
     "voc_content",
-    "VOC content of cups against limits",
+    "VOC content of cups, and of materials for cleaning where the place limits them, against limits",
     shop_id=_SHOP,
-    mix_id=text("The cup", key=True),
+    mix_id=text("The cup; of a material for cleaning or preparation cleaning_no or use_no", key=True),
     jurisdiction=text("The jurisdiction", key=True),
     category=text("A category that it serves there; empty: none is known", key=True, nullable=True),
     g_per_l=number("VOC content on the jurisdiction's basis", "g/L", nullable=True),
@@ -901,6 +918,8 @@ voc_content = table(
     source=text("Where the limit stands", nullable=True),
     month=text("Month of its first pour, YYYY-MM", nullable=True),
     product_id=text("The product", nullable=True),
+    component_id=text("The material for cleaning or preparation", nullable=True),
+    kind=choice("What it is", "cup", "cleaning", "unscaled", key=True),
     n_categories=integer("Categories its product is in there; the lowest limit rules", nullable=True),
     why_not=text("Why it cannot be compared with the limit that there is", nullable=True),
     rules=flag("Of its categories the one that decides: it takes most of this one's limit"),
@@ -981,24 +1000,37 @@ compliance_multistage = table(
     over=flag("Above the limit", nullable=True),
 )
 
+
+def _training(as_of: ColumnInfo) -> dict[str, ColumnInfo]:
+    return {
+        "shop_id": _SHOP,
+        "technician_id": text("The technician", key=True),
+        "rule": text("The training rule", key=True),
+        "label": text("Its name"),
+        "hired_on": day("Hired", nullable=True),
+        "left_on": day("Left", nullable=True),
+        "due_by": day("Last day for the first training", nullable=True),
+        "first_completed_on": day("First full training", nullable=True),
+        "latest_completed_on": day("Latest full training", nullable=True),
+        "valid_until": day("Last day on which it counts", nullable=True),
+        "certificate_ref": text("The certificate of the latest", nullable=True),
+        "status": choice("On that day", "trained", "due", "overdue", "expired", "missing", "left"),
+        "missing": text("Evidence that is not in the registers", nullable=True),
+        "as_of": as_of,
+        "source": text("Where the rule stands"),
+    }
+
+
 compliance_training = table(
     "compliance_training",
-    "Who must be trained, who is, and until when",
-    shop_id=_SHOP,
-    technician_id=text("The technician", key=True),
-    rule=text("The training rule", key=True),
-    label=text("Its name"),
-    hired_on=day("Hired", nullable=True),
-    left_on=day("Left", nullable=True),
-    due_by=day("Last day for the first training", nullable=True),
-    first_completed_on=day("First full training", nullable=True),
-    latest_completed_on=day("Latest full training", nullable=True),
-    valid_until=day("Last day on which it counts", nullable=True),
-    certificate_ref=text("The certificate of the latest", nullable=True),
-    status=choice("On the last day of the shop's records", "trained", "due", "overdue", "expired", "missing", "left"),
-    missing=text("Evidence that is not in the registers", nullable=True),
-    as_of=day("Last day of the shop's records", nullable=True),
-    source=text("Where the rule stands"),
+    "Who must be trained, who is, and until when, on the last day of the shop's records",
+    **_training(day("Last day of the shop's records", nullable=True)),
+)
+
+training_days = table(
+    "training_days",
+    "The same on the last day of each month of the shop's records",
+    **_training(day("The day: the last of a month, or of the records", key=True, nullable=True)),
 )
 
 compliance_booths = table(
@@ -1026,6 +1058,8 @@ compliance_guns = table(
     why=text("Why"),
     cup_ml=number("Size of its cup", "mL", nullable=True),
     cup=choice("Against the 3.0 fl oz line", "outside", "review", "review: refilled", "inside", "missing"),
+    cup_by_size=choice("The same by its size alone", "outside", "review", "inside", "missing"),
+    first_refilled_on=day("First operation that sprayed more than its small cup holds", nullable=True),
     n_refilled=integer("Operations that sprayed more than its small cup holds"),
     in_service_on=day("In service since", nullable=True),
     retired_on=day("Retired", nullable=True),
@@ -1304,9 +1338,9 @@ PUBLISHED: dict[str, Table] = {
         film_build, film_by_technician, edge_bias, panel_heat, technique_power, gun_fit, gun_cover, gun_drift,
         gun_service_contrasts, emissions_monthly, emission_lines, hap_monthly, hap_lines, hap_gaps, hap_63_3941,
         hap_material_lines, solvent_lines, stock_lines,
-        rolling_12_months, limit_windows, permit_headroom, waste_drum, waste_monthly, voc_content, voc_content_lines,
+        rolling_12_months, limit_windows, permit_headroom, limit_curve, waste_drum, waste_monthly, voc_content, voc_content_lines,
         compliance_average, compliance_multistage, compliance_metals,
-        compliance_training, compliance_booths, compliance_guns, compliance_retention, compliance_solvent,
+        compliance_training, training_days, compliance_booths, compliance_guns, compliance_retention, compliance_solvent,
         stock_reconciliation, mix_guide, mix_backtest, mix_levels, savings, savings_basis, job_costs, practice_cards, leftover_cups, measure_next,
         actions,
         cautions,

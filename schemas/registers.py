@@ -252,6 +252,14 @@ component_species = table(
     mass_fraction_high=fraction("Upper end of a stated range", nullable=True),
 )
 
+component_categories = table(
+    "component_categories",
+    "Which category of limits a material for cleaning or surface preparation belongs to, by jurisdiction; without a row: by purpose",
+    component_id=text("The material", key=True, refers_to="components"),
+    jurisdiction=text("The jurisdiction", key=True),
+    category=text("Its category there", key=True),
+)
+
 panel_areas = table(
     "panel_areas",
     "Areas of panels by class of vehicle",
@@ -275,6 +283,15 @@ panel_areas = table(
         "unknown",
         nullable=True,
     ),
+)
+
+notifications = table(
+    "notifications",
+    "What was sent to an authority, kept with the record",
+    shop_id=text("The shop", key=True, refers_to="shops"),
+    sent_on=day("Day on which it was sent", key=True),
+    kind=text("What it was: initial notification, compliance status, change, annual statement", key=True),
+    document_ref=text("Where the paper is kept"),
 )
 
 permit_limits = table(
@@ -311,6 +328,6 @@ REGISTERS: dict[str, Table] = {
     t.name: t
     for t in (
         shops, booths, technicians, trainings, guns, gun_services, gauges, products, product_categories, components,
-        component_species, panel_areas, permit_limits,
+        component_species, component_categories, panel_areas, permit_limits, notifications,
     )
 }  # fmt: skip

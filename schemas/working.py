@@ -851,6 +851,28 @@ cup_contents_placed = table(
     eu_substituted=flag("VOC + exempt stood in for the EU's fraction"),
 )
 
+cleaner_contents = table(
+    "cleaner_contents",
+    "VOC content of materials for cleaning and surface preparation, where the place limits them",
+    shop_id=_SHOP,
+    number=text("The cleaning or use", key=True),
+    kind=choice("Of which table", "cleaning", "unscaled", key=True),
+    category=text("The category", key=True),
+    jurisdiction=text("The jurisdiction"),
+    averaging=text("How limits are judged"),
+    basis=text("What the limit is compared with"),
+    component_id=text("The material"),
+    on_date=day("Its day"),
+    month=text("Its month, YYYY-MM"),
+    mass_g=number("Handed out or used", "g"),
+    voc_mass_fraction=number("VOC as limits on content see it", "1", nullable=True),
+    limited_ml_per_g=number("Volume that the limit is over", "mL/g", nullable=True),
+    g_per_l=number("Content", "g/L", nullable=True),
+    limit_g_per_l=number("The limit", "g/L"),
+    source=text("Where it stands"),
+    eu_substituted=flag("VOC + exempt stood in for the EU's fraction"),
+)
+
 cup_categories = table(
     "cup_categories",
     "Each category that a cup's product serves where it was used",
@@ -1059,6 +1081,8 @@ gun_rules = table(
     gun_id=text("The gun", key=True),
     qualifies=choice("Whether its way of atomising qualifies", "yes", "review", "no"),
     cup=choice("The cup against the 3 fl oz", "outside", "review", "review: refilled", "inside", "missing"),
+    cup_by_size=choice("The same by its size alone", "outside", "review", "inside", "missing"),
+    first_refilled_on=day("First operation that sprayed more than the small cup holds", nullable=True),
     n_refilled=integer("Operations that sprayed more than the small cup holds"),
 )
 
@@ -1116,7 +1140,7 @@ WORKING: dict[str, Table] = {
         piece_films, unread_faces, face_films, panel_spread, record_faces, record_layers, records, operation_te,
         record_budgets, transfer_model, operation_films, film_scatter, told_films, told_sums, transfer_spread, film_groups,
         over_build,
-        emission_places, shop_months, record_lines, substance_status, cup_contents_placed, cup_categories, emission_materials,
+        emission_places, shop_months, record_lines, substance_status, cup_contents_placed, cup_categories, cleaner_contents, emission_materials,
         emission_parts, emission_cups, emission_flows, emission_cleaning,
         emission_uses, drum_inputs, emission_waste, emission_overspray, emission_gaps, gun_rules, hap_blend_matches, hap_species,
         hap_uses,

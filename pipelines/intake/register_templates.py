@@ -35,6 +35,10 @@ EXAMPLES: dict[str, list[dict[str, str]]] = {
     "component_species": [
         {"component_id": "clear_a_binder", "cas": "123-86-4", "substance": "n-butyl acetate", "mass_fraction": "0.3"},
     ],
+    "component_categories": [{"component_id": "wax_remover", "jurisdiction": "eu", "category": "pre_cleaner"}],
+    "notifications": [
+        {"shop_id": "north", "sent_on": "2025-01-20", "kind": "compliance status", "document_ref": "folder and page"},
+    ],
     "panel_areas": [{"vehicle_class": "small_car", "panel_id": "door_front_left", "area_m2": "0.9", "substrate": "steel"}],
     "permit_limits": [
         {"shop_id": "north", "measure": "voc_kg", "period": "rolling_12_months", "limit": "900", "unit": "kg",

@@ -9,6 +9,7 @@ from datetime import date
 
 import polars as pl
 
+from reports.handouts import rules
 from reports.handouts.sheets import Cell, Handout, Head, Selection, Sheet
 from reports.handouts.usage import windows_of
 from schemas import validate
@@ -21,19 +22,17 @@ def facts(view: Selection) -> dict[str, Cell]:
             out[" | ".join(("emissions_monthly", row["shop_id"], row["month"], row["category"], name))] = row[name]
     for row in view.frame("hap_monthly").filter(pl.col("shop_id").is_in(view.having("hap"))).iter_rows(named=True):
         out[" | ".join(("hap_monthly", row["shop_id"], row["month"], row["cas"], "kg"))] = row["kg"]
-    judged = {
-        "compliance_guns": ["qualifies", "cup", "retired_on"],
-        "compliance_booths": ["status", "filter_capture"],
-        "deviations": ["nature", "action"],
-    }
-    for name, columns in judged.items():
-        for row in view.frame(name, months=False).iter_rows(named=True):
-            who = " | ".join((name, *(str(row[key]) for key in validate.keys(name))))
-            out |= {f"{who} | {column}": row[column] for column in columns}
+    for sheet in (rules.guns(view, view.shops), rules.booths(view, view.shops), rules.deviations(view)):
+        if sheet is None:
+            continue
+        naming = 3 if sheet.key == "compliance_booths" else 2  # shop and gun; shop, booth and version
+        for cells in sheet.rows:
+            who = " | ".join((sheet.key, *map(str, cells[:naming])))
+            out |= {f"{who} | {head}": cell for head, cell in zip(sheet.heads, cells, strict=True)}
     for row in windows_of(view).iter_rows(named=True):
         who = " | ".join(("limit_windows", *(row[key] for key in validate.keys("limit_windows"))))
         out |= {f"{who} | {column}": row[column] for column in ("total", "limit", "breached")}
-    counts = view.frame("compliance_training").group_by("shop_id", "label", "status").len()
+    counts = rules.trained(view).group_by("shop_id", "label", "status").len()
     out |= {f"training | {shop} | {label} | {status}": n for shop, label, status, n in counts.iter_rows()}
     registers = {
         "booths": ["filter_capture", "evidence_ref"],

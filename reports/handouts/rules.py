@@ -3,6 +3,7 @@ solvent balance. Counts of people only: nobody is named. Here belongs what the j
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Iterable
 
 import polars as pl
@@ -77,6 +78,11 @@ def metals(view: Selection) -> Sheet | None:
         )
         .sort("shop_id", "product_id", "cas", "metal")
     )
+    grouped = grouped.with_columns(
+        product_id=pl.col("product_id").map_elements(
+            lambda name: view.named("product_id", name), return_dtype=pl.String
+        )
+    )
     heads = [
         "shop",
         "product",
@@ -99,9 +105,68 @@ def metals(view: Selection) -> Sheet | None:
     )
 
 
+def trained(view: Selection) -> pl.DataFrame:
+    """Where everybody's training stood on the last day of the period; who was hired later is left out."""
+    hired = pl.col("hired_on").is_null() | pl.col("as_of").is_null() | (pl.col("hired_on") <= pl.col("as_of"))
+    return view.as_of("training_days").filter(hired)
+
+
+def guns(view: Selection, shops: list[str]) -> Sheet | None:
+    """Guns in service in the period; a cup counts as refilled from the day on which it was."""
+    first, end = view.of.days
+    serving = (pl.col("in_service_on").is_null() | (pl.col("in_service_on") <= end)) & (
+        pl.col("retired_on").is_null() | (pl.col("retired_on") >= first)
+    )
+    frame = view.frame("compliance_guns").filter(serving)
+    late = pl.col("first_refilled_on").is_null() | (pl.col("first_refilled_on") > end)
+    return view.sheet(
+        "compliance_guns",
+        "Guns and cups",
+        "shop_id gun_id atomising qualifies why cup_ml cup in_service_on retired_on".split(),
+        frame=frame.with_columns(
+            cup=pl.when(late).then("cup_by_size").otherwise("cup"),
+            retired_on=pl.when(pl.col("retired_on") <= end).then("retired_on"),
+        ),
+        shops=shops,
+    )
+
+
+def booths(view: Selection, shops: list[str]) -> Sheet | None:
+    """Versions of booths that were in force in the period."""
+    first, end = view.of.days
+    frame = view.frame("compliance_booths").filter(
+        pl.col("from_on") <= end, pl.col("until_on").is_null() | (pl.col("until_on") > first)
+    )
+    return view.sheet(
+        "compliance_booths",
+        "Booths and filters",
+        "shop_id booth_id from_on filter_capture filter_capture_needed evidence_ref status missing source".split(),
+        frame=frame,
+        shops=shops,
+        notes=["Versions in force in the period. Nothing is assumed: what is not in the registers is missing."],
+    )
+
+
+def retention(view: Selection) -> Sheet | None:
+    """How long to keep what, counted from the last day of the period."""
+    end = view.of.days[1]
+    frame = view.frame("compliance_retention")
+    kept = [
+        dt.date(end.year - years, end.month, min(end.day, 28) if end.month == 2 else end.day)
+        for years in frame["years"]
+    ]
+    return view.sheet(
+        "compliance_retention",
+        "How long records must be kept",
+        ["shop_id", "record", "years", "keep_since", "n_rules", "note", "source"],
+        frame=frame.with_columns(keep_since=pl.Series(kept, dtype=pl.Date)),
+        notes=["The longest rule wins. Counted from the last day of the period."],
+    )
+
+
 def training(view: Selection, shops: list[str]) -> Sheet | None:
     """Counts only: nobody is named."""
-    frame = view.frame("compliance_training").filter(pl.col("shop_id").is_in(shops), pl.col("status") != "left")
+    frame = trained(view).filter(pl.col("shop_id").is_in(shops), pl.col("status") != "left")
     if frame.is_empty():
         return None
     grouped = (
@@ -154,28 +219,11 @@ def training(view: Selection, shops: list[str]) -> Sheet | None:
 def shop_rules(view: Selection) -> Iterable[Sheet | None]:
     shops = view.having("shop_rules")
     yield training(view, shops)
-    yield view.sheet(
-        "compliance_booths",
-        "Booths and filters",
-        (
-            "shop_id booth_id from_on until_on filter_capture filter_capture_needed evidence_ref status missing source"
-        ).split(),
-        shops=shops,
-        notes=["Nothing is assumed: what is not in the registers is missing."],
-    )
-    yield view.sheet(
-        "compliance_guns",
-        "Guns and cups",
-        "shop_id gun_id atomising qualifies why cup_ml cup n_refilled in_service_on retired_on".split(),
-        shops=shops,
-    )
+    yield booths(view, shops)
+    yield guns(view, shops)
     yield deviations(view)
-    yield view.sheet(
-        "compliance_retention",
-        "How long records must be kept",
-        ["shop_id", "record", "years", "keep_since", "n_rules", "note", "source"],
-        notes=["The longest rule wins."],
-    )
+    yield notifications(view)
+    yield retention(view)
 
 
 def deviations(view: Selection) -> Sheet | None:
@@ -189,8 +237,16 @@ def deviations(view: Selection) -> Sheet | None:
     )
 
 
+def notifications(view: Selection) -> Sheet | None:
+    """What was sent to an authority until the end of the period."""
+    frame = view.frame("notifications").filter(pl.col("sent_on") <= view.of.days[1]).sort("shop_id", "sent_on", "kind")
+    return view.sheet(
+        "notifications", "Sent to an authority", ["shop_id", "sent_on", "kind", "document_ref"], frame=frame
+    )
+
+
 def europe(view: Selection) -> Iterable[Sheet | None]:
-    years = {int(m[:4]) for m in view.of.months}
+    years = {int(m[:4]) for m in view.of.months if m.endswith("-12")}
     balance = view.frame("compliance_solvent").filter(pl.col("year").is_in(sorted(years)))
     yield view.sheet(
         "compliance_solvent",
@@ -201,7 +257,9 @@ def europe(view: Selection) -> Iterable[Sheet | None]:
         ).split(),
         frame=balance,
         shops=view.having("solvent_balance"),
-        notes=["Whole calendar years as far as the records reach. Input = emitted + came back + more kept in cups."],
+        notes=[
+            "A calendar year stands in the record that holds its December. Input = emitted + came back + more kept in cups."
+        ],
     )
     sheet = training(view, view.having("diisocyanate_training"))
     if sheet:
@@ -214,7 +272,19 @@ def cups_above(view: Selection) -> Sheet | None:
     return view.sheet(
         "voc_content",
         "Cups above a limit on VOC content",
-        ["shop_id", "mix_id", "month", "jurisdiction", "category", "g_per_l", "basis", "limit_g_per_l", "source"],
+        [
+            "shop_id",
+            "kind",
+            "mix_id",
+            "product_id",
+            "component_id",
+            "month",
+            "category",
+            "g_per_l",
+            "basis",
+            "limit_g_per_l",
+            "source",
+        ],
         frame=view.frame("voc_content").filter("over"),
         shops=view.having("voc_content"),
         key="cups_above",

@@ -74,6 +74,11 @@ class Selection:
     def __init__(self, tables: Tables, settings: Mapping[str, Any], of: Period, shops: list[str]) -> None:
         self.tables, self.settings, self.of, self.shops = tables, settings, of, shops
         own = dict(tables["shops"].select("shop_id", "jurisdiction").iter_rows())
+        self.names = {
+            (column, id_): label
+            for table, column in (("products", "product_id"), ("components", "component_id"))
+            for id_, label in tables[table].select(column, "label").drop_nulls().iter_rows()
+        }
         self.labels = dict(tables["shops"].select("shop_id", "label").iter_rows())
         self.place = {name: own.get(name) or str(settings.get("jurisdiction", "")) for name in shops}
         packs = {row["jurisdiction"]: row for row in tables["packs"].iter_rows(named=True)}
@@ -84,9 +89,19 @@ class Selection:
         frame = self.tables[name].filter(pl.col("shop_id").is_in(self.shops))
         return frame.filter(self.of.holds()) if months and "month" in frame.columns else frame
 
+    def as_of(self, name: str, column: str = "as_of") -> pl.DataFrame:
+        """Rows of the chosen shops on the last day of the period, or on the last day before it of which there are any."""
+        frame = self.frame(name, months=False).filter(pl.col(column).is_null() | (pl.col(column) <= self.of.days[1]))
+        return frame.filter(pl.col(column).is_null() | (pl.col(column) == pl.col(column).max().over("shop_id")))
+
     def having(self, section: str) -> list[str]:
         """Shops whose pack shows a section."""
         return [name for name in self.shops if (pack := self.pack[name]) and section in pack["sections"].split("|")]
+
+    def named(self, column: str, cell: Any) -> Any:
+        """What a product or component is called, with its id, where the register says; everything else as it is."""
+        label = self.names.get((column, cell)) if isinstance(cell, str) else None
+        return f"{label} ({cell})" if label and label != cell else cell
 
     def asked(self, frame: pl.DataFrame) -> pl.DataFrame:
         """Rows of measures that the place of their shop asks for: pollutants by the US list where it shows them, the solvent of the
@@ -119,7 +134,7 @@ class Selection:
         values: list[list[Cell]] = []
         for column in columns:
             unit = infos[column].unit
-            cells = rows[column].to_list()
+            cells = [self.named(column, cell) for cell in rows[column].to_list()]
             heads.append(Head(word(column, unit), "" if unit == "1" else unit))
             values.append(cells)
             if unit in US and infos[column].kind == "float":

@@ -33,7 +33,7 @@ _ASSUMPTIONS = (
 def gaps(view: Selection) -> Sheet:
     """Each thing that is missing on a line of its own."""
     setting = str(view.settings.get("jurisdiction", ""))
-    lines = missing(view.tables.__getitem__, setting, view.shops, view.of.months, view.of.label)
+    lines = missing(view.tables.__getitem__, setting, view.shops, view.of.months, view.of.label, until=view.of.days[1])
     if not lines:
         lines.append(("", view.of.label, "Nothing is missing that the program can tell."))
     return Sheet("missing", "What is missing", [Head("shop"), Head("month"), Head("what")], lines)
@@ -41,15 +41,21 @@ def gaps(view: Selection) -> Sheet:
 
 def summary(view: Selection, sheets: list[Sheet]) -> Sheet:
     frame = view.frame("emissions_monthly")
-    files, refused = view.tables["intake_files"], view.tables["refused_rows"]
+    files = view.tables["intake_files"]
     rows: list[tuple[Cell, ...]] = [
         ("Period", f"{view.of.label}: {view.of.first} to {view.of.last}", None, "", None, ""),
-        ("Refused rows in all files", refused.height, None, "", None, ""),
-        ("Refused files", files.filter(pl.col("state") == "refused").height, None, "", None, ""),
+        (
+            "Refused files, whatever period they are of",
+            files.filter(pl.col("state") == "refused").height,
+            None,
+            "",
+            None,
+            "",
+        ),
     ]
     for name in view.shops:
         own = frame.filter(pl.col("shop_id") == name)
-        first, last = span(view.tables.__getitem__, name)
+        first, last = span(view.tables.__getitem__, name, view.of.days[1])
         label = f"{name} ({view.labels[name]})" if view.labels.get(name) else name
         pack = view.pack[name]
         rows.append((f"Shop {label}", pack["label"] if pack else view.place[name], None, "", None, ""))

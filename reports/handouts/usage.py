@@ -29,6 +29,7 @@ def totals(view: Selection) -> Sheet | None:
 def twelve_months(view: Selection) -> Sheet | None:
     """Twelve-month and yearly sums: the unit follows the measure."""
     frame = view.asked(view.frame("rolling_12_months")).filter(pl.col("month") == pl.col("month").max().over("shop_id"))
+    lacking = _lacking(view)
     rows: list[tuple[Cell, ...]] = []
     for row in frame.iter_rows(named=True):
         unit = "L" if row["measure"].startswith("rts_l") else "kg"
@@ -48,6 +49,7 @@ def twelve_months(view: Selection) -> Sheet | None:
                 row["months_present"],
                 row["share_of_limit"],
                 row["complete"],
+                ", ".join(lacking.get((row["shop_id"], row["measure"]), [])),
             )
         )
     if not rows:
@@ -67,8 +69,20 @@ def twelve_months(view: Selection) -> Sheet | None:
         "months present",
         "share of limit",
         "complete",
+        "months that make it incomplete",
     ]
     return Sheet("rolling_12_months", "Sums of twelve months and of the year", [Head(h) for h in heads], rows)
+
+
+def _lacking(view: Selection) -> dict[tuple[str, str], list[str]]:
+    """The months of the last twelve of the period that lack something, by shop and measure."""
+    last = view.of.last
+    first = f"{int(last[:4]) - 1:04d}{last[4:]}"  # the month a year before, which is not in the sum
+    frame = view.frame("rolling_12_months", months=False).filter(
+        pl.col("month") > first, pl.col("month") <= last, ~pl.col("month_complete")
+    )
+    grouped = frame.group_by("shop_id", "measure").agg(pl.col("month").sort())
+    return {(shop, measure): months for shop, measure, months in grouped.iter_rows()}
 
 
 def windows_of(view: Selection) -> pl.DataFrame:
@@ -100,7 +114,8 @@ def windows(view: Selection) -> Sheet | None:
 
 def permits(view: Selection) -> Sheet | None:
     rows: list[tuple[Cell, ...]] = []
-    for row in view.frame("permit_headroom").iter_rows(named=True):
+    curve = view.frame("limit_curve")
+    for row in curve.filter(pl.col("month") == pl.col("month").max().over("shop_id")).iter_rows(named=True):
         unit = "L" if row["measure"].startswith("rts_l") else "kg"
         rows.append(
             (
@@ -115,9 +130,10 @@ def permits(view: Selection) -> Sheet | None:
                 row["share_of_limit"],
                 row["pace_per_month"],
                 "now" if row["already"] else row["crossed_in"],
+                row["total_stated"],
                 row["limit_stated"],
+                row["headroom_stated"],
                 row["unit"],
-                row["unit_fits"],
                 row["complete"],
                 row["source"],
             )
@@ -134,15 +150,16 @@ def permits(view: Selection) -> Sheet | None:
         "share of limit",
         "pace a month",
         "crossed at this pace",
+        "total, in the permit's unit",
         "limit as stated",
+        "head-room, in the permit's unit",
         "unit as stated",
-        "unit fits",
         "complete",
         "source",
     ]
     notes = [
-        "Pace: the mean of the last three months. As of the shop's last month, where that lies in this period; every window of the"
-        " period is judged under Limits, window by window."
+        "Pace: the mean of the last three months. As of the last month of the period that has a record; every window of the period is"
+        " judged under Limits, window by window."
     ]
     return Sheet("permit_limits", "Limits of the permits", [Head(h) for h in heads], rows, notes) if rows else None
 
@@ -187,7 +204,7 @@ def organic_hap(view: Selection) -> Sheet | None:
 
 def store(view: Selection) -> Sheet | None:
     first, end = view.of.days
-    stock = view.frame("stock_reconciliation").filter(pl.col("from_on") <= end, pl.col("to_on") >= first)
+    stock = view.frame("stock_reconciliation").filter(pl.col("to_on").is_between(first, end))
     return view.sheet(
         "stock_reconciliation",
         "The store against the scale",
@@ -196,7 +213,7 @@ def store(view: Selection) -> Sheet | None:
             "unexplained_g low high hint"
         ).split(),
         frame=stock,
-        notes=["Counts whose span touches the period. low and high: 95 %, from the scales alone."],
+        notes=["Spans whose closing count lies in the period. low and high: 95 %, from the scales alone."],
     )
 
 
@@ -206,7 +223,8 @@ def lines(view: Selection) -> Sheet | None:
         "What every figure was added from",
         (
             "shop_id line month category kind source on_date mix_id job_id operation_no number "
-            "document_line component_id mass_g rts_l rts_kg voc_kg exempt_kg pm_kg complete grade note"
+            "document_line component_id mass_g rts_l rts_kg issued_l issued_g recovered_g flush_g voc_kg exempt_kg pm_kg complete"
+            " grade note file file_line"
         ).split(),
         printed=False,
     )

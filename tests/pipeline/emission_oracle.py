@@ -21,6 +21,7 @@ WATER = 0.9982
 UNSEEN_DAYS = 90
 Z95 = statistics.NormalDist().inv_cdf(0.975)
 DEFAULT_FLUSH_G = 5.0
+WIPE_G_PER_L = 750.0  # all of it is VOC, 0.75 g/mL
 
 
 def month_of(day: date | datetime) -> str:
@@ -669,6 +670,31 @@ class Record:
                 n_cups=len(cups), g_per_l=g_per_l, limit_g_per_l=cups[0]["limit"], complete=complete,
                 over=g_per_l > cups[0]["limit"] if judged else None,
             )  # fmt: skip
+        for use in self.rows["cleaning"]:  # of cleaners only Quebec's average is taken
+            if self.place[use["shop_id"]] == "ca-qc" and use["purpose"] == "surface":
+                key = use["shop_id"], month_of(use["used_at"]), "surface_cleaner"
+                before = out.get(key, {"n_cups": 0})
+                complete = key[:2] not in unread
+                out[key] = dict(
+                    n_cups=before["n_cups"] + 1, g_per_l=WIPE_G_PER_L, limit_g_per_l=50.0, complete=complete,
+                    over=True if complete else None,
+                )  # fmt: skip
+        return out
+
+    def cleaners(self) -> dict[tuple[str, str], tuple[str, float, float, bool | None]]:
+        """Solvent for surfaces and guns where the place limits it: category, g/L, limit and verdict. The EU counts VOC and exempt
+        alike, over the whole litre."""
+        out: dict[tuple[str, str], tuple[str, float, float, bool | None]] = {}
+        for use in self.rows["cleaning"]:
+            key = use["shop_id"], use["cleaning_no"]
+            surface = use["purpose"] == "surface"
+            if self.place[key[0]] == "eu":
+                wash = (0.8 + 0.2) * 0.8 * 1000
+                out[key] = (
+                    ("pre_cleaner", WIPE_G_PER_L, 200.0, True) if surface else ("preparatory", wash, 850.0, False)
+                )
+            elif self.place[key[0]] == "ca-qc" and surface:
+                out[key] = "surface_cleaner", WIPE_G_PER_L, 50.0, None
         return out
 
     def solvent(self) -> dict[tuple[str, int], Row]:

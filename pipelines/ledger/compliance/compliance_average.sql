@@ -1,4 +1,5 @@
--- VOC content of a month by category, weighted by the volumes used (component pours), with hardeners and reducers in:
+-- VOC content of a month by category, weighted by the volumes used (component pours; of cleaners, where the average is judged,
+-- what was handed out), with hardeners and reducers in:
 --   regulatory   sum VOC g / sum (V - V_water - V_exempt)            eu   sum VOC g / sum (V - V_water)        g/L
 -- Quebec Q-2, r. 4.1, s. 38 judges this average (judged; over is null where it cannot be told); elsewhere it is for information.
 -- limit: that of the
@@ -23,6 +24,24 @@ WITH cups AS (
     FROM emission_cups AS c
     LEFT JOIN emission_gaps AS u ON u.shop_id = c.shop_id AND u.month = c.month
     WHERE c.category IS NOT NULL
+    UNION ALL
+    SELECT
+        c.shop_id,
+        c.month,
+        c.category,
+        c.jurisdiction,
+        c.averaging,
+        c.basis,
+        c.mass_g AS own_poured_g,
+        NOT coalesce(u.unread, FALSE) AS complete,
+        c.voc_mass_fraction * c.mass_g AS voc_g,
+        c.limited_ml_per_g * c.mass_g AS limited_ml,
+        row_number() OVER (PARTITION BY c.shop_id, c.month, c.category ORDER BY c.on_date DESC, c.number, c.kind) AS back,
+        c.limit_g_per_l,
+        c.source AS limit_source
+    FROM cleaner_contents AS c
+    LEFT JOIN emission_gaps AS u ON u.shop_id = c.shop_id AND u.month = c.month
+    WHERE c.averaging = 'monthly_weighted'
 )
 SELECT
     shop_id,

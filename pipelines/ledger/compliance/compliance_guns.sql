@@ -17,6 +17,8 @@ SELECT
     END AS why,
     g.cup_ml,
     r.cup,
+    r.cup_by_size,
+    r.first_refilled_on,
     r.n_refilled,
     g.in_service_on,
     g.retired_on

@@ -10,7 +10,13 @@ WITH places AS (
     SELECT shop_id, gun_id FROM sprays WHERE gun_id IS NOT NULL
 ),
 volumes AS (
-    SELECT o.shop_id, o.gun_id, s.job_id, s.operation_no, sum(s.sprayed_g / m.density_g_per_ml) AS ml
+    SELECT
+        o.shop_id,
+        o.gun_id,
+        s.job_id,
+        s.operation_no,
+        min(CAST(o.started_at AS DATE)) AS on_date,
+        sum(s.sprayed_g / m.density_g_per_ml) AS ml
     FROM sprayed AS s
     INNER JOIN operations AS o
         ON o.shop_id = s.shop_id AND o.job_id = s.job_id AND o.operation_no = s.operation_no
@@ -18,7 +24,7 @@ volumes AS (
     GROUP BY o.shop_id, o.gun_id, s.job_id, s.operation_no
 ),
 refills AS (
-    SELECT v.shop_id, v.gun_id, count(*) AS n_refilled
+    SELECT v.shop_id, v.gun_id, count(*) AS n_refilled, min(v.on_date) AS first_refilled_on
     FROM volumes AS v
     INNER JOIN guns AS g ON g.gun_id = v.gun_id AND v.ml > g.cup_ml
     WHERE g.cup_ml <= 90
@@ -39,6 +45,13 @@ SELECT
         WHEN g.cup_ml > 87 THEN 'review'
         ELSE 'outside'
     END AS cup,
+    CASE
+        WHEN g.cup_ml IS NULL THEN 'missing'
+        WHEN g.cup_ml > 90 THEN 'inside'
+        WHEN g.cup_ml > 87 THEN 'review'
+        ELSE 'outside'
+    END AS cup_by_size,
+    r.first_refilled_on,
     coalesce(r.n_refilled, 0) AS n_refilled
 FROM places AS p
 INNER JOIN guns AS g ON g.gun_id = p.gun_id

@@ -2,7 +2,8 @@
 -- category's limit (cup_categories; rules: the one that decides). A cup of no category has one row without. Compared in g/L only;
 -- pounds per gallon in the rules are for information (40 CFR 59.111, footnote). over is null where the content or the limit is
 -- not known, where the cup is incomplete, and where the jurisdiction judges the month's average (compliance_average); why_not says
--- which, where there is a limit.
+-- which, where there is a limit. Materials for cleaning and surface preparation stand below them, use by use, where the place
+-- limits them (cleaner_contents).
 WITH judged AS (
     SELECT
         u.shop_id,
@@ -37,6 +38,8 @@ SELECT
     limit_source AS source,
     month,
     product_id,
+    CAST(NULL AS VARCHAR) AS component_id,
+    'cup' AS kind,
     n_categories,
     CASE
         WHEN limit_g_per_l IS NULL THEN NULL
@@ -48,4 +51,28 @@ SELECT
     eu_substituted,
     CAST(first_poured_at AS DATE) AS status_date
 FROM judged
-ORDER BY shop_id, mix_id, jurisdiction, category
+UNION ALL
+SELECT
+    shop_id,
+    number AS mix_id,
+    jurisdiction,
+    category,
+    g_per_l,
+    basis,
+    limit_g_per_l,
+    CASE WHEN averaging = 'each_mix' THEN g_per_l > limit_g_per_l END AS over,
+    source,
+    month,
+    NULL AS product_id,
+    component_id,
+    kind,
+    1 AS n_categories,
+    CASE
+        WHEN averaging <> 'each_mix' THEN 'the average of the month is judged'
+        WHEN g_per_l IS NULL THEN 'its content is not known'
+    END AS why_not,
+    TRUE AS rules,
+    eu_substituted,
+    on_date AS status_date
+FROM cleaner_contents
+ORDER BY shop_id, mix_id, jurisdiction, category, kind

@@ -26,6 +26,7 @@ found AS (
         p.component_column,
         p.sheet_column,
         count(DISTINCT m.mix_id) AS n_lacking,
+        CAST(min(m.first_poured_at) AS DATE) AS first_on,
         array_to_string(list_sort(list(DISTINCT f.component_id)), ', ') AS components,
         bool_and(
             CASE p.property
@@ -49,6 +50,7 @@ SELECT
     f.property,
     p.n_cups,
     f.n_lacking,
+    f.first_on,
     f.components,
     f.from_sheet,
     concat(

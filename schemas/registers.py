@@ -121,6 +121,7 @@ guns = table(
     "guns",
     "Spray guns",
     gun_id=text("The gun", key=True),
+    valid_from=_VALID_FROM,
     shop_id=text("Home shop", refers_to="shops"),
     atomising=choice("How it breaks the fluid up", *ATOMISING),
     feed=choice("How the fluid reaches it", "gravity", "siphon", "pressure", nullable=True),

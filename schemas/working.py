@@ -111,6 +111,8 @@ def _versions(name: str, register: str) -> Table:
 
 
 booth_versions = _versions("booth_versions", "booths")
+gun_versions = _versions("gun_versions", "guns")
+guns_now = _versions("guns_now", "guns")
 component_versions = _versions("component_versions", "components")
 product_versions = _versions("product_versions", "products")
 
@@ -1132,7 +1134,7 @@ hap_uses = table(
 WORKING: dict[str, Table] = {
     t.name: t
     for t in (
-        incomplete, pour_lines, cup_pours, cup_contents, cup_intervals, booth_versions, component_versions, product_versions,
+        incomplete, pour_lines, cup_pours, cup_contents, cup_intervals, booth_versions, gun_versions, guns_now, component_versions, product_versions,
         unit_factors, permit_amounts, component_facts, cup_figures, operation_faces, sprays, cup_feeds, gun_order, gun_uses, leftover_habits,
         usual_leftovers, sprayed,
         gauge_fits, stage_positions, stage_means, panel_work, increment_layers, film_pieces, film_spans,

@@ -264,6 +264,7 @@ class Record:
         self.hap: dict[tuple[str, str, str], Row] = {}
         self.content: dict[tuple[str, str], Row] = {}
         self.kept_at_end: dict[tuple[str, str], float] = {}
+        self._gone: dict[tuple[str, str], float] = {}  # for its last operation, of cups weighed back
         self.cups: list[Row] = []
         self.voc_of: dict[tuple[str, str], float | None] = {}
         self.recovered: list[tuple[str, date, float]] = []  # shop, day, g of solvent less the flush in it
@@ -500,6 +501,9 @@ class Record:
                 t["weighed_g"] for t in taken if (before is None or t["poured_at"] >= before) and t["poured_at"] < now
             )
             gone = inside - on - row["leftover_g"]
+            fed = [d for d in draws if (before is None or d > before) and (d <= now or row is weighings[-1])]
+            if fed:  # operations between two weigh-backs share alike what left between them
+                self._gone[cup] = gone / len(fed)
             if kept_since is None:
                 out[own] += gone
             else:
@@ -542,7 +546,8 @@ class Record:
     # what is not a cup
 
     def _flush_losses(self) -> dict[tuple[str, str], float]:
-        """One flush at each change of cup; an incomplete cup is not split, so nothing is flushed from it."""
+        """One flush at each change of cup, never more than left the cup; an incomplete cup is not split, so nothing is flushed
+        from it."""
         guns = {
             r["gun_id"]: DEFAULT_FLUSH_G if r["flush_loss_g"] is None else r["flush_loss_g"] for r in self.rows["guns"]
         }
@@ -555,9 +560,11 @@ class Record:
             for this, following in zip(operations, [*operations[1:], None], strict=True):
                 if following and (following["shop_id"], following["job_id"]) == (this["shop_id"], this["job_id"]):
                     continue  # here a job is one cup
-                if (this["shop_id"], this["job_id"]) not in self.broken:
-                    out[this["shop_id"], month_of(this["started_at"])] += guns[gun]
-                    self.flushes.append((this["shop_id"], this["started_at"].date(), this["job_id"], guns[gun]))
+                cup = (this["shop_id"], this["job_id"])
+                if cup not in self.broken:
+                    flush = min(guns[gun], self._gone.get(cup, guns[gun]))
+                    out[this["shop_id"], month_of(this["started_at"])] += flush
+                    self.flushes.append((this["shop_id"], this["started_at"].date(), this["job_id"], flush))
         return out
 
     def _cleaning(self) -> None:

@@ -66,7 +66,7 @@ def gun_fit(
         "sprayed": frame("sprayed", cups),
         "film_build": frame("film_build", panels),
     }  # fmt: skip
-    for step in ("product_versions", "gun_uses", "gun_rules"):
+    for step in ("product_versions", "gun_versions", "guns_now", "gun_uses", "gun_rules"):
         tables[step] = runner.run_statement(step, tables, Settings().flat())
     found = runner.run_statement("gun_fit", tables, Settings().flat())
     return {(r["gun_id"], r["product_id"]): r for r in found.iter_rows(named=True)}

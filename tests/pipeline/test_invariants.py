@@ -38,6 +38,11 @@ OF_ONE_SHOP = (
     "stock_reconciliation compliance_average compliance_multistage compliance_metals compliance_training compliance_booths "
     "compliance_retention compliance_solvent"
 ).split()
+ALL = ("*",)
+OF_HOME = {  # which guns a shop has and what they cost, whoever sprayed with them
+    "compliance_guns": ALL, "gun_cover": ALL, "gun_fit": ALL, "savings_basis": ("gun_price",),
+    "savings": ("price", "payback_years", "payback_low", "payback_high"),
+}  # fmt: skip
 Tables = dict[str, pl.DataFrame]
 Business = dict[str, Tables]  # folder -> table -> rows
 
@@ -198,6 +203,23 @@ def test_neither_threads_nor_memory_nor_shops_at_a_time_move_anything(
     with at_a_time(1):
         found = ran(written(tmp_path / "shop", business, threads=1, memory_gb=0.3))
     wrong = differences(plain[1], found)
+    assert not wrong, told(wrong)
+
+
+def test_a_gun_whose_home_is_elsewhere_sprays_as_it_did(
+    business: Business, plain: tuple[workspace.Workspace, Tables], tmp_path: Path
+) -> None:
+    """The register says that a gun belongs to the other shop from the middle of the time on: who used it is in the records."""
+    guns = business["registers"]["guns"]
+    middle = business["inbox"]["operations"]["started_at"].dt.date().sort()[business["inbox"]["operations"].height // 2]
+    later = guns.filter(pl.col("gun_id") == MOVED).with_columns(shop_id=pl.lit(NEW), valid_from=pl.lit(middle))
+    assert later.height == 1 and guns.filter(pl.col("gun_id") == MOVED)["shop_id"].item() != NEW
+    moved = {**business, "registers": business["registers"] | {"guns": pl.concat([guns, later], how="diagonal")}}
+    expected, found = (
+        {name: table.drop(OF_HOME.get(name, ())) for name, table in tables.items() if OF_HOME.get(name) != ALL}
+        for tables in (plain[1], ran(written(tmp_path / "shop", moved)))
+    )
+    wrong = differences(expected, found)
     assert not wrong, told(wrong)
 
 

@@ -22,7 +22,7 @@ SELECT
     r.n_refilled,
     g.in_service_on,
     g.retired_on
-FROM guns AS g
+FROM guns_now AS g
 INNER JOIN ruled AS p ON p.shop_id = g.shop_id
 INNER JOIN gun_rules AS r ON r.shop_id = g.shop_id AND r.gun_id = g.gun_id
 ORDER BY g.shop_id, g.gun_id

@@ -26,7 +26,7 @@ volumes AS (
 refills AS (
     SELECT v.shop_id, v.gun_id, count(*) AS n_refilled, min(v.on_date) AS first_refilled_on
     FROM volumes AS v
-    INNER JOIN guns AS g ON g.gun_id = v.gun_id AND v.ml > g.cup_ml
+    INNER JOIN guns_now AS g ON g.gun_id = v.gun_id AND v.ml > g.cup_ml
     WHERE g.cup_ml <= 90
     GROUP BY v.shop_id, v.gun_id
 )
@@ -54,6 +54,6 @@ SELECT
     r.first_refilled_on,
     coalesce(r.n_refilled, 0) AS n_refilled
 FROM places AS p
-INNER JOIN guns AS g ON g.gun_id = p.gun_id
+INNER JOIN guns_now AS g ON g.gun_id = p.gun_id
 LEFT JOIN refills AS r ON r.shop_id = p.shop_id AND r.gun_id = p.gun_id
 ORDER BY p.shop_id, p.gun_id

@@ -20,7 +20,9 @@ flushes AS (
         CASE WHEN r.flush_loss_g IS NULL THEN $flush_loss_sd_g ELSE $flush_loss_rel_sd * r.flush_loss_g END AS flush_sd_g
     FROM gun_order AS g
     LEFT JOIN carried_on AS c ON c.shop_id = g.shop_id AND c.job_id = g.job_id AND c.operation_no = g.operation_no
-    LEFT JOIN guns AS r ON r.gun_id = g.gun_id
+    INNER JOIN sprays AS o ON o.shop_id = g.shop_id AND o.job_id = g.job_id AND o.operation_no = g.operation_no
+    LEFT JOIN gun_versions AS r
+        ON r.gun_id = g.gun_id AND CAST(o.started_at AS DATE) >= r.from_on AND CAST(o.started_at AS DATE) < r.until_on
     WHERE c.job_id IS NULL
 ),
 feeds AS (

@@ -50,7 +50,10 @@ SELECT
     t.why_incomplete
 FROM operations AS o
 LEFT JOIN areas AS a ON a.shop_id = o.shop_id AND a.job_id = o.job_id AND a.operation_no = o.operation_no
-LEFT JOIN guns AS g ON g.gun_id = o.gun_id
+LEFT JOIN gun_versions AS g
+    ON g.gun_id = o.gun_id
+    AND CAST(o.started_at AS DATE) >= g.from_on
+    AND CAST(o.started_at AS DATE) < g.until_on
 LEFT JOIN product_versions AS v
     ON v.product_id = o.product_id
     AND CAST(o.started_at AS DATE) >= v.from_on

@@ -36,7 +36,7 @@ places AS (
 ),
 candidates AS (
     SELECT g.shop_id, g.gun_id, u.product_id
-    FROM guns AS g
+    FROM guns_now AS g
     INNER JOIN (SELECT DISTINCT shop_id, product_id FROM pairs_used) AS u ON u.shop_id = g.shop_id
     WHERE g.retired_on IS NULL
     UNION
@@ -96,7 +96,7 @@ facts AS (
             ELSE 'in the window'
         END AS reads
     FROM candidates AS c
-    LEFT JOIN guns AS g ON g.gun_id = c.gun_id
+    LEFT JOIN guns_now AS g ON g.gun_id = c.gun_id
     LEFT JOIN gun_rules AS r ON r.shop_id = c.shop_id AND r.gun_id = c.gun_id
     LEFT JOIN product_now AS v ON v.product_id = c.product_id
     LEFT JOIN pairs_used AS u ON u.shop_id = c.shop_id AND u.gun_id = c.gun_id AND u.product_id = c.product_id

@@ -61,7 +61,7 @@ READS: dict[str, dict[str, tuple[str, ...]]] = {
             "tip_max_mm"
         ),
         "transfer_by_gun": _columns("shop_id gun_id role typical_estimate"),
-        "guns": _columns("gun_id shop_id retired_on"),
+        "guns_now": _columns("gun_id shop_id retired_on"),
         "sprays": _columns("shop_id job_id operation_no technician_id role started_at"),
     },
     "transfer": estimate.READS,
@@ -91,7 +91,7 @@ READS: dict[str, dict[str, tuple[str, ...]]] = {
     },
     "mix guide": {
         "products": _columns("product_id valid_from role coats_max film_min_um film_max_um min_mix_ml"),
-        "guns": _columns("gun_id shop_id flush_loss_g"),
+        "guns_now": _columns("gun_id shop_id flush_loss_g"),
         "transfer_by_gun": _columns("shop_id gun_id role estimate"),
     },
     "habits": {
@@ -118,7 +118,7 @@ READS: dict[str, dict[str, tuple[str, ...]]] = {
         ),
     },
     "guns and gauges": {
-        "guns": _columns("gun_id shop_id atomising price"),
+        "guns_now": _columns("gun_id shop_id atomising price"),
         "records": _columns("shop_id job_id record_no gain_rel_u usable"),
     },
     "totals": {

@@ -162,7 +162,7 @@ def _found(part: pl.DataFrame, facts: dict[str, tuple[str, float | None, float |
 def gun_cover(
     gun_fit: pl.DataFrame,
     transfer_by_gun: pl.DataFrame,
-    guns: pl.DataFrame,
+    guns_now: pl.DataFrame,
     sprays: pl.DataFrame,
     gun_drift: pl.DataFrame,
 ) -> pl.DataFrame:
@@ -173,7 +173,7 @@ def gun_cover(
     """
     rows: list[dict[str, object]] = []
     merit, busy = merits(transfer_by_gun, gun_drift), hands_at_once(sprays)
-    home = dict(guns.filter(pl.col("retired_on").is_null()).select("gun_id", "shop_id").iter_rows())
+    home = dict(guns_now.filter(pl.col("retired_on").is_null()).select("gun_id", "shop_id").iter_rows())
     for (shop,), part in gun_fit.sort("shop_id", "gun_id", "product_id").group_by("shop_id", maintain_order=True):
         facts = {
             p: (purpose_of(role), low, high)

@@ -223,7 +223,7 @@ def past(parts: Iterable[Mapping[str, pl.DataFrame]]) -> Past:
 def mix_guide(
     known: Past,
     products: pl.DataFrame,
-    guns: pl.DataFrame,
+    guns_now: pl.DataFrame,
     transfer_by_gun: pl.DataFrame,
     settings: Settings,
 ) -> pl.DataFrame:
@@ -248,7 +248,7 @@ def mix_guide(
     if not wanted.height:
         return pl.DataFrame()
     flush = known.flush.group_by("gun_id", maintain_order=True).agg(flush_g=pl.col("flush_g").median())
-    registered = guns.select("gun_id", registered_g="flush_loss_g")
+    registered = guns_now.select("gun_id", registered_g="flush_loss_g")
     te = transfer_by_gun.select("shop_id", "gun_id", "role", te="estimate")
     newest = _newest(products).select("product_id", "film_min_um", "film_max_um", "min_mix_ml", "coats_max")
     return (

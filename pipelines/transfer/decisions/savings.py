@@ -478,7 +478,7 @@ def over_factors(film_build: pl.DataFrame, shop_id: str, roles: list[str], gain_
 
 def savings(
     parts: Iterable[Mapping[str, pl.DataFrame]],
-    guns: pl.DataFrame,
+    guns_now: pl.DataFrame,
     records: pl.DataFrame,
     joint: Joint | None,
     habits: Habits,
@@ -489,8 +489,8 @@ def savings(
     parts   jobs, pours, mixes, film_build and material_ledger, each part with all rows of its shops; one at a time is held
     kept    shop -> guns that are worth keeping there (gunset): one that is spare is not replaced
     """
-    atomising = dict(guns.select("gun_id", "atomising").iter_rows())
-    prices = guns.select("shop_id", "price").drop_nulls()
+    atomising = dict(guns_now.select("gun_id", "atomising").iter_rows())
+    prices = guns_now.select("shop_id", "price").drop_nulls()
     # what all films share besides: volume solids and densities as the sheets state them
     gauge_u = (
         float(records.filter("usable").select(pl.col("gain_rel_u").mean()).item() or 0.0) if records.height else 0.0

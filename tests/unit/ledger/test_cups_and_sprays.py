@@ -133,6 +133,16 @@ def test_a_gun_that_goes_on_with_the_same_cup_pays_its_flush_once(
     assert flushes == [0, 6]
 
 
+def test_a_gun_flushes_and_atomises_as_the_register_has_it_on_that_day(shop: SmallShop) -> None:
+    """A row for each version, as of any register: nothing is sprayed twice, and each day has its own."""
+    shop.rows["guns"][0]["flush_loss_g"] = 6.0
+    shop.add("guns", gun_id="g", valid_from=at(24 * 60).date(), shop_id="s", atomising="airless", flush_loss_g=9.0)
+    shop.cup("m", 200, leftover=0).spray(1).draw(1, "m").cup("n", 200, leftover=0).spray(25).draw(25, "n")
+    found = shop.run("sprayed")
+    assert found["sprayed"].sort("operation_no")["flush_g"].to_list() == [6, 9]
+    assert found["sprays"].sort("operation_no")["atomising"].to_list() == ["hvlp", "airless"]
+
+
 def test_a_flush_takes_never_more_than_was_left(shop: SmallShop) -> None:
     shop.rows["guns"][0]["flush_loss_g"] = 30.0
     row = one(shop.cup("m", 20, leftover=0).spray(1).draw(1, "m").run("sprayed")["sprayed"])

@@ -41,7 +41,7 @@ OF_ONE_SHOP = (
 ALL = ("*",)
 OF_HOME = {  # which guns a shop has and what they cost, whoever sprayed with them
     "compliance_guns": ALL, "gun_cover": ALL, "gun_fit": ALL, "savings_basis": ("gun_price",),
-    "savings": ("price", "payback_years", "payback_low", "payback_high"),
+    "savings": ("price", "payback_years", "payback_low", "payback_high"), "measure_next": ("worth",),
 }  # fmt: skip
 Tables = dict[str, pl.DataFrame]
 Business = dict[str, Tables]  # folder -> table -> rows

@@ -1,0 +1,136 @@
+"""Where a statement of the ledger turns: the edge of a tolerance, two things at one time, ids that other shops use too, half a key.
+
+Each of these was once passed by a changed statement that nobody saw (`make mutants`).
+"""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Any
+
+import polars as pl
+import pytest
+from small_shop import SmallShop, at
+
+from pipelines.ledger import runner
+from pipelines.settings import Settings
+from schemas import validate
+
+NOTHING = ("solids_mass_fraction", "voc_mass_fraction", "water_mass_fraction", "exempt_mass_fraction")
+
+
+def frame(table: str, *rows: dict[str, Any]) -> pl.DataFrame:
+    empty = validate.empty(table)
+    given = pl.DataFrame(list(rows), schema={k: v for k, v in empty.schema.items() if any(k in r for r in rows)})
+    return pl.concat([empty, given], how="diagonal")
+
+
+def facts(**fractions: float | None) -> dict[str, Any]:
+    """What is known of a component of these mass fractions."""
+    given = {"components": frame("components", {"component_id": "c", "density_g_per_ml": 1.0} | fractions)}
+    given |= {"exempt_compounds": pl.DataFrame(schema={"cas": pl.String, "density_g_per_ml": pl.Float64})}
+    given |= {"component_species": validate.empty("component_species")}
+    given["component_versions"] = runner.run_statement("component_versions", given, {})
+    return runner.run_statement("component_facts", given, {}).row(0, named=True)
+
+
+@pytest.mark.parametrize("left_out", NOTHING)
+def test_what_is_left_out_of_fractions_that_fill_the_whole_is_none(left_out: str) -> None:
+    others = [name for name in NOTHING if name != left_out]
+    found = facts(**dict(zip(others, (0.5, 0.3, 0.2), strict=True)))
+    assert found[left_out] == 0
+    assert [found[name] for name in others] == [0.5, 0.3, 0.2]
+
+
+@pytest.mark.parametrize(("voc", "rest"), [(0.51, 0.0), (0.49, 0.0), (0.5105, None), (0.4895, None)])
+def test_fractions_fill_the_whole_to_one_in_a_hundred(voc: float, rest: float | None) -> None:
+    assert facts(solids_mass_fraction=0.5, voc_mass_fraction=voc)["water_mass_fraction"] == rest
+
+
+def test_a_usual_leftover_takes_five_weighed_cups_that_held_something(shop: SmallShop) -> None:
+    for number in range(4):
+        shop.cup(f"m{number}", 100.0, leftover=10.0 + number)
+    shop.cup("never weighed back", 100.0).cup("empty", 0.0, leftover=0.0)
+    assert shop.run("leftover_habits")["leftover_habits"].is_empty()
+    shop.cup("m4", 100.0, leftover=14.0)
+    found = shop.run("leftover_habits")["leftover_habits"].row(0, named=True)
+    assert (found["n"], found["leftover_share"]) == (5, pytest.approx(0.12))
+
+
+def test_what_is_poured_at_the_moment_of_a_weigh_back_comes_after_it(shop: SmallShop) -> None:
+    shop.cup("m", 100.0).cup("m", 50.0, pour_no=2, poured_at=at(100))
+    for number, (minutes, left) in enumerate([(100, 20.0), (200, 10.0)], start=1):
+        shop.add("leftovers", shop_id="s", mix_id="m", weigh_no=number, weighed_at=at(minutes), leftover_g=left)
+    found = shop.run("cup_intervals")["cup_intervals"].sort("interval_no")
+    assert found["gone_g"].to_list() == pytest.approx([80.0, 60.0])
+
+
+def test_a_job_of_that_name_in_another_shop_takes_no_cup_away(shop: SmallShop) -> None:
+    """A repeat whose first try could not be read, and another shop's job of the same id with an earlier cup."""
+    shop.cup("m", 200.0, leftover=0, job_id="j").spray(2, redo_of=1)
+    shop.add("shops", shop_id="other")
+    shop.add("pours", shop_id="other", mix_id="x", pour_no=1, poured_at=at(-60), product_id="clear1", component_id="c",
+             weighed_g=100.0, job_id="j")  # fmt: skip
+    shop.add("operations", shop_id="other", job_id="j", operation_no=2, kind="spray", product_id="clear1", gun_id="g",
+             technician_id="t", started_at=at(90), redo_of=1)  # fmt: skip
+    feeds = shop.run("cup_feeds")["cup_feeds"].select("shop_id", "mix_id", "operation_no").rows()
+    assert ("s", "m", 2) in feeds
+
+
+def permits(*rows: dict[str, Any]) -> dict[tuple[str, str, date], tuple[date, float | None]]:
+    given = {
+        "permit_limits": frame("permit_limits", *({"shop_id": "s", "source": "p", "limit": 2.0} | r for r in rows))
+    }
+    given["unit_factors"] = runner.run_statement("unit_factors", {}, {})
+    found = runner.run_statement("permit_amounts", given, {}).iter_rows(named=True)
+    return {(r["measure"], r["period"], r["from_on"]): (r["until_on"], r["amount"]) for r in found}
+
+
+def test_a_limit_holds_until_the_next_of_its_own_measure_and_period() -> None:
+    ever, new, end = date(1, 1, 1), date(2026, 1, 1), date(9999, 12, 31)
+    found = permits(
+        {"measure": "voc_kg", "period": "month", "unit": "kg"},
+        {"measure": "voc_kg", "period": "calendar_year", "unit": "kg", "valid_from": new},
+        {"measure": "pm_kg", "period": "calendar_year", "unit": "kg"},
+        {"measure": "voc_kg", "period": "calendar_year", "unit": "kg"},
+    )
+    assert {key: until for key, (until, _) in found.items()} == {
+        ("voc_kg", "month", ever): end, ("voc_kg", "calendar_year", ever): new, ("voc_kg", "calendar_year", new): end,
+        ("pm_kg", "calendar_year", ever): end,
+    }  # fmt: skip
+
+
+def test_a_unit_of_mass_measures_no_litres() -> None:
+    found = permits(
+        {"measure": "rts_l", "period": "month", "unit": "kg"}, {"measure": "rts_l:cleaning", "period": "month", "unit": "l"},
+        {"measure": "voc_kg", "period": "month", "unit": "l"}, {"measure": "pm_kg", "period": "month", "unit": "kg"},
+    )  # fmt: skip
+    assert {measure: amount for (measure, _, _), (_, amount) in found.items()} == {
+        "rts_l": None, "rts_l:cleaning": 2.0, "voc_kg": None, "pm_kg": 2.0,
+    }  # fmt: skip
+
+
+def costs(*ledger: dict[str, Any]) -> dict[str, dict[str, Any]]:
+    parts = ("leftover", "flush_loss", "not_split", "overspray", "over_build", "useful")
+    rows = []
+    for given in ledger:
+        row = {"shop_id": "s", "rework": False} | {f"{part}_cost": 0.0 for part in parts} | given
+        rows.append(row | {"poured_cost": sum(row[f"{part}_cost"] for part in parts)})
+    tables = {"material_ledger": frame("material_ledger", *rows), "operations": validate.empty("operations")}
+    found = runner.run_statement("job_costs", tables, Settings().flat())
+    return {r["job_id"]: r for r in found.iter_rows(named=True)}
+
+
+def test_what_is_left_of_a_cup_that_nothing_was_sprayed_from_is_shared_alike() -> None:
+    took = [{"mix_id": "m", "job_id": job, "operation_no": 1, "poured_solids_g": 0.0} for job in ("j", "k")]
+    found = costs(*took, {"mix_id": "m", "poured_solids_g": 50.0, "leftover_cost": 6.0, "not_split_cost": 2.0})
+    assert [(r["leftover_cost"], r["not_split_cost"]) for r in found.values()] == [(3.0, 1.0), (3.0, 1.0)]
+
+
+def test_a_job_pays_for_all_its_cups() -> None:
+    rows = []
+    for mix, left, unknown in (("m", 6.0, 2.0), ("n", 3.0, 5.0)):
+        rows.append({"mix_id": mix, "job_id": "j", "operation_no": 1, "poured_solids_g": 10.0, "useful_cost": 1.0})
+        rows.append({"mix_id": mix, "poured_solids_g": 5.0, "leftover_cost": left, "not_split_cost": unknown})
+    found = costs(*rows)["j"]
+    assert (found["leftover_cost"], found["not_split_cost"], found["poured_cost"]) == (9.0, 7.0, 18.0)

@@ -626,17 +626,23 @@ class Integrated:
         at = np.searchsorted(np.cumsum(self.weight)[:-1], (np.arange(n) + 0.5) / n)
         return np.split(np.arange(n), np.searchsorted(at, np.arange(1, len(self.points))))
 
+    @cached_property
+    def _means(self) -> tuple[Floats, Floats]:
+        """Mean of theta, and of the variance components."""
+        return self.over(p.theta for p in self.points), self.over(np.exp(2 * p.log_sd) for p in self.points)
+
     def theta(self) -> Floats:
-        return self.over(p.theta for p in self.points)
+        return self._means[0]
 
     def sd(self) -> Floats:
-        return np.asarray(np.sqrt(self.over(np.exp(2 * p.log_sd) for p in self.points)))
+        return np.asarray(np.sqrt(self._means[1]))
 
     def reliability(self, rows: Rows, component: int) -> Floats:
         """1 - PEV / sd^2 of effects of one component."""
         found = self.over(1 - p.factor.covariance(rows, rows) / np.exp(2 * p.log_sd[component]) for p in self.points)
         return np.asarray(np.clip(found, 0.0, 1.0))
 
+    @cached_property
     def _moves(self) -> Floats:
         """How the means of the points lie about theirs, (point, unknown), each times the root of its share."""
         moves = np.array([p.theta for p in self.points]) - self.theta()
@@ -667,7 +673,7 @@ class Integrated:
             out[at] += np.einsum("np,np->n", one.inside[at] @ inside[block], other.inside[at])
         for block, at in other.by_block():
             out[at] += np.einsum("nb,nb->n", other.inside[at] @ cross[block], one.border[at])
-        moves = self._moves().T
+        moves = self._moves.T
         a = one.matrix @ moves
         b = a if other is one else other.matrix @ moves
         return np.asarray(out + (a * b).sum(axis=1))
@@ -684,7 +690,7 @@ class Integrated:
         """
         border, cross, inside = (part.copy() for part in self.inverse)
         layout = self.points[0].factor.layout
-        apart = [layout.split(move) for move in self._moves()]
+        apart = [layout.split(move) for move in self._moves]
         b, s = np.array([x for x, _ in apart]), np.array([y for _, y in apart])
         border += b.T @ b
         cross += np.einsum("msq,mb->sqb", s, b)

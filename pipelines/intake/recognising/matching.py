@@ -511,8 +511,15 @@ class Matcher:
 
     def _of_jobs(self, job: Column) -> bool:
         """Whether a class of vehicle stands beside the job on each of its rows, always the same."""
-        vehicle = next((c for c in self.columns if self.joins.registered.get(id(c)) == "vehicle_class"), None)
-        return vehicle is not None and len(set(zip(job.cells, vehicle.cells, strict=True))) == len(set(job.cells))
+        told = words.headers("jobs", "vehicle_class")
+        known = [c for c in self.columns if self.joins.registered.get(id(c)) == "vehicle_class"]
+        named = [
+            c
+            for c in self.columns
+            if words.meant(c.plain, told) >= 0.9 and len(c.distinct) <= max(3, len(job.distinct) // 2)
+        ]
+        of_job = len(set(job.cells))
+        return any(len(set(zip(job.cells, c.cells, strict=True))) == of_job for c in (known or named) if c.said)
 
     def _ordered(self, found: TableMatch) -> None:
         """Two times of which the one is never after the other: start and end, opened and closed."""

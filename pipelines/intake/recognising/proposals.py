@@ -612,6 +612,8 @@ class _Maker:
                 f"Which column of {self.shaper.shape.name} holds {_about(info)}?",
                 list(dict.fromkeys(options)),
             )
+        if column.__dict__.get("unsure"):
+            column = self._split(info, column)
         parts, sources = self._source(column)
         why = "; ".join(found.evidence) or f"column '{column.header}'"
         if info.kind in ("datetime", "date"):
@@ -629,6 +631,24 @@ class _Maker:
         if name in ("mix_id", "job_id") and "columns" not in column.how:
             parts += self._alike(name, column)
         self.made[name] = Made(_table(parts), why, tuple(sources))
+
+    def _split(self, info: ColumnInfo, column: Column) -> Column:
+        """A column that may hold lists, split as it is answered."""
+        told = self.shaper.answer("split", self.table, info.name)
+        mark = str(column.how["split"])
+        if told is None:
+            several = next(c for c in self.shaper.shape.column(column.header).said if mark in c)  # type: ignore[union-attr]
+            ask = f"Does '{column.header}' of {self.shaper.shape.name} list several in one cell, such as {several}? Name what stands between them."
+            self._ask(
+                "split",
+                info.name,
+                ask,
+                [(mark, f"{len(several.split(mark))} in {several}"), (NONE, "each cell names one")],
+                source=column.header,
+            )
+            return column
+        how = {k: v for k, v in column.how.items() if k != "split"} | ({} if told == NONE else {"split": str(told)})
+        return dataclasses.replace(column, how=how)
 
     def _source(self, column: Column) -> tuple[list[str], list[str]]:
         if "columns" in column.how:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import dataclasses
 import json
 import re
+from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -451,6 +452,7 @@ def parts_of(shape: Shape, joins: Joins, jobs: set[str], mixes: set[str], panels
         if not column.said or column.dates or column.clocks or column.numeric or id(column) in joins.registered:
             continue
         lists = _listed(column, mixes, "mix_id") or _listed(column, panels, "panel_id")
+        lists = lists or ([] if panels else _listed_by_form(column))
         whole = len({key(x) for x in column.distinct} & (jobs | mixes)) > 0.6 * len(column.distinct)
         if not lists and whole and max(joins.mix.get(id(column), 0), joins.job.get(id(column), 0)) >= 1.2:
             continue
@@ -495,6 +497,26 @@ def _listed(column: Column, ids: set[str], role: str) -> list[Column]:
             one = Column(column.header, cells, how={"split": bare}, part_of=role)
             one.__dict__["pieces"] = set(pieces)
             return [one]
+    return []
+
+
+def _listed_by_form(column: Column) -> list[Column]:
+    """Lists of panels where no register says which panels there are: the same pieces stand in other cells too. Where few of them do,
+    the split is asked for (`unsure`)."""
+    if words.meant(column.plain, words.headers("operation_panels", "panel_id")) < 0.9:
+        return []
+    for mark in MARKS[:-1]:
+        several = [c for c in column.distinct if mark in c]
+        if len(several) < 2 or sum(mark in c for c in column.said) < 0.1 * len(column.said):
+            continue
+        pieces = Counter(p.strip() for c in column.distinct for p in set(c.split(mark)) if p.strip())
+        cells: list[str | None] = [c.split(mark)[0].strip() if c is not None else None for c in column.cells]
+        one = Column(
+            column.header, cells, how={"split": mark if mark.strip().isalpha() else mark.strip()}, part_of="panel_id"
+        )
+        one.__dict__["pieces"] = set(pieces)
+        one.__dict__["unsure"] = sum(n > 1 for n in pieces.values()) < 0.5 * len(pieces)
+        return [one]
     return []
 
 

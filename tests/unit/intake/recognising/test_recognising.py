@@ -128,3 +128,40 @@ def test_a_unit_that_means_different_amounts_is_asked() -> None:
 def test_other_lists_of_a_business_are_not_taken_for_ours(text: str) -> None:
     found = look(text)
     assert not found.layouts and not found.questions and "recognised" in next(iter(found.unread.values()))
+
+
+WORK = [
+    ("J1", 1, "spray", "hood~roof", "small"),
+    ("J1", 2, "spray", "hood", "small"),
+    ("J2", 1, "sand", "left door", "large"),
+    ("J3", 1, "spray", "wing~bumper", "small"),
+    ("J4", 1, "spray", "bonnet", "large"),
+    ("J5", 1, "spray", "boot lid", "small"),
+]
+
+
+def work(mark: str, whole: bool) -> str:
+    panels = [p if whole or "~" in p else p.split("~")[0] for *_, p, _ in WORK]
+    rows = [
+        f"{j};{n};{k};2025-03-{3 + n:02d} 0{n}:1{i};t1;g1;clear;{p.replace('~', mark)};{v}"
+        for i, ((j, n, k, _, v), p) in enumerate(zip(WORK, panels, strict=True))
+    ]
+    return "Job;Step;Work;Start;Painter;Gun;Paint;Panels;Vehicle\n" + "\n".join(rows) + "\n"
+
+
+def test_lists_of_panels_are_split_where_no_register_knows_the_panels() -> None:
+    """A new shop's registers are empty. Where few pieces stand in other cells too it is asked what stands between them."""
+    exports = adopt.Exports.of([Source("inbox/work.csv", content=work(", ", True).encode())], [])
+    answers = Answers([{"kind": "register", "shape": "*", "answer": "north"}])
+    asked = [q for q in exports.look(answers).questions if q.kind == "split"]
+    assert [(q.table, q.column, q.options[0][0]) for q in asked] == [("operation_panels", "panel_id", ",")]
+    answers.give(asked[0], ",")
+    (text,) = exports.tried(answers).layouts.values()
+    assert (
+        'panel_id = { column = "Panels", split = "," }' in text
+        and 'table = "jobs"' in text
+        and 'vehicle_class = "Vehicle"' in text
+    )
+    answers.give(asked[0], "none")
+    (text,) = exports.tried(answers).layouts.values()
+    assert 'panel_id = "Panels"' in text

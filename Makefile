@@ -19,7 +19,7 @@ help:
 	@echo "make demo      build the invented shops, run the pipeline on them, say where the pages are"
 	@echo "make test      all tests"
 	@echo "make spark     pyspark, for engine = spark (needs Java 17 or newer)"
-	@echo "make bench-spark   whether a cluster of two workers gives the tables of this machine (needs Java; half an hour)"
+	@echo "make bench-spark   whether a cluster of two workers gives the tables of this machine (needs Java)"
 	@echo "make fuzz      ten minutes of random bytes into the readers"
 	@echo "make kills     stops 200 runs at random moments and looks at what readers see"
 	@echo "make check     lint and types"

@@ -58,6 +58,12 @@ class Parquet:
 
     places: Mapping[str, Path]
 
+    @classmethod
+    def below(cls, folder: Path) -> Parquet:
+        """The tables in force in a folder of a workbench."""
+        held = json.loads((folder / "notes.json").read_text(encoding="utf-8"))
+        return cls({name: folder / one["folder"] for name, one in held.items()})
+
     def read(self, name: str, columns: Collection[str] | None = None, shops: Shops | None = None) -> pl.DataFrame:
         found = pl.scan_parquet(self.places[name] / "*.parquet")
         if shops and is_owned(name):
@@ -93,6 +99,7 @@ class Spark:
         self._folder = folder
         folder.mkdir(parents=True, exist_ok=True)
         self._session = session(master)
+        self._given: set[str] = set()  # tables whose rows came from this process
         self._held: dict[str, dict[str, Any]] = {}
         with contextlib.suppress(FileNotFoundError, ValueError):
             self._held = json.loads((folder / "notes.json").read_text(encoding="utf-8"))
@@ -141,6 +148,7 @@ class Spark:
         """A new folder for a table that is being made."""
         number = int(str(self._held[name]["folder"]).rpartition(".")[2]) + 1 if name in self._held else 0
         self._held[name] = {"folder": f"{name}.{number}"}
+        self._given.discard(name)
         self._notes.pop(name, None)
         shutil.rmtree(self._place(name), ignore_errors=True)
         return self._place(name)
@@ -148,6 +156,7 @@ class Spark:
     def put(self, name: str, frame: pl.DataFrame, more: bool = False) -> None:
         place = self._place(name) if more else self._begun(name)
         place.mkdir(exist_ok=True)
+        self._given.add(name)
         frame.write_parquet(place / f"part-{len(list(place.iterdir())):06d}.parquet")
 
     def run_sql(self, name: str, sql: str, params: Mapping[str, Any]) -> None:
@@ -158,29 +167,47 @@ class Spark:
         cast = ", ".join(f"CAST(`{c.name}` AS {TYPES[c.kind]}) AS `{c.name}`" for c in validate.columns(name))
         try:
             for table in read_by(sql):
-                self._session.read.parquet(str(self._place(table))).createOrReplaceTempView(table)
+                self._table(table).createOrReplaceTempView(table)
             place = self._begun(name)
             self._session.sql(f"SELECT {cast} FROM (\n{said}\n)").write.parquet(str(place))
         except (PySparkException, Py4JError) as error:
             raise WorkbenchError(f"{name}.sql, as Spark SQL: {str(error).splitlines()[0]}") from error
 
+    def _table(self, name: str) -> Any:
+        """A table as Spark has it; what its schema says need not be looked for in its files."""
+        said = ", ".join(f"`{one.name}` {TYPES[one.kind]}" for one in validate.columns(name))
+        return self._session.read.schema(said).parquet(str(self._place(name)))
+
     def look(self, name: str) -> tuple[str, int]:
+        if name in self._given:
+            return self._looked_at_here(name)
         from pyspark.sql import functions as F
 
-        table = self._session.read.parquet(str(self._place(name)))
+        table = self._table(name)
         key = validate.keys(name)
-        if key and table.groupBy(*key).count().where("count > 1").limit(1).count():
-            validate.conform(name, self.read(name))  # says which key stands twice
-        broken = _condition(name)
         word = F.xxhash64(*table.columns).cast("decimal(38,0)")
-        rows, total, wrong = table.agg(
+        rows, different, total, wrong = table.agg(
             F.count("*"),
+            F.countDistinct(F.struct(*key)) if key else F.count("*"),
             F.coalesce(F.sum(word), F.lit(0)),
-            F.coalesce(F.sum(F.expr(f"CAST({broken} AS INT)")), F.lit(0)),
+            F.coalesce(F.sum(F.expr(f"CAST({_condition(name)} AS INT)")), F.lit(0)),
         ).first()
-        if wrong:
-            validate.conform(name, self.read(name))
+        if wrong or different < rows:
+            validate.conform(name, self.read(name))  # says which rule is broken, or which key stands twice
         return f"{rows:x}.{total}", rows
+
+    def _looked_at_here(self, name: str) -> tuple[str, int]:
+        """The same of rows that came from this process, without asking the cluster."""
+        import duckdb
+
+        with duckdb.connect() as connection:
+            made = connection.read_parquet(str(self._place(name) / "*.parquet"))
+            wrong, rows, low, high = connection.execute(workbench.looked_at(name, "made")).fetchall()[0]
+            key = ", ".join(f'"{one}"' for one in validate.keys(name))
+            different = made.aggregate(f"count(DISTINCT row({key}))").fetchall()[0][0] if key else rows
+        if wrong or different < rows:
+            validate.conform(name, self.read(name))
+        return f"{rows:x}.{low:x}.{high:x}", rows
 
     def note(self, name: str, note: Note) -> None:
         self._held[name] = {"folder": self._held[name]["folder"], **asdict(note)}

@@ -267,7 +267,7 @@ class DuckDB:
             )
             if self._misplaced(name):
                 validate.conform(name, self.read(name))  # says which key stands twice
-        wrong, rows, low, high = self._one(_looked_at(name))
+        wrong, rows, low, high = self._one(looked_at(name, _quoted(name)))
         if wrong:
             validate.conform(name, self._frame(f"FROM {_quoted(name)} WHERE {broken(name)} LIMIT {PIECE}"))
         return f"{rows:x}.{low:x}.{high:x}", rows
@@ -384,10 +384,11 @@ def _breaks(info: ColumnInfo) -> Iterator[str]:
 
 
 @cache
-def _looked_at(name: str) -> str:
+def looked_at(name: str, source: str) -> str:
+    """What `look` asks of a table that is read from `source`: rows that break its schema, rows, and two sums of their hashes."""
     return (
         f"SELECT coalesce(count(*) FILTER (WHERE {broken(name)}), 0), count(*),"
-        f" coalesce(bit_xor(hash(one)), 0), coalesce(sum((hash(one) >> 8)::BIGINT)::HUGEINT, 0) FROM {_quoted(name)} AS one"
+        f" coalesce(bit_xor(hash(one)), 0), coalesce(sum((hash(one) >> 8)::BIGINT)::HUGEINT, 0) FROM {source} AS one"
     )
 
 

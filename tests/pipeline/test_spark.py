@@ -3,6 +3,7 @@ of this machine's database is asked by tests/bench/spark_parity.py (`make bench-
 
 from __future__ import annotations
 
+import datetime as dt
 import pickle
 from pathlib import Path
 
@@ -10,6 +11,7 @@ import polars as pl
 import pytest
 
 from pipelines import spark, workbench, workspace
+from schemas import validate
 
 
 def test_parameters_become_literals_and_decimals_doubles() -> None:
@@ -66,4 +68,21 @@ def test_a_worker_reads_tables_as_the_database_does(tmp_path: Path) -> None:
         found, wanted = reader.read("incomplete", columns, shops), duck.read("incomplete", columns, shops)
         assert found.columns == wanted.columns
         assert found.sort(pl.all()).equals(wanted.sort(pl.all()))
+    duck.close()
+
+
+def test_rows_from_this_process_are_looked_at_without_the_cluster_as_the_database_does(tmp_path: Path) -> None:
+    cluster = object.__new__(spark.Spark)
+    cluster._folder, cluster._held, cluster._notes, cluster._given = tmp_path, {}, {}, set()
+    duck = workbench.DuckDB()
+    day = dt.date(2025, 3, 1)
+    done = pl.DataFrame({"gun_id": ["b", "a"], "serviced_on": [day, day], "work": ["rebuilt", "cleaned"]})
+    given = validate.conform("gun_services", done)
+    cluster.put("gun_services", given.head(1))
+    cluster.put("gun_services", given.tail(1), more=True)
+    duck.put("gun_services", given)
+    assert cluster.look("gun_services") == duck.look("gun_services")
+    cluster.put("gun_services", pl.concat([given, given.head(1)]))
+    with pytest.raises(validate.TableError, match="more than once"):
+        cluster.look("gun_services")
     duck.close()

@@ -32,6 +32,7 @@ ROUGH = 0.02  # the same before the first screening; log sd likewise
 SETTLED = (
     1e-4  # of log sd where it is known best, the event's: theta moves by far less (n records tell it to 1/sqrt(2 n))
 )
+FEW_RECORDS = 5_000  # up to here the variance components' posterior is drawn: levels may be few, and drawing is cheap
 SCREEN_Z = 4.0
 SCREEN_ABOVE_ONE = 3.0
 PSEUDO_RECORDS = 10.0  # a role set's mean split leans on the roles' typical films until it has many of its own
@@ -214,7 +215,7 @@ def solve(design: Design, known_log_sd: Floats | None = None) -> Joint:
     points = (
         [fitted.best]
         if known_log_sd is not None
-        else mixed_model.points(model, fitted, mixed_model.Prior(design.scale))
+        else mixed_model.points(model, fitted, mixed_model.Prior(design.scale), drawn=design.n <= FEW_RECORDS)
     )
     kept = np.flatnonzero(on)
     own = {name: getattr(linear, name)[kept] for name in ("predicted", "v", "s", "h", "y")}

@@ -573,18 +573,19 @@ def fit(
     return Fit(seen[0], bool(found.success or found.status == 2), int(found.nfev))
 
 
-SETTLED = 5_000  # records from which variance components are near enough normal on the log scale for 2k points
-DRAWN, TAIL = 128, 7  # points below that, and the degrees of freedom of their tails
+DRAWN, TAIL = 128, 7  # points that are drawn, and the degrees of freedom of their tails
 
 
-def points(model: Model, fitted: Fit, prior: Prior, bounds: tuple[float, float] = LOG_SD_BOUNDS) -> list[Solution]:
+def points(
+    model: Model, fitted: Fit, prior: Prior, drawn: bool, bounds: tuple[float, float] = LOG_SD_BOUNDS
+) -> list[Solution]:
     """Weighted solutions that stand for the posterior of the log sd: x + Cov^(1/2) t.
 
     Cov = 2 H^-1 with H the Hessian of -2 log posterior at its least x, from differences of the analytic gradient; the root is
     the symmetric one, so that no last digit turns it. A direction that data and prior leave flat or bent the wrong way is held
-    to a spread of 1. From SETTLED records on t is +- sqrt(k) along each axis, all of one weight. Below, few levels make the
-    posterior far from normal (an sd may be near nothing, hardly many times its best value; those points gave 1.4 to 2 times its
-    mean square): t is a low-discrepancy sequence in Student's t, weighted by posterior over proposal, no weight above sqrt(n)
+    to a spread of 1. Not drawn: t is +- sqrt(k) along each axis, all of one weight. Few records and levels make the posterior far
+    from normal (an sd may be near nothing, hardly many times its best value; those points gave 1.4 to 2 times its mean square).
+    Drawn: t is a low-discrepancy sequence in Student's t, weighted by posterior over proposal, no weight above sqrt(n)
     times their mean (truncated importance sampling: Ionides 2008, J. Comput. Graph. Stat. 17, 295).
     """
     x, k, step = fitted.best.log_sd, len(fitted.best.log_sd), 1e-3
@@ -592,7 +593,7 @@ def points(model: Model, fitted: Fit, prior: Prior, bounds: tuple[float, float] 
     hessian = np.array([(prior.add(model.evaluate(x + step * e))[1] - here) / step for e in np.eye(k)])
     values, vectors = np.linalg.eigh((hessian + hessian.T) / 2)
     root = (vectors * np.sqrt(2 / np.maximum(values, 2.0))) @ vectors.T
-    if len(model.data.y) > SETTLED:
+    if not drawn:
         away = np.sqrt(k) * np.concatenate([root, -root])
         return [model.evaluate(np.clip(x + move, *bounds)) for move in away]
     uniform = np.clip(stats.qmc.Sobol(k + 1, seed=0).random(DRAWN), 1e-9, 1 - 1e-9)

@@ -123,7 +123,7 @@ class Fitted:
         """The solutions that carry the variance components' uncertainty; the best alone where there are very many rows."""
         if self.design.shape[0] > SETTLED:
             return mixed_model.Integrated([self.fit.best])
-        return mixed_model.Integrated(mixed_model.points(self.model, self.fit, self.prior))
+        return mixed_model.Integrated(mixed_model.points(self.model, self.fit, self.prior, drawn=False))
 
     @staticmethod
     def _blocks(terms: list[Term], place: dict[str, Ints], n: int) -> Ints:

@@ -198,11 +198,10 @@ def groups_of(levels: int, each: int, sd: float, seed: int):
     return model, mixed_model.fit(model, np.log([0.1, 0.1]), prior), prior
 
 
-def test_points_of_many_records_are_symmetric_about_the_best_fit(monkeypatch):
+def test_points_that_are_not_drawn_are_symmetric_about_the_best_fit():
     """Dyestuff-like balanced data: the mean of log sd over the points is the mode they were built on."""
-    monkeypatch.setattr(mixed_model, "SETTLED", 500)
     model, fitted, prior = groups_of(30, 20, 0.2, 3)
-    points = mixed_model.points(model, fitted, prior)
+    points = mixed_model.points(model, fitted, prior, drawn=False)
     assert len(points) == 4
     assert np.mean([p.log_sd for p in points], axis=0) == pytest.approx(fitted.best.log_sd, abs=1e-12)
     # the spread of log se is that of the chi-square law of a residual with 570 degrees of freedom: 1/sqrt(2 df)
@@ -224,7 +223,7 @@ def test_points_of_few_levels_against_the_posterior_summed_over_a_grid(levels, e
     mean = weight @ theta
     variance = weight @ np.array([one.factor.covariance(rows, rows) for one in grid]) + weight @ (theta - mean) ** 2
     square = weight @ np.exp(2 * np.array([one.log_sd for one in grid]))
-    found = mixed_model.Integrated(mixed_model.points(model, fitted, prior))
+    found = mixed_model.Integrated(mixed_model.points(model, fitted, prior, drawn=True))
     assert found.sd() == pytest.approx(np.sqrt(square), rel=0.12)
     assert np.sqrt(found.variance(rows)) == pytest.approx(np.sqrt(variance), rel=0.06)
     assert found.mean(rows) == pytest.approx(mean, abs=0.15 * np.sqrt(variance).max())

@@ -148,13 +148,19 @@ def fill(space: Workspace, lost: pl.DataFrame, texts: dict[str, str]) -> list[st
     said = []
     for name, (lines, needed) in unknown_ids.stubs(lost, headers).items():
         text = texts[name] + ("" if texts[name].endswith("\n") else "\n")
-        workspace.fill(space, f"registers/{name}.csv", (text + "\n".join(lines) + "\n").encode())
+        lines = [
+            line for line in lines if line not in text.splitlines()
+        ]  # those that wait to be completed are not added twice
+        if not lines:
+            continue
+        text += "\n".join([unknown_ids.HEAD, *lines]) + "\n"
+        workspace.fill(space, f"registers/{name}.csv", text.encode())
         before = (
             f"; they count once {', '.join(needed)} are filled in and '# ' before them is taken away"
             if needed
             else ", to be completed"
         )
-        said.append(f"registers/{name}.csv: {len(lines) - 1} rows added{before}")
+        said.append(f"registers/{name}.csv: {len(lines)} rows added{before}")
     return said
 
 

@@ -63,6 +63,25 @@ def test_fill_adds_rows_that_are_read_and_comments_where_something_is_needed(
     assert "# clear_a" in (shop / "registers" / "products.csv").read_text()
     assert cli.main(["registers", str(shop), "--fill"]) == 0
     assert components.tables["components"].height == 6, "nothing is added twice"
+    assert (shop / "registers" / "products.csv").read_text().count("# clear_a,,clear_a") == 1
+
+
+def test_panels_without_an_area_are_told_by_class_of_vehicle(shop: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    inbox = shop / "inbox"
+    (inbox / "jobs.csv").write_text("shop_id,job_id,vehicle_class\nnorth,J1,small\nnorth,J2,\n")
+    (inbox / "operation_panels.csv").write_text(
+        "shop_id,job_id,operation_no,panel_id,face,area_m2\nnorth,J1,1,hood,,\nnorth,J1,2,hood,,\nnorth,J1,2,roof,,1.4\nnorth,J1,3,hood,inner,\nnorth,J2,1,hood,,\n"
+    )
+    capsys.readouterr()
+    cli.main(["registers", str(shop)])
+    told = [line for line in capsys.readouterr().out.splitlines() if line.startswith("panel_areas")]
+    assert sorted(told) == [
+        "panel_areas: small / hood / inner: 1 rows (inbox/operation_panels.csv)",
+        "panel_areas: small / hood / outer: 2 rows (inbox/operation_panels.csv)",
+    ]
+    cli.main(["registers", str(shop), "--fill"])
+    lines = (shop / "registers" / "panel_areas.csv").read_text().splitlines()
+    assert {"# small,hood,outer,,,", "# small,hood,inner,,,"} <= set(lines)
 
 
 def test_registers_go_into_a_workbook_and_come_back(

@@ -501,6 +501,9 @@ def measure_months(tables: Tables, shop: str, measure: str) -> dict[int, float |
     for r in tables["hap_monthly"]:
         if r["shop_id"] == shop and name == "hap_kg" and (r["cas"] == which if which else not r["metal"]):
             found[month_number(r["month"])].append(r["kg"])
+    for r in tables["hap_gaps"]:  # material whose composition nobody gave: it is there, and nothing of it is known
+        if r["shop_id"] == shop and measure == "hap_kg":
+            found[month_number(r["month"])].append(None)
     return {
         m: total([v for v in found[m] if v is not None]) if any(v is not None for v in found[m]) else None
         for m in found
@@ -534,9 +537,9 @@ def permit_headroom(tables: Tables) -> dict[tuple[str, str, str], Row]:
             "calendar_year": range(last - last % 12, last + 1),
             "rolling_12_months": range(last - 11, last + 1),
         }[period]
-        inside = [amount(m) for m in months]
+        inside = [by_month[m] for m in months if m in by_month]  # months with something of it; the others have none
         here = [v for v in inside if v is not None]
-        so_far = sum(here) if here else None
+        so_far = sum(here) if here or not inside else None
         crossed = None
         if most is not None and so_far is not None and so_far > most:
             crossed = month_named(last)

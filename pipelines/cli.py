@@ -119,12 +119,9 @@ class _Version(argparse.Action):
     """Looks the version up only where it is asked for."""
 
     def __call__(self, parser: argparse.ArgumentParser, *_: Any) -> None:
-        from importlib import metadata
+        from pipelines import workspace
 
-        try:
-            print("filmledger", metadata.version("filmledger"))
-        except metadata.PackageNotFoundError:
-            print("filmledger, run from a checkout that is not installed")
+        print("filmledger", workspace.program_version())
         parser.exit()
 
 
@@ -176,7 +173,7 @@ def _demo(given: argparse.Namespace) -> int:
 
         made = scenario.build()
         with workspace.draft_of(given.dir) as draft:
-            workspace.init(draft, settings.template(currency="USD"))
+            workspace.init(draft, settings.template(currency="USD", data_licence="CC0-1.0"))
             exports.write_demo(draft, made)
         space = workspace.find(given.dir)
         print(f"{'demo':<9} {space.root} ({time.perf_counter() - began:.1f} s)", flush=True)

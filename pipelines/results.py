@@ -11,13 +11,13 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from pipelines import database, steps, workspace
 from pipelines import run as runs
-from pipelines import steps, workspace
 from pipelines.run import Run
 from pipelines.workbench import PUBLISHED_DIGITS, Tables, rounded
 from pipelines.workspace import Workspace, WorkspaceError
 from reports import handouts
-from schemas import published, registers
+from schemas import described, published, registers
 
 if TYPE_CHECKING:
     import polars as pl
@@ -64,7 +64,7 @@ def publish(run: Run) -> dict[str, Any]:
             workspace.write_basis(run.space, name, run.bench.read(name))
         for (path,), rows in run.bench.read("refused_rows").group_by("file", maintain_order=True):
             workspace.write_csv(run.space, f"refused/{workspace.file_name_of(str(path))}.csv", [rows])
-        workspace.write_database(run.space, PUBLISHED)
+        _describe(run)
         told = headline(run)
         runs.unchanged(run)
         manifest = {"fingerprint": run.fingerprint, "headline": told, "contents": contents, "written_by": _written_by()}
@@ -73,6 +73,18 @@ def publish(run: Run) -> dict[str, Any]:
             workspace.forget_reads(run.space, run.keys)
     run.tell("results", f"{len(PUBLISHED)} tables in {run.space.out}")
     return told
+
+
+def _describe(run: Run) -> None:
+    """The database file of analysts, and what other programs can read of the spreadsheets."""
+    building = run.space.building
+    files = {name: building / "tables" / f"{name}.parquet" for name in PUBLISHED}
+    files |= {name: building / "basis" / f"{name}.parquet" for name in (*registers.REGISTERS, "packs")}
+    named = run.settings.pages.people == "label"
+    workspace.write_database(run.space, partial(database.write, tables=files, named=named))
+    sheets = {name: f"csv/{name}.csv" for name in PUBLISHED if run.bench.count(name) <= MOST_ROWS}
+    package = described.datapackage(sheets, workspace.program_version(), run.settings.business.data_licence)
+    workspace.write_bytes(run.space, "datapackage.json", package)
 
 
 def _written_by() -> str:

@@ -12,7 +12,7 @@ import time
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property, partial
-from pathlib import Path
+from importlib import resources
 from typing import TYPE_CHECKING, Any, Protocol
 
 from pipelines import workspace
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from pipelines.workbench import Workbench
 
 
-REFERENCE = Path(__file__).resolve().parent.parent / "seed_data" / "reference"
+REFERENCE = resources.files("seed_data") / "reference"
 
 
 class Teller(Protocol):
@@ -304,7 +304,7 @@ def reference_table(name: str) -> pl.DataFrame:
 
     from schemas import validate
 
-    text = pl.read_csv(REFERENCE / f"{name}.csv", infer_schema=False)
+    text = pl.read_csv((REFERENCE / f"{name}.csv").read_bytes(), infer_schema=False)
     typed = text.with_columns(
         pl.col(info.name).str.to_date() if info.kind == "date" else pl.col(info.name).cast(info.dtype)
         for info in validate.columns(name)

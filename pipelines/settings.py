@@ -63,6 +63,11 @@ class Business(Section):
         "offset is converted to this zone. Empty: only shops with a zone of their own may send such times.",
     )
     currency: str = setting("", "", "The word or sign printed beside money. Amounts are never converted.")
+    data_licence: Literal["", "CC0-1.0"] = setting(
+        "",
+        "",
+        "Under which licence the spreadsheets may be passed on, said in datapackage.json. Empty: nothing is said.",
+    )
 
     @field_validator("time_zone")
     @classmethod

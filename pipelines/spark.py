@@ -252,7 +252,7 @@ class Spark:
             self._notes.pop(name, None)
 
     def copy_out(self, name: str, path: Path) -> None:
-        workbench.write_out(self.pieces(name), path)
+        workbench.write_out(name, self.pieces(name), path)
 
 
 @cache

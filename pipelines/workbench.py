@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 
 import polars as pl
 
-from schemas import validate
+from schemas import described, validate
 from schemas.vocabulary import ColumnInfo
 
 if TYPE_CHECKING:
@@ -146,14 +146,18 @@ def rounded(frame: pl.DataFrame) -> pl.DataFrame:
     return frame.with_columns(pl.col(floats).round_sig_figs(PUBLISHED_DIGITS)) if floats else frame
 
 
-def write_out(pieces: Iterable[pl.DataFrame], path: Path) -> None:
-    """Pieces of a table, one below the other, as one parquet file with rounded numbers."""
+def write_out(name: str, pieces: Iterable[pl.DataFrame], path: Path) -> None:
+    """Pieces of a table, one below the other, as one parquet file with rounded numbers that says what its columns mean."""
+    import pyarrow as pa
     import pyarrow.parquet as pq
 
+    said = described.column_metadata(name)
     writer = None
     try:
         for piece in pieces:
             table = rounded(piece).to_arrow()
+            fields = [field.with_metadata(said[field.name]) for field in table.schema]
+            table = table.cast(pa.schema(fields, described.table_metadata(name)))
             writer = writer or pq.ParquetWriter(path, table.schema, compression="zstd")
             writer.write_table(table)
     finally:
@@ -333,7 +337,7 @@ class DuckDB:
             self._notes.pop(name, None)
 
     def copy_out(self, name: str, path: Path) -> None:
-        write_out(self.pieces(name), path)
+        write_out(name, self.pieces(name), path)
 
     @staticmethod
     def _asked(name: str, columns: Collection[str] | None, shops: Shops | None) -> str:

@@ -19,7 +19,15 @@ lock, and every write that the program makes. Nothing else writes. Not here: wha
 Readers that want one consistent set resolve `out` once (`Workspace.snapshot`) and read below the folder they got.
 """
 
-from pipelines.workspace.contents import Input, code_digest, digests, fingerprint, inputs, library_versions
+from pipelines.workspace.contents import (
+    Input,
+    code_digest,
+    digests,
+    fingerprint,
+    inputs,
+    library_versions,
+    program_version,
+)
 from pipelines.workspace.kept_handouts import keep_handout, read_handout
 from pipelines.workspace.paths import Workspace, draft_of, fill, find, init, occupied, prepare_dagster, report_fault
 from pipelines.workspace.refusals import WorkspaceError, is_refusal, refusal
@@ -45,6 +53,6 @@ __all__ = [
     "MANIFEST", "Input", "Keeping", "Workspace", "WorkspaceError", "begin", "code_digest", "defused", "digests",
     "draft_of", "file_name_of", "fill", "find", "fingerprint", "forget_reads", "forget_tables", "init", "inputs",
     "is_kept", "is_refusal", "keep_handout", "library_versions", "link_from_before", "lock", "manifest_in_force",
-    "occupied", "prepare_dagster", "publish", "read_again", "read_handout", "read_snapshot", "refusal",
+    "occupied", "prepare_dagster", "program_version", "publish", "read_again", "read_handout", "read_snapshot", "refusal",
     "report_fault", "write_basis", "write_bytes", "write_csv", "write_database", "write_table",
 ]  # fmt: skip

@@ -119,6 +119,16 @@ def _sources(home: Path, packages: Iterable[str]) -> Iterator[Path]:
                     yield Path(folder, name)
 
 
+def program_version() -> str:
+    """This program's version; "0" where it runs from a checkout that is not installed."""
+    from importlib import metadata
+
+    try:
+        return metadata.version("filmledger")
+    except metadata.PackageNotFoundError:
+        return "0"
+
+
 def library_versions() -> dict[str, str]:
     """Version of each library that can move a number or a byte of the output."""
     from importlib import metadata

@@ -112,15 +112,13 @@ def write_basis(space: Workspace, name: str, frame: pl.DataFrame) -> None:
         frame.write_parquet(target, compression="zstd")
 
 
-def write_database(space: Workspace, names: Iterable[str]) -> None:
-    """filmledger.duckdb of the set being built, from its published parquet files."""
+def write_database(space: Workspace, fill: Callable[[Path], None]) -> None:
+    """filmledger.duckdb of the set being built, filled by `fill`."""
     import duckdb
 
     target = space.building / "filmledger.duckdb"
     try:
-        with duckdb.connect(str(target), config={"memory_limit": "512MB"}) as connection:
-            for name in names:
-                connection.read_parquet(str(space.building / "tables" / f"{name}.parquet")).create(name)
+        fill(target)
     except duckdb.Error as error:
         raise refusal(error, f"write {target}") from error
 

@@ -1,0 +1,89 @@
+"""The one file that analysts open: every published table and every register with its keys and what each column means, and
+ready joined views.
+
+Here belongs how that file is filled from finished tables. What a table promises stands in schemas/, what a view says in
+reports/views; when the file is written is for results.py to say.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from reports import statements
+from schemas import described, relations, validate
+
+if TYPE_CHECKING:
+    import duckdb
+
+#: rows of a table above which keys are told and not kept: their indexes would be larger than the table
+MOST_KEYED = 100_000
+#: a person's name stands in the register alone
+NAMES = ("technicians", "label")
+#: what columns of views say that no table has
+WORDS = {
+    "shop": "The shop's name, its id where it has none",
+    "product": "The product's name, its id where it has none",
+    "technician": "The technician's name where names are shown, else the id",
+    "rules": "The shop's jurisdiction in words",
+}
+
+
+def write(target: Path, tables: Mapping[str, Path], named: bool) -> None:
+    """Fill a new file. `tables`: by name, as parquet with at least the columns of their schemas. `named`: whether people's names
+    may stand in it beside their ids. Raises duckdb.Error."""
+    import duckdb
+
+    with duckdb.connect(str(target), config={"memory_limit": "512MB"}) as connection:
+        connection.begin()
+        parents = [name for _, name in relations.BY_COLUMNS[::-1] if name in tables]
+        keyed: set[str] = set()
+        for name in dict.fromkeys((*parents, *tables)):
+            if _table(connection, name, tables[name], named, keyed):
+                keyed.add(name)
+        for one in statements.views():
+            for statement in described.view(one.name, one.says, one.sql):
+                connection.execute(statement)
+            _explain(connection, one.name)
+        connection.commit()
+
+
+def _table(connection: duckdb.DuckDBPyConnection, name: str, path: Path, named: bool, keyed: Collection[str]) -> bool:
+    """Returns whether its key is kept. `keyed`: the tables of which it is."""
+    given = connection.read_parquet(str(path))
+    small: bool = given.count("*").fetchall()[0][0] <= MOST_KEYED
+    held = [one for one in relations.references(name) if small and one.table in keyed and _holds(given, one)]
+    connection.execute(described.create(name, held, small))
+    columns = [described.quoted(info.name) for info in validate.columns(name)]
+    if name == NAMES[0] and not named:
+        columns = [f"NULL AS {one}" if one == described.quoted(NAMES[1]) else one for one in columns]
+    given.project(", ".join(columns)).insert_into(name)
+    connection.execute("; ".join(described.comments(name)))
+    return small and bool(relations.key(name))
+
+
+def _holds(given: duckdb.DuckDBPyRelation, one: relations.Reference) -> bool:
+    """Whether every row names one that there is: a register may never have been filled."""
+    columns = ", ".join(map(described.quoted, one.columns))
+    whole = " AND ".join(f"{described.quoted(column)} IS NOT NULL" for column in one.columns)
+    lost = f"SELECT 1 FROM given ANTI JOIN {described.quoted(one.table)} USING ({columns}) WHERE {whole} LIMIT 1"
+    found = given.query("given", lost)
+    return found is None or not found.fetchall()
+
+
+def _explain(connection: duckdb.DuckDBPyConnection, view: str) -> None:
+    """Say of a view's columns what the tables behind it say: the first one that has a column of that name."""
+    sql = next(one.sql for one in statements.views() if one.name == view)
+    asked = "SELECT table_name, column_name, comment FROM duckdb_columns() WHERE NOT internal AND comment IS NOT NULL"
+    said: dict[str, dict[str, str]] = {}
+    for table, column, comment in connection.execute(asked).fetchall():
+        said.setdefault(table, {})[column] = comment
+    behind = sorted((table for table in said if f" {table} " in f"{sql} ".replace("\n", " ")), key=sql.index)
+    columns = connection.execute(
+        "SELECT column_name FROM duckdb_columns() WHERE table_name = $view", {"view": view}
+    ).fetchall()
+    for (column,) in columns:
+        says = next((said[table][column] for table in behind if column in said[table]), WORDS.get(column))
+        if says:
+            connection.execute(described.about_column(view, column, says))

@@ -14,11 +14,12 @@ from schemas import validate
 BY_COLUMNS: tuple[tuple[tuple[str, ...], str], ...] = (
     (("shop_id", "mix_id"), "mixes"),
     (("shop_id",), "shops"),
-    (("gun_id",), "guns"),
     (("technician_id",), "technicians"),
 )
 #: the column that names a row of a register that has several versions of it -> that register; no key of one row
-BY_VERSION = {"product_id": "products", "component_id": "components", "booth_id": "booths", "jurisdiction": "packs"}
+BY_VERSION = {
+    "product_id": "products", "component_id": "components", "booth_id": "booths", "gun_id": "guns", "jurisdiction": "packs",
+}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,4 +4,4 @@ SELECT
     e.role, e.estimate, e.low, e.high, e.n, e.grade, e.separable, e.with_whom
 FROM transfer_by_gun AS e
 LEFT JOIN shops AS s ON s.shop_id = e.shop_id
-LEFT JOIN guns AS g ON g.gun_id = e.gun_id
+LEFT JOIN v_gun_register AS g ON g.gun_id = e.gun_id

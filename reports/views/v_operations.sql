@@ -8,5 +8,5 @@ SELECT
 FROM material_ledger AS l
 LEFT JOIN shops AS s ON s.shop_id = l.shop_id
 LEFT JOIN v_products AS p ON p.product_id = l.product_id
-LEFT JOIN guns AS g ON g.gun_id = l.gun_id
+LEFT JOIN v_gun_register AS g ON g.gun_id = l.gun_id
 LEFT JOIN technicians AS t ON t.technician_id = l.technician_id

@@ -45,7 +45,8 @@ LEDGER = HOME / "pipelines" / "ledger"
 SECONDS = 240
 # Which tests speak of a file, by the beginning of its name: the first that fits, the quickest tests first.
 UNIT, RULES, WHOLE = "tests/unit/ledger/test_", "tests/published/test_", "tests/pipeline/test_"
-CUPS = [f"{UNIT}cups_and_sprays.py", f"{WHOLE}sheet_figures.py", f"{RULES}voc_published.py"]
+EDGES = f"{UNIT}edges_of_statements.py"
+CUPS = [EDGES, f"{UNIT}cups_and_sprays.py", f"{WHOLE}sheet_figures.py", f"{RULES}voc_published.py"]
 FILM = [f"{UNIT}film_build.py", f"{UNIT}film_and_records.py", f"{UNIT}own_te.py", f"{WHOLE}ledger_by_hand.py"]
 CONTENT = [
     f"{RULES}voc_content_lines.py",
@@ -62,17 +63,17 @@ TESTS: dict[str, list[str]] = {
     "compliance_metals": [f"{RULES}emissions_published.py"], "compliance_multistage": [f"{RULES}voc_published.py"],
     "compliance_": [f"{RULES}emissions_shop_rules.py", f"{WHOLE}local_rules.py"],
     "limit_windows": [f"{WHOLE}limit_windows.py"],
-    "permit_": [f"{WHOLE}limit_windows.py", f"{WHOLE}ledger_by_hand.py", f"{RULES}emissions_published.py"],
+    "permit_": [EDGES, f"{WHOLE}limit_windows.py", f"{WHOLE}ledger_by_hand.py", f"{RULES}emissions_published.py"],
     "voc_": CONTENT, "cup_categories": CONTENT, "substance_status": [*CONTENT, *RECORD],
     "cup_contents_placed": [*CONTENT, *RECORD[:1]],
     "emission": RECORD, "hap_": RECORD, "rolling_": RECORD, "solvent_": [f"{RULES}emissions_shop_rules.py", *RECORD],
     "stock_": [f"{WHOLE}emissions_by_hand.py", f"{RULES}emissions_published.py"],
     "gun_fit": [f"{WHOLE}decisions_gun_fit.py", f"{WHOLE}guns_that_move.py"],
     "gun_": [f"{WHOLE}decisions_gun_fit.py", f"{RULES}emissions_shop_rules.py", f"{WHOLE}guns_that_move.py"],
-    "material_ledger": [f"{WHOLE}ledger_by_hand.py", *CUPS], "job_costs": [f"{WHOLE}decisions_whole.py"],
-    "leftover_": [*CUPS[:1], f"{WHOLE}selective_leftovers.py"], "usual_": [*CUPS[:1], f"{WHOLE}selective_leftovers.py"],
+    "material_ledger": [f"{WHOLE}ledger_by_hand.py", *CUPS], "job_costs": [EDGES, f"{WHOLE}decisions_whole.py"],
+    "leftover_": [*CUPS[:2], f"{WHOLE}selective_leftovers.py"], "usual_": [*CUPS[:2], f"{WHOLE}selective_leftovers.py"],
     "cup_": [*CUPS, f"{UNIT}film_and_records.py"], "mixes": CUPS, "component_": CUPS, "product_": CUPS, "lacking_": CUPS,
-    "spray": [*CUPS[:1], *FILM[:2]], "": FILM,
+    "spray": [*CUPS[:2], *FILM[:2]], "": FILM,
 }  # fmt: skip
 # Code outside the ledger: file, the functions that are deterministic (none named: all of them), tests.
 ELSEWHERE: list[tuple[str, tuple[str, ...], list[str]]] = [

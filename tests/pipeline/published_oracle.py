@@ -474,7 +474,7 @@ def particulate(material: Rows, tables: Tables) -> dict[tuple[str, str], Row]:
         middle, low, high = (times(r[f"overspray_solids_g{end}"], passed) for end in ("", "_low", "_high"))
         if middle is None:
             continue
-        own = (1.959963984540054 * line["pm_own_kg"]) ** 2
+        own = (Z95 * line["pm_own_kg"]) ** 2
         key = (r["shop_id"], op["started_at"].strftime("%Y-%m"), line["category"])
         below = None if low is None else max((middle - low) ** 2 - own, 0.0) ** 0.5
         above = None if high is None else max((high - middle) ** 2 - own, 0.0) ** 0.5

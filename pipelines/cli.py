@@ -1,17 +1,22 @@
 """The `filmledger` command: parses, calls, prints. No logic, and no import that --help does not need.
 
-Exit codes: 0 fine, 1 could not run, 2 wrong usage, 3 ran but refused rows or files.
+Exit codes: 0 fine, 1 could not run, 2 wrong usage, 3 ran but refused rows or files, 130 stopped by Ctrl-C or SIGTERM.
+It prints no colours, so NO_COLOR asks for nothing.
 """
 
 from __future__ import annotations
 
 import argparse
 import contextlib
+import dataclasses
+import json
 import os
+import re
+import signal
 import sys
 import time
 import warnings
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NoReturn
 
 if TYPE_CHECKING:
     import polars as pl
@@ -23,16 +28,27 @@ if TYPE_CHECKING:
 
 # By name: their modules are not imported for --help.
 FORESEEN = ("WorkspaceError", "SettingsError", "LayoutError", "EngineError", "RowsLost")
-FINE, COULD_NOT_RUN, WRONG_USAGE, REFUSED = 0, 1, 2, 3
+FINE, COULD_NOT_RUN, WRONG_USAGE, REFUSED, STOPPED = 0, 1, 2, 3, 130
 KNOWN = (("duplicate", "found word for word elsewhere"), ("superseded", "replaced by later exports"))
 SHOWN_DOUBTS = 8
 
 
+class _Parser(argparse.ArgumentParser):
+    """Says which command may have been meant."""
+
+    def error(self, message: str) -> NoReturn:
+        import difflib
+
+        wrong = re.search(r"argument COMMAND: invalid choice: '([^']*)'", message)
+        near = difflib.get_close_matches(wrong[1], COMMANDS, n=1) if wrong else []
+        super().error(f"{message}\nDid you mean {near[0]}?" if near else message)
+
+
 def parser() -> argparse.ArgumentParser:
-    top = argparse.ArgumentParser(
+    top = _Parser(
         prog="filmledger",
         description="Shows a paint shop where the material it mixed went, from its own scale, job and film records.",
-        epilog="Exit codes: 0 fine, 1 could not run, 2 wrong usage, 3 ran but refused rows or files.",
+        epilog="Exit codes: 0 fine, 1 could not run, 2 wrong usage, 3 ran but refused rows or files, 130 stopped.",
     )
     top.add_argument("--version", action=_Version, nargs=0, help="say which version this is")
     commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True)
@@ -48,6 +64,11 @@ def parser() -> argparse.ArgumentParser:
         dest="reader",
         metavar="READER",
         help="then make a site with one reader's pages and data alone: owner, environment, trainer or painter",
+    )
+    quiet = run.add_mutually_exclusive_group()
+    quiet.add_argument("-q", "--quiet", action="store_true", help="print nothing but trouble")
+    quiet.add_argument(
+        "--json", action="store_true", help="one JSON object a line: stages, progress, then what it came to"
     )
     run.add_argument("--who", metavar="TECHNICIAN", help="whose own card a painter's site holds (default: nobody's)")
     check = commands.add_parser("check", help="read the files and say what would be used and refused; publish nothing")
@@ -87,6 +108,7 @@ def parser() -> argparse.ArgumentParser:
     mix.add_argument("--area", metavar="M2", type=float, required=True, help="area x covered fraction, m2")
     mix.add_argument("--coats", metavar="N", type=int, help="coats, where they differ from the usual")
     mix.add_argument("--shop", metavar="SHOP", help="the shop, where a gun has worked in several")
+    mix.add_argument("--json", action="store_true", help="the answer as one JSON object")
     handout = commands.add_parser("handout", help="make the environmental record of a period: workbook, page, CSV")
     handout.add_argument("dir", metavar="DIR", nargs="?", help="the workspace (default: the one around this folder)")
     span = handout.add_mutually_exclusive_group(required=True)
@@ -132,10 +154,13 @@ def main(arguments: list[str] | None = None) -> int:
         os.environ.setdefault(name, "1")
     given = parser().parse_args(arguments)
     warnings.simplefilter("ignore")  # libraries warn their developers; what a shop must know is said in its own words
+    with contextlib.suppress(ValueError):  # not in a program's main thread
+        signal.signal(signal.SIGTERM, signal.default_int_handler)
     try:
         return COMMANDS[given.command](given)
     except KeyboardInterrupt:
-        return _stop("Stopped. Nothing was replaced; the next run starts afresh.")
+        _stop("Stopped. Nothing was replaced; the next run starts afresh.")
+        return STOPPED
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return COULD_NOT_RUN
@@ -177,7 +202,7 @@ def _demo(given: argparse.Namespace) -> int:
             exports.write_demo(draft, made)
         space = workspace.find(given.dir)
         print(f"{'demo':<9} {space.root} ({time.perf_counter() - began:.1f} s)", flush=True)
-    return _run_on(space, again=False)
+    return _run_on(space, False, _Screen())
 
 
 def _mix(given: argparse.Namespace) -> int:
@@ -195,6 +220,9 @@ def _mix(given: argparse.Namespace) -> int:
     except MixError as error:
         print(f"filmledger: {error}", file=sys.stderr)
         return WRONG_USAGE
+    if given.json:
+        print(json.dumps(dataclasses.asdict(told)))
+        return FINE
     beside = f"usual here {told.usual_ml:,.0f} mL"
     if told.mid_window_ml is not None:
         beside += f", at the middle of the sheet's window {told.mid_window_ml:,.0f} mL"
@@ -211,31 +239,29 @@ def _run(given: argparse.Namespace) -> int:
     from pipelines import workspace
 
     space = workspace.find(given.dir)
+    screen = _Lines() if given.json else _Screen(quiet=given.quiet)
     if given.reader is None and given.who is None:
-        return _run_on(space, given.again)
+        return _run_on(space, given.again, screen)
     from pipelines import commands
     from reports.audience import AudienceError
 
     try:
         commands.reader(given.reader, given.who)
-        code = _run_on(space, given.again)
-        print(f"For one reader: {commands.site_for(space, given.reader, given.who) / 'index.html'}")
+        code = _run_on(space, given.again, screen)
+        screen.remark(f"For one reader: {commands.site_for(space, given.reader, given.who) / 'index.html'}")
     except AudienceError as error:
         print(f"filmledger: {error}", file=sys.stderr)
         return WRONG_USAGE
     return code
 
 
-def _run_on(space: Workspace, again: bool) -> int:
+def _run_on(space: Workspace, again: bool, screen: _Screen | _Lines) -> int:
     from pipelines import commands
 
-    outcome = commands.run(space, again, _Screen())
+    outcome = commands.run(space, again, screen)
     if outcome.remark:
-        print(outcome.remark)
-    if not outcome.new:
-        print("Nothing new since the last run.")
-    print()
-    print(_closing(space, outcome))
+        screen.remark(outcome.remark)
+    screen.closing(space, outcome)
     return REFUSED if outcome.refused else FINE
 
 
@@ -522,14 +548,14 @@ def _kit(given: argparse.Namespace) -> int:
 class _Screen:
     """Stages as lines on standard output; progress as a line that overwrites itself, on a terminal only."""
 
-    def __init__(self) -> None:
+    def __init__(self, quiet: bool = False) -> None:
         self._shown = 0.0
+        self._quiet = quiet
         self._line = sys.stderr  # a run keeps stderr from the libraries, not from progress
-        self._live = self._line.isatty()
+        self._live = self._line.isatty() and not quiet
 
     def stage(self, name: str, result: str) -> None:
-        self._clear()
-        print(f"{name:<9} {result}", flush=True)
+        self.remark(f"{name:<9} {result}")
 
     def progress(self, what: str, done: int, total: int) -> None:
         now = time.monotonic()
@@ -539,12 +565,42 @@ class _Screen:
 
     def remark(self, said: str) -> None:
         self._clear()
-        print(said, flush=True)
+        if not self._quiet:
+            print(said, flush=True)
+
+    def closing(self, space: Workspace, outcome: Outcome) -> None:
+        if not outcome.new:
+            self.remark("Nothing new since the last run.")
+        self.remark("\n" + _closing(space, outcome))
 
     def _clear(self) -> None:
         if self._live and self._shown:
             print("\r" + " " * 60 + "\r", end="", file=self._line, flush=True)
             self._shown = 0.0
+
+
+class _Lines:
+    """The same for programs: one JSON object a line on standard output, its kind in `event`.
+
+    stage: name, result; progress: what, done, total; remark: said; finished: new (whether anything was), results (the folder) and
+    every number of the closing paragraph, as the set in force has them.
+    """
+
+    def stage(self, name: str, result: str) -> None:
+        self._say("stage", name=name, result=result)
+
+    def progress(self, what: str, done: int, total: int) -> None:
+        self._say("progress", what=what, done=done, total=total)
+
+    def remark(self, said: str) -> None:
+        self._say("remark", said=said)
+
+    def closing(self, space: Workspace, outcome: Outcome) -> None:
+        self._say("finished", new=outcome.new, results=str(space.out), **outcome.headline)
+
+    @staticmethod
+    def _say(event: str, **told: Any) -> None:
+        print(json.dumps({"event": event, **told}, ensure_ascii=False), flush=True)
 
 
 def _told(found: Findings) -> list[str]:

@@ -1,6 +1,8 @@
 """The command: what it prints, its exit codes, and that no trouble reaches the user as a traceback."""
 
+import json
 import os
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -9,6 +11,7 @@ import polars as pl
 import pytest
 
 from pipelines import cli, commands, workspace
+from pipelines import run as run_module
 from pipelines.commands import Outcome
 
 HEADLINE = {
@@ -48,6 +51,36 @@ def test_init_makes_a_workspace_and_says_what_to_do_next(tmp_path, capsys):
     assert "filmledger run" in told
     assert cli.main(["init", str(tmp_path / "shop")]) == 0
     assert "nothing changed" in capsys.readouterr().out
+
+
+def test_a_command_that_is_nearly_one_is_named(capsys: pytest.CaptureFixture[str]) -> None:
+    for wrong, meant in (("rnu", "run"), ("chekc", "check")):
+        with pytest.raises(SystemExit):
+            cli.main([wrong])
+        assert f"Did you mean {meant}?" in capsys.readouterr().err
+    with pytest.raises(SystemExit):
+        cli.main(["zzzzzz"])
+    assert "Did you mean" not in capsys.readouterr().err
+
+
+def test_a_run_is_quiet_or_speaks_to_programs(
+    shop: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def run(space: workspace.Workspace, again: bool, teller: run_module.Teller) -> Outcome:
+        teller.stage("intake", "2 files")
+        teller.progress("reading files", 1, 2)
+        return Outcome(new=True, headline=HEADLINE)
+
+    monkeypatch.setattr(commands, "run", run)
+    assert cli.main(["run", str(shop), "-q"]) == 0
+    assert capsys.readouterr() == ("", "")
+    assert cli.main(["run", str(shop), "--json"]) == 0
+    said = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
+    assert [one["event"] for one in said] == ["stage", "progress", "finished"]
+    assert said[-1]["cups"] == HEADLINE["cups"] and said[-1]["new"] and said[1]["total"] == 2
+    assert cli.main(["run", str(shop)]) == 0
+    plain = capsys.readouterr().out
+    assert "intake    2 files" in plain and "\x1b" not in plain, "no colours, whatever NO_COLOR says"
 
 
 @pytest.mark.parametrize("arguments", [[], ["paint"], ["run", "--fast"], ["run", "a", "b"], ["init"]])
@@ -154,7 +187,6 @@ def test_a_second_run_leaves_with_1_and_names_the_first(shop, capsys):
         (OSError(28, "No space left on device"), "disk is full"),
         (PermissionError(13, "Permission denied"), "may not be written"),
         (MemoryError(), "not enough memory"),
-        (KeyboardInterrupt(), "Stopped"),
         (RuntimeError("surprise"), "fault of the program"),
     ],
 )
@@ -170,6 +202,21 @@ def test_whatever_happens_in_a_run_ends_in_a_sentence(shop, monkeypatch, capsys,
     printed = capsys.readouterr()
     assert told in printed.err
     assert "Traceback" not in printed.err + printed.out
+
+
+def test_what_is_stopped_says_so_and_leaves_with_130(
+    shop: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def stopped(*_: object) -> None:
+        signal.raise_signal(signal.SIGTERM)
+
+    before = signal.getsignal(signal.SIGTERM)
+    monkeypatch.setattr(commands, "run", stopped)
+    try:
+        assert cli.main(["run", str(shop)]) == 130
+    finally:
+        signal.signal(signal.SIGTERM, before)
+    assert "Stopped" in capsys.readouterr().err
 
 
 def test_the_details_of_a_fault_are_kept_in_the_workspace(shop, monkeypatch, capsys):

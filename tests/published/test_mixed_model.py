@@ -76,6 +76,20 @@ def test_balanced_one_way_data_give_the_closed_form_and_the_certified_analysis_o
     assert fitted.sd == pytest.approx([0.0197724, 0.1040761], rel=1e-4)
 
 
+def test_days_of_a_voltage_standard_as_the_guide_to_uncertainty_takes_them_apart():
+    """JCGM 100:2008, H.5: ten days of five readings; means and standard deviations of days, and what the guide finds in them, from
+    MEMORY (they agree with each other: mean 10.000 097 V, 57 uV between means, 85 uV within days). In units of 100 uV."""
+    means = np.array([1.72, 1.16, 0.13, 1.44, 1.06, 0.31, 0.60, 1.25, 1.63, 0.41])
+    within = np.array([0.60, 0.77, 1.11, 1.01, 0.67, 0.93, 0.80, 0.73, 0.88, 0.86])
+    five = np.array([-2.0, -1.0, 0.0, 1.0, 2.0])
+    y = (means[:, None] + within[:, None] * five / five.std(ddof=1)).ravel()
+    model, _ = mixed_model.ordinary(y, [np.repeat(np.arange(10), 5).astype(str)])
+    fitted = mixed_model.fit(model, np.zeros(2), bounds=(-6, 3), tolerance=1e-11)
+    assert 100 * fitted.sd == pytest.approx([43, 85], abs=0.5)  # s_B and s_W of H.5.2
+    mean, se = intercept(fitted)
+    assert (100 * mean, 100 * se) == (pytest.approx(97, abs=0.5), pytest.approx(18, abs=0.1))
+
+
 def test_crossed_data_agree_with_statsmodels():
     """statsmodels' MixedLM, variance components in one group: another program, another algorithm."""
     from statsmodels.regression.mixed_linear_model import MixedLM

@@ -476,6 +476,9 @@ def workspaces(seed: int, n: int) -> Iterator[Line]:
         seen, shown, halves, events, alarms, guns = [], [], [], [], 0, 0
         for i in range(max(n // size["shops"], 1)):
             drawn = scenario.build(seed=seed + i, small_tables=True, **size)
+            # one error of the whole table of areas, as large as the setting says: what no record can tell
+            bias = float(np.exp(Settings().film.area_shared_sd * np.random.default_rng(seed + i).standard_normal()))
+            drawn.registers["panel_areas"] = drawn.registers["panel_areas"].with_columns(pl.col("area_m2") * bias)
             with tempfile.TemporaryDirectory() as folder:
                 space, _ = workspace.init(Path(folder) / "shop", settings.template())
                 scenario.write_canonical(space.root, drawn)

@@ -581,16 +581,17 @@ def points(
 ) -> list[Solution]:
     """Weighted solutions that stand for the posterior of the log sd: x + Cov^(1/2) t.
 
-    Cov = 2 H^-1 with H the Hessian of -2 log posterior at its least x, from differences of the analytic gradient; the root is
+    Cov = 2 H^-1 with H the Hessian of -2 log posterior at its least x, from central differences of the analytic gradient; the root is
     the symmetric one, so that no last digit turns it. A direction that data and prior leave flat or bent the wrong way is held
     to a spread of 1. Not drawn: t is +- sqrt(k) along each axis, all of one weight. Few records and levels make the posterior far
     from normal (an sd may be near nothing, hardly many times its best value; those points gave 1.4 to 2 times its mean square).
     Drawn: t is a low-discrepancy sequence in Student's t, weighted by posterior over proposal, no weight above sqrt(n)
     times their mean (truncated importance sampling: Ionides 2008, J. Comput. Graph. Stat. 17, 295).
     """
-    x, k, step = fitted.best.log_sd, len(fitted.best.log_sd), 1e-3
-    here = prior.add(fitted.best)[1]
-    hessian = np.array([(prior.add(model.evaluate(x + step * e))[1] - here) / step for e in np.eye(k)])
+    x, k = fitted.best.log_sd, len(fitted.best.log_sd)
+    step = 1e-2  # wide: what rounding leaves in a gradient is divided by it, and a figure near nothing would show it
+    slopes = [[prior.add(model.evaluate(x + sign * step * e))[1] for sign in (1, -1)] for e in np.eye(k)]
+    hessian = np.array([(up - down) / (2 * step) for up, down in slopes])
     values, vectors = np.linalg.eigh((hessian + hessian.T) / 2)
     root = (vectors * np.sqrt(2 / np.maximum(values, 2.0))) @ vectors.T
     if not drawn:

@@ -117,6 +117,21 @@ def parser() -> argparse.ArgumentParser:
     handout.add_argument(
         "--shop", metavar="SHOP", action="append", default=[], help="this shop alone (give it again for more)"
     )
+    handout.add_argument(
+        "--people", choices=("names", "pseudonyms"), help="with an annex of each person's trainings and time at the gun"
+    )
+    for name, said in (
+        ("close", "keep the figures of months as they are reported now; later runs show what has become of them"),
+        ("reopen", "open closed months again: forget what was kept of them"),
+    ):
+        closing = commands.add_parser(name, help=said)
+        closing.add_argument("period", metavar="PERIOD", help="a month (2026-03), a quarter (2026-Q1) or a year (2026)")
+        closing.add_argument(
+            "dir", metavar="DIR", nargs="?", help="the workspace (default: the one around this folder)"
+        )
+        closing.add_argument(
+            "--shop", metavar="SHOP", action="append", default=[], help="this shop alone (give it again for more)"
+        )
     lines = commands.add_parser(
         "lines", help="list the cups, cleanings, uses and movements that a figure is made from, or a cup's pours"
     )
@@ -271,12 +286,39 @@ def _handout(given: argparse.Namespace) -> int:
 
     space = workspace.find(given.dir)
     try:
-        outcome, folder, new = commands.handout(space, given.period, given.shop, _Screen())
+        outcome, folder, new = commands.handout(space, given.period, given.shop, _Screen(), given.people)
     except PeriodError as error:
         print(f"filmledger: {error}", file=sys.stderr)
         return WRONG_USAGE
     print(f"{'Hand-out' if new else 'Nothing differs from the hand-out that is there'}: {folder}")
     return REFUSED if outcome.refused else FINE
+
+
+def _close(given: argparse.Namespace) -> int:
+    from pipelines import commands, workspace
+    from reports.handouts import PeriodError
+
+    space = workspace.find(given.dir)
+    try:
+        outcome, folder, months = commands.close(space, given.period, given.shop, _Screen())
+    except PeriodError as error:
+        print(f"filmledger: {error}", file=sys.stderr)
+        return WRONG_USAGE
+    print(f"Closed: {', '.join(months)}. As reported: {folder}")
+    return REFUSED if outcome.refused else FINE
+
+
+def _reopen(given: argparse.Namespace) -> int:
+    from pipelines import commands, workspace
+    from reports.handouts import PeriodError
+
+    try:
+        months = commands.reopen(workspace.find(given.dir), given.period, given.shop)
+    except PeriodError as error:
+        print(f"filmledger: {error}", file=sys.stderr)
+        return WRONG_USAGE
+    print(f"Open again: {', '.join(months)}")
+    return FINE
 
 
 def _lines(given: argparse.Namespace) -> int:
@@ -807,6 +849,8 @@ COMMANDS = {
     "kit": _kit,
     "mix": _mix,
     "handout": _handout,
+    "close": _close,
+    "reopen": _reopen,
     "lines": _lines,
 }
 

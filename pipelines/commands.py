@@ -90,7 +90,7 @@ class Findings:
 
 
 def handout(
-    space: Workspace, period: str | None, shops: list[str], teller: runs.Teller | None = None
+    space: Workspace, period: str | None, shops: list[str], teller: runs.Teller | None = None, people: str | None = None
 ) -> tuple[Outcome, Path, bool]:
     """Bring the results up to date and make the hand-out of a period (None: the last twelve months), of all shops or
     those named. Returns the run, the hand-out's folder, and whether it differs from the one that was there.
@@ -104,7 +104,29 @@ def handout(
         handouts.period(period)  # before anything is run for it
     outcome = run(space, teller=teller)
     with workspace.lock(space):
-        return outcome, *results.make_handout(space, period, shops)
+        return outcome, *results.make_handout(space, period, shops, people)
+
+
+def close(
+    space: Workspace, period: str, shops: list[str], teller: runs.Teller | None = None
+) -> tuple[Outcome, Path, list[str]]:
+    """Bring the results up to date, make the hand-out of a period and keep its months' figures as they are. Returns the run, the
+    hand-out's folder and the months. Raises reports.handouts.PeriodError, also where one of them is closed already."""
+    from pipelines import results
+    from reports import handouts
+
+    handouts.period(period)  # before anything is run for it
+    outcome = run(space, teller=teller)
+    with workspace.lock(space):
+        return outcome, *results.close(space, period, shops)
+
+
+def reopen(space: Workspace, period: str, shops: list[str]) -> list[str]:
+    """Open closed months of a period again; returns them. Raises reports.handouts.PeriodError where none is closed."""
+    from pipelines import results
+
+    with workspace.lock(space):
+        return results.reopen(space, period, shops)
 
 
 def reader(name: str | None, person: str | None) -> None:

@@ -17,7 +17,7 @@ from pipelines.run import Run
 from pipelines.workbench import PUBLISHED_DIGITS, Tables, rounded
 from pipelines.workspace import Workspace, WorkspaceError
 from reports import handouts
-from schemas import described, published, registers
+from schemas import described, published, registers, validate
 
 if TYPE_CHECKING:
     import polars as pl
@@ -165,20 +165,76 @@ def in_force(space: Workspace) -> Path:
     return folder
 
 
-def make_handout(space: Workspace, period: str | None, shops: list[str]) -> tuple[Path, bool]:
-    """Make the hand-out of a period (None: the last twelve months) of all shops or those named. Returns its folder, and whether
-    it differs from the one that was there. Raises reports.handouts.PeriodError."""
+def make_handout(
+    space: Workspace, period: str | None, shops: list[str], people: str | None = None
+) -> tuple[Path, bool]:
+    """Make the hand-out of a period (None: the last twelve months) of all shops or those named; `people`: with an annex of their
+    names or pseudonyms. Returns its folder, and whether it differs from the one that was there; that of closed months stays as it
+    was given. Raises reports.handouts.PeriodError."""
     from pipelines import settings
 
     of = None if period is None else handouts.period(period)
     tables = workspace.read_snapshot(in_force(space), handouts.TABLES)
     made = handouts.build(
         tables, settings.load(space.settings_file).flat(), of or handouts.rolling(tables), shops=shops,
-        before=lambda name: workspace.read_handout(space, f"{name}/{handouts.RECORD}"),
+        before=lambda name: workspace.read_handout(space, f"{name}/{handouts.RECORD}"), people=people,
     )  # fmt: skip
-    if made.same:
+    given = workspace.read_handout(space, f"{made.name}/{handouts.RECORD}") is not None
+    if made.same or (given and handouts.is_closed(tables, made)):
         return space.handouts / made.name, False
     return workspace.keep_handout(space, made.name, handouts.files(made)), True
+
+
+CLOSED = ("closed_figures", "closed_files")
+
+
+def close(space: Workspace, period: str, shops: list[str]) -> tuple[Path, list[str]]:
+    """Keep the figures of a period's months as they are now, of all shops or those named, with the files that they come from,
+    and make the period's hand-out. Returns its folder and the months. Raises reports.handouts.PeriodError."""
+    import polars as pl
+
+    of = handouts.period(period)
+    tables = workspace.read_snapshot(in_force(space), ("reported_figures", "intake_files", *CLOSED))
+    figures = tables["reported_figures"].filter(of.holds())
+    figures = figures.filter(pl.col("shop_id").is_in(shops)) if shops else figures
+    if figures.is_empty():
+        raise handouts.PeriodError(f"There is no record of {of.label} that could be closed.")
+    held = {name: tables[name].select(info.name for info in validate.columns(name)) for name in CLOSED}
+    again = figures.join(held["closed_figures"], on=["shop_id", "month"], how="semi")["month"].unique().sort()
+    if again.len():
+        raise handouts.PeriodError(f"{', '.join(again)} is closed already; `filmledger reopen` opens it again.")
+    folder, _ = make_handout(space, period, shops)
+    months = figures["month"].unique().sort()
+    files = tables["intake_files"].filter(~pl.col("file").str.starts_with("registers/closed_"))
+    files = files.group_by(path="file").agg(pl.col("sha256").min()).join(months.to_frame(), how="cross")
+    files = files.join(held["closed_files"], on="month", how="anti")
+    _keep_closed(
+        space, "closed_figures", pl.concat([held["closed_figures"], figures.select(held["closed_figures"].columns)])
+    )
+    _keep_closed(space, "closed_files", pl.concat([held["closed_files"], files.select(held["closed_files"].columns)]))
+    return folder, months.to_list()
+
+
+def reopen(space: Workspace, period: str, shops: list[str]) -> list[str]:
+    """Forget what was kept of a period's months when they were closed. Returns them. Raises reports.handouts.PeriodError."""
+    import polars as pl
+
+    of = handouts.period(period)
+    tables = workspace.read_snapshot(in_force(space), CLOSED)
+    held = {name: tables[name].select(info.name for info in validate.columns(name)) for name in CLOSED}
+    opened = of.holds() & (pl.col("shop_id").is_in(shops) if shops else pl.lit(True))
+    months = held["closed_figures"].filter(opened)["month"].unique().sort()
+    if not months.len():
+        raise handouts.PeriodError(f"Nothing of {of.label} is closed.")
+    left = held["closed_figures"].filter(~opened)
+    _keep_closed(space, "closed_figures", left)
+    _keep_closed(space, "closed_files", held["closed_files"].join(left, on="month", how="semi"))
+    return months.to_list()
+
+
+def _keep_closed(space: Workspace, name: str, rows: pl.DataFrame) -> None:
+    content = rows.sort(validate.keys(name)).write_csv().encode()
+    workspace.fill(space, f"registers/{name}.csv", content)
 
 
 def make_site(space: Workspace, reader: str, person: str | None) -> Path:

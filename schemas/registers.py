@@ -295,6 +295,26 @@ notifications = table(
     document_ref=text("Where the paper is kept"),
 )
 
+closed_figures = table(
+    "closed_figures",
+    "Figures of months as they were reported when the month was closed; filmledger close writes it, reopen takes rows out",
+    shop_id=text("The shop", key=True),
+    month=text("The month, YYYY-MM", key=True),
+    figure_table=text("The table", key=True),
+    part=text("What of it: a category, a CAS number, a limit", key=True),
+    figure=text("Which figure", key=True),
+    amount=number("What it was; empty: not known, or told in words", nullable=True),
+    said=text("What it was in words", nullable=True),
+)
+
+closed_files = table(
+    "closed_files",
+    "The files that closed months were reckoned from; filmledger close writes it, reopen takes rows out",
+    month=text("The month, YYYY-MM", key=True),
+    path=text("Path inside the workspace", key=True),
+    sha256=text("SHA-256 of its content", nullable=True),
+)
+
 permit_limits = table(
     "permit_limits",
     "Limits of a permit on usage or emissions",
@@ -330,5 +350,6 @@ REGISTERS: dict[str, Table] = {
     for t in (
         shops, booths, technicians, trainings, guns, gun_services, gauges, products, product_categories, components,
         component_species, component_categories, panel_areas, permit_limits, notifications,
+        closed_figures, closed_files,
     )
 }  # fmt: skip

@@ -815,6 +815,7 @@ record_lines = table(
     shop_id=_SHOP,
     number=text("cleaning_no, use_no or document_no", key=True),
     document_line=integer("Line of the document; 1 but for stock", key=True),
+    on_date=day("Its day"),
     file=text("Path inside the workspace", nullable=True),
     file_line=integer("Its line there", nullable=True),
 )

@@ -39,6 +39,10 @@ EXAMPLES: dict[str, list[dict[str, str]]] = {
     "notifications": [
         {"shop_id": "north", "sent_on": "2025-01-20", "kind": "compliance status", "document_ref": "folder and page"},
     ],
+    "closed_figures": [
+        {"shop_id": "north", "month": "2025-01", "figure_table": "emissions_monthly", "part": "clear", "figure": "voc_kg", "amount": "12.5"},
+    ],
+    "closed_files": [{"month": "2025-01", "path": "inbox/scale_2025-01.csv", "sha256": "0a1b"}],
     "panel_areas": [{"vehicle_class": "small_car", "panel_id": "door_front_left", "area_m2": "0.9", "substrate": "steel"}],
     "permit_limits": [
         {"shop_id": "north", "measure": "voc_kg", "period": "rolling_12_months", "limit": "900", "unit": "kg",

@@ -127,7 +127,7 @@ def init(directory: str | os.PathLike[str], settings_text: str) -> tuple[Workspa
 
 
 def fill(space: Workspace, relative: str, content: bytes) -> None:
-    """Write one of the shop's own files: for `init` and the demo only."""
+    """Write one of the shop's own files: for `init`, the demo and what `close` keeps in registers/ only."""
     target = space.root / relative
     with told(f"write {target}"):
         target.parent.mkdir(parents=True, exist_ok=True)

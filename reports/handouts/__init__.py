@@ -5,8 +5,9 @@ in any of them: training is told by counts. Here belongs what a hand-out says; t
 and where files go is the caller's business. What is named here is what callers use; the rest is the package's own.
 """
 
+from reports.handouts.annex import PEOPLE
 from reports.handouts.cells import csv_of
-from reports.handouts.differences import record
+from reports.handouts.differences import is_closed, record
 from reports.handouts.environmental_record import RECORD, TABLES, build, files
 from reports.handouts.periods import Period, PeriodError, latest, period, rolling
 from reports.handouts.printed import page
@@ -14,6 +15,7 @@ from reports.handouts.sheets import Handout
 from reports.handouts.workbook import xlsx
 
 __all__ = [
+    "PEOPLE",
     "RECORD",
     "TABLES",
     "Handout",
@@ -22,6 +24,7 @@ __all__ = [
     "build",
     "csv_of",
     "files",
+    "is_closed",
     "latest",
     "page",
     "period",

@@ -15,6 +15,34 @@ from reports.handouts.usage import windows_of
 from schemas import validate
 
 
+def restated(view: Selection) -> Sheet | None:
+    """Figures of closed months, up to the end of the period, that are no longer as they were reported."""
+    frame = view.frame("restatements", months=False).filter(pl.col("month") <= view.of.last)
+    rows: list[tuple[Cell, ...]] = [
+        (
+            r["shop_id"], r["month"], r["figure_table"].replace("_", " "), r["part"].replace("_", " "), r["figure"], r["what"],
+            r["was"] if r["was"] is not None else r["was_said"], r["is_now"] if r["is_now"] is not None else r["is_said"], r["because"],
+        )
+        for r in frame.iter_rows(named=True)
+    ]  # fmt: skip
+    heads = ["shop", "closed month", "table", "of", "figure", "what", "was", "is", "because of"]
+    notes = ["The hand-outs of closed months stay as they were given; this is what has become of their figures."]
+    return (
+        Sheet("restatements", "Restatements of closed months", [Head(h) for h in heads], rows, notes) if rows else None
+    )
+
+
+def is_closed(tables: Mapping[str, pl.DataFrame], handout: Handout) -> bool:
+    """Whether every month of a hand-out that has figures is closed, in each of its shops."""
+    closed = (
+        tables["closed_figures"].select("shop_id", "month").unique() if "closed_figures" in tables else pl.DataFrame()
+    )
+    if closed.is_empty():
+        return False
+    given = tables["emissions_monthly"].filter(handout.period.holds(), pl.col("shop_id").is_in(handout.shops))
+    return given.height > 0 and given.join(closed, on=["shop_id", "month"], how="anti").is_empty()
+
+
 def facts(view: Selection) -> dict[str, Cell]:
     out: dict[str, Cell] = {}
     for row in view.frame("emissions_monthly").iter_rows(named=True):

@@ -10,7 +10,7 @@ from typing import Any
 
 import polars as pl
 
-from reports.handouts import differences, rules, summary, usage
+from reports.handouts import annex, differences, rules, summary, usage
 from reports.handouts.cells import csv_of
 from reports.handouts.periods import Period, PeriodError
 from reports.handouts.printed import page
@@ -46,6 +46,14 @@ TABLES = (
     "components",
     "booths",
     "product_categories",
+    "material_log",
+    "annual_statement",
+    "waste_monthly",
+    "waste_drum",
+    "restatements",
+    "closed_figures",
+    "spray_time",
+    "technicians",
     "deviations",
     "notifications",
     "packs",
@@ -63,11 +71,13 @@ def build(
     *,
     shops: Sequence[str] | None = None,
     before: Callable[[str], bytes | None] = lambda _: None,
+    people: str | None = None,
 ) -> Handout:
     """The hand-out of a period, for all shops or those named.
 
     `settings` flat, as SQL gets them; `before`: gives by a hand-out's name what `record` gave for the last one of it, None
-    where there was none. Raises PeriodError where a shop that is named does not exist.
+    where there was none. `people`: names or pseudonyms, for an annex with each person's trainings and time at the gun, else people
+    are counted. Raises PeriodError where a shop that is named does not exist.
     """
     found = Tables(tables)
     known = sorted({*found["shops"]["shop_id"], *found["emissions_monthly"]["shop_id"]})
@@ -76,11 +86,12 @@ def build(
         if shop not in known:
             raise PeriodError(f"There is no shop {shop!r}; known here: {', '.join(known) or 'none'}.")
     view = Selection(found, settings, of, chosen)
-    sheets = [sheet for sheet in _sheets(view) if sheet is not None]
+    sheets = [sheet for sheet in (*_sheets(view), *annex.sheets(view, people)) if sheet is not None]
     order = [summary.summary(view, sheets), *sheets, summary.sources(view)]
     as_csv = {sheet.key: csv_of(sheet) for sheet in order}
     facts = differences.facts(view)
     name = of.label if chosen == known else "_".join([of.label, *(_plain_name(shop) for shop in chosen)])
+    name = f"{name}_{people}" if people else name
     last = before(name)
     old = json.loads(last) if last else None
     if old is not None:
@@ -101,6 +112,7 @@ def _plain_name(text: str) -> str:
 def _sheets(view: Selection) -> Iterable[Sheet | None]:
     """In the order of the workbook, between summary and sources; None where a table has no row."""
     yield usage.windows(view)
+    yield differences.restated(view)
     yield summary.gaps(view)
     yield usage.totals(view)
     yield usage.months(view)
@@ -109,6 +121,9 @@ def _sheets(view: Selection) -> Iterable[Sheet | None]:
     yield rules.content(view)
     yield rules.cups_above(view)
     yield rules.averages(view)
+    yield usage.material_log(view)
+    yield usage.waste(view)
+    yield usage.annual(view)
     yield usage.hap(view)
     yield usage.organic_hap(view)
     yield rules.metals(view)

@@ -180,6 +180,51 @@ def months(view: Selection) -> Sheet | None:
     )
 
 
+def material_log(view: Selection) -> Sheet | None:
+    frame = view.frame("material_log")
+    frame = frame.drop("voc_lb_per_gal_supplied", "voc_lb_per_gal_applied", "voc_lb_per_gal_regulatory")
+    return view.sheet(
+        "material_log",
+        "The log of materials",
+        (
+            "shop_id month kind product_id component_id category colour_id rts_l mass_kg share_by_volume share_by_mass"
+            " voc_g_per_l_supplied voc_g_per_l_applied voc_g_per_l_regulatory limit_g_per_l n_over recovered_kg shipped_kg document_ref n"
+        ).split(),
+        frame=frame,
+        notes=[
+            "Products as applied; their components as supplied, with their share of the mix; solvents as issued, recovered and shipped."
+        ],
+    )
+
+
+def waste(view: Selection) -> Sheet | None:
+    return view.sheet(
+        "waste_monthly",
+        "Waste: generated, shipped, on hand",
+        "shop_id month generated_kg shipped_kg unexplained_kg on_hand_kg generator too_much_on_hand source".split(),
+        notes=[
+            "All that goes into the drum is taken as hazardous waste. Unexplained: shipped beyond what the drum held."
+        ],
+    )
+
+
+def annual(view: Selection) -> Sheet | None:
+    """The statement of each calendar year whose December lies in the period."""
+    years = [int(month[:4]) for month in view.of.months if month.endswith("-12")]
+    frame = view.frame("annual_statement").filter(pl.col("year").is_in(years))
+    return view.sheet(
+        "annual_statement",
+        "The calendar year against the thresholds of the place",
+        (
+            "shop_id year line cas substance kg tonnes tons_us litres threshold unit rule share_of_threshold reached complete n_months source"
+        ).split(),
+        frame=frame,
+        notes=[
+            "Thresholds speak of what a place can emit, not only of what it did; the authority decides what counts."
+        ],
+    )
+
+
 def hap(view: Selection) -> Sheet | None:
     return view.sheet(
         "hap_monthly",

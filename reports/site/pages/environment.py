@@ -87,10 +87,15 @@ def make(book: PageTables) -> dict[str, Any]:
         "n_months": len(amounts.members["month"]),
         "figure": figure,
         "missing": _missing(book, months),
-        "by_category": _by_category(amounts),
+        "by_category": _by_category(book, amounts),
         "breaches": _breaches(book),
         "windows": _windows(book),
         "headroom": _headroom(book),
+        "curve": _curve(book),
+        "restated": _restated(book),
+        "waste": _waste(book),
+        "annual": _annual(book),
+        "log": _log(book),
         "rolling": _rolling(book),
         "hap_computed": book.computed("hap_monthly")
         and (book.sections is None or any("hap" in shown for shown in book.sections.values())),
@@ -201,12 +206,30 @@ def _by_month(amounts: Any, lacking: list[str], blank: list[str]) -> Listing:
     return Listing("Usage and emissions by month", _columns("month"), rows, by="month")
 
 
-def _by_category(amounts: Any) -> Listing:
+def _by_category(book: PageTables, amounts: Any) -> Listing:
+    limits = _category_limits(book)
     rows = []
     for category, sums in amounts.by("category").items():
         cells = (total_cell(sums, m, kind) for _, m, kind in _MEASURES)
-        rows.append(Row([text(_CATEGORY.get(category, spaced(category))), *cells], {"key": category}))
-    return Listing("Usage and emissions by category", _columns("category"), rows, by="category")
+        said = text(_CATEGORY.get(category, spaced(category)))
+        rows.append(Row([said, *cells, text(limits.get(category))], {"key": category}))
+    columns = [*_columns("category"), Column("limit of a permit on its litres")]
+    return Listing("Usage and emissions by category", columns, rows, by="category")
+
+
+def _category_limits(book: PageTables) -> dict[str, str]:
+    """What permits say of a category's litres, in their own words."""
+    frame = (
+        book.table("permit_headroom")
+        .filter(pl.col("measure").str.starts_with("rts_l:"))
+        .sort("measure", "shop_id", "period")
+    )
+    found: dict[str, list[str]] = {}
+    for r in frame.iter_rows(named=True):
+        shop = book.shop_labels.get(r["shop_id"], r["shop_id"])
+        said = f"{shop}: {wording.plain(r['limit_stated'], 2)} {r['unit']}, {spaced(r['period'])}"
+        found.setdefault(r["measure"].removeprefix("rts_l:"), []).append(said)
+    return {category: "; ".join(said) for category, said in found.items()}
 
 
 _MEASURE_WORDS = {
@@ -324,6 +347,102 @@ def _asked(book: PageTables, frame: pl.DataFrame) -> pl.DataFrame:
         (~pl.col("measure").str.starts_with("hap_kg") | pl.col("shop_id").is_in(of["hap"]))
         & ((pl.col("measure") != "solvent_kg") | pl.col("shop_id").is_in(of["solvent_consumption"]))
     )
+
+
+MOST_MONTHS = 600
+
+
+def _curve(book: PageTables) -> Listing | None:
+    """Month by month under each limit: what was reached, what is left in both units, the pace and the month of the crossing."""
+    frame = book.table("limit_curve").sort(
+        "month", "shop_id", "measure", "period", descending=[True, False, False, False]
+    )
+    if not frame.height:
+        return None
+    substances = _substances(book)
+    columns = [
+        Column("shop"), Column("what is limited"), Column("over"), Column("reached", number=True), Column("limit", number=True),
+        Column("head-room", number=True), Column("unit of the permit"), Column("head-room, kg or L", number=True),
+        Column("pace a month", number=True), Column("crossed at that pace in"),
+    ]  # fmt: skip
+
+    def stated(value: float | None) -> Markup:
+        return text(wording.plain(value, 2) if value is not None and wording.known(value) else None)
+
+    rows = [
+        Row(
+            [
+                text(book.shop_labels.get(r["shop_id"], r["shop_id"])),
+                text(measure_words(r["measure"], substances)),
+                text(_period_words(r["period"], r["month"])),
+                stated(r["total_stated"]),
+                stated(r["limit_stated"]),
+                stated(r["headroom_stated"]),
+                text(r["unit"]),
+                wording.quantity(r["headroom"], _kind(r["measure"])),
+                stated(r["pace_stated"]),
+                text(wording.month_word(r["crossed_in"]) if r["crossed_in"] else "not in sight"),
+            ],
+            {"shop": r["shop_id"], "month": r["month"]},
+        )
+        for r in frame.head(MOST_MONTHS).iter_rows(named=True)
+    ]
+    return Listing("Each limit month by month", columns, rows, of=frame.height, source="limit_curve")
+
+
+def _restated(book: PageTables) -> Listing | None:
+    """What has become of the figures of closed months."""
+    frame = book.table("restatements")
+    if not frame.height:
+        return None
+    return of_table(
+        "restatements",
+        frame,
+        [
+            "shop_id",
+            "month",
+            "figure_table",
+            "part",
+            "figure",
+            "what",
+            "was",
+            "is_now",
+            "was_said",
+            "is_said",
+            "because",
+        ],
+        caption="Figures of closed months that are no longer as they were reported",
+        at=("shop", "month"),
+    )
+
+
+def _waste(book: PageTables) -> Listing | None:
+    frame = book.table("waste_monthly").sort("month", "shop_id", descending=[True, False])
+    if not frame.height:
+        return None
+    columns = "shop_id month generated_kg shipped_kg unexplained_kg on_hand_kg generator too_much_on_hand".split()
+    return of_table("waste_monthly", frame, columns, caption="Waste month by month", at=("shop", "month"))
+
+
+def _annual(book: PageTables) -> Listing | None:
+    frame = book.table("annual_statement").sort("year", "shop_id", "line", descending=[True, False, False])
+    if not frame.height:
+        return None
+    columns = "shop_id year line substance kg tonnes tons_us threshold unit rule share_of_threshold reached complete n_months".split()
+    return of_table(
+        "annual_statement", frame, columns, caption="Calendar years against the thresholds of the place", at=("shop",)
+    )
+
+
+def _log(book: PageTables) -> Listing | None:
+    frame = book.table("material_log").sort("month", "shop_id", "kind", descending=[True, False, False])
+    if not frame.height:
+        return None
+    columns = (
+        "shop_id month kind label category rts_l mass_kg share_by_volume voc_g_per_l_supplied voc_g_per_l_applied"
+        " voc_g_per_l_regulatory limit_g_per_l n_over recovered_kg shipped_kg document_ref"
+    ).split()
+    return of_table("material_log", frame, columns, caption="The log of materials", at=("shop", "month"))
 
 
 def _rolling(book: PageTables) -> Listing | None:

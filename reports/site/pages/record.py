@@ -31,6 +31,7 @@ def make(book: PageTables) -> dict[str, Any]:
         "stages": _stages(book),
         "retention": _retention(book),
         "packs": _packs(book),
+        "law": _law(book),
     }
 
 
@@ -160,6 +161,48 @@ def _retention(book: PageTables) -> Listing | None:
         said("what to keep is from", lambda r: _day(r["keep_since"], "the start")),
         said("note", "note"),
         said("where it stands", "source"),
+    )
+
+
+_READ = {"yes": "read", "secondary": "read in somebody's account", "memory": "from memory: verify before use"}
+_LAW = {
+    "voc_limits": ("limit on content", "label"),
+    "exempt_compounds": ("not counted as VOC", "substance"),
+    "training_rules": ("training", "label"),
+    "retention": ("keeping records", "record"),
+    "rule_figures": ("figure of a rule", "figure"),
+}
+
+
+def _law(book: PageTables) -> Listing | None:
+    """Which law is used for the places in use, of which edition, and whether it was read: a line per source."""
+    own = dict(book.table("shops").select("shop_id", "jurisdiction").iter_rows())
+    places = {own.get(shop) or str(book.setting("jurisdiction", "us")) for shop in book.shop_labels}
+    above = sorted({place.rsplit("-", n)[0] for place in places for n in range(place.count("-") + 1)})
+    parts = [
+        frame.filter(pl.col("jurisdiction").is_in(above)).select(
+            "jurisdiction", "source", "read", kind=pl.lit(kind), what=pl.col(column)
+        )
+        for table, (kind, column) in _LAW.items()
+        if "jurisdiction" in (frame := book.table(table)).columns
+    ]
+    if not parts:
+        return None
+    by_source = (
+        pl.concat(parts)
+        .group_by("jurisdiction", "kind", "source", "read")
+        .agg(what=pl.col("what").unique().sort().str.join(", "))
+        .sort("jurisdiction", "kind", "source")
+    )
+    return listed(
+        "The law behind these pages",
+        by_source,
+        said("place", "jurisdiction"),
+        said("what", "kind"),
+        said("of what", lambda r: spaced(r["what"])),
+        said("document, section, edition", "source"),
+        said("read by us", lambda r: _READ[r["read"]]),
+        at=lambda _: {},
     )
 
 

@@ -37,6 +37,7 @@ def frames(rows: dict[str, list[dict[str, Any]]]) -> dict[str, pl.DataFrame]:
         *events.EVENTS,
         *registers.REGISTERS,
         "incomplete",
+        "intake_files",
         "operation_te",
         "transfer_by_pair",
         "transfer_model",

@@ -303,7 +303,7 @@ closed_figures = table(
     figure_table=text("The table", key=True),
     part=text("What of it: a category, a CAS number, a limit", key=True),
     figure=text("Which figure", key=True),
-    amount=number("What it was; empty: not known, or told in words", nullable=True),
+    amount=number("What it was; empty: not known, or told in words", "by figure", nullable=True),
     said=text("What it was in words", nullable=True),
 )
 

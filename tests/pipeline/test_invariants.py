@@ -43,6 +43,7 @@ OF_HOME = {  # which guns a shop has and what they cost, whoever sprayed with th
     "compliance_guns": ALL, "gun_cover": ALL, "gun_fit": ALL, "savings_basis": ("gun_price",),
     "savings": ("price", "payback_years", "payback_low", "payback_high"), "measure_next": ("worth",),
 }  # fmt: skip
+NUMBERS = {"cleaning": "cleaning_no", "unscaled_use": "use_no", "stock": "document_no"}
 Tables = dict[str, pl.DataFrame]
 Business = dict[str, Tables]  # folder -> table -> rows
 
@@ -66,17 +67,24 @@ def written(folder: Path, it: Business, **chosen: object) -> workspace.Workspace
 
 
 def ran(space: workspace.Workspace) -> Tables:
-    """Every published table of a run; the place that voc_content_lines gives of a pour is looked up, and left out then."""
+    """Every published table of a run. The places in files that two of them give are looked up, and left out then."""
     commands.run(space)
     tables = {path.stem: pl.read_parquet(path) for path in sorted((space.out / "tables").glob("*.parquet"))}
     del tables["intake_files"]
-    lines = {path.name: path.read_text("utf-8-sig").splitlines() for path in space.inbox.glob("*pours*.csv")}
-    places = tables["voc_content_lines"].select("file", "file_line", "mix_id", "pour_no")
-    for file, line, mix, pour in places.iter_rows():
+    lines = {path.name: path.read_text("utf-8-sig").splitlines() for path in space.inbox.glob("*.csv")}
+
+    def at(file: str, line: int) -> dict[str, str]:
         text = lines[file.rsplit("/", 1)[-1]]
-        said = dict(zip(text[0].split(","), text[line - 1].split(","), strict=True))
-        assert (said["mix_id"], int(said["pour_no"])) == (mix, pour), f"{file}, line {line}: {text[line - 1]}"
-    tables["voc_content_lines"] = tables["voc_content_lines"].drop("file", "file_line")
+        return dict(zip(text[0].split(","), text[line - 1].split(","), strict=True))
+
+    pours = tables["voc_content_lines"].select("file", "file_line", "mix_id", "pour_no")
+    assert all((at(f, n)["mix_id"], int(at(f, n)["pour_no"])) == (mix, pour) for f, n, mix, pour in pours.iter_rows())
+    others = (
+        tables["emission_lines"].filter(pl.col("file").is_not_null()).select("file", "file_line", "source", "number")
+    )
+    assert all(at(f, n)[NUMBERS[source]] == number for f, n, source, number in others.iter_rows())
+    for name in ("voc_content_lines", "emission_lines"):
+        tables[name] = tables[name].drop("file", "file_line")
     return tables
 
 

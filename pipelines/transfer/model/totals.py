@@ -36,6 +36,7 @@ LEDGER = ("poured", "leftover", "flush_loss", "not_split", "overspray", "over_bu
 ESTIMATED = ("overspray", "over_build", "useful")  # those whose interval follows from transfer and film
 UNKNOWN, ALL = "unknown", "all"
 CELLS = "cells"  # the category of directions that the model's joint error has
+RESIDUE = 1e-11  # of a cell's loadings: what rounding leaves of none
 
 # What a check of each shared term would leave of it (our choices, common practice): 20 panels of the table measured; gauges
 # read on two shims 30 um apart; three samples of a product dried and weighed; three weighed in a cup of known volume; ten
@@ -545,6 +546,11 @@ def loadings(found: Cells) -> pl.DataFrame:
     )
     one = cut(found, by.select(keys))
     landed, over = sp.csr_matrix(one.group @ found.loadings), sp.csr_matrix(one.group @ found.over)
+    # of a cell's loadings what rounding left over is no row: it comes and goes with the order of a sum
+    least = RESIDUE * np.sqrt(np.asarray(landed.multiply(landed).sum(axis=1)).ravel())
+    for part in (landed, over):
+        part.data[np.abs(part.data) <= np.repeat(least, np.diff(part.indptr))] = 0.0
+        part.eliminate_zeros()
     at = sp.coo_matrix(abs(landed) + abs(over))
     names = pl.Series(found.directions, dtype=pl.String)
 

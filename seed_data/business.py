@@ -828,6 +828,7 @@ def build_business(p: Parameters) -> Business:
             reg["guns"].append(
                 {
                     "gun_id": gun_ids[-1],
+                    "valid_from": None,
                     "shop_id": shop_id,
                     "atomising": kind,
                     "feed": "siphon" if old else "gravity",
@@ -942,8 +943,8 @@ def build_business(p: Parameters) -> Business:
         ),
         "guns": _frame(
             reg["guns"],
-            {"gun_id": _T, "shop_id": _T, "atomising": _T, "feed": _T, "tip_mm": _F, "cup_ml": _F, "flush_loss_g": _F,
-             "price": _F, "in_service_on": _D, "retired_on": _D},
+            {"gun_id": _T, "valid_from": _D, "shop_id": _T, "atomising": _T, "feed": _T, "tip_mm": _F, "cup_ml": _F,
+             "flush_loss_g": _F, "price": _F, "in_service_on": _D, "retired_on": _D},
         ),
         "gun_services": _frame(reg["gun_services"], {"gun_id": _T, "serviced_on": _D, "work": _T}),
         "gauges": _frame(reg["gauges"], {"gauge_id": _T, "principle": _T}),

@@ -19,8 +19,8 @@ FILES = {
     "registers/products.csv": "product_id,role\ntop,clear\nodd,specialty\n",
     "registers/product_categories.csv": "product_id,jurisdiction,category\ntop,us,topcoat_two_stage\n",
     "registers/components.csv": "component_id,density_g_per_ml,solids_mass_fraction,solids_volume_fraction,"
-    "voc_mass_fraction,water_mass_fraction,exempt_mass_fraction\n"
-    "clear,1.0,0.5,0.4,0.5,0,0\nblank,1.0,0.5,0.4,,,\nheavy,,0.5,0.4,0.5,0,0\n",
+    "voc_mass_fraction,water_mass_fraction,exempt_mass_fraction,composition_complete\n"
+    "clear,1.0,0.5,0.4,0.5,0,0,yes\nblank,1.0,0.5,0.4,,,,\nheavy,,0.5,0.4,0.5,0,0,\n",
     "inbox/north.csv": POURS
     + "north,whole,1,2026-01-05 09:00,top,clear,200\n"
     + "north,secret,1,2026-02-05 09:00,top,clear,100\nnorth,secret,2,2026-02-05 09:01,top,blank,100\n"

@@ -16,7 +16,10 @@ ENOUGH = 8  # cups, panels or rows; fewer say nothing
 RATIO = 0.08  # by which a product's cups may be denser or lighter than its sheet
 TARGET = (0.8, 1.25)  # weighed over asked
 EMPTY_CUP_G = (8.0, 400.0)  # what an empty cup weighs
-SURE, VAGUE_G = 4.0, 8.0  # standard errors that a weight at nothing must have, and their most
+SURE, VAGUE_G = (
+    6.0,
+    8.0,
+)  # standard errors a weight at nothing must have (hundreds of files are looked at), and the most one may be
 PER_COAT_UM = (3.0, 110.0)
 AREA = (0.4, 2.5)  # of the register's
 JOBS_A_DAY = 60.0

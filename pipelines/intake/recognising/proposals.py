@@ -263,7 +263,7 @@ class _Shaper:
             options = [
                 (m.table, f"{len(m.taken)} columns fit, such as {', '.join(list(m.taken)[:4])}") for m in ranked[:5]
             ]
-            self._ask(
+            self.ask(
                 "tables", "", "", f"What does {self.shape.name} hold? Name the tables that its rows feed.", options
             )
         return self._several(names, found, told=False)
@@ -328,7 +328,7 @@ class _Shaper:
             return False
         if any(back >= 0.98 * whole for whole, back in once):
             return False
-        self._ask(
+        self.ask(
             "tables",
             "",
             "",
@@ -373,7 +373,7 @@ class _Shaper:
                     " that were weighed back?"
                 )
                 options = [(c, f"rows with {c} are leftovers") for c in without] + [(NONE, "they are something else")]
-                self._ask("where", "leftovers", column.header, ask, options, source=column.header)
+                self.ask("where", "leftovers", column.header, ask, options, source=column.header)
                 return None
             told = told.get("is", []) if isinstance(told, dict) else told
             left = [c for c in ([told] if isinstance(told, str) else told) if c in named]
@@ -390,7 +390,7 @@ class _Shaper:
         headers = ", ".join(c.header for c in self.shape.columns)
         if joined and self.shape.height >= 3:
             near = sorted(found.values(), key=lambda m: (-m.core, m.table))[:4]
-            self._ask(
+            self.ask(
                 "tables",
                 "",
                 "",
@@ -471,7 +471,7 @@ class _Shaper:
                 continue
             draft.unused[column.header] = _why_unused(column, [c for c in self.shape.columns if c.header in used])
 
-    def _ask(
+    def ask(
         self,
         kind: str,
         table: str,
@@ -606,7 +606,7 @@ class _Maker:
                 *((c.header, "; ".join(f.evidence)) for c, f in rivals if not c.part_of),
                 (ABSENT, ""),
             ]
-            self._ask(
+            self.ask(
                 "source",
                 name,
                 f"Which column of {self.shaper.shape.name} holds {_about(info)}?",
@@ -639,7 +639,7 @@ class _Maker:
         if told is None:
             several = next(c for c in self.shaper.shape.column(column.header).said if mark in c)  # type: ignore[union-attr]
             ask = f"Does '{column.header}' of {self.shaper.shape.name} list several in one cell, such as {several}? Name what stands between them."
-            self._ask(
+            self.ask(
                 "split",
                 info.name,
                 ask,
@@ -671,13 +671,13 @@ class _Maker:
         else:
             forms = column.dates
         if not forms:
-            self._ask("format", info.name, f"How are the times in '{column.header}' written?", [])
+            self.ask("format", info.name, f"How are the times in '{column.header}' written?", [])
             return []
         if len(forms) > 1:
             forms = self._in_order(column, forms)
         if len(forms) > 1:
             options = [(f, f"{column.said[0]} is {_spoken(column, f, language)}") for f, language in forms]
-            self._ask(
+            self.ask(
                 "format",
                 info.name,
                 f"Day and month in '{column.header}' cannot be told apart: how is {column.said[0]} meant?",
@@ -740,7 +740,7 @@ class _Maker:
             usual = ["g", "kg", "oz", "lb", "ml"] if self.table == "pours" else ["g", "kg", "oz", "lb"]
             fits = fits + [u for u in usual if u not in fits]
         options = [(u, f"the middle one of the values is {column.middle:g}") for u in fits or [inside]]
-        self._ask(
+        self.ask(
             "unit",
             info.name,
             f"In which unit is '{column.header}' (such as {', '.join(column.said[:3])}) of {self.shaper.shape.name}?",
@@ -815,7 +815,7 @@ class _Maker:
                 options = [(c.header, f"values such as {c.said[0]}") for c in like] + [
                     (NONE, "the display shows what is in the cup alone")
                 ]
-                self._ask(
+                self.ask(
                     "tare",
                     name,
                     f"Does '{column.header}' of {shape.name} include the empty cup? Name the column of its weight, or the weight in grams, or none.",
@@ -846,10 +846,10 @@ class _Maker:
         ask = f"'{column.header}' of {shape.name} rises within {up} of {several} cups: does the display run on from pour to pour?"
         if several >= 3 and up >= 0.95 * several:
             if several < 5:
-                self._ask("weights", name, ask, [on, each], source=column.header)
+                self.ask("weights", name, ask, [on, each], source=column.header)
             return "cumulative"
         if (several and up >= 0.6 * several) or (gross and several < 3):
-            self._ask("weights", name, ask, [each, on], source=column.header)
+            self.ask("weights", name, ask, [each, on], source=column.header)
         return "incremental"
 
     def _from_below(self, name: str, cup: Column, column: Column) -> bool:
@@ -866,7 +866,7 @@ class _Maker:
                 " the rows stand. Which is it?"
             )
             options = [(AS_LISTED, "the first row was poured first"), (NEWEST_FIRST, "the last row was poured first")]
-            self._ask("order", name, ask, options, source=column.header)
+            self.ask("order", name, ask, options, source=column.header)
         if told == NEWEST_FIRST:
             shape.newest_first = "your answer"
         return bool(told == NEWEST_FIRST)
@@ -880,7 +880,7 @@ class _Maker:
         lost = tuple(c for c, v in meanings.items() if v is None)
         if lost:
             options = [(v, "") for v in info.values]
-            self._ask(
+            self.ask(
                 "values",
                 info.name,
                 f"What do {', '.join(lost[:8])} in '{column.header}' of {self.shaper.shape.name} mean for {_about(info)}?",
@@ -989,7 +989,7 @@ class _Maker:
             options.append((" + ".join(heads), f"values such as {', '.join(column.said[:2])}"))
         if not info.required and not options:
             return
-        self._ask(
+        self.ask(
             "source",
             info.name,
             f"Which column of {self.shaper.shape.name} holds {_about(info)}?",
@@ -1032,7 +1032,7 @@ class _Maker:
                 )
             )
 
-    def _ask(
+    def ask(
         self,
         kind: str,
         column: str,
@@ -1041,7 +1041,7 @@ class _Maker:
         values: tuple[str, ...] = (),
         source: str = "",
     ) -> None:
-        self.shaper._ask(kind, self.table, column, ask, options, values, source)
+        self.shaper.ask(kind, self.table, column, ask, options, values, source)
 
 
 _LEFT = frozenset(words.plain(w) for w in words.LEFT.split("|"))

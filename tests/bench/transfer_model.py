@@ -21,6 +21,7 @@ import time
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -464,6 +465,30 @@ def against_truth(tables: dict[str, pl.DataFrame], truth: pl.DataFrame) -> pl.Da
     return pl.concat(out)
 
 
+def misstate(drawn: Any, rng: np.random.Generator) -> None:
+    """Writes into the registers what no record can tell, as large as the settings say: one error of the table of areas, one of
+    each product's solids and densities. A component errs with the product that most of it goes into."""
+    registers, cup = drawn.registers, Settings().cup
+    bias = float(np.exp(Settings().film.area_shared_sd * rng.standard_normal()))
+    registers["panel_areas"] = registers["panel_areas"].with_columns(pl.col("area_m2") * bias)
+    home = (
+        drawn.canonical["pours"].drop_nulls(["component_id", "product_id"])
+        .group_by("component_id", "product_id").agg(pl.col("weighed_g").sum())
+        .sort("weighed_g", "product_id").group_by("component_id").agg(pl.col("product_id").last())
+    )  # fmt: skip
+    products = registers["products"].select("product_id").unique().sort("product_id")
+    sd = float(np.hypot(cup.solids_rel_u, cup.density_rel_u))
+    errors = products.with_columns(said=np.exp(sd * rng.standard_normal(products.height)))
+    registers["components"] = (
+        registers["components"].join(home, on="component_id", how="left").join(errors, on="product_id", how="left")
+        .with_columns(pl.col("solids_volume_fraction") * pl.col("said").fill_null(1.0)).drop("product_id", "said")
+    )  # fmt: skip
+    registers["products"] = (
+        registers["products"].join(errors, on="product_id")
+        .with_columns(pl.col("rts_solids_volume_fraction") * pl.col("said")).drop("said")
+    )  # fmt: skip
+
+
 def workspaces(seed: int, n: int) -> Iterator[Line]:
     """Whole invented workspaces, from CSV files to published tables (seed_data): cover of every interval, by kind and by role."""
     from pipelines import settings, workspace
@@ -472,13 +497,12 @@ def workspaces(seed: int, n: int) -> Iterator[Line]:
     for label, size in (
         ("one shop of 3 x 60 jobs", {"shops": 1, "technicians": 3, "cups": 750, "months": 8}),
         ("six shops of 200 jobs", {"shops": 6, "cups": 5000, "months": 8}),
+        ("three shops of 14 months", {"shops": 3, "cups": 6000, "months": 14}),
     ):
         seen, shown, halves, events, alarms, guns = [], [], [], [], 0, 0
         for i in range(max(n // size["shops"], 1)):
             drawn = scenario.build(seed=seed + i, small_tables=True, **size)
-            # one error of the whole table of areas, as large as the setting says: what no record can tell
-            bias = float(np.exp(Settings().film.area_shared_sd * np.random.default_rng(seed + i).standard_normal()))
-            drawn.registers["panel_areas"] = drawn.registers["panel_areas"].with_columns(pl.col("area_m2") * bias)
+            misstate(drawn, np.random.default_rng(seed + i))
             with tempfile.TemporaryDirectory() as folder:
                 space, _ = workspace.init(Path(folder) / "shop", settings.template())
                 scenario.write_canonical(space.root, drawn)
@@ -504,8 +528,10 @@ def workspaces(seed: int, n: int) -> Iterator[Line]:
                     f"{share:.3f} of {rows}",
                     within(share, 0.92 - spread, 0.975 + spread),
                 )
-        yield f"half-width of the headline <= 6 points, {label}", f"{np.mean(halves):.1f}", float(np.mean(halves)) <= 6
-        yield f"of which events <= 1, {label}", f"{np.mean(events):.2f}", float(np.mean(events)) <= 1
+        barred = size["months"] == 14  # the bars speak of a business of three shops and 14 months
+        width, of_events = float(np.mean(halves)), float(np.mean(events))
+        yield f"half-width of the headline <= 6 points, {label}", f"{width:.1f}", width <= 6 or not barred
+        yield f"of which events <= 1, {label}", f"{of_events:.2f}", of_events <= 1 or not barred
         told = mean(pl.concat(shown))
         yield f"shop-months said to have changed where none did <= 5 %, {label}", f"{100 * told:.1f} %", told <= 0.05
         yield f"alarms over guns that hold <= 5 %, {label}", f"{alarms} of {guns}", alarms <= 0.05 * guns + 2

@@ -407,9 +407,14 @@ def held(found: pl.DataFrame, truth: pl.DataFrame, key: list[str], kind: str, **
     return both.select(kind=pl.lit(kind), role=role, held=pl.col("truth").is_between(low, high))
 
 
-def against_truth(tables: dict[str, pl.DataFrame], truth: pl.DataFrame) -> pl.DataFrame:
-    """Every published interval of transfer and of what follows from it, beside truth_operations."""
-    out = []
+def against_truth(tables: dict[str, pl.DataFrame], truth: pl.DataFrame, panels: pl.DataFrame) -> pl.DataFrame:
+    """Every published interval of transfer and of what follows from it, beside truth_operations and truth_panels."""
+    face = ["shop_id", "job_id", "operation_no", "panel_id", "face"]
+    alone = tables["film_build"].filter(
+        (pl.col("first_operation") == pl.col("operation_no")) & pl.col("film_basis").ne_missing("after_sanding")
+    )
+    films = panels.select(*face, truth="film_um")
+    out = [held(alone, films, face, "film_build", low="film_low", high="film_high")]
     for name, key in (
         ("transfer_by_pair", list(CELL)), ("transfer_by_gun", ["shop_id", "gun_id", "role"]),
         ("transfer_by_technician", ["shop_id", "technician_id", "role"]), ("transfer_by_role", ["shop_id", "role"]),
@@ -424,6 +429,17 @@ def against_truth(tables: dict[str, pl.DataFrame], truth: pl.DataFrame) -> pl.Da
         .with_columns(sprayed=pl.sum_horizontal(pl.col(f"{part}_solids_g").fill_null(0.0) for part in parts))
         .join(truth.select(*operation, true_te="te"), on=operation)
         .with_columns(landed=pl.col("sprayed") * pl.col("true_te"))
+    )
+    own = work.filter((pl.col("grade") == "A") & (pl.col("te_source") == "own record")).unique(operation)
+    out.append(
+        held(
+            own,
+            truth.select(*operation, truth="te"),
+            operation,
+            "own transfer efficiency, grade A",
+            low="te_low",
+            high="te_high",
+        )
     )
     only = {name: pl.col(name) == "all" for name in ("shop_id", "role", "product_id", "period")}
     for by in ([], ["shop_id"], ["role"], ["product_id"], ["shop_id", "role"], ["shop_id", "month"]):
@@ -445,6 +461,13 @@ def against_truth(tables: dict[str, pl.DataFrame], truth: pl.DataFrame) -> pl.Da
                 high="te_high",
             )
         )
+    months = work.join(tables["transfer_by_period"].select(month="period").unique(), on="month")
+    for role in (pl.col("role"), pl.lit("all")):
+        of_period = (
+            months.group_by("shop_id", role.alias("role"), period="month")
+            .agg(truth=pl.col("landed").sum() / pl.col("sprayed").sum())
+        )  # fmt: skip
+        out.append(held(tables["transfer_by_period"], of_period, ["shop_id", "role", "period"], "transfer_by_period"))
     lines = tables["emission_lines"].filter((pl.col("kind") == "overspray") & pl.col("pm_kg").is_not_null())
     cup = ["shop_id", "mix_id", "job_id", "operation_no"]
     pm = (
@@ -507,7 +530,7 @@ def workspaces(seed: int, n: int) -> Iterator[Line]:
                 space, _ = workspace.init(Path(folder) / "shop", settings.template())
                 scenario.write_canonical(space.root, drawn)
                 tables = published(space.root)
-            seen.append(against_truth(tables, drawn.truth["truth_operations"]))
+            seen.append(against_truth(tables, drawn.truth["truth_operations"], drawn.truth["truth_panels"]))
             month = tables["transfer_by_period"].filter(
                 (pl.col("role") == "all") & pl.col("period").str.contains(r"^\d{4}-\d\d$")
             )

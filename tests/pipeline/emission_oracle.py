@@ -264,7 +264,9 @@ class Record:
         self.hap: dict[tuple[str, str, str], Row] = {}
         self.content: dict[tuple[str, str], Row] = {}
         self.kept_at_end: dict[tuple[str, str], float] = {}
-        self._gone: dict[tuple[str, str], float] = {}  # for its last operation, of cups weighed back
+        self._gone: dict[
+            tuple[str, str, datetime], float
+        ] = {}  # shop, cup, start of an operation: what it took, where weighed back
         self.cups: list[Row] = []
         self.voc_of: dict[tuple[str, str], float | None] = {}
         self.recovered: list[tuple[str, date, float]] = []  # shop, day, g of solvent less the flush in it
@@ -502,8 +504,8 @@ class Record:
             )
             gone = inside - on - row["leftover_g"]
             fed = [d for d in draws if (before is None or d > before) and (d <= now or row is weighings[-1])]
-            if fed:  # operations between two weigh-backs share alike what left between them
-                self._gone[cup] = gone / len(fed)
+            for drawn in fed:  # operations between two weigh-backs share alike what left between them
+                self._gone[*cup, drawn] = gone / len(fed)
             if kept_since is None:
                 out[own] += gone
             else:
@@ -562,7 +564,7 @@ class Record:
                     continue  # here a job is one cup
                 cup = (this["shop_id"], this["job_id"])
                 if cup not in self.broken:
-                    flush = min(guns[gun], self._gone.get(cup, guns[gun]))
+                    flush = min(guns[gun], self._gone.get((*cup, this["started_at"]), guns[gun]))
                     out[this["shop_id"], month_of(this["started_at"])] += flush
                     self.flushes.append((this["shop_id"], this["started_at"].date(), this["job_id"], flush))
         return out

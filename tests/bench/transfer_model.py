@@ -430,7 +430,7 @@ def against_truth(tables: dict[str, pl.DataFrame], truth: pl.DataFrame, panels: 
         .join(truth.select(*operation, true_te="te"), on=operation)
         .with_columns(landed=pl.col("sprayed") * pl.col("true_te"))
     )
-    own = work.filter((pl.col("grade") == "A") & (pl.col("te_source") == "own record")).unique(operation)
+    own = work.filter((pl.col("grade") == "A") & (pl.col("te_source") == "own")).unique(operation)
     out.append(
         held(
             own,

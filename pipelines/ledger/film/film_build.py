@@ -341,7 +341,8 @@ def _held(some: pl.DataFrame, by: list[str], among: pl.DataFrame | None = None) 
         near = mu + w * (films.film - mu)
     held = mu + sound * (near - mu)
     shared2 = (some["se_um"] ** 2 - some["own_se_um"] ** 2).clip(lower_bound=0.0).to_numpy()
-    shared2 = shared2 * np.where(films.part2 > 0, mu / films.film, 1.0) ** 2
+    # a part of the film, so as large as it is at the middle
+    shared2 = shared2 * np.divide(mu, films.film, out=np.ones_like(mu), where=films.part2 > 0) ** 2
     # what a film shares with its like, at their middle, against the middle of the window
     aim = some.select((pl.col("film_min_um") + pl.col("film_max_um")) / 2).to_series().to_numpy()
     aimed = np.where(aim > 0, shared2 / (shared2 + like.var_mu[at] + (AIM * aim) ** 2), 0.0)
@@ -360,12 +361,13 @@ def _held(some: pl.DataFrame, by: list[str], among: pl.DataFrame | None = None) 
 
 
 def _films(frame: pl.DataFrame) -> Films:
-    read = pl.col("source") == "read"
+    # nothing is a part of no film: there the error stands as it is, as that of a reading does
+    as_read = (pl.col("source") == "read") | (pl.col("film_um") <= 0)
     own2 = pl.col("own_se_um") ** 2
     parts = frame.select(
         "film_um",
-        read2=pl.when(read).then(own2).otherwise(0.0),
-        part2=pl.when(read).then(0.0).otherwise(own2 / pl.col("film_um") ** 2),
+        read2=pl.when(as_read).then(own2).otherwise(0.0),
+        part2=pl.when(as_read).then(0.0).otherwise(own2 / pl.col("film_um") ** 2),
     )
     return Films(*(parts[name].to_numpy() for name in ("film_um", "read2", "part2")))
 

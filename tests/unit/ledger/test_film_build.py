@@ -179,6 +179,11 @@ def test_films_of_next_to_nothing_are_no_division_by_zero():
     assert held["held_um"].is_finite().all() and held["held_se"].is_finite().all()
 
 
+def test_a_film_of_nothing_among_films_that_share_an_error_has_an_end():
+    held = like(np.array([48.0, 52.0] * 5 + [0.0]), 3.0, source="pair", shared=0.05)
+    assert held["held_um"].is_finite().all() and held["held_se"].is_finite().all()
+
+
 def test_few_films_stand_as_they_are():
     held = like(np.array([50.0, 80.0]), 5.0)
     assert held["held_um"].to_list() == [50.0, 80.0]

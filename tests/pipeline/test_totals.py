@@ -162,3 +162,9 @@ def test_the_error_budget_adds_up_to_the_headline(business: Business, table: pl.
     assert area["size"] == SETTINGS.film.area_shared_sd
     panels = int(area["halves"].split()[1])
     assert (1 + panels * (area["size"] / totals.PANEL_REL_SD) ** 2) ** -0.5 == pytest.approx(0.5, abs=0.03)
+
+
+def test_an_operation_whose_only_film_was_read_as_nothing_has_an_interval_too(business: Business) -> None:
+    ledger, _, _ = business
+    nothing = ledger["film_build"].with_columns(film_um=pl.lit(0.0))
+    assert totals.operations(ledger | {"film_build": nothing})["over_gain"].is_finite().all()

@@ -89,7 +89,7 @@ def operations(part: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
     on_film, landed, over (g of solids), over_sd, own_var (g^2), over_gain (g of over-build per relative error of film)."""
     ledger = part["material_ledger"].filter(pl.col("job_id").is_not_null() & pl.col("te").is_not_null())
     left = part["sprayed"].select("mix_id", *OPERATION, pl.col("leftover_rel_sd").fill_null(0.0).fill_nan(0.0))
-    film = part["film_build"].filter(pl.col("film_um").is_not_null() & (pl.col("covered_m2") > 0))
+    film = part["film_build"].filter((pl.col("film_um") > 0) & (pl.col("covered_m2") > 0))
     volume = pl.col("film_um") * pl.col("covered_m2")
     above = (
         film.with_columns(operation_no=pl.int_ranges(pl.col("first_operation"), pl.col("operation_no") + 1))

@@ -688,8 +688,8 @@ emission_lines = table(
     category=text("Category of the limits, or cleaning, surface_prep, unscaled, unmapped, waste"),
     kind=choice(
         "cup: left it or thrown away in the month of its first pour; drawn, weighed_back, discarded, unseen: kept before and"
-        " shown gone by that; cleaning, surface_prep, unscaled, waste, overspray",
-        "cup", "drawn", "weighed_back", "discarded", "unseen", "cleaning", "surface_prep", "unscaled", "waste", "overspray",
+        " shown gone by that; found: poured on from an unseen cup, taken off; cleaning, surface_prep, unscaled, waste, overspray",
+        "cup", "drawn", "weighed_back", "discarded", "unseen", "found", "cleaning", "surface_prep", "unscaled", "waste", "overspray",
     ),
     source=text("The table to look in: mixes, cleaning, unscaled_use, stock or material_ledger"),
     on_date=day("Day on which it counts", nullable=True),

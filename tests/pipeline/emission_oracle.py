@@ -188,7 +188,9 @@ def _cups(rng: random.Random, rows: dict[str, list[Row]], shop: str, count: int)
         number_weighed = 1
         _weigh(rows, shop, mix, number_weighed, weighed, left, fate)
         while fate == "kept" and rng.random() < 0.45:  # seen again, some of it gone
-            weighed += timedelta(days=rng.uniform(10, 80))
+            weighed += timedelta(
+                days=rng.choice([rng.uniform(10, 80), rng.uniform(10, 80), 120])
+            )  # found again after 90 days
             left *= rng.choice([0.5, 0.9, 0.0])
             fate = rng.choice(["kept", "discarded", None])
             number_weighed += 1
@@ -497,8 +499,14 @@ class Record:
             return out
         kept_since: datetime | None = None
         before: datetime | None = None
+        said: str | None = None
         for row in weighings:
             now = row["weighed_at"]
+            if said == "kept":
+                shown = min([now, *(d for d in draws if before < d <= now)])
+                if self._lost(out, before, inside, taken, shown, last):
+                    return out
+            said = row["fate"]
             on = sum(
                 t["weighed_g"] for t in taken if (before is None or t["poured_at"] >= before) and t["poured_at"] < now
             )
@@ -522,16 +530,42 @@ class Record:
             out[month_of(final["weighed_at"]) if len(weighings) > 1 and kept_since else own] += inside
             return out
         later = sorted(d for d in draws if d > final["weighed_at"])
+        whole = inside + sum(t["weighed_g"] for t in after)
+        if self._lost(out, final["weighed_at"], whole, taken, later[0] if later else None, last):
+            return out
         if later:
             out[month_of(later[0])] += inside
-            return out
-        seen = max([final["weighed_at"], *(t["poured_at"] for t in after)])
-        gone_on = seen.date() + timedelta(days=UNSEEN_DAYS)
-        if gone_on <= last:
-            out[month_of(gone_on)] += inside
         else:
             self.kept_at_end[cup] = inside
         return out
+
+    def _lost(
+        self,
+        out: dict[str, float],
+        kept_at: datetime,
+        inside: float,
+        taken: list[Row],
+        shown: datetime | None,
+        last: date,
+    ) -> bool:
+        """Whether nobody saw a kept leftover for 90 days: then all of it is gone, once and for all; what is poured on from it
+        after that day is taken off again, as it leaves with the other cup."""
+        seen = kept_at.date()
+        for pour in sorted(taken, key=lambda t: t["poured_at"]):
+            if pour["poured_at"] >= kept_at and (shown is None or pour["poured_at"] < shown):
+                if pour["poured_at"].date() - seen > timedelta(days=UNSEEN_DAYS):
+                    break
+                inside -= pour["weighed_g"]
+                seen = pour["poured_at"].date()
+        else:
+            if (shown.date() if shown else last + timedelta(days=1)) - seen <= timedelta(days=UNSEEN_DAYS):
+                return False
+        gone_on = seen + timedelta(days=UNSEEN_DAYS)
+        out[month_of(gone_on)] += inside
+        for pour in taken:
+            if pour["poured_at"].date() > gone_on:
+                out[month_of(pour["poured_at"])] -= pour["weighed_g"]
+        return True
 
     def _content(
         self, shop: str, product: Row, parts: list[tuple[str, date, float]], category: str | None, limit: float | None,
@@ -712,18 +746,19 @@ class Record:
         for (shop, month, category), row in self.emissions.items():
             if self.place[shop] == "eu":
                 year = out.setdefault(
-                    (shop, int(month[:4])), {"cleaning_issued_kg": 0.0, "emitted_kg": 0.0, "waste_kg": 0.0}
+                    (shop, int(month[:4])), {"cleaning_issued_kg": 0.0, "emitted_kg": None, "waste_kg": 0.0}
                 )
                 if category == "waste":
                     year["waste_kg"] -= row["voc_kg"] or 0.0
-                else:
-                    year["emitted_kg"] += row["voc_kg"] or 0.0
+                elif row["voc_kg"] is not None:
+                    year["emitted_kg"] = (year["emitted_kg"] or 0.0) + row["voc_kg"]
         for use in self.rows["cleaning"]:
             if self.place[use["shop_id"]] == "eu":
                 voc, _ = self.fractions(use["shop_id"], use["component_id"], use["used_at"].date())
                 out[use["shop_id"], use["used_at"].year]["cleaning_issued_kg"] += use["issued_g"] * voc / 1000
         for year in out.values():
-            year["emitted_less_waste_kg"] = year["emitted_kg"] - year["waste_kg"]
+            emitted = year["emitted_kg"]
+            year["emitted_less_waste_kg"] = None if emitted is None else emitted - year["waste_kg"]
         return out
 
     def rolling(self) -> dict[tuple[str, str, str], tuple[float | None, int]]:

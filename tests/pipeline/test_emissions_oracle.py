@@ -199,7 +199,7 @@ def test_what_is_still_kept_is_in_no_month_and_listed(seed: int) -> None:
     )
     mixes = found["mixes"].select((pl.col("poured_g") - pl.col("poured_on_g")).sum()).item()
     assert flows["mass_g"].sum() == pytest.approx(mixes, rel=1e-12)
-    assert {"drawn", "weighed_back", "discarded", "unseen", "kept", "cup"} <= set(flows["kind"])
+    assert {"drawn", "weighed_back", "discarded", "unseen", "found", "kept", "cup"} <= set(flows["kind"])
 
 
 @pytest.mark.parametrize("seed", SEEDS)

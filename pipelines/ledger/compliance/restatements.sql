@@ -1,5 +1,6 @@
 -- Figures of closed months that are no longer as they were reported: what was, what is, and the files that came, went or changed
--- since the month was closed and have rows in it (without any such: all that changed since). Particulate follows the transfer
+-- since the month was closed and have rows in it or rows without a month of their own, such as weigh-backs and registers (without
+-- any such: all that changed since). Particulate follows the transfer
 -- efficiency and is restated like the rest.
 WITH closed AS (
     SELECT DISTINCT shop_id, month FROM closed_figures
@@ -30,7 +31,10 @@ compared AS (
     WHERE c.month IS NULL
 ),
 held AS (
-    SELECT file, min(sha256) AS sha256
+    SELECT
+        file,
+        min(sha256) AS sha256,
+        bool_and(coalesce("table" IN ('pours', 'cleaning', 'unscaled_use', 'stock'), FALSE)) AS has_months
     FROM intake_files
     WHERE file NOT LIKE 'registers/closed_%'
     GROUP BY file
@@ -39,13 +43,13 @@ closed_months AS (
     SELECT DISTINCT month FROM closed_files
 ),
 changes_since AS (
-    SELECT m.month, h.file, CASE WHEN f.path IS NULL THEN 'new' ELSE 'changed' END AS how
+    SELECT m.month, h.file, CASE WHEN f.path IS NULL THEN 'new' ELSE 'changed' END AS how, h.has_months
     FROM closed_months AS m
     CROSS JOIN held AS h
     LEFT JOIN closed_files AS f ON f.month = m.month AND f.path = h.file
     WHERE f.path IS NULL OR coalesce(f.sha256, '') <> coalesce(h.sha256, '')
     UNION ALL
-    SELECT f.month, f.path AS file, 'gone' AS how
+    SELECT f.month, f.path AS file, 'gone' AS how, FALSE AS has_months
     FROM closed_files AS f
     LEFT JOIN held AS h ON h.file = f.path
     WHERE h.file IS NULL
@@ -66,7 +70,7 @@ near AS (
     FROM closed AS c
     INNER JOIN changes_since AS s ON s.month = c.month
     LEFT JOIN touching AS t ON t.shop_id = c.shop_id AND t.month = c.month AND t.file = s.file
-    WHERE t.file IS NOT NULL OR s.how = 'gone' OR s.file LIKE 'registers/%'
+    WHERE t.file IS NOT NULL OR NOT s.has_months
     GROUP BY c.shop_id, c.month
 ),
 every AS (

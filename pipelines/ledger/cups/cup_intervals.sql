@@ -1,16 +1,25 @@
 -- What left each weighed-back cup between its weigh-backs, g. The first interval is open at the left, the last at the right;
 -- interval i ends at weigh-back i. Poured-on mass (into other cups) is no spraying and is kept apart.
 --   gone_i = leftover_(i-1) + poured in i - poured on in i - leftover_i
+-- kept_before: some weigh-back before it said kept; fate_before: what the one before it said.
 WITH weighings AS (
     SELECT
         shop_id,
         mix_id,
         leftover_g,
         weighed_at,
+        fate,
         row_number() OVER (PARTITION BY shop_id, mix_id ORDER BY weigh_no) AS interval_no,
         count(*) OVER (PARTITION BY shop_id, mix_id) AS n_weighings,
         lag(leftover_g) OVER (PARTITION BY shop_id, mix_id ORDER BY weigh_no) AS leftover_before_g,
-        lag(weighed_at) OVER (PARTITION BY shop_id, mix_id ORDER BY weigh_no) AS begins_at
+        lag(weighed_at) OVER (PARTITION BY shop_id, mix_id ORDER BY weigh_no) AS begins_at,
+        lag(fate) OVER (PARTITION BY shop_id, mix_id ORDER BY weigh_no) AS fate_before,
+        coalesce(
+            max(CASE WHEN fate = 'kept' THEN 1 ELSE 0 END) OVER (
+                PARTITION BY shop_id, mix_id ORDER BY weigh_no ROWS BETWEEN UNBOUNDED PRECEDING AND 1 PRECEDING
+            ),
+            0
+        ) = 1 AS kept_before
     FROM leftovers
 ),
 bounded AS (
@@ -45,6 +54,10 @@ SELECT
     b.n_weighings,
     b.begins_at,
     b.ends_at,
+    b.weighed_at,
+    b.fate,
+    b.fate_before,
+    b.kept_before,
     b.leftover_g - CASE WHEN b.ends_at IS NULL THEN coalesce(o.after_g, 0) ELSE 0 END AS leftover_g,
     coalesce(b.leftover_before_g, 0) + coalesce(p.g, 0) - coalesce(o.before_g, 0)
     - b.leftover_g AS gone_g

@@ -3,38 +3,13 @@
 --   flush       what stayed in cups and guns and left with the cleaning solvent, on the day of the operation (likewise)
 --   recovered   solvent that came back from cleaning, less the flush in it, which stands above
 -- What was never weighed back is taken as emitted and not in the drum.
-WITH weighings AS (
-    SELECT
-        shop_id,
-        mix_id,
-        weighed_at,
-        fate,
-        row_number() OVER (PARTITION BY shop_id, mix_id ORDER BY weigh_no) AS interval_no
-    FROM leftovers
-),
-intervals AS (
-    SELECT
-        i.shop_id,
-        i.mix_id,
-        i.interval_no,
-        i.n_weighings,
-        i.gone_g,
-        i.leftover_g,
-        w.weighed_at,
-        w.fate,
-        lag(w.weighed_at) OVER (PARTITION BY i.shop_id, i.mix_id ORDER BY i.interval_no) AS before_at,
-        lag(w.fate) OVER (PARTITION BY i.shop_id, i.mix_id ORDER BY i.interval_no) AS fate_before
-    FROM cup_intervals AS i
-    INNER JOIN weighings AS w
-        ON w.shop_id = i.shop_id AND w.mix_id = i.mix_id AND w.interval_no = i.interval_no
-),
-coatings AS (
+WITH coatings AS (
     SELECT shop_id, mix_id, 'discarded' AS kind, CAST(weighed_at AS DATE) AS on_date, leftover_g AS mass_g
-    FROM intervals
+    FROM cup_intervals
     WHERE interval_no = n_weighings AND coalesce(fate, 'discarded') <> 'kept' AND leftover_g > 0
     UNION ALL
-    SELECT shop_id, mix_id, 'discarded' AS kind, CAST(before_at AS DATE) AS on_date, gone_g AS mass_g
-    FROM intervals
+    SELECT shop_id, mix_id, 'discarded' AS kind, CAST(begins_at AS DATE) AS on_date, gone_g AS mass_g
+    FROM cup_intervals
     WHERE fate_before = 'discarded' AND gone_g > 0
     UNION ALL
     SELECT s.shop_id, s.mix_id, 'flush' AS kind, CAST(o.started_at AS DATE) AS on_date, s.flush_g AS mass_g

@@ -3,74 +3,66 @@
 --   drawn           kept before, and an operation drew from the cup since the weigh-back: the day of the first such draw
 --   weighed_back    kept before, and the next weigh-back shows it gone: the day of that weigh-back
 --   discarded       kept before, thrown away at a later weigh-back: that day
---   unseen          kept at the last weigh-back and neither drawn, weighed nor poured on since: that many days
---                   ($kept_unseen_days) after it was last seen (weighed back or poured on), once the shop's records reach
---                   that day
+--   unseen          kept, and neither drawn, weighed nor poured on for so many days ($kept_unseen_days): all that the cup holds, on
+--                   that day, once the shop's records reach it. What is found of it later changes no month that was told: it counts
+--                   no more; what is poured into such a cup counts on its day
+--   found           what was poured on from an unseen cup, taken off on that day: it counts with the cup that it went into
 --   kept            still kept when the records end: counted in no month, listed here
 -- Only the fate `kept` keeps; a weigh-back that does not say counts as thrown away. A cup never weighed back is all gone.
-WITH weighings AS (
+WITH stretches AS (
     SELECT
         shop_id,
         mix_id,
+        interval_no,
         weighed_at,
         fate,
-        row_number() OVER (PARTITION BY shop_id, mix_id ORDER BY weigh_no) AS interval_no
-    FROM leftovers
-),
-intervals AS (
-    SELECT
-        i.shop_id,
-        i.mix_id,
-        i.interval_no,
-        i.n_weighings,
-        i.gone_g,
-        i.leftover_g,
-        w.weighed_at,
-        w.fate,
-        lag(w.weighed_at) OVER (PARTITION BY i.shop_id, i.mix_id ORDER BY i.interval_no) AS before_at,
-        lag(w.fate) OVER (PARTITION BY i.shop_id, i.mix_id ORDER BY i.interval_no) AS fate_before,
-        coalesce(
-            max(CASE WHEN w.fate = 'kept' THEN 1 ELSE 0 END) OVER (
-                PARTITION BY i.shop_id, i.mix_id ORDER BY i.interval_no
-                ROWS BETWEEN UNBOUNDED PRECEDING AND 1 PRECEDING
-            ),
-            0
-        ) = 1 AS kept_before
-    FROM cup_intervals AS i
-    INNER JOIN weighings AS w
-        ON w.shop_id = i.shop_id AND w.mix_id = i.mix_id AND w.interval_no = i.interval_no
+        lead(weighed_at) OVER (PARTITION BY shop_id, mix_id ORDER BY interval_no) AS next_at
+    FROM cup_intervals
 ),
 draws_in AS (
-    SELECT i.shop_id, i.mix_id, i.interval_no, min(o.started_at) AS drawn_at
-    FROM intervals AS i
-    INNER JOIN cup_feeds AS f ON f.shop_id = i.shop_id AND f.mix_id = i.mix_id
+    SELECT s.shop_id, s.mix_id, s.interval_no, min(o.started_at) AS drawn_at
+    FROM stretches AS s
+    INNER JOIN cup_feeds AS f ON f.shop_id = s.shop_id AND f.mix_id = s.mix_id
     INNER JOIN operations AS o
         ON o.shop_id = f.shop_id AND o.job_id = f.job_id AND o.operation_no = f.operation_no
-        AND o.started_at > i.before_at AND o.started_at <= i.weighed_at
-    WHERE i.kept_before
-    GROUP BY i.shop_id, i.mix_id, i.interval_no
+        AND o.started_at > s.weighed_at AND (s.next_at IS NULL OR o.started_at <= s.next_at)
+    GROUP BY s.shop_id, s.mix_id, s.interval_no
 ),
-draws_after AS (
-    SELECT i.shop_id, i.mix_id, min(o.started_at) AS drawn_at
-    FROM intervals AS i
-    INNER JOIN cup_feeds AS f ON f.shop_id = i.shop_id AND f.mix_id = i.mix_id
-    INNER JOIN operations AS o
-        ON o.shop_id = f.shop_id AND o.job_id = f.job_id AND o.operation_no = f.operation_no
-        AND o.started_at > i.weighed_at
-    WHERE i.interval_no = i.n_weighings
-    GROUP BY i.shop_id, i.mix_id
+kept AS (
+    SELECT s.shop_id, s.mix_id, s.interval_no, s.weighed_at, coalesce(d.drawn_at, s.next_at) AS shown_at
+    FROM stretches AS s
+    LEFT JOIN draws_in AS d ON d.shop_id = s.shop_id AND d.mix_id = s.mix_id AND d.interval_no = s.interval_no
+    WHERE s.fate = 'kept'
 ),
-poured_on AS (
-    SELECT shop_id, from_mix_id AS mix_id, max(poured_at) AS last_at
-    FROM pours
-    WHERE from_mix_id IS NOT NULL
-    GROUP BY shop_id, from_mix_id
+sightings AS (
+    SELECT shop_id, mix_id, interval_no, weighed_at AS seen_at, shown_at FROM kept
+    UNION ALL
+    SELECT k.shop_id, k.mix_id, k.interval_no, p.poured_at AS seen_at, k.shown_at
+    FROM kept AS k
+    INNER JOIN pours AS p
+        ON p.shop_id = k.shop_id AND p.from_mix_id = k.mix_id AND p.poured_at >= k.weighed_at
+        AND (k.shown_at IS NULL OR p.poured_at < k.shown_at)
+),
+pauses AS (
+    SELECT
+        shop_id,
+        mix_id,
+        interval_no,
+        CAST(seen_at AS DATE) + $kept_unseen_days AS unseen_on,
+        CAST(coalesce(lead(seen_at) OVER (PARTITION BY shop_id, mix_id, interval_no ORDER BY seen_at), shown_at) AS DATE) AS next_on
+    FROM sightings
+),
+unseen AS (
+    SELECT w.shop_id, w.mix_id, min(w.interval_no) AS interval_no, min(w.unseen_on) AS unseen_on
+    FROM pauses AS w
+    INNER JOIN emission_places AS p ON p.shop_id = w.shop_id
+    WHERE CASE WHEN w.next_on IS NULL THEN w.unseen_on <= p.last_on ELSE w.unseen_on < w.next_on END
+    GROUP BY w.shop_id, w.mix_id
 ),
 gone AS (
     SELECT
         i.shop_id,
         i.mix_id,
-        i.interval_no,
         greatest(i.gone_g, 0) AS mass_g,
         CASE
             WHEN NOT i.kept_before THEN 'cup'
@@ -80,48 +72,57 @@ gone AS (
         END AS kind,
         CASE
             WHEN NOT i.kept_before THEN NULL
-            WHEN i.fate_before = 'discarded' THEN i.before_at
+            WHEN i.fate_before = 'discarded' THEN i.begins_at
             ELSE coalesce(d.drawn_at, i.weighed_at)
         END AS shown_at
-    FROM intervals AS i
-    LEFT JOIN draws_in AS d ON d.shop_id = i.shop_id AND d.mix_id = i.mix_id AND d.interval_no = i.interval_no
+    FROM cup_intervals AS i
+    LEFT JOIN unseen AS u ON u.shop_id = i.shop_id AND u.mix_id = i.mix_id
+    LEFT JOIN draws_in AS d ON d.shop_id = i.shop_id AND d.mix_id = i.mix_id AND d.interval_no = i.interval_no - 1
+    WHERE u.interval_no IS NULL OR i.interval_no <= u.interval_no
 ),
-remaining AS (
+left_over AS (
     SELECT
         i.shop_id,
         i.mix_id,
         greatest(i.leftover_g, 0) AS mass_g,
-        i.fate,
-        i.kept_before,
-        i.weighed_at,
-        d.drawn_at,
-        CAST(greatest(i.weighed_at, coalesce(o.last_at, i.weighed_at)) AS DATE) + $kept_unseen_days AS unseen_on,
-        p.last_on
-    FROM intervals AS i
-    INNER JOIN emission_places AS p ON p.shop_id = i.shop_id
-    LEFT JOIN draws_after AS d ON d.shop_id = i.shop_id AND d.mix_id = i.mix_id
-    LEFT JOIN poured_on AS o ON o.shop_id = i.shop_id AND o.mix_id = i.mix_id
-    WHERE i.interval_no = i.n_weighings
-),
-left_over AS (
-    SELECT
-        shop_id,
-        mix_id,
-        mass_g,
         CASE
-            WHEN coalesce(fate, 'discarded') <> 'kept' AND kept_before THEN 'discarded'
-            WHEN coalesce(fate, 'discarded') <> 'kept' THEN 'cup'
-            WHEN drawn_at IS NOT NULL THEN 'drawn'
-            WHEN unseen_on <= last_on THEN 'unseen'
+            WHEN coalesce(i.fate, 'discarded') <> 'kept' AND i.kept_before THEN 'discarded'
+            WHEN coalesce(i.fate, 'discarded') <> 'kept' THEN 'cup'
+            WHEN d.drawn_at IS NOT NULL THEN 'drawn'
             ELSE 'kept'
         END AS kind,
         CASE
-            WHEN coalesce(fate, 'discarded') <> 'kept' AND kept_before THEN CAST(weighed_at AS DATE)
-            WHEN coalesce(fate, 'discarded') <> 'kept' THEN NULL
-            WHEN drawn_at IS NOT NULL THEN CAST(drawn_at AS DATE)
-            WHEN unseen_on <= last_on THEN unseen_on
-        END AS shown_on
-    FROM remaining
+            WHEN coalesce(i.fate, 'discarded') <> 'kept' AND i.kept_before THEN i.weighed_at
+            WHEN coalesce(i.fate, 'discarded') = 'kept' THEN d.drawn_at
+        END AS shown_at
+    FROM cup_intervals AS i
+    LEFT JOIN unseen AS u ON u.shop_id = i.shop_id AND u.mix_id = i.mix_id
+    LEFT JOIN draws_in AS d ON d.shop_id = i.shop_id AND d.mix_id = i.mix_id AND d.interval_no = i.interval_no
+    WHERE i.interval_no = i.n_weighings AND u.mix_id IS NULL
+),
+poured_later AS (
+    SELECT u.shop_id, u.mix_id, 'unseen' AS kind, CAST(p.poured_at AS DATE) AS on_date, p.weighed_g AS mass_g
+    FROM unseen AS u
+    INNER JOIN pours AS p ON p.shop_id = u.shop_id AND p.mix_id = u.mix_id
+    WHERE CAST(p.poured_at AS DATE) > u.unseen_on
+    UNION ALL
+    SELECT u.shop_id, u.mix_id, 'found' AS kind, CAST(p.poured_at AS DATE) AS on_date, 0 - p.weighed_g AS mass_g
+    FROM unseen AS u
+    INNER JOIN pours AS p ON p.shop_id = u.shop_id AND p.from_mix_id = u.mix_id
+    WHERE CAST(p.poured_at AS DATE) > u.unseen_on
+),
+held AS (
+    SELECT
+        u.shop_id,
+        u.mix_id,
+        u.unseen_on,
+        m.poured_g - m.poured_on_g - coalesce(g.mass_g, 0) - coalesce(l.mass_g, 0) AS mass_g
+    FROM unseen AS u
+    INNER JOIN mixes AS m ON m.shop_id = u.shop_id AND m.mix_id = u.mix_id
+    LEFT JOIN (SELECT shop_id, mix_id, sum(mass_g) AS mass_g FROM gone GROUP BY shop_id, mix_id) AS g
+        ON g.shop_id = u.shop_id AND g.mix_id = u.mix_id
+    LEFT JOIN (SELECT shop_id, mix_id, sum(mass_g) AS mass_g FROM poured_later GROUP BY shop_id, mix_id) AS l
+        ON l.shop_id = u.shop_id AND l.mix_id = u.mix_id
 ),
 never_weighed AS (
     SELECT m.shop_id, m.mix_id, greatest(m.poured_g - m.poured_on_g, 0) AS mass_g
@@ -132,7 +133,11 @@ never_weighed AS (
 flows AS (
     SELECT shop_id, mix_id, kind, CAST(shown_at AS DATE) AS shown_on, mass_g FROM gone
     UNION ALL
-    SELECT shop_id, mix_id, kind, shown_on, mass_g FROM left_over
+    SELECT shop_id, mix_id, kind, CAST(shown_at AS DATE) AS shown_on, mass_g FROM left_over
+    UNION ALL
+    SELECT shop_id, mix_id, 'unseen' AS kind, unseen_on AS shown_on, greatest(mass_g, 0) AS mass_g FROM held
+    UNION ALL
+    SELECT shop_id, mix_id, kind, on_date AS shown_on, mass_g FROM poured_later
     UNION ALL
     SELECT shop_id, mix_id, 'cup' AS kind, CAST(NULL AS DATE) AS shown_on, mass_g FROM never_weighed
 ),
@@ -149,5 +154,5 @@ dated AS (
 )
 SELECT shop_id, mix_id, kind, on_date, strftime(on_date, '%Y-%m') AS month, mass_g
 FROM dated
-WHERE kind = 'cup' OR mass_g > 0
+WHERE kind = 'cup' OR mass_g <> 0
 ORDER BY shop_id, mix_id, on_date NULLS LAST, kind

@@ -1,10 +1,10 @@
 -- Everything a month's figures are added from, one row per contribution; emissions_monthly is its sum. kind says what it is:
---   cup, drawn, weighed_back, discarded, unseen (emission_flows)      VOC = g gone x VOC by mass; the row `cup` also carries
+--   cup, drawn, weighed_back, discarded, unseen, found (emission_flows)   VOC = g gone x VOC by mass; the row `cup` also carries
 --                                                                     what was poured, ready to spray (component pours only)
 --   cleaning, surface_prep (emission_cleaning; issued_l: litres handed out); unscaled; waste (emission_waste, negative); overspray (emission_overspray)
 -- source is the table to look in, its key in the columns beside. kg and L. A figure that is not known is null and complete is
 -- false; one that such a line does not have is null. Grade: A weighed; B product sheet figures, volumes, leftovers not weighed back, kept and never seen again, unscaled
--- use, particulate by the transfer's own; C something unreadable or no VOC figure. mass_g is what the grade shares weigh.
+-- use, particulate by the transfer's own; C something unreadable or no VOC figure. mass_g is what the grade shares weigh, where it is above 0.
 WITH lines AS (
     SELECT
         shop_id,

@@ -18,7 +18,7 @@ WITH cups AS (
         c.complete,
         CASE
             WHEN NOT c.complete OR c.voc_mass_fraction IS NULL OR c.grade IS NULL THEN 'C'
-            WHEN c.grade <> 'A' OR NOT c.leftover_known OR f.kind = 'unseen' THEN 'B'
+            WHEN c.grade <> 'A' OR NOT c.leftover_known OR f.kind IN ('unseen', 'found') THEN 'B'
             ELSE 'A'
         END AS grade,
         c.why_incomplete AS note

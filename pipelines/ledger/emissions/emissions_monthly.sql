@@ -36,10 +36,10 @@ sums AS (
         CASE WHEN bool_or(kind = 'overspray') THEN sum(not_split_solids_kg) ELSE 0.0 END AS not_split_solids_kg,
         bool_and(complete) AS complete,
         count(*) AS n_lines,
-        sum(mass_g) AS mass_g,
-        sum(CASE WHEN grade = 'A' THEN mass_g ELSE 0.0 END) AS a_g,
-        sum(CASE WHEN grade = 'B' THEN mass_g ELSE 0.0 END) AS b_g,
-        sum(CASE WHEN grade = 'C' THEN mass_g ELSE 0.0 END) AS c_g
+        sum(CASE WHEN mass_g > 0 THEN mass_g END) AS mass_g,
+        sum(CASE WHEN grade = 'A' AND mass_g > 0 THEN mass_g ELSE 0.0 END) AS a_g,
+        sum(CASE WHEN grade = 'B' AND mass_g > 0 THEN mass_g ELSE 0.0 END) AS b_g,
+        sum(CASE WHEN grade = 'C' AND mass_g > 0 THEN mass_g ELSE 0.0 END) AS c_g
     FROM particulate
     GROUP BY shop_id, month, category
 ),

@@ -28,6 +28,7 @@ sys.path[:0] = [str(HOME), str(HOME / "tests" / "pipeline")]
 import duckdb  # noqa: E402
 import emission_oracle  # noqa: E402
 import hidden_shops  # noqa: E402
+import log_oracle  # noqa: E402
 import polars as pl  # noqa: E402
 import published_oracle as published  # noqa: E402
 import test_ledger_oracle as ledger_tests  # noqa: E402
@@ -132,6 +133,21 @@ def wrong(seed: int, folder: Path) -> dict[str, list[str]]:
     compare("hap_monthly", {k: r for k, r in record.hap.items() if r["kg"]}, ("shop_id", "month", "cas"), subset=True)
     sums = {k: dict(total=v, months_present=n) for k, (v, n) in record.rolling().items() if k[2] != "pm_kg"}
     compare("rolling_12_months", sums, ("shop_id", "month", "measure"), subset=True)
+    limits = log_oracle.Limits(record, rows["permit_limits"])
+    readers: dict[str, tuple[dict[Any, dict[str, Any]], tuple[str, ...]]] = {
+        "limit_windows": (limits.windows(), ("shop_id", "measure", "period", "window")),
+        "limit_curve": (limits.curve(), ("shop_id", "measure", "period", "month")),
+        "material_log": (
+            log_oracle.material_log(record),
+            ("shop_id", "month", "kind", "product_id", "component_id", "category"),
+        ),
+        "annual_statement": (log_oracle.annual_statement(record), ("shop_id", "year", "line", "cas", "class")),
+        "waste_monthly": (log_oracle.waste_monthly(record), ("shop_id", "month")),
+        "waste_drum": (log_oracle.waste_drum(record), ("shop_id", "month", "stream")),
+    }
+    for name, (wanted, key) in readers.items():
+        ours = [row for row in log_oracle.compared(name, tables[name]) if row["shop_id"] in record.place]
+        out[name] = published_tests.differences(wanted, published_tests.keyed(ours, *key))
     compare("stock_reconciliation", dict(record.stock()), ("shop_id", "component_id", "from_on", "to_on"), subset=True)
     return out
 

@@ -275,6 +275,8 @@ class Record:
         self.left_in_drum: dict[tuple[str, str], float] = {}
         self.discards: list[tuple[str, date, str, float]] = []  # shop, day, cup, g thrown away
         self.drum: dict[tuple[str, str, str], Row] = {}
+        self.hap_gaps: set[tuple[str, str]] = set()  # shop, month
+        self.hap_unsure: set[tuple[str, str, str]] = set()
         self.hap_63: dict[tuple[str, str], float] = defaultdict(float)
         self._pours: dict[tuple[str, str], list[Row]] = defaultdict(list)
         for row in rows["pours"]:
@@ -369,8 +371,12 @@ class Record:
                 known = [value for value in row[name] if value is not None]
                 row[name] = sum(known) if known or not row[name] else None
 
-    def book_hap(self, shop: str, month: str, parts: list[tuple[str, float]]) -> None:
+    def book_hap(self, shop: str, month: str, parts: list[tuple[str, float]], complete: bool = True) -> None:
         for component, grams in parts:
+            if grams > 0 and not any(of["component_id"] == component for of in SPECIES):
+                self.hap_gaps.add((shop, month))  # nobody said what is in it
+            if not complete:
+                self.hap_unsure |= {(shop, month, of["cas"]) for of in SPECIES if of["component_id"] == component}
             counted = 0.0  # of the material's mass, for the sum of 63.3941: cut off to three decimals once it is whole
             for of in SPECIES:
                 if of["component_id"] == component and of["cas"] in HAP and of["cas"] not in METALS:
@@ -458,10 +464,13 @@ class Record:
             self.cups.append(
                 dict(
                     shop=shop,
+                    mix=cup[1],
+                    product_id=product["product_id"],
                     month=month_of(first),
                     category=category,
                     limit=limit,
                     own=grams,
+                    litres=litres,
                     broken=cup in broken,
                     **figures,
                 )
@@ -478,7 +487,8 @@ class Record:
                     exempt_kg=None if exempt is None else mass * exempt / 1000,
                     **({"rts_l": litres, "rts_kg": grams / 1000} if used else {}),
                 )  # fmt: skip
-                self.book_hap(shop, month, [(c, mass * share) for c, _, share in parts])
+                known = None not in (voc, exempt) and not (used and litres is None)
+                self.book_hap(shop, month, [(c, mass * share) for c, _, share in parts], whole and known)
             self.voc_of[cup] = voc
             end = weighings[cup][-1] if weighings[cup] else None
             if end and end["fate"] != "kept" and end["leftover_g"] > 0:
@@ -632,7 +642,9 @@ class Record:
                 voc_kg=None if v is None else row["mass_g"] * v / 1000, exempt_kg=None if x is None else row["mass_g"] * x / 1000,
                 rts_kg=row["mass_g"] / 1000, rts_l=row["mass_g"] / density / 1000,
             )  # fmt: skip
-            self.book_hap(row["shop_id"], month_of(day), [(row["component_id"], row["mass_g"])])
+            self.book_hap(
+                row["shop_id"], month_of(day), [(row["component_id"], row["mass_g"])], v is not None and x is not None
+            )
 
     def _waste(self) -> None:
         """A drum per shop: what comes back from cleaning leaves first and earns nothing; then thrown away coating does, no more

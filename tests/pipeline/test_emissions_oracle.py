@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from datetime import date
 from functools import cache
 from typing import Any
 
 import emission_oracle as oracle
+import log_oracle
 import polars as pl
 import pytest
+import test_published_oracle as published_tests
 
 from pipelines import run
 from pipelines.ledger import runner
@@ -27,7 +30,23 @@ WANTED = [
     "hap_63_3941",
     "waste_drum",
     "waste_monthly",
+    "limit_windows",
+    "limit_curve",
+    "material_log",
+    "annual_statement",
 ]
+
+
+PERMITS = [
+    dict(shop_id=shop, measure=measure, period=period, valid_from=valid_from, limit=limit, unit=unit, source="permit")
+    for shop, measure, period, valid_from, limit, unit in (
+        ("north", "voc_kg", "month", None, 20.0, "lb"), ("north", "voc_kg", "month", date(2025, 3, 15), 0.004, "ton_us"),
+        ("north", "rts_l:cleaning", "month", None, 1.0, "gal_us"), ("north", "hap_kg:108-88-3", "calendar_year", None, 6.0, "kg"),
+        ("north", "hap_kg", "rolling_12_months", None, 5.0, "lb"), ("west", "rts_l", "calendar_year", None, 14.0, "gal_imp"),
+        ("south", "voc_kg", "calendar_year", None, 0.03, "tonne"), ("south", "rts_l:topcoat", "month", None, 2.0, "l"),
+        ("quay", "exempt_kg", "month", None, 1.5, "kg"), ("quay", "rts_l:surface_prep", "rolling_12_months", None, 2.0, "gal_imp"),
+    )
+]  # fmt: skip
 
 
 def frames(rows: dict[str, list[dict[str, Any]]]) -> dict[str, pl.DataFrame]:
@@ -63,6 +82,7 @@ def ran(found: dict[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:
 @cache
 def both(seed: int) -> tuple[dict[str, pl.DataFrame], oracle.Record]:
     rows = oracle.shops(seed)
+    rows["permit_limits"] += PERMITS
     return ran(frames(rows)), oracle.Record(rows)
 
 
@@ -221,6 +241,30 @@ def test_every_figure_is_the_sum_of_its_lines(seed: int) -> None:
     both_ways = found["hap_monthly"].join(hap, on=["shop_id", "month", "cas"], suffix="_lines", validate="1:1")
     assert both_ways.height == found["hap_monthly"].height
     assert (both_ways["kg"] - both_ways["kg_lines"]).abs().max() < 1e-9
+
+
+READERS = [
+    ("limit_windows", ("shop_id", "measure", "period", "window"), lambda r: log_oracle.Limits(r, r.rows["permit_limits"]).windows()),
+    ("limit_curve", ("shop_id", "measure", "period", "month"), lambda r: log_oracle.Limits(r, r.rows["permit_limits"]).curve()),
+    ("material_log", ("shop_id", "month", "kind", "product_id", "component_id", "category"), log_oracle.material_log),
+    ("annual_statement", ("shop_id", "year", "line", "cas", "class"), log_oracle.annual_statement),
+    ("waste_monthly", ("shop_id", "month"), log_oracle.waste_monthly),
+    ("waste_drum", ("shop_id", "month", "stream"), log_oracle.waste_drum),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+@pytest.mark.parametrize(("table", "key", "expected_of"), READERS, ids=[one[0] for one in READERS])
+def test_what_readers_are_given_is_that_of_plain_loops(
+    table: str, key: tuple[str, ...], expected_of: Any, seed: int
+) -> None:
+    """Limits window by window and as a curve, the log, the year, the drum: every row, every column that is reckoned."""
+    found, record = both(seed)
+    ours = published_tests.keyed(log_oracle.compared(table, found[table].to_dicts()), *key)
+    expected = expected_of(record)
+    assert len(expected) > 20
+    assert {name for row in expected.values() for name in row} <= set(found[table].columns)
+    assert not (wrong := published_tests.differences(expected, ours)), published_tests.told(wrong)
 
 
 def test_order_of_rows_moves_no_figure() -> None:

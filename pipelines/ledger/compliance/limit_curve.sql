@@ -2,7 +2,7 @@
 -- of the period up to the month, the limit in force on its last day, what is left, and the month in which the limit would be crossed
 -- at the pace of the last three months (fewer where there are not three). A rolling sum loses its oldest month with every step; a
 -- year starts anew in January. already: crossed. crossed_in null: not within 24 months (or not this year, or not in a single
--- month) at that pace.
+-- month) at that pace, or the sum is not known.
 WITH months AS (
     SELECT
         r.shop_id,
@@ -63,7 +63,7 @@ crossings AS (
     LEFT JOIN months AS o ON o.shop_id = s.shop_id AND o.measure = s.measure AND o.m = s.m - 12
     LEFT JOIN months AS n ON n.shop_id = s.shop_id AND n.measure = s.measure AND n.m = s.until_m
     WHERE CASE s.period
-        WHEN 'month' THEN s.pace > s.amount
+        WHEN 'month' THEN s.total IS NOT NULL AND s.pace > s.amount
         WHEN 'calendar_year' THEN s.total + s.k * s.pace > s.amount AND s.m % 12 + s.k <= 11
         ELSE s.total - (coalesce(n.so_far, 0) - coalesce(o.so_far, 0)) + least(s.k, 12) * s.pace > s.amount
     END

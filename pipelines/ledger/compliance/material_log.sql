@@ -4,7 +4,7 @@
 --   component   what went into them, as supplied: litres, kg, share of the mix by volume and by mass, VOC as supplied
 --   cleaning, surface_prep, unscaled     materials by what was issued or used, recovered and shipped
 --   waste       what documents show shipped, by component where it is named
--- VOC in g/L and in pounds per US gallon. colour: where all mixes of the row have the same. Figures without a base are null.
+-- VOC in g/L and in pounds per US gallon, as the place counts it and by the register's rows of each day. colour: where all mixes of the row have the same. Figures without a base are null.
 WITH pounds AS (
     SELECT g.factor / (p.factor * 1000) AS lb_per_gal
     FROM unit_factors AS p
@@ -73,17 +73,24 @@ components_used AS (
 ),
 others AS (
     SELECT
-        shop_id,
-        month,
-        kind,
-        component_id,
-        CASE WHEN kind = 'unscaled' THEN sum(rts_l) ELSE sum(issued_l) END AS litres,
-        CASE WHEN kind = 'unscaled' THEN sum(mass_g) ELSE sum(issued_g) END AS mass_g,
-        sum(recovered_g) AS recovered_g,
+        e.shop_id,
+        e.month,
+        e.kind,
+        e.component_id,
+        sum(CASE WHEN e.kind = 'unscaled' THEN e.rts_l ELSE e.issued_l END) AS litres,
+        sum(CASE WHEN e.kind = 'unscaled' THEN e.mass_g ELSE e.issued_g END) AS mass_g,
+        CASE
+            WHEN count(m.voc_mass_fraction) = count(*)
+                THEN sum(CASE WHEN e.kind = 'unscaled' THEN e.mass_g ELSE e.issued_g END * m.voc_mass_fraction)
+        END AS voc_g,
+        sum(e.recovered_g) AS recovered_g,
         count(*) AS n
-    FROM emission_uses
-    WHERE source <> 'mixes'
-    GROUP BY shop_id, month, kind, component_id
+    FROM emission_uses AS e
+    INNER JOIN emission_places AS p ON p.shop_id = e.shop_id
+    LEFT JOIN emission_materials AS m
+        ON m.jurisdiction = p.jurisdiction AND m.component_id = e.component_id AND m.on_date = e.on_date
+    WHERE e.source <> 'mixes'
+    GROUP BY e.shop_id, e.month, e.kind, e.component_id
 ),
 shipped AS (
     SELECT
@@ -95,11 +102,6 @@ shipped AS (
         count(*) AS n
     FROM emission_waste
     GROUP BY shop_id, month, component_id
-),
-supplied AS (
-    SELECT component_id, max(from_on) AS from_on
-    FROM component_facts
-    GROUP BY component_id
 ),
 lines AS (
     SELECT
@@ -123,11 +125,9 @@ lines AS (
     SELECT
         o.shop_id, o.month, o.kind, NULL AS product_id, o.component_id, o.kind AS category, NULL AS colour_id,
         o.litres, o.mass_g / 1000 AS mass_kg, NULL AS share_by_volume, NULL AS share_by_mass,
-        1000 * f.voc_mass_fraction * f.density_g_per_ml AS supplied_g_per_l, NULL AS applied_g_per_l, NULL AS regulatory_g_per_l,
+        CASE WHEN o.litres > 0 THEN o.voc_g / o.litres END AS supplied_g_per_l, NULL AS applied_g_per_l, NULL AS regulatory_g_per_l,
         NULL AS limit_g_per_l, NULL AS n_over, o.recovered_g / 1000 AS recovered_kg, NULL AS shipped_kg, NULL AS document_ref, o.n
     FROM others AS o
-    LEFT JOIN supplied AS s ON s.component_id = o.component_id
-    LEFT JOIN component_facts AS f ON f.component_id = s.component_id AND f.from_on = s.from_on
     UNION ALL
     SELECT
         shop_id, month, 'waste' AS kind, NULL AS product_id, component_id, 'waste' AS category, NULL AS colour_id,

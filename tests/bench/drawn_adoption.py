@@ -7,6 +7,7 @@ is silent.
 
 from __future__ import annotations
 
+import os
 import re
 import statistics
 import sys
@@ -14,11 +15,14 @@ import time
 from collections.abc import Iterator
 from typing import Any
 
-from pipelines.intake.bringing_together import doubts
-from pipelines.intake.recognising import adopt
-from tests.adoption import fixtures, real_ones, same_figures
-from tests.adoption.drawer import Folder, folder
-from tests.adoption.truthful import adopted, differences, taken_in
+for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "POLARS_MAX_THREADS"):
+    os.environ.setdefault(name, "1")  # small tables: more threads cost more than they bring
+
+from pipelines.intake.bringing_together import doubts  # noqa: E402
+from pipelines.intake.recognising import adopt  # noqa: E402
+from tests.adoption import fixtures, real_ones, same_figures  # noqa: E402
+from tests.adoption.drawer import Folder, folder  # noqa: E402
+from tests.adoption.truthful import adopted, differences, taken_in  # noqa: E402
 
 SILENT = 1.0  # per cent
 

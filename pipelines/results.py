@@ -208,10 +208,9 @@ def close(space: Workspace, period: str, shops: list[str]) -> tuple[Path, list[s
     files = tables["intake_files"].filter(~pl.col("file").str.starts_with("registers/closed_"))
     files = files.group_by(path="file").agg(pl.col("sha256").min()).join(months.to_frame(), how="cross")
     files = files.join(held["closed_files"], on="month", how="anti")
-    _keep_closed(
-        space, "closed_figures", pl.concat([held["closed_figures"], figures.select(held["closed_figures"].columns)])
-    )
-    _keep_closed(space, "closed_files", pl.concat([held["closed_files"], files.select(held["closed_files"].columns)]))
+    figures = figures.select(held["closed_figures"].columns)
+    files = files.select(held["closed_files"].columns)
+    _keep_closed(space, pl.concat([held["closed_figures"], figures]), pl.concat([held["closed_files"], files]))
     return folder, months.to_list()
 
 
@@ -227,14 +226,15 @@ def reopen(space: Workspace, period: str, shops: list[str]) -> list[str]:
     if not months.len():
         raise handouts.PeriodError(f"Nothing of {of.label} is closed.")
     left = held["closed_figures"].filter(~opened)
-    _keep_closed(space, "closed_figures", left)
-    _keep_closed(space, "closed_files", held["closed_files"].join(left, on="month", how="semi"))
+    _keep_closed(space, left, held["closed_files"].join(left, on="month", how="semi"))
     return months.to_list()
 
 
-def _keep_closed(space: Workspace, name: str, rows: pl.DataFrame) -> None:
-    content = rows.sort(validate.keys(name)).write_csv().encode()
-    workspace.fill(space, f"registers/{name}.csv", content)
+def _keep_closed(space: Workspace, figures: pl.DataFrame, files: pl.DataFrame) -> None:
+    both = zip(CLOSED, (figures, files), strict=True)
+    workspace.keep_sealed(
+        space, {f"registers/{name}.csv": rows.sort(validate.keys(name)).write_csv().encode() for name, rows in both}
+    )
 
 
 def make_site(space: Workspace, reader: str, person: str | None) -> Path:

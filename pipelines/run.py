@@ -139,12 +139,14 @@ def begin(space: Workspace, teller: Teller) -> Iterator[Run]:
 
 
 def look(space: Workspace, teller: Teller) -> Run:
-    """What the folder holds now: settings, files and their content. Nothing is locked and nothing written."""
+    """What the folder holds now: settings, files and their content. Nothing is locked and nothing written. Raises WorkspaceError
+    where figures of closed months were changed by hand."""
     from pipelines import settings
 
     chosen = settings.load(space.settings_file)
     files = workspace.inputs(space)
     contents = workspace.digests(files)
+    workspace.check_sealed(space, contents)
     return Run(space, chosen, files, contents, workspace.fingerprint(space, contents, workspace.code_digest()), teller)
 
 

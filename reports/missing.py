@@ -158,7 +158,17 @@ def _of_figures(read: Read, shop: str, until: date | None) -> Iterator[Line]:
         if until:  # how many there are by now is another period's business
             of = f"cups of {row['product_id']}, the first of {row['first_on']}"
         so = "the product's sheet stands in for the whole cup" if row["from_sheet"] else "what rests on it is not known"
-        yield shop, "", f"No {row['property']} is known for {of}: {so}. It takes {row['would_take']}."
+        yield shop, "", f"No {_PROPERTY[row['property']]} known for {of}: {so}. It takes {row['would_take']}."
+
+
+_PROPERTY = {
+    "density": "density is",
+    "solids by mass": "solids by mass are",
+    "solids by volume": "solids by volume are",
+    "VOC": "VOC is",
+    "water": "content of water is",
+    "exempt compounds": "content of exempt compounds is",
+}
 
 
 def _last_day(month: str) -> int:

@@ -32,6 +32,7 @@ from pipelines.workspace.kept_handouts import keep_handout, read_handout
 from pipelines.workspace.paths import Workspace, draft_of, fill, find, init, occupied, prepare_dagster, report_fault
 from pipelines.workspace.refusals import WorkspaceError, is_refusal, refusal
 from pipelines.workspace.run_lock import lock
+from pipelines.workspace.sealed import check_sealed, keep_sealed
 from pipelines.workspace.snapshots import (
     MANIFEST,
     begin,
@@ -50,9 +51,9 @@ from pipelines.workspace.snapshots import (
 from pipelines.workspace.store import Keeping, forget_reads, forget_tables, is_kept, read_again
 
 __all__ = [
-    "MANIFEST", "Input", "Keeping", "Workspace", "WorkspaceError", "begin", "code_digest", "defused", "digests",
+    "MANIFEST", "Input", "Keeping", "Workspace", "WorkspaceError", "begin", "check_sealed", "code_digest", "defused", "digests",
     "draft_of", "file_name_of", "fill", "find", "fingerprint", "forget_reads", "forget_tables", "init", "inputs",
-    "is_kept", "is_refusal", "keep_handout", "library_versions", "link_from_before", "lock", "manifest_in_force",
+    "is_kept", "is_refusal", "keep_handout", "keep_sealed", "library_versions", "link_from_before", "lock", "manifest_in_force",
     "occupied", "prepare_dagster", "program_version", "publish", "read_again", "read_handout", "read_snapshot", "refusal",
     "report_fault", "write_basis", "write_bytes", "write_csv", "write_database", "write_table",
 ]  # fmt: skip

@@ -82,6 +82,21 @@ def test_nothing_closed_changes_silently(tmp_path, capsys: pytest.CaptureFixture
     assert "inbox/leftovers_may.csv (new); inbox/pours_later.csv (new)" in cells and "voc_kg" in cells
     assert any("Ada Example" in str(cell.value) for row in book["annex_trainings"].iter_rows() for cell in row)
 
+    kept = space.registers / "closed_figures.csv"
+    written = kept.read_bytes()
+    for changed in (written + b"s,2026-03,emissions_monthly,more,voc_kg,1.0,\n", None):
+        kept.unlink() if changed is None else kept.write_bytes(changed)
+        for command in (["run", root], ["handout", root, "--period", "2026-03"], ["close", "2026-04", root]):
+            assert cli.main(command) == 1
+            assert "registers/closed_figures.csv is" in capsys.readouterr().err
+        kept.write_bytes(written)
+    seal = space.registers / ".closed.sha256"
+    sums = seal.read_bytes()
+    assert f"{hashlib.sha256(written).hexdigest()}  closed_figures.csv\n".encode() in sums
+    seal.unlink()
+    assert cli.main(["run", root, "--again"]) == 1 and "no seal" in capsys.readouterr().err
+    seal.write_bytes(sums)
+
     assert cli.main(["reopen", "2026-03", root]) == 0
     assert cli.main(["handout", root, "--period", "2026-03"]) == 0
     assert bytes_of(space, "2026-03") != as_given

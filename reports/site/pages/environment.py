@@ -14,6 +14,7 @@ from reports import wording
 from reports.missing import COLUMNS, missing
 from reports.site.figures.emissions import emissions, source_of
 from reports.site.figures.figure import Figure
+from reports.site.figures.limit_curves import limit_curve
 from reports.site.figures.mini import share_of_limit
 from reports.site.listing import Column, Listing, Record, Row, amount, counted, listed, measured, of_table, said, text
 from reports.site.page_tables import PageTables
@@ -91,6 +92,7 @@ def make(book: PageTables) -> dict[str, Any]:
         "breaches": _breaches(book),
         "windows": _windows(book),
         "headroom": _headroom(book),
+        "curves": _curves(book),
         "curve": _curve(book),
         "restated": _restated(book),
         "waste": _waste(book),
@@ -350,6 +352,25 @@ def _asked(book: PageTables, frame: pl.DataFrame) -> pl.DataFrame:
 
 
 MOST_MONTHS = 600
+MOST_DRAWN, MONTHS_DRAWN = 12, 24
+
+
+def _curves(book: PageTables) -> list[Markup]:
+    """The drawings of the limits that are nearest, each over its latest two years; all of them stand in the table beneath."""
+    frame = book.table("limit_curve").filter("unit_fits").sort("month")
+    limits = frame.partition_by("shop_id", "measure", "period", maintain_order=True) if frame.height else []
+    runs = [limit.tail(MONTHS_DRAWN).to_dicts() for limit in limits]
+    runs.sort(key=lambda r: (-(r[-1]["share_of_limit"] or 0.0), r[-1]["shop_id"], r[-1]["measure"], r[-1]["period"]))
+    substances = _substances(book)
+    over = {"month": "each month", "rolling_12_months": "over twelve months", "calendar_year": "since January"}
+    return [
+        limit_curve(
+            f"{book.shop_labels.get(r[-1]['shop_id'], r[-1]['shop_id'])}: {measure_words(r[-1]['measure'], substances)},"
+            f" {over[r[-1]['period']]}.",
+            r, _kind(r[-1]["measure"]), r[-1]["shop_id"],
+        )
+        for r in runs[:MOST_DRAWN]
+    ]  # fmt: skip
 
 
 def _curve(book: PageTables) -> Listing | None:

@@ -1,6 +1,7 @@
 """The `filmledger` command: parses, calls, prints. No logic, and no import that --help does not need.
 
-Exit codes: 0 fine, 1 could not run, 2 wrong usage, 3 ran but refused rows or files, 130 stopped by Ctrl-C or SIGTERM.
+Exit codes: 0 fine, 1 could not run, 2 wrong usage, 3 ran but refused rows or files (or a hand-out without any record), 4 ran and
+found what --fail-on names, 130 stopped by Ctrl-C or SIGTERM.
 It prints no colours, so NO_COLOR asks for nothing.
 """
 
@@ -19,16 +20,20 @@ import warnings
 from typing import TYPE_CHECKING, Any, NoReturn
 
 if TYPE_CHECKING:
+    import logging
+    from pathlib import Path
+
     import polars as pl
 
     from pipelines.adoption import Adoption
     from pipelines.commands import Findings, Outcome
     from pipelines.intake.recognising.questions import Answers, Question
     from pipelines.workspace import Workspace
+    from reports.handouts import Handout
 
 # By name: their modules are not imported for --help.
 FORESEEN = ("WorkspaceError", "SettingsError", "LayoutError", "EngineError", "RowsLost")
-FINE, COULD_NOT_RUN, WRONG_USAGE, REFUSED, STOPPED = 0, 1, 2, 3, 130
+FINE, COULD_NOT_RUN, WRONG_USAGE, REFUSED, FOUND, STOPPED = 0, 1, 2, 3, 4, 130
 KNOWN = (("duplicate", "found word for word elsewhere"), ("superseded", "replaced by later exports"))
 SHOWN_DOUBTS = 8
 
@@ -48,15 +53,19 @@ def parser() -> argparse.ArgumentParser:
     top = _Parser(
         prog="filmledger",
         description="Shows a paint shop where the material it mixed went, from its own scale, job and film records.",
-        epilog="Exit codes: 0 fine, 1 could not run, 2 wrong usage, 3 ran but refused rows or files, 130 stopped.",
+        epilog="Exit codes: 0 fine, 1 could not run, 2 wrong usage, 3 ran but refused rows or files, 4 found what --fail-on names,"
+        " 130 stopped.",
     )
     top.add_argument("--version", action=_Version, nargs=0, help="say which version this is")
     commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True)
+    speaking, scheduled = _speaking(), _scheduled()
     init = commands.add_parser("init", help="make a workspace: inbox/, layouts/, registers/ and filmledger.toml")
     init.add_argument("dir", metavar="DIR", help="the folder; what is in it already stays as it is")
     demo = commands.add_parser("demo", help="build the invented shops in a folder of their own and run on them")
     demo.add_argument("dir", metavar="DIR", nargs="?", default="demo_shop", help="the folder (default: ./demo_shop)")
-    run = commands.add_parser("run", help="bring tables and pages up to date with the workspace")
+    run = commands.add_parser(
+        "run", parents=[speaking, scheduled], help="bring tables and pages up to date with the workspace"
+    )
     run.add_argument("dir", metavar="DIR", nargs="?", help="the workspace (default: the one around this folder)")
     run.add_argument("--again", action="store_true", help="compute everything anew, even where nothing has changed")
     run.add_argument(
@@ -65,17 +74,25 @@ def parser() -> argparse.ArgumentParser:
         metavar="READER",
         help="then make a site with one reader's pages and data alone: owner, environment, trainer or painter",
     )
-    quiet = run.add_mutually_exclusive_group()
-    quiet.add_argument("-q", "--quiet", action="store_true", help="print nothing but trouble")
-    quiet.add_argument(
-        "--json", action="store_true", help="one JSON object a line: stages, progress, then what it came to"
-    )
     run.add_argument("--who", metavar="TECHNICIAN", help="whose own card a painter's site holds (default: nobody's)")
-    check = commands.add_parser("check", help="read the files and say what would be used and refused; publish nothing")
+    watch = commands.add_parser(
+        "watch",
+        parents=[speaking, scheduled],
+        help="run whenever the files have changed and then kept still, until stopped",
+    )
+    watch.add_argument("dir", metavar="DIR", nargs="?", help="the workspace (default: the one around this folder)")
+    watch.add_argument("--every", metavar="SECONDS", type=float, default=30.0, help="between two looks (default: 30)")
+    opened = commands.add_parser("open", help="open the pages of the last run in the browser")
+    opened.add_argument("dir", metavar="DIR", nargs="?", help="the workspace (default: the one around this folder)")
+    completion = commands.add_parser("completion", help="print what makes a shell complete these commands")
+    completion.add_argument("shell", choices=SHELLS, help="the shell")
+    check = commands.add_parser(
+        "check", parents=[speaking], help="read the files and say what would be used and refused; publish nothing"
+    )
     check.add_argument("dir", metavar="DIR", nargs="?", help="the workspace (default: the one around this folder)")
     check.add_argument("--show", metavar="FILE", help="print the first 20 rows of this file as they would be read")
     adopt = commands.add_parser(
-        "adopt", help="find out how all exports of the inbox are to be read, and write the layouts"
+        "adopt", parents=[speaking], help="find out how all exports of the inbox are to be read, and write the layouts"
     )
     adopt.add_argument("dir", metavar="DIR", nargs="?", help="the workspace (default: the one around this folder)")
     adopt.add_argument("--questions", metavar="FILE", help="write what would be asked into FILE (TOML) and no layout")
@@ -109,7 +126,9 @@ def parser() -> argparse.ArgumentParser:
     mix.add_argument("--coats", metavar="N", type=int, help="coats, where they differ from the usual")
     mix.add_argument("--shop", metavar="SHOP", help="the shop, where a gun has worked in several")
     mix.add_argument("--json", action="store_true", help="the answer as one JSON object")
-    handout = commands.add_parser("handout", help="make the environmental record of a period: workbook, page, CSV")
+    handout = commands.add_parser(
+        "handout", parents=[speaking], help="make the environmental record of a period: workbook, page, CSV"
+    )
     handout.add_argument("dir", metavar="DIR", nargs="?", help="the workspace (default: the one around this folder)")
     span = handout.add_mutually_exclusive_group(required=True)
     span.add_argument("--period", metavar="PERIOD", help="a month (2026-03), a quarter (2026-Q1) or a year (2026)")
@@ -133,7 +152,9 @@ def parser() -> argparse.ArgumentParser:
             "--shop", metavar="SHOP", action="append", default=[], help="this shop alone (give it again for more)"
         )
     lines = commands.add_parser(
-        "lines", help="list the cups, cleanings, uses and movements that a figure is made from, or a cup's pours"
+        "lines",
+        parents=[speaking],
+        help="list the cups, cleanings, uses and movements that a figure is made from, or a cup's pours",
     )
     lines.add_argument(
         "measure",
@@ -150,6 +171,40 @@ def parser() -> argparse.ArgumentParser:
     lines.add_argument("--shop", metavar="SHOP", action="append", default=[], help="this shop alone")
     lines.add_argument("--csv", action="store_true", help="as CSV instead of a table")
     return top
+
+
+SHELLS = ("bash", "zsh", "fish")
+
+
+def _speaking() -> _Parser:
+    """How much is said, and to whom."""
+    out = _Parser(add_help=False)
+    how = out.add_mutually_exclusive_group()
+    how.add_argument("-q", "--quiet", action="store_true", help="print nothing but trouble")
+    how.add_argument(
+        "-v", "--verbose", action="store_true", help="say how long each stage took, and details of a fault"
+    )
+    how.add_argument("--json", action="store_true", help="one JSON object a line, its kind in `event`")
+    return out
+
+
+def _scheduled() -> _Parser:
+    """What a scheduler wants to hear."""
+    out = _Parser(add_help=False)
+    out.add_argument(
+        "--tolerate-refused", action="store_true", help="refused rows or files are no reason for exit code 3"
+    )
+    out.add_argument(
+        "--fail-on", metavar="WHAT", action="append", default=[], choices=("doubts", "breaches"),
+        help="exit code 4 where there are doubts, or breaches of a limit (give it again for both)",
+    )  # fmt: skip
+    out.add_argument("--log", metavar="FILE", help="add what is said to FILE; at 1 MB it is put aside, five are kept")
+    out.add_argument(
+        "--hook",
+        metavar="COMMAND",
+        help="call COMMAND where a run failed and where doubts or breaches are new (JSON on its input)",
+    )
+    return out
 
 
 class _Version(argparse.Action):
@@ -217,7 +272,7 @@ def _demo(given: argparse.Namespace) -> int:
             exports.write_demo(draft, made)
         space = workspace.find(given.dir)
         print(f"{'demo':<9} {space.root} ({time.perf_counter() - began:.1f} s)", flush=True)
-    return _run_on(space, False, _Screen())
+    return REFUSED if _run_on(space, False, _Screen()).refused else FINE
 
 
 def _mix(given: argparse.Namespace) -> int:
@@ -254,30 +309,102 @@ def _run(given: argparse.Namespace) -> int:
     from pipelines import workspace
 
     space = workspace.find(given.dir)
-    screen = _Lines() if given.json else _Screen(quiet=given.quiet)
     if given.reader is None and given.who is None:
-        return _run_on(space, given.again, screen)
+        return _scheduled_run(space, given)
     from pipelines import commands
     from reports.audience import AudienceError
 
     try:
         commands.reader(given.reader, given.who)
-        code = _run_on(space, given.again, screen)
-        screen.remark(f"For one reader: {commands.site_for(space, given.reader, given.who) / 'index.html'}")
+        code = _scheduled_run(space, given)
+        _teller(given).remark(f"For one reader: {commands.site_for(space, given.reader, given.who) / 'index.html'}")
     except AudienceError as error:
         print(f"filmledger: {error}", file=sys.stderr)
         return WRONG_USAGE
     return code
 
 
-def _run_on(space: Workspace, again: bool, screen: _Screen | _Lines) -> int:
+def _scheduled_run(space: Workspace, given: argparse.Namespace) -> int:
+    """A run with what a scheduler asks for: its log, its hook, its exit codes."""
+    from pipelines import alerts, workspace
+
+    before = workspace.manifest_in_force(space) or {}
+    with alerts.log_to(given.log) as log:
+        screen = _teller(given, log)
+        try:
+            outcome = _run_on(space, getattr(given, "again", False), screen)
+        except BaseException as error:
+            said = "stopped" if isinstance(error, KeyboardInterrupt) else _explained(error, given)
+            log.error(said)
+            if isinstance(error, Exception):
+                _hooked(given, screen, [{"event": "failed", "workspace": str(space.root), "said": said}])
+            raise
+        news = alerts.news(before.get("headline", {}), outcome.headline)
+        _hooked(given, screen, [{"event": event, "workspace": str(space.root), "new": new} for event, new in news])
+        code = _code(outcome, given)
+        log.info("finished with exit code %d", code)
+    return code
+
+
+def _hooked(given: argparse.Namespace, screen: _Screen | _Lines, told: list[dict[str, Any]]) -> None:
+    from pipelines import alerts
+
+    for one in told if given.hook else ():
+        if trouble := alerts.call(given.hook, one):
+            screen.remark(trouble)
+
+
+def _code(outcome: Outcome, given: argparse.Namespace) -> int:
+    if any(outcome.headline[what] for what in given.fail_on):
+        return FOUND
+    return REFUSED if outcome.refused and not given.tolerate_refused else FINE
+
+
+def _run_on(space: Workspace, again: bool, screen: _Screen | _Lines) -> Outcome:
     from pipelines import commands
 
     outcome = commands.run(space, again, screen)
     if outcome.remark:
         screen.remark(outcome.remark)
     screen.closing(space, outcome)
-    return REFUSED if outcome.refused else FINE
+    return outcome
+
+
+def _watch(given: argparse.Namespace) -> int:
+    from pipelines import commands, workspace
+
+    space = workspace.find(given.dir)
+
+    def once() -> None:
+        try:
+            _scheduled_run(space, given)
+        except Exception as error:  # one run that cannot be made is no end of watching
+            _stop(_explained(error, given))
+
+    commands.watch(space, once, given.every)
+    return FINE
+
+
+def _open(given: argparse.Namespace) -> int:
+    import webbrowser
+
+    from pipelines import workspace
+
+    space = workspace.find(given.dir)
+    page = space.out / "site" / "index.html"
+    if not page.is_file():
+        return _stop(f"{space.root}: there are no pages yet; run: filmledger run {space.root}")
+    print(page)
+    return (
+        FINE if webbrowser.open(page.resolve().as_uri()) else _stop(f"No browser could be opened; the pages are {page}")
+    )
+
+
+def _completion(given: argparse.Namespace) -> int:
+    import shtab
+
+    print(shtab.complete(parser(), shell=given.shell))
+    return FINE
 
 
 def _handout(given: argparse.Namespace) -> int:
@@ -285,13 +412,14 @@ def _handout(given: argparse.Namespace) -> int:
     from reports.handouts import PeriodError
 
     space = workspace.find(given.dir)
+    screen = _teller(given)
     try:
-        outcome, folder, new = commands.handout(space, given.period, given.shop, _Screen(), given.people)
+        outcome, folder, new, made = commands.handout(space, given.period, given.shop, screen, given.people)
     except PeriodError as error:
         print(f"filmledger: {error}", file=sys.stderr)
         return WRONG_USAGE
-    print(f"{'Hand-out' if new else 'Nothing differs from the hand-out that is there'}: {folder}")
-    return REFUSED if outcome.refused else FINE
+    screen.handed(folder, new, made)
+    return REFUSED if outcome.refused or not made.months else FINE
 
 
 def _close(given: argparse.Namespace) -> int:
@@ -332,6 +460,12 @@ def _lines(given: argparse.Namespace) -> int:
     except (MeasureError, PeriodError) as error:
         print(f"filmledger: {error}", file=sys.stderr)
         return WRONG_USAGE
+    if given.json:
+        screen = _Lines()
+        for row in found.rows.iter_rows(named=True):
+            screen.say("line", **row)
+        screen.say("finished", lines=found.rows.height, unit=found.unit, total=found.total, complete=found.complete)
+        return FINE
     if given.csv:
         print(workspace.defused(found.rows).write_csv(), end="")
         return FINE
@@ -350,10 +484,9 @@ def _lines(given: argparse.Namespace) -> int:
 def _check(given: argparse.Namespace) -> int:
     from pipelines import commands, workspace
 
-    found = commands.check(workspace.find(given.dir), _Screen(), given.show)
-    for line in _told(found):
-        print(line)
-    _print_rows(found.shown)
+    screen = _teller(given)
+    found = commands.check(workspace.find(given.dir), screen, given.show)
+    screen.checked(found)
     return REFUSED if found.refused else FINE
 
 
@@ -367,9 +500,11 @@ def _adopt(given: argparse.Namespace) -> int:
     answers = adoption.answers_of(Path(given.answers) if given.answers else None)
     found = adoption.begin(space)
     if not found.exports.sources:
-        print("Every file of the inbox is read already; nothing to adopt.")
+        _teller(given).remark("Every file of the inbox is read already; nothing to adopt.")
         return FINE
     look = found.again(answers)
+    if given.json:
+        return _adopt_for_programs(found, answers)
     if given.questions:
         Path(given.questions).write_text(questions.written(look.questions), encoding="utf-8")
         print(f"{len(look.questions)} questions written to {given.questions}; no layout was written.")
@@ -397,6 +532,27 @@ def _adopt(given: argparse.Namespace) -> int:
         )
     print("Next: filmledger check" if written else "No layout was written.")
     return FINE if written and not left and not doubts and not found.look.unread else REFUSED
+
+
+def _adopt_for_programs(found: Adoption, answers: Answers) -> int:
+    """Nothing is asked: what is open is told, and layouts are written for what is not, where nothing is doubtful."""
+    screen = _Lines()
+    look = found.finish(answers)
+    for name, draft in look.drafts.items():
+        screen.say("shape", name=draft.shape.name, tables=list(draft.tables), finished=name in look.layouts)
+    for file, why in look.unread.items():
+        screen.say("unread", file=file, why=why)
+    for one in look.questions:
+        options = [option for option, _ in one.options]
+        screen.say(
+            "question", shape=one.shape, kind=one.kind, table=one.table, column=one.column, ask=one.ask, options=options
+        )
+    doubts = found.doubts()
+    for file, remark in doubts:
+        screen.say("doubt", file=file, remark=remark)
+    written = [] if doubts else found.write()
+    screen.say("finished", written=written, questions=len(look.questions), doubts=len(doubts))
+    return FINE if written and not look.questions and not look.unread else REFUSED
 
 
 def _print_adoption(found: Adoption) -> None:
@@ -587,17 +743,27 @@ def _kit(given: argparse.Namespace) -> int:
 # --- what is printed --------------------------------------------------------------------------------------------------
 
 
+def _teller(given: argparse.Namespace, log: logging.Logger | None = None) -> _Screen | _Lines:
+    return _Lines(log) if given.json else _Screen(given.quiet, given.verbose, log)
+
+
 class _Screen:
     """Stages as lines on standard output; progress as a line that overwrites itself, on a terminal only."""
 
-    def __init__(self, quiet: bool = False) -> None:
+    def __init__(self, quiet: bool = False, verbose: bool = False, log: logging.Logger | None = None) -> None:
         self._shown = 0.0
         self._quiet = quiet
+        self._verbose = verbose
+        self._log = log
+        self._since = time.monotonic()
         self._line = sys.stderr  # a run keeps stderr from the libraries, not from progress
         self._live = self._line.isatty() and not quiet
 
     def stage(self, name: str, result: str) -> None:
-        self.remark(f"{name:<9} {result}")
+        now = time.monotonic()
+        took = f" [{now - self._since:.1f} s since the line before]" if self._verbose else ""
+        self._since = now
+        self.remark(f"{name:<9} {result}{took}")
 
     def progress(self, what: str, done: int, total: int) -> None:
         now = time.monotonic()
@@ -607,8 +773,37 @@ class _Screen:
 
     def remark(self, said: str) -> None:
         self._clear()
+        if self._log:
+            self._log.info(said.strip())
         if not self._quiet:
             print(said, flush=True)
+
+    def checked(self, found: Findings) -> None:
+        if not self._quiet:
+            for line in _told(found):
+                print(line)
+            _print_rows(found.shown)
+
+    def handed(self, folder: Path, new: bool, made: Handout) -> None:
+        """Where a hand-out is, what it holds and what it lacks."""
+        self.remark(f"{'Hand-out' if new else 'Nothing differs from the hand-out that is there'}: {folder}")
+        shops = ", ".join(made.shops)
+        if made.months:
+            there = (
+                f"{len(made.months)} of {len(made.period.months)} months"
+                if len(made.period.months) > 1
+                else made.months[0]
+            )
+            self.remark(f"It holds a record of {there} ({shops}), {len(made.sheets)} sheets.")
+        else:
+            self.remark(f"There is no record of {made.period.label} ({shops}): it holds registers and rules alone.")
+        lacking = made.lacking
+        if lacking:
+            self.remark(f"It lacks {len(lacking)} thing{'' if len(lacking) == 1 else 's'} (sheet `missing`):")
+        for line in lacking[:SHOWN_DOUBTS]:
+            self.remark(f"  {line}")
+        if len(lacking) > SHOWN_DOUBTS:
+            self.remark(f"  and {len(lacking) - SHOWN_DOUBTS} more")
 
     def closing(self, space: Workspace, outcome: Outcome) -> None:
         if not outcome.new:
@@ -622,27 +817,44 @@ class _Screen:
 
 
 class _Lines:
-    """The same for programs: one JSON object a line on standard output, its kind in `event`.
+    """The same for programs: one JSON object a line on standard output, its kind in `event` (docs/command_line.md). `finished` of a run
+    has every number of the closing paragraph, as the set in force has them."""
 
-    stage: name, result; progress: what, done, total; remark: said; finished: new (whether anything was), results (the folder) and
-    every number of the closing paragraph, as the set in force has them.
-    """
+    def __init__(self, log: logging.Logger | None = None) -> None:
+        self._log = log
 
     def stage(self, name: str, result: str) -> None:
-        self._say("stage", name=name, result=result)
+        self.say("stage", name=name, result=result)
 
     def progress(self, what: str, done: int, total: int) -> None:
-        self._say("progress", what=what, done=done, total=total)
+        self.say("progress", what=what, done=done, total=total)
 
     def remark(self, said: str) -> None:
-        self._say("remark", said=said)
+        self.say("remark", said=said)
 
     def closing(self, space: Workspace, outcome: Outcome) -> None:
-        self._say("finished", new=outcome.new, results=str(space.out), **outcome.headline)
+        self.say("finished", new=outcome.new, results=str(space.out), **outcome.headline)
 
-    @staticmethod
-    def _say(event: str, **told: Any) -> None:
-        print(json.dumps({"event": event, **told}, ensure_ascii=False), flush=True)
+    def checked(self, found: Findings) -> None:
+        for row in found.files.iter_rows(named=True):
+            self.say("file", **row)
+        for row in found.reasons.iter_rows(named=True):
+            self.say("reason", **row)
+        for row in found.gaps.iter_rows(named=True) if found.gaps is not None else ():
+            self.say("gap", **row)
+        self.say("finished", refused=found.refused, rows_incomplete=found.rows_incomplete)
+
+    def handed(self, folder: Path, new: bool, made: Handout) -> None:
+        sheets = [sheet.key for sheet in made.sheets]
+        self.say(
+            "finished", folder=str(folder), new=new, period=made.period.label, shops=made.shops, months=made.months, sheets=sheets,
+            lacking=made.lacking,
+        )  # fmt: skip
+
+    def say(self, event: str, **told: Any) -> None:
+        if self._log and event != "progress":
+            self._log.info("%s %s", event, told)
+        print(json.dumps({"event": event, **told}, ensure_ascii=False, default=str), flush=True)
 
 
 def _told(found: Findings) -> list[str]:
@@ -807,11 +1019,11 @@ def _refusals(space: Workspace, told: dict[str, Any]) -> str:
 # --- trouble ----------------------------------------------------------------------------------------------------------
 
 
-def _explained(error: Exception, given: argparse.Namespace) -> str:
+def _explained(error: BaseException, given: argparse.Namespace) -> str:
     """A sentence for any trouble: the foreseeable kind in its own words, the rest with the place of its details."""
     from pipelines import workspace
 
-    causes = [error]
+    causes: list[BaseException] = [error]
     while (cause := causes[-1].__cause__ or causes[-1].__context__) and isinstance(cause, Exception):
         if any(cause is one for one in causes):  # chains that bite their own tail exist: Dagster makes them
             break
@@ -826,7 +1038,10 @@ def _explained(error: Exception, given: argparse.Namespace) -> str:
             return "There is not enough memory for this. Close other programs and run again; nothing was replaced."
     import traceback
 
-    kept = workspace.report_fault(given.dir, "".join(traceback.format_exception(error)))
+    details = "".join(traceback.format_exception(error))
+    if getattr(given, "verbose", False):
+        print(details, file=sys.stderr)
+    kept = workspace.report_fault(getattr(given, "dir", None), details)
     return f"This is a fault of the program, not of your files: {error!r}. Nothing was replaced." + (
         f" Please report it with {kept}." if kept else ""
     )
@@ -842,6 +1057,9 @@ COMMANDS = {
     "init": _init,
     "demo": _demo,
     "run": _run,
+    "watch": _watch,
+    "open": _open,
+    "completion": _completion,
     "check": _check,
     "adopt": _adopt,
     "layout": _layout,

@@ -7,6 +7,8 @@ for it. Not here: the graph (defs), what its assets share (run), printing (cli).
 from __future__ import annotations
 
 import os
+import time
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -18,6 +20,7 @@ from pipelines.workspace import Workspace, WorkspaceError
 if TYPE_CHECKING:
     import polars as pl
 
+    from reports.handouts import Handout
     from reports.lines import Listed
 
 
@@ -91,9 +94,9 @@ class Findings:
 
 def handout(
     space: Workspace, period: str | None, shops: list[str], teller: runs.Teller | None = None, people: str | None = None
-) -> tuple[Outcome, Path, bool]:
+) -> tuple[Outcome, Path, bool, Handout]:
     """Bring the results up to date and make the hand-out of a period (None: the last twelve months), of all shops or
-    those named. Returns the run, the hand-out's folder, and whether it differs from the one that was there.
+    those named. Returns the run, the hand-out's folder, whether it differs from the one that was there, and what it says.
 
     Raises reports.handouts.PeriodError where the period or a shop cannot be found, and what `run` raises.
     """
@@ -127,6 +130,21 @@ def reopen(space: Workspace, period: str, shops: list[str]) -> list[str]:
 
     with workspace.lock(space):
         return results.reopen(space, period, shops)
+
+
+def watch(
+    space: Workspace, each: Callable[[], None], seconds: float, wait: Callable[[float], None] = time.sleep
+) -> None:
+    """Call `each` when the shop's files have changed since the last time and then kept still for one look, for ever: an export still
+    being written changes from one look to the next. `seconds` lie between two looks."""
+    before = done = None
+    while True:
+        seen = [(one.path, one.size, one.mtime_ns) for one in workspace.inputs(space)]
+        if seen == before and seen != done:
+            each()
+            done = seen
+        before = seen
+        wait(seconds)
 
 
 def reader(name: str | None, person: str | None) -> None:

@@ -167,10 +167,10 @@ def in_force(space: Workspace) -> Path:
 
 def make_handout(
     space: Workspace, period: str | None, shops: list[str], people: str | None = None
-) -> tuple[Path, bool]:
+) -> tuple[Path, bool, handouts.Handout]:
     """Make the hand-out of a period (None: the last twelve months) of all shops or those named; `people`: with an annex of their
-    names or pseudonyms. Returns its folder, and whether it differs from the one that was there; that of closed months stays as it
-    was given. Raises reports.handouts.PeriodError."""
+    names or pseudonyms. Returns its folder, whether it differs from the one that was there (that of closed months stays as it was
+    given), and what it says. Raises reports.handouts.PeriodError."""
     from pipelines import settings
 
     of = None if period is None else handouts.period(period)
@@ -181,8 +181,8 @@ def make_handout(
     )  # fmt: skip
     given = workspace.read_handout(space, f"{made.name}/{handouts.RECORD}") is not None
     if made.same or (given and handouts.is_closed(tables, made)):
-        return space.handouts / made.name, False
-    return workspace.keep_handout(space, made.name, handouts.files(made)), True
+        return space.handouts / made.name, False, made
+    return workspace.keep_handout(space, made.name, handouts.files(made)), True, made
 
 
 CLOSED = ("closed_figures", "closed_files")
@@ -203,7 +203,7 @@ def close(space: Workspace, period: str, shops: list[str]) -> tuple[Path, list[s
     again = figures.join(held["closed_figures"], on=["shop_id", "month"], how="semi")["month"].unique().sort()
     if again.len():
         raise handouts.PeriodError(f"{', '.join(again)} is closed already; `filmledger reopen` opens it again.")
-    folder, _ = make_handout(space, period, shops)
+    folder, *_ = make_handout(space, period, shops)
     months = figures["month"].unique().sort()
     files = tables["intake_files"].filter(~pl.col("file").str.starts_with("registers/closed_"))
     files = files.group_by(path="file").agg(pl.col("sha256").min()).join(months.to_frame(), how="cross")

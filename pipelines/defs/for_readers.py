@@ -46,7 +46,7 @@ def handouts(context: dg.AssetExecutionContext) -> dg.MaterializeResult[None]:
     """The environmental hand-out of one month, of all shops, from the set in force."""
     space = automation.space()
     with workspace.lock(space):
-        folder, new = results.make_handout(space, context.partition_key[:7], [])
+        folder, new, _ = results.make_handout(space, context.partition_key[:7], [])
     return dg.MaterializeResult(metadata={"folder": str(folder), "differs from the one before": new})
 
 

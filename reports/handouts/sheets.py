@@ -39,6 +39,8 @@ class Head:
         return f"{self.word} [{self.unit}]" if self.unit else self.word
 
 
+NOTHING_MISSING = "Nothing is missing that the program can tell."
+
 Cell = str | float | int | bool | date | None
 
 
@@ -66,6 +68,21 @@ class Handout:
     facts: dict[str, Cell]
     csv: dict[str, bytes]
     same: bool
+
+    @property
+    def months(self) -> list[str]:
+        """Months of the period of which there is a record."""
+        for sheet in self.sheets:
+            if sheet.key == "emissions_monthly":
+                at = [head.word for head in sheet.heads].index("month")
+                return sorted({str(row[at]) for row in sheet.rows})
+        return []
+
+    @property
+    def lacking(self) -> list[str]:
+        """What is missing, a sentence each."""
+        rows = next((sheet.rows for sheet in self.sheets if sheet.key == "missing"), [])
+        return [": ".join(str(cell) for cell in row if cell) for row in rows if row[-1] != NOTHING_MISSING]
 
 
 class Selection:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 from reports import wording
-from reports.handouts.sheets import US, Cell, Head, Selection, Sheet, us
+from reports.handouts.sheets import NOTHING_MISSING, US, Cell, Head, Selection, Sheet, us
 from reports.missing import missing, span
 
 NOT_COVERED = (
@@ -35,7 +35,7 @@ def gaps(view: Selection) -> Sheet:
     setting = str(view.settings.get("jurisdiction", ""))
     lines = missing(view.tables.__getitem__, setting, view.shops, view.of.months, view.of.label, until=view.of.days[1])
     if not lines:
-        lines.append(("", view.of.label, "Nothing is missing that the program can tell."))
+        lines.append(("", view.of.label, NOTHING_MISSING))
     return Sheet("missing", "What is missing", [Head("shop"), Head("month"), Head("what")], lines)
 
 

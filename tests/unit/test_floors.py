@@ -15,7 +15,7 @@ FLOORS = (
     ("schemas", "pipelines.units"),
     ("pipelines.settings", "pipelines.workspace", "seed_data"),
     ("pipelines.intake", "pipelines.ledger", "pipelines.transfer", "reports"),
-    ("pipelines.workbench", "pipelines.checks", "pipelines.adoption", "pipelines.database"),
+    ("pipelines.workbench", "pipelines.checks", "pipelines.adoption", "pipelines.alerts", "pipelines.database"),
     ("pipelines.spark",),
     ("pipelines.run",),
     ("pipelines.steps",),

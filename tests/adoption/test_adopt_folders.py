@@ -108,3 +108,34 @@ def test_a_file_that_nothing_reads_is_told_what_finds_out() -> None:
     """Issue 19, found 8."""
     found = read.read_file(Source("inbox/a.csv", content=b"Becher;Menge\n1;2\n"), [])
     assert found.state == "refused" and "filmledger adopt" in str(found.message)
+
+
+def test_numbers_that_nothing_uses_are_asked_about_once_or_explained() -> None:
+    """Issue 19, found 7: a proposal is finished only when every numeric column is used or explained away."""
+    header = "Cup,Component,Net (g),Mixed at,Product,F9,Twice\n"
+    lines = []
+    for i in range(24):
+        when, what = f"2025-03-{1 + i // 8:02d} 10:{i:02d}", ("binder", "reducer")[i % 2]
+        lines.append(f"c{i // 2},{what},{80 + 7 * i}.5,{when},clear,{90 + (i * i) % 31}.25,{161 + 14 * i}\n")
+    exports = adopt.Exports.of([Source("inbox/scale.csv", content=(header + "".join(lines)).encode())], [])
+
+    def told(*more: dict[str, object]) -> adopt.Look:
+        return exports.tried(Answers([{"kind": "register", "shape": "*", "answer": "north"}, *more]))
+
+    open_ = told()
+    (question,) = open_.questions
+    assert (question.kind, [o for o, _ in question.options]) == ("unused", ["F9 = pours.target_g", "none"])
+    assert not open_.layouts
+    none = told({"kind": "unused", "shape": "*", "answer": "none"})
+    (draft,) = none.drafts.values()
+    assert none.finished and "target_g" not in draft.tables["pours"]
+    assert draft.unused["F9"].startswith("numbers from 90.25 to 118.25")  # the squares below 24 leave at most 28 of 31
+    assert draft.unused["Twice"] == "always 2 times Net (g)" and len(draft.unused) == 2
+    used = told({"kind": "unused", "shape": "*", "answer": ["F9 = pours.target_g"]})
+    while used.questions:  # its unit
+        used = told(
+            {"kind": "unused", "shape": "*", "answer": ["F9 = pours.target_g"]},
+            {"kind": "unit", "shape": "*", "answer": "g"},
+        )
+    (draft,) = used.drafts.values()
+    assert "F9" in draft.tables["pours"]["target_g"].toml and "F9" not in draft.unused and used.layouts

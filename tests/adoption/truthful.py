@@ -11,7 +11,7 @@ from pipelines.intake.bringing_together.merge import merge
 from pipelines.intake.reading import layout, notes, read
 from pipelines.intake.reading.files import Source
 from pipelines.intake.recognising import adopt
-from pipelines.intake.recognising.questions import ABSENT, Answers, Question
+from pipelines.intake.recognising.questions import ABSENT, NONE, Answers, Question
 from tests.adoption.drawer import Folder
 
 Truth = dict[tuple[str, str], dict[str, dict[str, dict[str, Any]]]]
@@ -26,6 +26,11 @@ def answer(question: Question, truth: Truth) -> Any:
         return "?"
     if question.kind == "tables":
         return list(per_sheet)
+    if question.kind == "unused":
+        true = {
+            f"{s} = {t}.{c}" for t, of in per_sheet.items() for c, how in of.items() for s in how.get("sources", ())
+        }
+        return [option for option, _ in question.options if option in true] or NONE
     how = per_sheet.get(question.table, {}).get(question.column)
     if question.kind == "source":
         return (

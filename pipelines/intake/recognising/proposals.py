@@ -464,12 +464,45 @@ class _Shaper:
                 self.used_by_where = column.header
 
     def _unused(self, draft: Draft) -> None:
+        """What no table takes, each with its reason; numbers without one are asked about together, once all else is settled."""
         used = {s for made in draft.tables.values() for m in made.values() for s in m.sources}
         text = " ".join(line for lines in draft.extras.values() for line, _ in lines)
-        for column in self.shape.columns:
-            if column.header in used or _q(column.header) in text:
-                continue
-            draft.unused[column.header] = _why_unused(column, [c for c in self.shape.columns if c.header in used])
+        rest = [c for c in self.shape.columns if c.header not in used and _q(c.header) not in text]
+        options: list[tuple[str, str]] = []
+        for column in rest:
+            why = _why_unused(column, [c for c in self.shape.columns if c.header in used])
+            if why is None:
+                why = f"numbers from {min(column.values):g} to {max(column.values):g}"
+                options += [
+                    (f"{column.header} = {t}.{i.name}", f"{why}: {_about(i)}") for t, i in self._could_be(column)
+                ]
+                why += "; not one of the columns that are still free"
+            draft.unused[column.header] = why
+        if options and not any(q.kind in ("tables", "source") for q in draft.questions):
+            ask = f"Nothing uses these columns of {self.shape.name}. Is one of them what is said beside it?"
+            self.ask("unused", "", "", ask, [*options, (NONE, "no figure needs them")])
+
+    def _could_be(self, column: Column) -> list[tuple[str, ColumnInfo]]:
+        """The measured columns of our tables that are still free for it: by its unit and size, and not answered away."""
+        return [
+            (table, info)
+            for table, made in self.draft_.tables.items()
+            for info in infos(table).values()
+            if info.kind == "float"
+            and info.name not in made
+            and not _made_otherwise(info.name, self.draft_.extras[table])
+            and self.source(table, info.name) is None
+            and _may_be(info, column)
+        ]
+
+    def source(self, table: str, column: str) -> Any:
+        """The answered source of a column of ours; also where it was named among the columns that nothing used."""
+        told = self.answer("unused", "", "")
+        for entry in [told] if isinstance(told, str) else told or []:
+            header, _, target = str(entry).rpartition(" = ")
+            if target == f"{table}.{column}":
+                return header
+        return self.answer("source", table, column)
 
     def ask(
         self,
@@ -510,7 +543,8 @@ def _made_otherwise(name: str, extras: list[tuple[str, str]]) -> bool:
     )
 
 
-def _why_unused(column: Column, used: list[Column]) -> str:
+def _why_unused(column: Column, used: list[Column]) -> str | None:
+    """Why no table needs a column; None: it is numbers, and nothing explains them."""
     if not column.said:
         return "empty"
     if not column.numeric:
@@ -526,7 +560,7 @@ def _why_unused(column: Column, used: list[Column]) -> str:
         ratios = [a / b for a, b in pairs]
         if len(ratios) > 5 and max(ratios) - min(ratios) < 1e-3 * abs(max(ratios)):
             return f"always {ratios[0]:.4g} times {other.header}"
-    return f"numbers from {min(column.values):g} to {max(column.values):g}"
+    return None
 
 
 class _Maker:
@@ -552,7 +586,7 @@ class _Maker:
     def _answers_of_sources(self) -> None:
         """Put the sources that were answered in place of those that were found."""
         for name in self.ours:
-            told = self.shaper.answer("source", self.table, name)
+            told = self.shaper.source(self.table, name)
             if told is None:
                 continue
             if told == ABSENT or told is False:
@@ -598,7 +632,7 @@ class _Maker:
     def _take(self, info: ColumnInfo, column: Column, found: Candidate) -> None:
         name = info.name
         rivals = self.match.rivals.get(name, []) if found.score < 9 else []
-        told = self.shaper.answer("source", self.table, name)
+        told = self.shaper.source(self.table, name)
         measured = name in CORE[self.table] or info.required
         if told is None and measured and rivals and found.word < 0.9 and rivals[0][1].score > found.score - 0.2:
             options = [
@@ -975,7 +1009,7 @@ class _Maker:
                 self._missing(info)
 
     def _missing(self, info: ColumnInfo) -> None:
-        if self.shaper.answer("source", self.table, info.name) is not None:
+        if self.shaper.source(self.table, info.name) is not None:
             return
         used = {s for made in self.draft.tables.values() for m in made.values() for s in m.sources}
         used = used.union(

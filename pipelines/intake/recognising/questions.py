@@ -13,7 +13,20 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any
 
-KINDS = ("tables", "source", "unit", "weights", "tare", "format", "values", "where", "split", "order", "register")
+KINDS = (
+    "tables",
+    "source",
+    "unit",
+    "weights",
+    "tare",
+    "format",
+    "values",
+    "where",
+    "split",
+    "order",
+    "register",
+    "unused",
+)
 #: the answer that says: no column holds it
 ABSENT = "does not exist"
 NONE = "none"
@@ -77,7 +90,7 @@ _FORMS = {
     "tare": '# answer = "its header"   (or a number of grams, or "none")', "format": '# answer = "%d.%m.%Y"',
     "values": '# answer = { "theirs" = "ours" }', "where": '# answer = ["R"]   (the cells of these rows, or "none")',
     "split": '# answer = "; "   (what stands between them, or "none")', "order": '# answer = "as listed"   (or "newest first")',
-    "register": '# answer = "north"',
+    "register": '# answer = "north"', "unused": '# answer = "none"   (or one or several of the options: ["its header = table.column"])',
 }  # fmt: skip
 
 

@@ -11,6 +11,7 @@ import argparse
 import contextlib
 import dataclasses
 import json
+import math
 import os
 import re
 import signal
@@ -121,8 +122,10 @@ def parser() -> argparse.ArgumentParser:
     mix = commands.add_parser("mix", help="say at the scale how much to mix, from the last run's guide")
     mix.add_argument("product", metavar="PRODUCT", help="the product to be mixed")
     mix.add_argument("dir", metavar="DIR", nargs="?", help="the workspace (default: the one around this folder)")
-    mix.add_argument("--gun", metavar="GUN", required=True, help="the gun it will be sprayed with")
-    mix.add_argument("--area", metavar="M2", type=float, required=True, help="area x covered fraction, m2")
+    mix.add_argument("--gun", metavar="GUN", help="the gun it will be sprayed with")
+    mix.add_argument(
+        "--area", metavar="M2", type=float, help="area x covered fraction, m2; without both: what a usual cup takes"
+    )
     mix.add_argument("--coats", metavar="N", type=int, help="coats, where they differ from the usual")
     mix.add_argument("--shop", metavar="SHOP", help="the shop, where a gun has worked in several")
     mix.add_argument("--json", action="store_true", help="the answer as one JSON object")
@@ -275,17 +278,36 @@ def _demo(given: argparse.Namespace) -> int:
     return REFUSED if _run_on(space, False, _Screen()).refused else FINE
 
 
+def _of_a_cup(r: dict[str, Any]) -> str:
+    """What the guide says of a usual cup of a product, in words."""
+    return (
+        f"Mix {math.ceil(r['advised_ml']):,} mL (95 %: {r['low']:,.0f} to {r['high']:,.0f}; enough for {100 * r['quantile']:.0f} of 100"
+        f" cups, whatever the job; so far {r['mixed_ml']:,.0f} mL were mixed on average and {r['taken_ml']:,.0f} taken;"
+        f" {r['n']} weighed cups, grade {r['grade']}).\n"
+        "With --gun and --area the answer is for the job, once spray steps are written down."
+    )
+
+
 def _mix(given: argparse.Namespace) -> int:
     import polars as pl
 
     from pipelines import workspace
-    from pipelines.transfer.decisions.mix_answer import MixError, advise
+    from pipelines.transfer.decisions.mix_answer import MixError, advise, advise_cup, hardener
 
     space = workspace.find(given.dir)
     guide = space.out / "tables" / "mix_guide.parquet"
     if not guide.is_file():
         return _stop(f"{space.root}: there is no guide yet; run: filmledger run {space.root}")
+    if (given.gun is None) != (given.area is None):
+        print("filmledger: --gun and --area go together; without both the answer is for a usual cup", file=sys.stderr)
+        return WRONG_USAGE
     try:
+        if given.gun is None:
+            cup = advise_cup(pl.read_parquet(guide.with_stem("cup_guide")), given.product, given.shop)
+            print(json.dumps(cup) if given.json else _of_a_cup(cup))
+            for note in [] if given.json else hardener(cup["role"]):
+                print(note)
+            return FINE
         told = advise(pl.read_parquet(guide), given.product, given.gun, given.area, given.coats, given.shop)
     except MixError as error:
         print(f"filmledger: {error}", file=sys.stderr)
@@ -560,6 +582,8 @@ def _print_adoption(found: Adoption) -> None:
     for name, draft in found.look.drafts.items():
         state = "" if name in found.look.layouts else " (not finished)"
         print(f"{draft.shape.name}: {', '.join(draft.tables) or 'not known yet'}{state}")
+        for header, why in draft.unused.items() if draft.tables else ():
+            print(f"  not used: '{header}': {why}")
     for read in found.look.reads:
         for table, part in read.tables.items() if read.layout else ():
             lost = part.refused["item"].n_unique()
@@ -591,7 +615,7 @@ def _asked(one: Question) -> Any:
     _print_examples(one.rows)
     for number, (option, why) in enumerate(one.options, start=1):
         print(f"  {number}  {option}" + (f"    {why}" if why else ""))
-    several = one.kind == "tables"
+    several = one.kind in ("tables", "unused")
     print("  " + _HOW[one.kind] if one.kind in _HOW else "  a number, or what is meant; nothing leaves it open")
     if one.kind == "values":
         return _asked_values(one)

@@ -1274,6 +1274,25 @@ mix_guide = table(
     spread=number("Standard deviation of log use between jobs", "1", nullable=True),
 )
 
+cup_guide = table(
+    "cup_guide",
+    "How much to mix where nobody wrote down what was sprayed: what weighed cups of a product had to give, whatever the job",
+    shop_id=_SHOP,
+    product_id=text("The product", key=True),
+    role=choice("What the product is for", *ROLES),
+    n=integer("Cups behind it: weighed back, something taken from them"),
+    mixed_ml=number("Mixed so far, mean of these cups", "mL"),
+    taken_ml=number("Taken from the cup, mean: sprayed, and flushed out of the gun", "mL"),
+    left_ml=number("Left over so far, mean", "mL"),
+    quantile=fraction("In how many of 100 cups the advised amount is meant to be enough"),
+    advised_ml=number("What is advised a cup: that quantile of what was taken, at least the sheet's least mix", "mL"),
+    low=number("Lower end of its 95 % interval", "mL"),
+    high=number("Upper end of its 95 % interval", "mL"),
+    n_short=integer("Of these cups, how many took more than that"),
+    would_leave_ml=number("Left over, mean, had that been mixed each time", "mL"),
+    grade=choice("Evidence: B weighed cups, sizes of the jobs not known", "B"),
+)
+
 mix_backtest = table(
     "mix_backtest",
     "The guide tried on the past: each job advised from earlier jobs alone",
@@ -1404,10 +1423,9 @@ measure_next = table(
     half_width_now=number("Half of its 95 % interval now; empty: there is no figure yet", "1", nullable=True),
     half_width_then=number("Half of it then", "1", nullable=True),
     worth=number(
-        "What deciding with it gains a year on average; empty: no saving in money hangs on it",
-        "currency",
-        nullable=True,
+        "What deciding with it gains a year on average; empty: not known, for a reason", "currency", nullable=True
     ),
+    why_no_worth=text("That reason", nullable=True),
 )
 
 cautions = table(
@@ -1442,7 +1460,8 @@ PUBLISHED: dict[str, Table] = {
         annual_statement, reported_figures, restatements, spray_time, voc_content, voc_content_lines,
         compliance_average, compliance_multistage, compliance_metals,
         compliance_training, training_days, compliance_booths, compliance_guns, compliance_retention, compliance_solvent,
-        stock_reconciliation, mix_guide, mix_backtest, mix_levels, savings, savings_basis, job_costs, practice_cards, leftover_cups, measure_next,
+        stock_reconciliation, mix_guide, cup_guide, mix_backtest, mix_levels, savings, savings_basis, job_costs, practice_cards,
+        leftover_cups, measure_next,
         actions,
         cautions,
     )

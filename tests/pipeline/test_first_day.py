@@ -99,13 +99,37 @@ def test_what_to_measure_first_is_told_and_nothing_is_invented(
 ) -> None:
     _, tables, _ = shop
     first = tables["measure_next"].sort("rank")
-    assert first.height and first["action"].str.len_chars().min() > 10
+    assert first.height >= 3 and first["action"].str.len_chars().min() > 10
+    assert first["worth"].null_count() == first.height and first["why_no_worth"].null_count() == 0
     assert (
         tables["transfer_by_role"].is_empty()
         and tables["film_build"].is_empty()
         and tables["transfer_records"].is_empty()
     )
     assert tables["material_ledger"]["te"].null_count() == tables["material_ledger"].height
+
+
+def test_how_much_to_mix_is_told_from_weighed_cups_alone(shop: tuple[Workspace, dict[str, pl.DataFrame], str]) -> None:
+    space, tables, _ = shop
+    grams, _, _, _ = poured(space)
+    product = {row["mix_id"]: row["product_id"] for row in rows(space, "inbox/pours.csv")}
+    left = {r["mix_id"]: float(r["leftover_g"]) for r in rows(space, "inbox/leftovers.csv")}
+    density = dict(tables["mixes"].select("mix_id", "density_g_per_ml").iter_rows())
+    taken = defaultdict(list)
+    for cup, weighed in left.items():
+        taken[product[cup]].append((grams[cup] - weighed) / density[cup])
+    guide = {r["product_id"]: r for r in tables["cup_guide"].iter_rows(named=True)}
+    assert set(guide) == {p for p, known in taken.items() if len(known) >= 8} != set()
+    for name, row in guide.items():
+        assert row["taken_ml"] == pytest.approx(sum(taken[name]) / len(taken[name]), rel=1e-9)
+        assert row["low"] <= row["advised_ml"] <= row["high"] and row["advised_ml"] > row["taken_ml"]
+    assert tables["mix_guide"].is_empty()
+    page = (space.out / "site" / "bench.html").read_text()
+    assert "cups that were weighed back" in page and "Nothing can be advised" not in page
+    said = io.StringIO()
+    with contextlib.redirect_stdout(said):
+        assert cli.main(["mix", next(iter(guide)), str(space.root)]) == 0
+    assert said.getvalue().startswith("Mix ")
 
 
 def test_every_page_says_what_is_known_and_what_not(shop: tuple[Workspace, dict[str, pl.DataFrame], str]) -> None:

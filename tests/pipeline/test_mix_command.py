@@ -43,3 +43,21 @@ def test_without_a_run_it_says_what_to_do(tmp_path: Path, capsys: pytest.Capture
     workspace.init(tmp_path, settings.template())
     assert cli.main(["mix", "clear_one", str(tmp_path), "--gun", "g1", "--area", "2.0"]) == 1
     assert "filmledger run" in capsys.readouterr().err
+
+
+def test_without_gun_and_area_it_answers_for_a_usual_cup(shop: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    row = {"shop_id": "north", "product_id": "clear_one", "role": "clear", "n": 12, "mixed_ml": 400.0, "taken_ml": 300.0, "left_ml": 100.0,
+           "quantile": 0.98, "advised_ml": 380.4, "low": 350.0, "high": 420.0, "n_short": 0, "would_leave_ml": 80.0, "grade": "B"}  # fmt: skip
+    guide = pl.concat([validate.empty("cup_guide"), pl.DataFrame([row])], how="diagonal")
+    guide.write_parquet(shop / "out" / "tables" / "cup_guide.parquet")
+    assert cli.main(["mix", "clear_one", str(shop)]) == 0
+    said = capsys.readouterr().out
+    assert (
+        said.startswith("Mix 381 mL (95 %: 350 to 420; enough for 98 of 100 cups")
+        and "12 weighed cups, grade B" in said
+    )
+    assert "isocyanates" in said
+    assert cli.main(["mix", "clear_one", str(shop), "--gun", "g1"]) == 2
+    assert "--gun and --area go together" in capsys.readouterr().err
+    assert cli.main(["mix", "other", str(shop)]) == 2
+    assert "8 cups of it" in capsys.readouterr().err

@@ -89,6 +89,11 @@ READS: dict[str, dict[str, tuple[str, ...]]] = {
             "area_class why_incomplete"
         ),
     },
+    "cup guide": {
+        "mixes": _columns(
+            "shop_id mix_id product_id poured_g poured_on_g leftover_g leftover_known complete density_g_per_ml"
+        ),
+    },
     "mix guide": {
         "products": _columns("product_id valid_from role coats_max film_min_um film_max_um min_mix_ml"),
         "guns_now": _columns("gun_id shop_id flush_loss_g"),
@@ -155,8 +160,8 @@ READS: dict[str, dict[str, tuple[str, ...]]] = {
 NEEDS = tuple(dict.fromkeys(name for reads in READS.values() for name in reads))
 GIVES = (
     "film_by_technician", "edge_bias", "panel_heat", "technique_power", "gun_cover", "gun_drift", "gun_service_contrasts",
-    "totals", "total_loadings", "transfer_by_period", "error_budget", "mix_guide", "mix_backtest", "mix_levels", "savings", "savings_basis",
-    "practice_cards", "leftover_cups", "measure_next", "actions", "cautions",
+    "totals", "total_loadings", "transfer_by_period", "error_budget", "mix_guide", "cup_guide", "mix_backtest", "mix_levels", "savings",
+    "savings_basis", "practice_cards", "leftover_cups", "measure_next", "actions", "cautions",
 )  # fmt: skip
 
 
@@ -256,6 +261,9 @@ def _mixing(source: _Source, settings: Settings) -> dict[str, pl.DataFrame]:
     tried = mixing.backtest(known.seen, given["products"], settings)
     return {
         "mix_guide": mixing.mix_guide(known, **given, settings=settings),
+        "cup_guide": mixing.cup_guide(
+            (part["mixes"] for part in source.parts("cup guide")), given["products"], settings
+        ),
         "mix_backtest": mixing.mix_backtest(tried),
         "mix_levels": mixing.mix_levels(tried),
     }

@@ -30,6 +30,13 @@ ENOUGH = 0.10  # half width over the figure, shared terms apart, from which more
 WORTH_IT = 0.9  # of the half width now, shared terms apart: what narrows less is not told
 MOST = 8  # lines a shop
 WEIGH = "weigh every cup back"
+#: what a shop that records mixes alone begins with: action, figure, place (our choice of order: the cheapest first)
+BEGIN = (
+    ("write down for each spray step the job, cup, gun, hand and panels", "what a square metre takes; who and which gun lands how much", 0.9),
+    ("read the film on marked places before and after spraying", "transfer efficiency and over-build", 0.8),
+)  # fmt: skip
+NO_FIGURE = "there is no figure yet that a saving could be reckoned from"
+NO_SAVING = "no saving in money hangs on this figure"
 
 
 def narrowed(variance: float, covariance: Floats, between: Floats, weight: Floats) -> float:
@@ -49,7 +56,8 @@ def measure_next(
     """Table measure_next, shop by shop the records that narrow most, by what they narrow of the shop's sprayed solids.
 
     sprays: shop_id, gun_id, technician_id, role, started_at; mixes: shop_id, leftover_known; savings: the table. half widths
-    are of TE, null where there is no figure yet; worth: see `worth`, null where no saving hangs on the figure.
+    are of TE, null where there is no figure yet; worth: see `worth`, null where no saving hangs on the figure, with the reason
+    beside it.
     """
     known = sprays.filter(pl.col("role").is_not_null() & pl.col("gun_id").is_not_null())
     last = known.group_by("shop_id", maintain_order=True).agg(
@@ -104,10 +112,17 @@ def measure_next(
     for shop, share in unweighed.sort("shop_id").iter_rows():
         if tried is None and (share or 0.0) > 0.1:
             rows.append(_row(shop, WEIGH, None, "what left every cup", None, None, 1.0))
+    for shop in sorted(set(unweighed["shop_id"]) - set(sprays["shop_id"])):
+        rows += [_row(shop, action, None, figure, None, None, gain) for action, figure, gain in BEGIN]
     if not rows:
         return pl.DataFrame()
     return (
-        pl.DataFrame(rows, infer_schema_length=None)
+        pl.DataFrame(rows, schema_overrides={"worth": pl.Float64}, infer_schema_length=None)
+        .with_columns(
+            why_no_worth=pl.when(pl.col("worth").is_null()).then(
+                pl.when(pl.col("half_width_now").is_null()).then(pl.lit(NO_FIGURE)).otherwise(pl.lit(NO_SAVING))
+            )
+        )
         .sort("shop_id", "gain", "figure", "action", descending=[False, True, False, False])
         .with_columns(rank=pl.int_range(1, pl.len() + 1, dtype=pl.Int64).over("shop_id"))
         .filter(pl.col("rank") <= MOST)
@@ -130,7 +145,7 @@ def _row(
     shop: str, action: str, jobs: int | None, figure: str, now: float | None, then: float | None, gain: float
 ) -> dict[str, Any]:
     return {"shop_id": shop, "action": action, "jobs": jobs, "figure": figure, "half_width_now": now, "half_width_then": then,
-            "gain": gain}  # fmt: skip
+            "gain": gain, "worth": None}  # fmt: skip
 
 
 def worth(mean: float, sd: float, part: float) -> float:

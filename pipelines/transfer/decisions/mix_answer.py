@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import polars as pl
 
@@ -55,7 +56,8 @@ def advise(
         raise MixError(f"Coats must be 1 or more, not {coats}.")
     if not mix_guide.height:
         raise MixError(
-            "There is no guide yet: it needs 8 operations of a product with weighed-back cups. Weigh back what is left over."
+            "There is no guide by area yet: it needs 8 operations of a product with weighed-back cups. Weigh back what is left over;"
+            " without --gun and --area the answer comes from weighed cups alone."
         )
     rows = _rows_of(mix_guide, product, gun, shop)
     name = area_class(area_m2)
@@ -69,11 +71,7 @@ def advise(
             notes.append(f"The data sheet allows at most {row['coats_max']} coats: it comes first.")
     if row["n"] == 0:
         notes.append("No job of this size with this gun yet: reckoned from its other jobs and other guns.")
-    if row["role"] in ("clear", "single_stage", "surfacer", "sealer", "epoxy", "sprayable_filler"):
-        notes.append(
-            "If it takes a hardener it may hold isocyanates: supplied air or the protection that the data sheet names, gloves,"
-            " booth air on."
-        )
+    notes += hardener(row["role"])
     least = row["min_mix_ml"]
     need = area_m2 * row["advised_ml_per_m2"] * factor + row["flush_ml"]
     mix = max(need, least or 0.0)
@@ -93,6 +91,31 @@ def advise(
         shop_id=row["shop_id"],
         notes=tuple(notes),
     )
+
+
+def advise_cup(cup_guide: pl.DataFrame, product: str, shop: str | None = None) -> dict[str, Any]:
+    """The row of the published table cup_guide that says what to mix of a product where area and gun are not known. Raises MixError."""
+    mine = cup_guide if shop is None else cup_guide.filter(pl.col("shop_id") == shop)
+    rows = mine.filter(pl.col("product_id") == product)
+    if not rows.height:
+        knows = f" There is one for: {_names(mine, 'product_id')}." if mine.height else ""
+        raise MixError(
+            f"No advice for {product!r}{_close(product, mine, 'product_id')} without --gun and --area: that takes 8 cups of it that"
+            f" were weighed back.{knows}"
+        )
+    if rows.height > 1:
+        raise MixError(f"{', '.join(rows['shop_id'].sort())} mix {product}: say which with --shop.")
+    return rows.row(0, named=True)
+
+
+def hardener(role: str) -> list[str]:
+    """The caution that stands beside an amount to mix of a role whose products may take a hardener."""
+    if role not in ("clear", "single_stage", "surfacer", "sealer", "epoxy", "sprayable_filler"):
+        return []
+    return [
+        "If it takes a hardener it may hold isocyanates: supplied air or the protection that the data sheet names, gloves,"
+        " booth air on."
+    ]
 
 
 def _rows_of(mix_guide: pl.DataFrame, product: str, gun: str, shop: str | None) -> pl.DataFrame:

@@ -269,6 +269,54 @@ def mix_guide(
     )
 
 
+def cup_guide(cups: Iterable[pl.DataFrame], products: pl.DataFrame, settings: Settings) -> pl.DataFrame:
+    """Table cup_guide: what weighed cups of a product had to give, whatever the size of the job. `cups`: mixes, part by part.
+
+    log taken = mean + e over cups with both weights known; advised is the quantile q of e as in `predict`, wider by sqrt(1 + 1/n)
+    for the mean. Its interval: the variance of an order statistic, q (1 - q) / (n f^2) with a normal law's density f there (David
+    and Nagaraja 2003, Order Statistics, 10.2: from memory); beyond the largest cup that of the normal law's own quantile, sd^2
+    (1/n + z^2 / (2 (n - 1))). Cups of which nothing was taken say nothing.
+    """
+    least = _newest(products).select("product_id", "role", "min_mix_ml")
+    seen = pl.concat(
+        part.filter(pl.col("leftover_known") & pl.col("complete") & (pl.col("density_g_per_ml") > 0))
+        .with_columns(
+            mixed_ml=(pl.col("poured_g") - pl.col("poured_on_g")) / pl.col("density_g_per_ml"),
+            left_ml=pl.col("leftover_g") / pl.col("density_g_per_ml"),
+        )
+        .with_columns(taken_ml=pl.col("mixed_ml") - pl.col("left_ml"))
+        .filter(pl.col("taken_ml") > 0)
+        .select("shop_id", "mix_id", "product_id", "mixed_ml", "left_ml", "taken_ml")
+        for part in cups
+    ).join(least.filter(pl.col("role").is_not_null()), on="product_id")
+    rows = []
+    by = ["shop_id", "product_id", "role"]
+    for (shop, product, role), mine in seen.sort(*by, "mix_id").group_by(by, maintain_order=True):
+        n = mine.height
+        if n < FEW:
+            continue
+        taken, lowest = mine["taken_ml"].to_numpy(), mine["min_mix_ml"][0] or 0.0
+        log = np.log(taken)
+        level = settings.guide.mix_quantile[role]
+        told = log.mean() + _quantile(np.sort(log - log.mean()), level) * math.sqrt(1 + 1 / n)
+        z = stats.norm.ppf(level)
+        within = level * (n + 1) < n
+        se = (
+            math.sqrt(level * (1 - level) / n) / stats.norm.pdf(z)
+            if within
+            else math.sqrt(1 / n + z**2 / (2 * (n - 1)))
+        )
+        half = stats.norm.ppf(0.975) * log.std(ddof=1) * se
+        advised, low, high = (max(float(np.exp(x)), lowest) for x in (told, told - half, told + half))
+        rows.append(
+            {"shop_id": shop, "product_id": product, "role": role, "n": n, "mixed_ml": float(mine["mixed_ml"].to_numpy().mean()),
+             "taken_ml": float(taken.mean()), "left_ml": float(mine["left_ml"].to_numpy().mean()), "quantile": level,
+             "advised_ml": advised, "low": low, "high": high, "n_short": int((taken > advised * (1 + 1e-12)).sum()),
+             "would_leave_ml": float(np.maximum(advised - taken, 0.0).mean()), "grade": "B"}
+        )  # fmt: skip
+    return pl.DataFrame(rows)
+
+
 def _newest(products: pl.DataFrame) -> pl.DataFrame:
     """The version of each product that holds now: the latest."""
     return products.sort("product_id", "valid_from", nulls_last=False).unique(

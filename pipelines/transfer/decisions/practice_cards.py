@@ -228,11 +228,11 @@ def _settle_log(value: float, low: float, high: float, n: int, edge: float, what
 def cautions() -> pl.DataFrame:
     """Table cautions: what stands beside advice that could hurt somebody, with the source that says more."""
     rows = [
-        ("data sheet", ["mix_guide", "film_by_technician", "gun_fit", "practice_cards"],
+        ("data sheet", ["mix_guide", "cup_guide", "film_by_technician", "gun_fit", "practice_cards"],
          "The product's data sheet and safety data sheet come first: mixing ratio, pot life, coats, film, tip, "
          "pressure. Advice "
          "here never widens them.", "the product's own sheets"),
-        ("isocyanates", ["mix_guide", "practice_cards", "gun_fit"],
+        ("isocyanates", ["mix_guide", "cup_guide", "practice_cards", "gun_fit"],
          "Hardeners of two-part products may hold isocyanates, which can cause asthma for life. Supplied air or the "
          "respirator that "
          "the safety data sheet and local rules name, gloves, eye protection, fit test and medical advice; also for "
@@ -243,7 +243,7 @@ def cautions() -> pl.DataFrame:
          "Booth air stays on while spraying, flashing off and cleaning. A better transfer is no reason for less air "
          "or fewer filters.",
          "40 CFR 63.11173(e)(2); local codes"),
-        ("static and fire", ["gun_fit", "gun_cover", "savings", "mix_guide"],
+        ("static and fire", ["gun_fit", "gun_cover", "savings", "mix_guide", "cup_guide"],
          "Solvent vapour ignites. Earth guns, cups and parts, keep sparks and hot work away, close containers. "
          "Electrostatic guns, "
          "changes to air supply or ventilation are work for people licensed to do it.", "local fire code; the gun's "

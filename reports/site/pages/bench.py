@@ -95,7 +95,8 @@ def make(book: PageTables) -> dict[str, Any]:
         "tested": (held := tested(book)),
         "levels": _levels(book, held),
         "trial": _trial(book),
-        "cautions": cautions(book, "mix_guide"),
+        "cups": None if shops else _cups(book),
+        "cautions": cautions(book, "mix_guide" if shops else "cup_guide"),
         "classes": AREA_CLASSES,
         "borders": AREA_BORDERS,
     }
@@ -188,6 +189,33 @@ def _levels(book: PageTables, held: dict[str, Any] | None) -> Listing | None:
     return Listing(
         f"The same {wording.plain(held['n'], 0)} past jobs at other levels", columns, rows, source="mix_levels"
     )
+
+
+def _cups(book: PageTables) -> Listing | None:
+    """What weighed cups took, where no spray step tells the area."""
+    frame = book.table("cup_guide")
+    if not frame.height:
+        return None
+    ml = wording.unit_header("volume_ml")
+    columns = [
+        Column("shop"), Column("product"), Column("role"), Column("weighed cups", number=True),
+        Column("mixed so far, mean", ml, number=True), Column("taken, mean", ml, number=True),
+        Column("mix", Markup("{}, 95 % interval").format(ml), number=True), Column("enough for", Markup("of 100 cups"), number=True),
+        Column("would be left, mean", ml, number=True), Column("grade"),
+    ]  # fmt: skip
+    rows = [
+        Row(
+            [
+                text(book.shop_labels.get(r["shop_id"], r["shop_id"])), text(book.product_label(r["product_id"])),
+                text(wording.role_word(r["role"])), text(r["n"]), amount(r["mixed_ml"], "volume_ml"), amount(r["taken_ml"], "volume_ml"),
+                amount(r["advised_ml"], "volume_ml", r["low"], r["high"]), wording.quantity(r["quantile"], "per100", bare=True),
+                amount(r["would_leave_ml"], "volume_ml"), text(r["grade"]),
+            ],
+            {"shop": r["shop_id"], "role": r["role"]},
+        )
+        for r in frame.head(400).iter_rows(named=True)
+    ]  # fmt: skip
+    return Listing("What a usual cup takes, whatever the job", columns, rows, of=frame.height, source="cup_guide")
 
 
 def _trial(book: PageTables) -> Listing | None:

@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipelines.transfer.decisions.measure_next import MOST, WEIGH, measure_next, narrowed, worth
+from pipelines.transfer.decisions.measure_next import MOST, NO_FIGURE, WEIGH, measure_next, narrowed, worth
 from pipelines.transfer.model.estimate import estimate, fitted_model
 from schemas import validate
 from tests import networks
@@ -123,6 +123,16 @@ def test_on_the_first_day_it_says_what_to_begin_with(shop: dict[str, Any]):
     assert told["half_width_now"].null_count() == told.height > 0
     assert WEIGH in told["action"].to_list() and told["action"].str.starts_with("read the film").any()
     assert told.group_by("shop_id").len()["len"].max() <= MOST
+
+
+def test_a_shop_of_mixes_alone_is_told_what_to_write_down(shop: dict[str, Any]):
+    """No spray step of any kind: weigh back, write down the steps, read film; each without a worth, and why."""
+    none = {k: shop[k].clear() for k in ("transfer_by_role", "transfer_by_technician", "sprays", "gun_fit", "savings")}
+    told = measure_next(**shop | none | {"joint": None})
+    steps = told.filter(pl.col("action").str.starts_with("write down for each spray step"))
+    assert set(steps["shop_id"]) == set(shop["mixes"]["shop_id"])
+    assert told["worth"].null_count() == told.height and set(told["why_no_worth"]) == {NO_FIGURE}
+    assert told.sort("shop_id", "rank").equals(told)
 
 
 def test_the_order_of_rows_moves_nothing(shop: dict[str, Any]):

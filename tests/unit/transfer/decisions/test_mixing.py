@@ -177,3 +177,64 @@ def test_a_gun_of_two_shops_needs_the_shop():
 def test_no_guide_says_what_to_weigh():
     with pytest.raises(mix_answer.MixError, match="Weigh back"):
         mix_answer.advise(guide().clear(), "clear_hs", "g1", 2.0)
+
+
+def weighed(taken: list[float], density: float = 1.25, **more: Any) -> pl.DataFrame:
+    """Cups of one product, 500 mL mixed in each, of which so many mL were taken."""
+    n = len(taken)
+    return pl.DataFrame(
+        {
+            "shop_id": ["a"] * n, "mix_id": [f"m{i:02d}" for i in range(n)], "product_id": ["clear_one"] * n,
+            "poured_g": [500 * density] * n, "poured_on_g": [0.0] * n, "leftover_g": [(500 - t) * density for t in taken],
+            "leftover_known": [True] * n, "complete": [True] * n, "density_g_per_ml": [density] * n,
+        }
+        | more
+    )  # fmt: skip
+
+
+def a_product(least: float | None = None, role: str = "surfacer") -> pl.DataFrame:
+    return pl.DataFrame(
+        {"product_id": ["clear_one"], "valid_from": [None], "role": [role], "min_mix_ml": [least]},
+        schema_overrides={"valid_from": pl.Date, "min_mix_ml": pl.Float64},
+    )
+
+
+def test_cups_alone_advise_what_enough_of_them_took():
+    """Nineteen cups: the quantile .9 of a next one is the 18th of them (k = .9 x 20), a little wider for the mean."""
+    taken = [200 + 10 * i for i in range(19)]
+    row = mixing.cup_guide([weighed(taken)], a_product(), Settings()).row(0, named=True)
+    logs = np.log(taken)
+    assert row["quantile"] == 0.9
+    wanted = math.exp(logs.mean() + (logs[17] - logs.mean()) * math.sqrt(1 + 1 / 19))
+    assert row["advised_ml"] == pytest.approx(wanted, rel=1e-12)
+    assert row["low"] < row["advised_ml"] < row["high"] and row["n"] == 19 and row["grade"] == "B"
+    assert row["taken_ml"] == pytest.approx(np.mean(taken)) and row["left_ml"] == pytest.approx(500 - np.mean(taken))
+    assert row["n_short"] == sum(t > wanted for t in taken) == 1
+    assert row["would_leave_ml"] == pytest.approx(np.mean([max(wanted - t, 0) for t in taken]))
+    assert mixing.cup_guide([weighed(taken)], a_product(least=450.0), Settings())["advised_ml"].to_list() == [450.0]
+
+
+def test_cups_that_tell_nothing_are_left_out_and_few_advise_nothing():
+    taken = [200.0 + i for i in range(9)]
+    whole = mixing.cup_guide([weighed(taken)], a_product(), Settings())
+    unknown = weighed([250.0, 260.0, 0.0], leftover_known=[False, True, True], complete=[True, False, True])
+    unknown = unknown.with_columns(mix_id=pl.concat_str(pl.lit("x"), "mix_id"))
+    assert mixing.cup_guide([weighed(taken), unknown], a_product(), Settings()).equals(whole)
+    assert mixing.cup_guide([weighed(taken[:7])], a_product(), Settings()).is_empty()
+    assert mixing.cup_guide([weighed(taken).clear()], a_product(), Settings()).is_empty()
+    assert mixing.cup_guide([weighed(taken)[::-1]], a_product(), Settings()).equals(whole)
+
+
+def test_cups_advise_enough_as_often_as_promised():
+    """A next cup is held as often as is meant, from few cups on: 40 cups, 400 shops drawn."""
+    rng = np.random.default_rng(3)
+    held, inside = [], []
+    true = math.exp(5.5 + 0.3 * 1.2815515655446004)
+    for _ in range(400):
+        row = mixing.cup_guide(
+            [weighed(list(np.minimum(rng.lognormal(5.5, 0.3, 40), 499.0)))], a_product(), Settings()
+        ).row(0, named=True)
+        held.append(float(np.mean(rng.lognormal(5.5, 0.3, 200) <= row["advised_ml"])))
+        inside.append(row["low"] <= true <= row["high"])
+    assert np.mean(held) == pytest.approx(0.9, abs=0.01)
+    assert np.mean(inside) >= 0.9

@@ -29,6 +29,9 @@ SPEAKING = (
     "message",
     "would_settle",
     "advice",
+    "subject",
+    "evidence",
+    "figure",
 )
 # Rows of people are kept, without saying whose they are: they are counted.
 COUNTED = ("compliance_training", "training_days")

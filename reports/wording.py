@@ -6,10 +6,12 @@ Here belongs the wording of a value, for a page and for its script: words, units
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 import re
 from dataclasses import dataclass
 from decimal import ROUND_HALF_UP, Decimal
+from statistics import NormalDist
 from typing import Any
 
 from markupsafe import Markup, escape
@@ -294,6 +296,16 @@ def period_word(first: str | None, last: str | None) -> str:
     return f"in {month_word(first)}" if first == last else f"from {month_word(first)} to {month_word(last)}"
 
 
+def day_word(day: dt.date) -> str:
+    """ "1 May 2025"."""
+    return f"{day.day} {MONTHS[day.month - 1]} {day.year}"
+
+
+def days_word(first: dt.date, last: dt.date) -> str:
+    """ "1 May 2025 to 30 April 2026"."""
+    return f"{day_word(first)} to {day_word(last)}"
+
+
 def role_word(role: str | None) -> str:
     return (role or UNKNOWN).replace("_", " ")
 
@@ -310,5 +322,7 @@ def for_script() -> dict[str, Any]:
         "hundredths": HUNDREDTHS,
         "by_half_width": [*BY_HALF_WIDTH, (0, NARROW)],
         "by_size": [*BY_SIZE, (0, SMALL)],
+        # standard errors off nothing from which a difference is said to be so
+        "steps": [[NormalDist().inv_cdf(0.95), "shown"], [NormalDist().inv_cdf(0.80), "likely"], [0, "not shown"]],
         "units": {kind: [unit.metric, unit.us, unit.factor] for kind, unit in UNITS.items()},
     }

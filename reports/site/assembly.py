@@ -6,6 +6,7 @@ this package's own templates and static files.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from functools import cache
 from importlib import resources
@@ -18,11 +19,11 @@ from markupsafe import Markup
 
 from reports import audience as readers
 from reports import wording
-from reports.site import page_sums, theme
+from reports.site import evidence, page_sums, theme
 from reports.site.figures.figure import Figure, safe_json
 from reports.site.figures.strip import shares, strip
 from reports.site.page_tables import PageTables
-from reports.site.pages import bench, environment, guns, hands, intake_page, method, owner, start
+from reports.site.pages import bench, environment, guns, hands, intake_page, method, owner, start, todo
 from reports.site.pages.common import Page, Part, bound
 from schemas.area_classes import AREA_BORDERS
 from schemas.published import TRANSFER_LINE
@@ -75,7 +76,9 @@ def build(
         files[at[page.key]] = _page(page, pages, at, book)
         for part in page.parts(book) if page.parts else ():
             files[part.file] = _page(page, pages, at, book, part)
-    files["amounts.js"] = _amounts(book)
+    behind = evidence.files(book)
+    files |= behind
+    files["amounts.js"] = _amounts(book, evidence.offered(book, behind))
     if "emissions" in reader.amounts and book.emissions.frame.height:
         files["emissions.js"] = _emissions(book)
     files["style.css"] = _style()
@@ -111,15 +114,28 @@ def _environment() -> Environment:
         month_name=wording.month_word,
         role_name=wording.role_word,
         total_cell=environment.total_cell,
+        urgent=todo.urgent,
+        most_todo=todo.MOST,
         sees=page_sums.SEE_WORD,
         sees_of=page_sums.SEE_OF,
         csp=CSP,
     )
     env.filters["groupby_kept"] = _grouped
     env.filters["kept"] = wording.kept
+    env.filters["contents"] = _contents
     env.filters["lower_first"] = lambda text: text[:1].lower() + text[1:]
     env.filters["capitalize_first"] = lambda text: text[:1].upper() + text[1:]
     return env
+
+
+_SECTION = re.compile(r'<section[^>]*\bid="(?P<id>[^"]+)"[^>]*><h2[^>]*>(?P<head>.*?)</h2>', re.DOTALL)
+LEAST_CONTENTS = 4  # sections from which a page begins with a list of them
+
+
+def _contents(html: str) -> list[tuple[str, str]]:
+    """(id, head) of the sections of a page's body, in order; none where they are few."""
+    found = [(m["id"], Markup(m["head"]).striptags()) for m in _SECTION.finditer(html)]
+    return found if len(found) >= LEAST_CONTENTS else []
 
 
 def _grouped(items: list[Any], name: str) -> list[list[Any]]:
@@ -137,6 +153,7 @@ def _page(page: Page, pages: list[Page], at: dict[str, str], book: PageTables, p
     )
     html = _environment().get_template(f"{part.template if part else page.key}.html").render(
         {**values, "page": page, "pages": pages, "at": at, "book": book, "see": see, "figures": figures, "whole": whole,
+         "kinds": {k.name for k in evidence.kinds(book)}, "todo": [] if part else todo.of_page(book, page.key),
          "on_offer": filters, "part": part, "month_filter": _month_filter(book, page)}
     )  # fmt: skip
     return html.encode()
@@ -158,7 +175,7 @@ def _month_filter(book: PageTables, page: Page) -> list[str]:
     return book.emissions.periods if page.key == environment.PAGE.key else book.ledger.periods
 
 
-def _amounts(book: PageTables) -> bytes:
+def _amounts(book: PageTables, behind: dict[str, Any]) -> bytes:
     """What the script needs on every page, once: amounts, transfer rows, labels, units, colours, figure template."""
     amounts = {"ledger": book.ledger.as_json()} if "ledger" in book.reader.amounts else {}
     whole = {
@@ -169,7 +186,12 @@ def _amounts(book: PageTables) -> bytes:
         "words": wording.for_script(),
         "area_borders": AREA_BORDERS,
         "line": TRANSFER_LINE,
-        "see": {k: [page_sums.SEE_WORD[k], page_sums.SEE_KIND[k], page_sums.SEE_OF[k]] for k in page_sums.SEES},
+        "evidence": behind,
+        "products": {p: book.product_label(p) for p in book.product_role},
+        "see": {
+            k: [page_sums.SEE_WORD[k], page_sums.SEE_KIND[k], page_sums.SEE_OF[k], suffix]
+            for k, (suffix, *_) in page_sums.SEES.items()
+        },
         "parts": [[p.key, p.word, p.leaves_at] for p in theme.PARTS],
         "sources": [key for key, *_ in theme.SOURCES],
         "colours": {name: theme.light(name) for name in ("ink", "muted", "line", "limit")},

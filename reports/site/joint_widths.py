@@ -88,6 +88,12 @@ class JointWidths:
             out[part] = (np.clip(amounts[part] - u, 0.0, most), np.clip(amounts[part] + u, 0.0, most))
         return out
 
+    def useful_square(self, k: list[float]) -> float:
+        """The squared standard error of the sum over cells of k x what became useful film; k may be negative."""
+        weights = np.asarray(k, np.float64)
+        along = (self.landed - self.over).T @ weights
+        return float(along @ along + weights**2 @ (self.landed_own + self.over_own))
+
     def as_json(self) -> dict[str, Any]:
         """Sparse rows for the script: where each row begins, the direction of each number, the numbers (32 bits, base64)."""
         return {

@@ -66,6 +66,11 @@ class PageSums:
             return dict.fromkeys(self.measures, 0.0)
         return self._added(kept.cast(pl.Int64).replace(0, None) - 1, 1)[0]
 
+    def sums_of(self, months: list[str]) -> Sums:
+        """Every measure, summed over the rows of these periods."""
+        kept = self.frame["month"].is_in(months)
+        return self._added(kept.cast(pl.Int64).replace(0, None) - 1, 1)[0] if kept.any() else {}
+
     def by(self, dim: str) -> dict[str, Sums]:
         """`sums` for every member of one dimension, in the order of `members`."""
         at = self.frame[dim].replace_strict(
@@ -86,6 +91,11 @@ class PageSums:
                 ends = self.widths.ends(matrix, k, {part: found[f"{part}.{see}"] for part in LANDING})
                 for part, (low, high) in ends.items():
                     found[f"{part}.{see}.low"], found[f"{part}.{see}.high"] = low, high
+                poured = found[f"poured.{see}"]
+                found[f"lost.{see}.low"] = np.maximum(poured - found[f"useful.{see}.high"], 0.0)
+                found[f"lost.{see}.high"] = np.maximum(poured - found[f"useful.{see}.low"], 0.0)
+        for see in SEES if "useful.solids" in found else ():  # what did not become useful film
+            found[f"lost.{see}"] = found[f"poured.{see}"] - found[f"useful.{see}"]
         return [{m: float(values[i]) for m, values in found.items()} for i in range(n)]
 
     def as_json(self) -> dict[str, Any]:

@@ -107,6 +107,9 @@ def make(n_months: int = 6, shops: int = 3, cups_a_month: int = 8, seed: int = 7
         "total_loadings": frame("total_loadings", _loadings(ledger)),
         "mixes": frame("mixes", mixes),
         "emissions_monthly": frame("emissions_monthly", emissions),
+        "emission_lines": frame("emission_lines", _emission_lines(emissions, mixes)),
+        "voc_content_lines": frame("voc_content_lines", _pours(mixes)),
+        "actions": frame("actions", _actions(names, guns, people)),
         "transfer_records": frame("transfer_records", records),
         **_transfer(draw, names, guns, people),
         **_intake(),
@@ -187,6 +190,59 @@ def _emission_rows(draw: random.Random, shop: str, month: str, used: dict[str, f
     if month.endswith("7"):
         rows.append(base | {"category": "waste", "rts_l": 0.0, "voc_kg": -0.1 * litres})
     return rows
+
+
+def _emission_lines(emissions: list[dict[str, Any]], mixes: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Two lines a row of emissions_monthly, six and four tenths of it, each of a cup of the month."""
+    cups: dict[tuple[str, str], list[str]] = {}
+    for mix in mixes:
+        cups.setdefault((mix["shop_id"], mix["month"]), []).append(mix["mix_id"])
+    lines: list[dict[str, Any]] = []
+    for row in emissions:
+        found = cups[row["shop_id"], row["month"]]
+        for i, share in enumerate((0.6, 0.4)):
+            line = {k: row[k] for k in ("shop_id", "month", "category", "complete")} | {
+                "line": len(lines) + 1,
+                "mass_g": 1.0,
+            }
+            line |= {
+                "kind": "cup",
+                "source": "pours",
+                "on_date": dt.date.fromisoformat(f"{row['month']}-15"),
+                "grade": "A",
+            }
+            amounts = {m: share * row[m] for m in ("rts_l", "voc_kg", "exempt_kg", "pm_kg") if m in row}
+            lines.append(line | amounts | {"mix_id": found[i % len(found)]})
+    return lines
+
+
+def _pours(mixes: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """A binder and a hardener in every cup, each from a line of the month's file."""
+    return [
+        {"shop_id": mix["shop_id"], "mix_id": mix["mix_id"], "line": 2 * at + i, "pour_no": i, "component_id": component,
+         "mass_g": share * mix["poured_g"], "on_date": dt.date.fromisoformat(f"{mix['month']}-15"), "product_id": mix["product_id"],
+         "product_on": dt.date.fromisoformat(f"{mix['month']}-15"),
+         "file": f"inbox/scale_{mix['month']}.csv", "file_line": 2 * at + i + 1}
+        for at, mix in enumerate(mixes) for i, (component, share) in enumerate((("binder", 0.8), ("hardener", 0.2)), 1)
+    ]  # fmt: skip
+
+
+def _actions(names: dict[str, str], guns: list, people: list) -> list[dict[str, Any]]:
+    """Of every shop a gun that is not allowed, and one lever of money; of the first a card."""
+    lines: list[dict[str, Any]] = []
+    for n, shop in enumerate(names, 1):
+        gun, person = (next(x for x, s in group if s == shop) for group in (guns, people))
+        line = {"shop_id": shop, "how_sure": "shown"}
+        rule = line | {"kind": "rule", "what": "do not spray with this gun", "subject": gun, "evidence": f"gun_fit: {shop}, {gun}",
+                       "worth": 10.0 * n, "unit": "operations"}  # fmt: skip
+        money = line | {"kind": "money", "what": "stop at the film that the data sheet asks for", "subject": "",
+                        "evidence": f"savings: {shop}, over_build", "worth": 100.0 * n, "worth_low": 50.0 * n, "worth_high": 150.0 * n,
+                        "unit": "currency/a"}  # fmt: skip
+        card = line | {"kind": "practise", "what": "Count the coats against the sheet.", "subject": person,
+                       "evidence": f"practice_cards: {shop}, {person}, over_build, clear"}  # fmt: skip
+        lines += [rule | {"reader": r, "rank": 1} for r in ("owner", "environment", "painter")]
+        lines += [money | {"reader": "owner", "rank": 2}, card | {"reader": "trainer", "rank": 1}]
+    return lines
 
 
 def _transfer(draw: random.Random, names: dict[str, str], guns: list, people: list) -> dict[str, pl.DataFrame]:

@@ -30,7 +30,7 @@ class Figure:
     kind: str
     how: str
     data: Listing | None = None
-    behind: Listing | None = None
+    behind: str = ""
     units: dict[str, dict[str, str]] = field(default_factory=dict)
     spec: dict[str, Any] = field(default_factory=dict)
 

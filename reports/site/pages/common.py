@@ -227,13 +227,14 @@ def counted(shown: list[dict[str, Any]], held: Collection[str] = ()) -> dict[str
     """
     members = [r for r in shown if not r["typical"]]
     told = [r for r in members if r["v"] is not None]
+    side = [apart(r, shown) for r in told]
     under = [r for r in told if r["shop"] in held]
     above = sum(1 for r in under if r["lo"] is not None and r["lo"] > TRANSFER_LINE)
     below = sum(1 for r in under if r["hi"] is not None and r["hi"] < TRANSFER_LINE)
     return {
-        "all": len(members), "told": len(told), "held": len(under), "above": above, "below": below,
+        "all": len({r["name"] for r in members}), "told": len({r["name"] for r in told}), "held": len(under), "above": above, "below": below,
         "open": len(under) - above - below,
-        "apart": sum(1 for r in told if apart(r, shown)), "records": sum(r["n"] for r in told),
+        "better": side.count(1), "less": side.count(-1), "records": sum(r["n"] for r in told),
     }  # fmt: skip
 
 
@@ -268,26 +269,7 @@ def transfer_listing(book: PageTables, by: str, head: str) -> Listing:
     return Listing(f"Transfer efficiency by {head} and role", columns, rows)
 
 
-def records_listing(book: PageTables, limit: int = 25) -> Listing:
-    """The transfer records: the rows behind every transfer efficiency."""
-    from reports.site.listing import of_table
-
-    columns = [
-        "shop_id", "operations", "roles", "sprayed_solids_ml", "landed_solids_ml", "ratio", "rel_u", "grade", "usable", "why_not",
-    ]  # fmt: skip
-    frame, n = book.first("transfer_records", limit, columns)
-    return of_table(
-        "transfer_records",
-        frame,
-        columns,
-        limit=limit,
-        at=("shop",),
-        of=n,
-        caption="Records: jobs in which the solids that landed can be held against the solids that were sprayed",
-    )
-
-
 __all__ = [
     "Figure", "Page", "Part", "apart", "bound", "counted", "default_role", "estimated", "grade_sentence", "interval_rows", "parts_listing",
-    "records_listing", "see_unit", "strips", "transfer_listing",
+    "see_unit", "strips", "transfer_listing",
 ]  # fmt: skip

@@ -22,7 +22,6 @@ from reports.site.pages.common import (
     counted,
     default_role,
     interval_rows,
-    records_listing,
     transfer_listing,
 )
 
@@ -46,7 +45,7 @@ def make(book: PageTables) -> dict[str, Any]:
             kind="intervals",
             how="transfer",
             data=transfer_listing(book, "gun", "gun"),
-            behind=records_listing(book),
+            behind="records",
             spec={"by": "gun", "role": role, "held": held, "most": MOST_DRAWN},
         )
         if role

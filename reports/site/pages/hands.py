@@ -15,7 +15,7 @@ from reports import wording
 from reports.site.figures.figure import Figure
 from reports.site.figures.intervals import intervals
 from reports.site.figures.mini import mini
-from reports.site.listing import Listing, of_table
+from reports.site.listing import Listing, listed, of_table, said
 from reports.site.page_tables import PageTables
 from reports.site.pages import panels
 from reports.site.pages.bench import cautions
@@ -27,7 +27,7 @@ from reports.site.pages.common import (
     counted,
     default_role,
     interval_rows,
-    records_listing,
+    of_shop,
     transfer_listing,
 )
 
@@ -53,7 +53,7 @@ def make(book: PageTables) -> dict[str, Any]:
             kind="intervals",
             how="transfer",
             data=transfer_listing(book, "technician", "technician"),
-            behind=records_listing(book),
+            behind="records",
             spec={"by": "technician", "role": role, "most": MOST_DRAWN},
         )
         if role
@@ -70,6 +70,7 @@ def make(book: PageTables) -> dict[str, Any]:
         if book.apart
         else [],
         "n_cards": book.table("practice_cards").height if book.computed("practice_cards") else None,
+        "watch": _watch(book),
         "film": panels.film_listing(book, role),
         "film_said": panels.film_sentence(book),
         "tilt": panels.tilt_listing(book, panels.most_read(book)),
@@ -82,6 +83,26 @@ def make(book: PageTables) -> dict[str, Any]:
             f"{wording.standing(r['v'], r['lo'], r['hi'], r['n'], r['grade'])}{_against(r, shown)}" for r in told
         ),
     }
+
+
+def _watch(book: PageTables) -> Listing | None:
+    """Whom to watch, by shop and role: those whose whole interval lies above the shop's own, in the order of ids."""
+    typical = [{**r, "typical": True} for r in book.transfer["role"]]
+    found: dict[tuple[str, str], list[str]] = {}
+    for r in book.transfer["technician"]:
+        of = [t for t in typical if t["role"] == r["role"] and t["shop"] == r["shop"]]
+        if r["n"] > 0 and r["v"] is not None and of and apart(r, of) > 0:
+            words = f"{r['name']}: {wording.phrase(r['v'], 'share', r['lo'], r['hi'])}, {wording.jobs(r['n'])}"
+            found.setdefault((r["shop"], r["role"]), []).append(words)
+    own = {(t["shop"], t["role"]): wording.phrase(t["v"], "share") for t in typical}
+    rows = [
+        {"shop_id": s, "role": role, "who": "; ".join(sorted(who)), "own": own[s, role]}
+        for (s, role), who in sorted(found.items())
+    ]
+    return listed(
+        "Shown to land more than the shop's own", rows, of_shop(book), said("role", lambda r: wording.role_word(r["role"])),
+        said("whom to watch", "who"), said("the shop's own", "own"), at=lambda r: {"shop": r["shop_id"], "role": r["role"]},
+    )  # fmt: skip
 
 
 def _against(row: dict[str, Any], shown: list[dict[str, Any]]) -> str:
@@ -362,7 +383,7 @@ def _film_words(row: dict[str, Any]) -> str:
     film = wording.phrase(row["ratio"], "share", row["low"], row["high"])
     lies = panels.against_window(row)
     said = f"film at {film} of the sheet's greatest" + (f", {lies}" if lies else "")
-    return f"{said}; {wording.jobs(row['n'], 'operation', 'operations')}"
+    return f"{said}; {wording.jobs(row['n'], 'operation', 'operations')}, {wording.plain(row['n_read'] or 0, 0)} of them read"
 
 
 def _edge_words(row: dict[str, Any]) -> str:

@@ -9,7 +9,7 @@ import polars as pl
 from reports import wording
 from reports.site.page_sums import ledger_sums
 from reports.site.page_tables import PageTables
-from reports.site.pages import savings_section
+from reports.site.pages import compare, savings_section, trend_section
 from reports.site.pages.bench import cautions
 from reports.site.pages.common import Page, estimated, grade_sentence, strips
 from reports.site.pages.start import runs_figure
@@ -50,6 +50,8 @@ def make(book: PageTables) -> dict[str, Any]:
             sum(part["redo_labour_cost"].sum() for part in book.parts("job_costs", ["redo_labour_cost"]))
         ),
         **savings_section.make(book),
+        **compare.make(book, see),
+        **trend_section.make(book),
         "cautions": cautions(book, "savings"),
     }
 

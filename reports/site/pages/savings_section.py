@@ -21,7 +21,7 @@ from reports.site.page_tables import PageTables
 
 WORDS = {
     "leftover": "mix closer to what is used",
-    "transfer": "bring every hand to the shop's better half",
+    "transfer": "bring those outside the shop's better half to its transfer",
     "over_build": "stop at the film that the data sheet asks for",
     "rework": "nothing done twice",
     "gun": "replace a gun",
@@ -130,8 +130,22 @@ def make(book: PageTables) -> dict[str, Any]:
             "years": _span_of(basis),
             "cost_known": _mean_known(basis),
         },
+        "savings_total": {k: _total(found, k) for k in AMOUNTS},
         "savings_json": Markup(safe_json(_embedded(book))),
     }
+
+
+def _total(found: list[Lever], key: str) -> Markup:
+    """All levers: each is counted after those before it, so they add up; known where all are, its ends where theirs are."""
+    summed = [
+        None
+        if any(x.amounts[key][end] is None for x in found)
+        else _short(sum(x.amounts[key][end] or 0.0 for x in found))
+        for end in range(3)
+    ]
+    if summed[0] is None:
+        return Markup("–")
+    return wording.quantity(summed[0], "cost" if key == "cost" else "mass_kg", *summed[1:], bare=True)
 
 
 def _kind(key: str, lever: Lever) -> tuple[float | None, str, float | None, float | None]:
@@ -141,7 +155,7 @@ def _kind(key: str, lever: Lever) -> tuple[float | None, str, float | None, floa
 
 def _span_of(basis: pl.DataFrame) -> str:
     days = basis.select("from_on", "to_on").drop_nulls().rows()
-    return f"{min(a for a, _ in days):%Y-%m-%d} to {max(b for _, b in days):%Y-%m-%d}" if days else ""
+    return wording.days_word(min(a for a, _ in days), max(b for _, b in days)) if days else ""
 
 
 def _mean_known(basis: pl.DataFrame) -> float | None:

@@ -10,24 +10,14 @@ from markupsafe import Markup
 from reports import wording
 from reports.site.figures.figure import Figure
 from reports.site.figures.runs import runs
-from reports.site.listing import of_table
 from reports.site.page_tables import PageTables
 from reports.site.pages import bench, savings_section
 from reports.site.pages.common import Page, counted, default_role, estimated, grade_sentence, parts_listing
-from reports.site.theme import PARTS
-
-BEHIND = 25  # rows shown of those that a figure rests on
 
 
 def runs_figure(book: PageTables, see: str) -> Figure:
     """The strip opened up, shared by the start page and the owner's page."""
     sums = book.ledger.sums()
-    columns = ["shop_id", "mix_id", "job_id", "operation_no", "role", "gun_id", "poured_solids_g"]
-    columns += [f"{part.key}_solids_g" for part in PARTS] + ["te", "grade"]
-    if book.people:  # the cell may be a pair of gun and technician
-        columns.insert(-1, "te_source")
-    ledger, n = book.first("material_ledger", BEHIND, columns)
-    behind = of_table("material_ledger", ledger, columns, limit=BEHIND, at=("shop", "role"), of=n)
     return Figure(
         key="runs",
         title="How far each part of 100 poured got, from cup to film",
@@ -39,7 +29,7 @@ def runs_figure(book: PageTables, see: str) -> Figure:
         kind="runs",
         how="ledger",
         data=parts_listing(book, sums, see),
-        behind=behind,
+        behind="ledger",
     )
 
 

@@ -4,7 +4,7 @@
   "use strict";
 
   var root = document.documentElement;
-  var NAMES = ["shop", "from", "to", "role", "see", "units", "theme"];
+  var NAMES = ["shop", "from", "to", "role", "see", "units", "theme", "cup", "at"];  // cup: one that is opened; at: a place on the page
   var state = read();
   var data = null;
   var figures = {};
@@ -19,17 +19,49 @@
     NAMES.forEach(function (n) { out[n] = given.get(n) || ""; });
     return out;
   }
-  function write() {
+  function address(more, without) {  // the choices as a hash, with others or without some
     var kept = new URLSearchParams();
-    NAMES.forEach(function (n) { if (state[n]) kept.set(n, state[n]); });
-    var hash = kept.toString() ? "#" + kept : "";
-    history.replaceState(null, "", location.pathname + location.search + hash);
+    NAMES.forEach(function (n) {
+      var value = more && n in more ? more[n] : state[n];
+      if (value && (without || []).indexOf(n) < 0) kept.set(n, value);
+    });
+    return kept.toString() ? "#" + kept : "";
+  }
+  function write(step) {  // step: what back takes back
+    var hash = address();
+    if (hash !== location.hash) history[step ? "pushState" : "replaceState"](null, "", location.pathname + location.search + hash);
     document.querySelectorAll("a[data-keep]").forEach(function (a) {
       var parts = a.getAttribute("href").split("#");
       var anchor = a.dataset.anchor || (parts[1] && parts[1].indexOf("=") < 0 ? parts[1] : "");
       if (anchor) a.dataset.anchor = anchor;
-      a.setAttribute("href", parts[0] + (hash || (anchor ? "#" + anchor : "")));
+      a.setAttribute("href", parts[0] + address({ at: anchor }, ["cup"]));
     });
+  }
+  function fold() {  // sections that a reader unfolds: a head that says so
+    if (innerWidth < 600) document.querySelectorAll("section[id]:not(#todo):not(#cup):not(.sheet):not(#compare)").forEach(function (s) {
+      if (s.firstElementChild && s.firstElementChild.tagName === "H2") s.classList.add("fold");  // a phone shows the heads
+    });
+    document.querySelectorAll("section.fold > h2").forEach(function (h) {
+      var button = make("button");
+      button.type = "button"; button.className = "unfold";
+      button.setAttribute("aria-expanded", "false");
+      while (h.firstChild) button.appendChild(h.firstChild);
+      h.appendChild(button);
+      button.addEventListener("click", function () { unfold(h.parentNode, button.getAttribute("aria-expanded") === "false"); });
+    });
+  }
+  function unfold(section, open) {
+    section.classList.toggle("unfolded", open);
+    section.querySelector(".unfold").setAttribute("aria-expanded", String(open));
+  }
+  function jump(to) {  // to a place on the page, what it is folded into opened
+    var folded = to.closest("section.fold");
+    if (folded) unfold(folded, true);
+    for (var up = to; up; up = up.parentElement) if (up.tagName === "DETAILS") up.open = true;
+    if (to.classList.contains("beyond")) to.classList.remove("beyond");
+    to.setAttribute("tabindex", "-1");
+    to.focus({ preventScroll: true });
+    to.scrollIntoView();
   }
   function ground() {
     if (state.theme === "light" || state.theme === "dark") root.dataset.theme = state.theme;
@@ -122,6 +154,9 @@
       for (var j = 0; j < measures.length; j++) to[measures[j]] += c.m[measures[j]][i];
     }
     if (c.widths) ends(c, keep, dim, out);
+    if (which === "ledger") Object.keys(out).forEach(function (member) {
+      Object.keys(data.see).forEach(function (s) { out[member]["lost." + s] = out[member]["poured." + s] - out[member]["useful." + s]; });
+    });
     return (memory[name] = out);
   }
   // The 95 % ends of what landed or missed, as joint_widths.py says: loadings summed by direction, squared and added.
@@ -168,6 +203,8 @@
           s[full + ".low"] = Math.min(Math.max(s[full] - u, 0), most);
           s[full + ".high"] = Math.min(Math.max(s[full] + u, 0), most);
         });
+        s["lost." + see + ".low"] = Math.max(0, s["poured." + see] - s["useful." + see + ".high"]);
+        s["lost." + see + ".high"] = Math.max(0, s["poured." + see] - s["useful." + see + ".low"]);
       });
     });
   }
@@ -285,6 +322,316 @@
     });
   }
 
+  // --- long tables: the first rows stand open; more unfold, are found by a word, are sorted by a click on a head ---
+  var OPEN = 10;
+  function tame() {
+    document.querySelectorAll("main table:not(.savings):not(.fit)").forEach(function (table) {
+      var body = table.tBodies[0];
+      if (!body || body.rows.length <= OPEN || table.closest("[data-rows]")) return;
+      var bar = document.createElement("p"), all = document.createElement("button"), find = document.createElement("input");
+      bar.className = "more";
+      all.type = "button";
+      find.type = "search"; find.placeholder = "find in these rows";
+      find.setAttribute("aria-label", "find in: " + (table.caption ? table.caption.textContent : "table"));
+      bar.appendChild(all); bar.appendChild(find);
+      (table.closest(".scroll") || table).after(bar);
+      table.tamed = { all: all, find: find };
+      all.addEventListener("click", function () { table.tamed.open = !table.tamed.open; clip(table); });
+      find.addEventListener("input", function () { clip(table); });
+      if (table.querySelector("[rowspan]")) return;
+      Array.prototype.forEach.call(table.tHead.rows[0].cells, function (th, at) {
+        var button = document.createElement("button");
+        button.type = "button"; button.className = "sort";
+        while (th.firstChild) button.appendChild(th.firstChild);
+        th.appendChild(button);
+        button.addEventListener("click", function () {
+          var down = th.getAttribute("aria-sort") === "ascending";
+          Array.prototype.forEach.call(th.parentNode.cells, function (c) { c.removeAttribute("aria-sort"); });
+          th.setAttribute("aria-sort", down ? "descending" : "ascending");
+          Array.prototype.slice.call(body.rows).sort(function (a, b) { return (down ? -1 : 1) * compare(worth(a.cells[at]), worth(b.cells[at])); })
+            .forEach(function (tr) { body.appendChild(tr); });
+          clip(table);
+        });
+      });
+    });
+  }
+  function worth(cell) {  // a number where a cell begins with one, else its text
+    if (!cell) return null;
+    var bound = cell.querySelector("[data-v]"), said = cell.textContent.trim().split(data.words.thin).join("");
+    var number = bound ? Number(bound.dataset.v) : parseFloat(said);
+    return isFinite(number) && (bound || /^-?[\d.]+/.test(said)) && !/^\d{4}-/.test(said) ? number : said;
+  }
+  function compare(a, b) {  // what is not known stands last
+    if (a === b) return 0;
+    if (a === null || a === "\u2013") return 1;
+    if (b === null || b === "\u2013") return -1;
+    return typeof a === typeof b ? (a < b ? -1 : 1) : typeof a === "number" ? -1 : 1;
+  }
+  function clip(table) {
+    var t = table.tamed, word = t.find.value.trim().toLowerCase(), n = 0;
+    Array.prototype.forEach.call(table.tBodies[0].rows, function (tr) {
+      var found = !word || tr.textContent.toLowerCase().indexOf(word) >= 0;
+      if (found && !tr.hidden) n++;
+      tr.classList.toggle("beyond", !found || (!t.open && n > OPEN));
+    });
+    t.all.hidden = n <= OPEN && !word;
+    t.all.textContent = t.open ? "Fewer rows" : n <= OPEN ? plain(n, 0) + " found" : "All " + plain(n, 0) + " rows";
+  }
+
+  // --- what to do: the first lines of the shop that is chosen ---
+  function todo() {
+    var box = document.getElementById("todo");
+    if (!box) return;
+    var n = 0, rules = 0, button = box.querySelector(".more button"), open = button.dataset.open;
+    box.querySelectorAll("li").forEach(function (li) {
+      if (!li.hidden) { n++; if (li.classList.contains("rule")) rules++; }
+      li.classList.toggle("beyond", !open && n > Number(box.dataset.open));
+    });
+    box.querySelectorAll("[data-urgent]").forEach(function (el) { el.textContent = rules ? plain(rules, 0) : "none"; });
+    button.parentNode.hidden = n <= Number(box.dataset.open);
+    button.textContent = open ? "Fewer" : "All " + plain(n, 0);
+    button.onclick = function () { if (open) delete button.dataset.open; else button.dataset.open = "1"; todo(); };
+  }
+
+  // --- the rows behind a figure, for the present choice: files of one shop each, read when they are asked for (evidence.py) ---
+  var PAGE = 25, store = {}, waiting = {};
+  function fetched(kind, shops, then) {
+    var missing = shops.filter(function (s) { return !store[kind + "|" + s]; });
+    if (!missing.length) { then(); return; }
+    missing.forEach(function (shop) {
+      var name = kind + "|" + shop;
+      if (!waiting[name]) {
+        var script = document.createElement("script");
+        script.src = data.evidence[kind].files[shop];
+        document.head.appendChild(script);
+      }
+      (waiting[name] = waiting[name] || []).push(function () { if (shops.every(function (s) { return store[kind + "|" + s]; })) then(); });
+    });
+  }
+  function grain(month, like) {  // a month in the periods that choices are made in
+    if (like.length === 4) return month.slice(0, 4);
+    return like[5] === "Q" ? month.slice(0, 4) + "-Q" + Math.ceil(Number(month.slice(5, 7)) / 3) : month;
+  }
+  function cell(kind, shop, name, i) {
+    var column = store[kind + "|" + shop].columns[name];
+    return Array.isArray(column) ? column[i] : column.at[i] < 0 ? null : column.words[column.at[i]];
+  }
+  function shownColumns(kind) {  // of amounts in three ways of counting, those of the way that is chosen
+    var suffix = "_" + data.see[see()][3], all = Object.keys(data.see).map(function (k) { return "_" + data.see[k][3]; });
+    return data.evidence[kind].columns.filter(function (c) {
+      return kind !== "ledger" || c[0].slice(-suffix.length) === suffix || !all.some(function (x) { return c[0].slice(-x.length) === x; });
+    });
+  }
+  function kept(kind, shops, cup) {  // [shop, row] of what the choice keeps
+    var out = [];
+    shops.forEach(function (shop) {
+      var made = store[kind + "|" + shop];
+      for (var i = 0; i < made.n; i++) {
+        if (cup) { if (cell(kind, shop, "mix_id", i) === cup) out.push([shop, i]); continue; }
+        if (made.columns.month && (state.from || state.to)) {
+          var month = cell(kind, shop, "month", i);
+          if (month === null || (state.from && grain(month, state.from) < state.from) || (state.to && grain(month, state.to) > state.to)) continue;
+        }
+        if (state.role && kind === "ledger" && cell(kind, shop, "role", i) !== state.role) continue;
+        out.push([shop, i]);
+      }
+    });
+    return out;
+  }
+  var ADDED = ["mass_g", "mass_kg", "volume_ml", "volume_l", "cost"];
+  function said(value, column) {
+    if (value === null) return "\u2013";
+    if (column[0] === "product_id") return data.products[value] || value;
+    if (column[0] === "month") return monthWord(value);
+    if (column[0] === "file_line" || column[0] === "operation_no") return String(value);
+    if (!column[2]) return column[0].slice(-3) === "_id" || column[0] === "file" ? value : String(value).replace(/_/g, " ");
+    if (column[2] === "plain") return plain(value, digits(value));
+    return phrase(value, column[2], null, null, true);
+  }
+  function make(tag, text, into) {
+    var el = document.createElement(tag);
+    if (text !== undefined && text !== null) el.textContent = text;
+    if (into) into.appendChild(el);
+    return el;
+  }
+  function browse(box) {
+    var kind = box.dataset.rows, spec = data.evidence[kind], into = box.querySelector(".browser"), s = box.seen || (box.seen = { page: 0, find: "" });
+    var shops = spec ? Object.keys(spec.files).filter(function (x) { return !state.shop || x === state.shop; }) : [];
+    if (!shops.length) { into.textContent = "No rows stand behind this choice."; return; }
+    if (shops.length > 12) { into.textContent = "Choose a shop above: the rows of all shops together are many."; return; }
+    fetched(kind, shops, function () { table(into, kind, kept(kind, shops), s, function () { browse(box); }, shops); });
+  }
+  function table(into, kind, rows, s, again, shops, cup) {
+    var columns = shownColumns(kind), many = !cup && shops.length > 1, word = s.find.trim().toLowerCase();
+    if (word) rows = rows.filter(function (r) {
+      return columns.some(function (c) { var v = cell(kind, r[0], c[0], r[1]); return v !== null && said(v, c).toLowerCase().indexOf(word) >= 0; });
+    });
+    if (s.by) rows = rows.slice().sort(function (a, b) {
+      return (s.down ? -1 : 1) * compare(cell(kind, a[0], s.by, a[1]), cell(kind, b[0], s.by, b[1]));
+    });
+    s.page = Math.min(s.page, Math.max(0, Math.ceil(rows.length / PAGE) - 1));
+    var first = s.page * PAGE, focus = document.activeElement && into.contains(document.activeElement) ? document.activeElement.dataset.name : "";
+    into.textContent = "";
+    var bar = make("p", null, into);
+    bar.className = "more";
+    make("span", rows.length ? plain(first + 1, 0) + data.words.range + plain(Math.min(first + PAGE, rows.length), 0) + " of " + plain(rows.length, 0) + " rows"
+      : "No rows for this choice.", bar);
+    var lacking = shops.reduce(function (sum, x) { return sum + store[kind + "|" + x].of - store[kind + "|" + x].n; }, 0);
+    if (lacking) make("span", plain(lacking, 0) + " earlier rows stand in out/tables/" + data.evidence[kind].table + ".parquet alone", bar);
+    [["Before", -1], ["Next", 1]].forEach(function (b) {
+      var button = make("button", b[0], bar);
+      button.type = "button"; button.dataset.name = b[0];
+      button.disabled = b[1] < 0 ? s.page === 0 : first + PAGE >= rows.length;
+      button.addEventListener("click", function () { s.page += b[1]; again(); });
+    });
+    var find = make("input", null, bar), save = make("button", "Save as CSV", bar);
+    find.type = "search"; find.value = s.find; find.placeholder = "find in these rows"; find.dataset.name = "find";
+    find.setAttribute("aria-label", "find in these rows");
+    find.addEventListener("input", function () { s.find = find.value; s.page = 0; again(); });
+    save.type = "button";
+    save.addEventListener("click", function () { csv(kind, columns, rows); });
+    var scroll = make("div", null, into), t = make("table", null, scroll);
+    scroll.className = "scroll"; scroll.tabIndex = 0;
+    scroll.setAttribute("role", "region"); scroll.setAttribute("aria-label", "Rows of " + data.evidence[kind].table);
+    var caption = make("caption", "Table " + data.evidence[kind].table + (cup ? "" : ", the rows of this choice"), t);
+    caption.className = "quiet";
+    var head = make("tr", null, make("thead", null, t)), body = make("tbody", null, t);
+    if (many) make("th", "shop", head).scope = "col";
+    columns.forEach(function (c) {
+      var th = make("th", null, head), button = make("button", c[1], th), unit = c[2] && c[2] !== "plain" ? unitWord(c[2]) : "";
+      th.scope = "col"; th.title = c[3]; button.type = "button"; button.className = "sort"; button.dataset.name = c[0];
+      if (c[2]) th.className = "num";
+      if (unit) make("span", unit, th).className = "unit";
+      if (s.by === c[0]) th.setAttribute("aria-sort", s.down ? "descending" : "ascending");
+      button.addEventListener("click", function () { s.down = s.by === c[0] && !s.down; s.by = c[0]; s.page = 0; again(); });
+    });
+    rows.slice(first, first + PAGE).forEach(function (r) {
+      var tr = make("tr", null, body);
+      if (many) make("td", data.shops[r[0]] || r[0], tr);
+      columns.forEach(function (c) {
+        var v = cell(kind, r[0], c[0], r[1]), td = make("td", null, tr);
+        if (c[2]) td.className = "num";
+        if (c[0] === "mix_id" && v !== null && !cup && data.evidence.pours) {
+          var a = make("a", v, td);
+          a.href = address({ cup: r[0] + "|" + v });
+          a.dataset.cup = "";
+        } else td.textContent = said(v, c);
+      });
+    });
+    if (rows.length > 1 && columns.some(function (c) { return ADDED.indexOf(c[2]) >= 0; })) {
+      var sum = make("tr", null, make("tfoot", null, t));
+      if (many) make("td", "all " + plain(rows.length, 0) + " rows", sum);
+      columns.forEach(function (c, at) {
+        var td = make("td", null, sum), total = 0, any = false;
+        if (ADDED.indexOf(c[2]) < 0) { if (!many && at === 0) td.textContent = "all " + plain(rows.length, 0) + " rows"; return; }
+        rows.forEach(function (r) { var v = cell(kind, r[0], c[0], r[1]); if (v !== null) { total += v; any = true; } });
+        td.className = "num"; td.dataset.sum = c[0]; td.dataset.total = total;
+        td.textContent = any ? phrase(total, c[2], null, null, true) : "\u2013";
+      });
+    }
+    var to = focus && into.querySelector('[data-name="' + focus + '"]');
+    if (to) { to.focus(); if (focus === "find") to.setSelectionRange(s.find.length, s.find.length); }
+  }
+  function csv(kind, columns, rows) {  // as published: metric, by the columns' own names
+    var quoted = function (v) { return v === null ? "" : /[",\n\r]/.test(v) ? '"' + String(v).replace(/"/g, '""') + '"' : String(v); };
+    var lines = [["shop_id"].concat(columns.map(function (c) { return c[0]; })).join(",")];
+    rows.forEach(function (r) {
+      lines.push([r[0]].concat(columns.map(function (c) { return cell(kind, r[0], c[0], r[1]); })).map(quoted).join(","));
+    });
+    var a = make("a");
+    a.href = URL.createObjectURL(new Blob([lines.join("\r\n") + "\r\n"], { type: "text/csv" }));
+    a.download = "filmledger-" + data.evidence[kind].table + ".csv";
+    a.click();
+  }
+  var opened = "";
+  function cup() {  // one cup: its pours with file and line, where it went, what was booked of it
+    var box = document.getElementById("cup"), of = state.cup.split("|"), shop = of[0], mix = of.slice(1).join("|");
+    if (!box || (opened === state.cup && box.dataset.see === see() + units())) return;
+    var fresh = opened !== state.cup;
+    opened = state.cup;
+    box.dataset.see = see() + units();
+    box.hidden = !mix;
+    box.textContent = "";
+    if (!mix) return;
+    make("h2", "Cup " + mix + (data.shops[shop] ? ", " + data.shops[shop] : ""), box).tabIndex = -1;
+    var close = make("a", "Close this cup", make("p", null, box));
+    close.href = address(null, ["cup"]) || "#";
+    [["pours", "What was poured, and the file and line each pour was read from"], ["ledger", "Where it went, operation by operation"],
+      ["emissions", "What was booked of it"]].forEach(function (part) {
+      if (!data.evidence[part[0]] || !data.evidence[part[0]].files[shop]) return;
+      var at = make("div", null, box), s = { page: 0, find: "" };
+      fetched(part[0], [shop], function again() {
+        var rows = kept(part[0], [shop], mix);
+        if (!rows.length) return;
+        at.textContent = "";
+        make("h3", part[1], at);
+        table(make("div", null, at), part[0], rows, s, again, [shop], mix);
+      });
+    });
+    if (fresh) { box.scrollIntoView(); box.firstChild.focus({ preventScroll: true }); }
+  }
+
+  // --- this period against the one before and the year before, as pages/compare.py says ---
+  function spans() {
+    var all = data.amounts.ledger.periods, quarterly = all.length && all[0][5] === "Q", yearly = all.length && all[0].length === 4;
+    var at = [], year = yearly ? 1 : quarterly ? 4 : 12, quarter = yearly || quarterly ? 1 : 3;
+    all.forEach(function (p, i) { if ((!state.from || p >= state.from) && (!state.to || p <= state.to)) at.push(i); });
+    if (!state.from && !state.to) at = at.slice(-quarter);
+    var moved = function (by) { return at.length && at[0] >= by ? at.map(function (i) { return all[i - by]; }) : []; };
+    return { now: moved(0), before: moved(at.length), year: moved(year) };
+  }
+  function compared() {
+    var box = document.querySelector("[data-compare]");
+    if (!box || !data.amounts.ledger) return;
+    var c = data.amounts.ledger, at = see(), found = spans(), n = c.at.shop_id.length, poured = {};
+    var landed = ["over_build." + at, "useful." + at], chosen = { from: state.from, to: state.to };
+    state.from = state.to = "";
+    var keep = keeps("ledger");
+    state.from = chosen.from; state.to = chosen.to;
+    var inside = function (name, i) { return keep[i] && found[name].indexOf(c.members.month[c.at.month[i]]) >= 0; };
+    var square = function (weight) {  // of what became useful film, weighted
+      if (!c.widths) return null;
+      var w = unpacked(c.widths), along = new Float64Array(w.n), own = 0;
+      for (var i = 0; i < n; i++) {
+        var x = weight(i), solids = c.m["over_build.solids"][i] + c.m["useful.solids"][i];
+        if (!x || !(solids > 0)) continue;
+        x *= (c.m[landed[0]][i] + c.m[landed[1]][i]) / solids;
+        for (var j = w.landed.start[i]; j < w.landed.start[i + 1]; j++) along[w.landed.at[j]] += x * w.landed.value[j];
+        for (j = w.over.start[i]; j < w.over.start[i + 1]; j++) along[w.over.at[j]] -= x * w.over.value[j];
+        own += x * x * (w.landed.own[i] + w.over.own[i]);
+      }
+      return along.reduce(function (sum, v) { return sum + v * v; }, own);
+    };
+    var kind = data.see[at][1], rate = {};
+    ["now", "before", "year"].forEach(function (name) {
+      var p = 0, useful = 0, most = 0, row = box.querySelector('[data-span="' + name + '"]');
+      for (var i = 0; i < n; i++) if (inside(name, i)) {
+        p += c.m["poured." + at][i]; useful += c.m["useful." + at][i];
+        most += c.m["overspray." + at][i] + c.m["over_build." + at][i] + c.m["useful." + at][i];
+      }
+      poured[name] = p; rate[name] = p > 0 ? (p - useful) / p : null;
+      var u2 = square(function (i) { return inside(name, i) ? 1 : 0; }), u = u2 === null ? null : c.widths.z95 * Math.sqrt(u2);
+      var low = u === null ? null : Math.max(0, p - Math.min(Math.max(useful + u, 0), most));
+      var high = u === null ? null : Math.max(0, p - Math.min(Math.max(useful - u, 0), most));
+      var months = found[name], put = function (key, text) { row.querySelector('[data-c="' + key + '"]').textContent = text; };
+      put("when", !months.length ? "no data" : months.length === 1 ? "in " + monthWord(months[0])
+        : "from " + monthWord(months[0]) + " to " + monthWord(months[months.length - 1]));
+      put("poured", months.length ? phrase(p, kind, null, null, true) : data.words.unknown);
+      put("lost", p > 0 ? phrase(p - useful, kind, low, high, true) : data.words.unknown);
+      put("rate", p > 0 ? phrase((p - useful) / p, "per100", low === null ? null : low / p, high === null ? null : high / p) : data.words.unknown);
+    });
+    ["before", "year"].forEach(function (name, k) {
+      var el = box.querySelector('[data-change="' + (k + 1) + '"]'), against = k ? "the same a year earlier" : "the one before";
+      if (rate.now === null || rate[name] === null) { el.textContent = "Against " + against + ": nothing to compare with."; return; }
+      var value = rate.now - rate[name], more = value > 0 ? "more" : "less", size = Math.abs(value);
+      var u2 = square(function (i) { return (inside("now", i) ? 1 / poured.now : 0) - (inside(name, i) ? 1 / poured[name] : 0); });
+      var half = u2 === null ? 0 : c.widths.z95 * Math.sqrt(u2), z = half ? size / (half / c.widths.z95) : 0;
+      var word = half ? data.words.steps.filter(function (s) { return z > s[0] || s[0] === 0; })[0][1] : data.words.unknown;
+      var text = half ? phrase(size, "per100", size - half, size + half) : phrase(size, "per100");
+      el.textContent = "Against " + against + " that is " + text + " " + more + " of every 100 poured: " + word + ".";
+    });
+  }
+
   // --- what if: proportions, as reports/pages/savings.py says ---
   function years(value, low, high) {
     if (!(value > 0)) return low === null ? "never, by the middle figure" : plain(low, 1) + " years at best, or never";
@@ -317,6 +664,18 @@
         });
       });
       at[tr.dataset.lever][0].forEach(function (v) { if (v !== null) edges.push(v); });
+    });
+    var total = document.querySelector("table.savings tr[data-total]");
+    ["cost", "voc", "solids"].forEach(function (k, i) {  // of the levers that are shown
+      var el = total && total.querySelector('[data-amount="' + k + '"] [data-u]'), sum = [0, 0, 0];
+      Object.keys(at).forEach(function (lever) {
+        if (at[lever][0][0] === null) return;
+        at[lever][i].forEach(function (v, end) { sum[end] = v === null || sum[end] === null ? null : sum[end] + v; });
+      });
+      if (!el || sum[0] === null) return;
+      sum = sum.map(function (v) { return v === null ? null : Number(v.toPrecision(6)); });
+      ["v", "lo", "hi"].forEach(function (n, end) { if (sum[end] !== null) el.dataset[n] = sum[end]; else delete el.dataset[n]; });
+      el.textContent = phrase(sum[0], el.dataset.u, sum[1], sum[2], true);
     });
     var least = Math.min.apply(null, edges), most = Math.max.apply(null, edges);
     var place = function (v) { return most > least ? 100 * Math.min(1, Math.max(0, (v - least) / (most - least))) : 0; };
@@ -388,22 +747,21 @@
     var cards = document.querySelector("article"), things = document.querySelectorAll("article:not([hidden]) [data-flag]").length;
     document.querySelectorAll("[data-things]").forEach(function (el) { if (cards) el.textContent = things ? plain(things, 0) : "none"; });
     Object.keys(figures).forEach(function (key) {
-      var f = figures[key], role = state.role || f.spec.role, typical = {}, told = [], all = 0;
+      var f = figures[key], role = state.role || f.spec.role, typical = {}, told = [], all = {}, named = {};
       if (f.kind !== "intervals") return;
       var kept = function (r) { return r.role === role && (!state.shop || r.shop === state.shop); };
       var under = function (r) { return (f.spec.held || []).indexOf(r.shop) >= 0; };  // where a rule speaks of 65 %
       data.transfer.role.filter(kept).forEach(function (r) { typical[r.shop] = r.v; });
-      data.transfer[f.spec.by].filter(kept).forEach(function (r) { all++; if (r.v !== null) told.push(r); });
+      data.transfer[f.spec.by].filter(kept).forEach(function (r) { all[r.name] = 1; if (r.v !== null) { told.push(r); named[r.name] = 1; } });
       var count = function (test) { return told.filter(test).length; };
+      var sure = function (r) { var t = typical[r.shop]; return t !== undefined && t !== null && r.lo !== null && !r.joined; };
       var say = {
-        all: all, told: told.length, records: told.reduce(function (sum, r) { return sum + r.n; }, 0),
+        all: Object.keys(all).length, told: Object.keys(named).length, records: told.reduce(function (sum, r) { return sum + r.n; }, 0),
         held: count(under),
         above: count(function (r) { return under(r) && r.lo !== null && r.lo > data.line; }),
         below: count(function (r) { return under(r) && r.hi !== null && r.hi < data.line; }),
-        apart: count(function (r) {
-          var t = typical[r.shop];
-          return t !== undefined && t !== null && r.lo !== null && !r.joined && (r.hi < t || r.lo > t);
-        })
+        better: count(function (r) { return sure(r) && r.lo > typical[r.shop]; }),
+        less: count(function (r) { return sure(r) && r.hi < typical[r.shop]; })
       };
       say.open = say.held - say.above - say.below;
       document.querySelectorAll("[data-held]").forEach(function (el) { el.hidden = !say.held; });
@@ -589,30 +947,44 @@
     });
   }
 
-  function apply() {
+  function apply(step) {
     memory = {};
     ground();
-    write();
+    write(step);
     numbers();
     strips();
     rows();
     whatIf();
+    compared();
+    todo();
     reckon();
     counts();
     redraw();
+    document.querySelectorAll("table").forEach(function (t) { if (t.tamed) clip(t); });
+    document.querySelectorAll("details[data-rows][open]").forEach(function (box) { if (box.seen) box.seen.page = 0; browse(box); });
+    cup();
     var status = document.querySelector("[data-status]");
     if (status) status.textContent = "Now shown: " + (state.shop ? data.shops[state.shop] || state.shop : "all shops") + ", " + when() + ".";
   }
 
   function start() {
     data = window.FILMLEDGER;
+    data.rows = function (kind, shop, made) {
+      store[kind + "|" + shop] = made;
+      (waiting[kind + "|" + shop] || []).splice(0).forEach(function (then) { then(); });
+    };
     choose();
+    tame();
+    fold();
+    document.querySelectorAll("details[data-rows]").forEach(function (box) {
+      box.addEventListener("toggle", function () { if (box.open) browse(box); });
+    });
     document.querySelectorAll("select[name]").forEach(function (el) {
       el.addEventListener("change", function () {
         state[el.name] = el.value;
         if (el.name === "from" && state.to && state.from > state.to) set("to", state.from);
         if (el.name === "to" && state.from && state.to && state.to < state.from) set("from", state.to);
-        apply();
+        apply(true);
       });
     });
     document.querySelectorAll("form.filters").forEach(function (form) {
@@ -621,7 +993,7 @@
         form.querySelectorAll("select").forEach(function (el) {
           if (el.name === "see") { el.value = root.dataset.see; state.see = ""; } else set(el.name, "");
         });
-        apply();
+        apply(true);
       });
       form.addEventListener("submit", function (event) { event.preventDefault(); });
     });
@@ -637,21 +1009,22 @@
     });
     document.querySelectorAll("a[data-jump]").forEach(function (a) {  // the address keeps the filters, so the jump is made here
       a.addEventListener("click", function (event) {
-        var to = document.getElementById(a.getAttribute("href").slice(1));
         event.preventDefault();
-        to.setAttribute("tabindex", "-1");
-        to.focus();
-        to.scrollIntoView();
+        state.at = a.getAttribute("href").slice(1);
+        write(true);
+        jump(document.getElementById(state.at));
       });
     });
     document.querySelectorAll("button[data-print]").forEach(function (b) {
       b.addEventListener("click", function () {
         var one = document.getElementById(b.dataset.print);
         one.classList.add("alone");
+        cards(true, one);
         root.classList.add("one");
         window.print();
         root.classList.remove("one");
         one.classList.remove("alone");
+        cards(false, one);
       });
     });
     document.querySelectorAll("form.whatif, form.reckoner").forEach(function (form) {
@@ -678,10 +1051,12 @@
       document.getElementById("main").focus();
     });
     matchMedia("(prefers-color-scheme: dark)").addEventListener("change", redraw);
-    window.addEventListener("beforeprint", function () { printing = true; redraw(); });
-    window.addEventListener("afterprint", function () { printing = false; redraw(); });
+    window.addEventListener("beforeprint", function () { printing = true; cards(true, document); redraw(); });
+    window.addEventListener("afterprint", function () { printing = false; cards(false, document); redraw(); });
     window.addEventListener("hashchange", function () { state = read(); choose(); apply(); });
-    apply();
+    if (!location.hash || location.hash.indexOf("=") > 0 || !document.getElementById(location.hash.slice(1))) apply();
+    else { state.at = location.hash.slice(1); apply(); }
+    if (state.at && document.getElementById(state.at)) jump(document.getElementById(state.at));
     window.filmledgerPage = { figures: figures, sums: function (which, dim) { return sums(which, dim || ""); } };
     root.dataset.awake = "";  // words, numbers, strips and choices work; figures follow
     if (!root.dataset.plotly) { root.dataset.ready = ""; return; }
@@ -692,6 +1067,12 @@
       document.head.appendChild(script);
     });
   }
+  function cards(open, within) {  // printed with all they hold
+    within.querySelectorAll("details[data-card]").forEach(function (d) {
+      if (open) { d.dataset.was = d.open ? "1" : d.dataset.was || ""; d.open = true; }
+      else { d.open = d.dataset.was === "1"; }
+    });
+  }
   function listen() {  // a month's column chooses that month alone, again all of them
     var f = figures.emissions;
     if (!f || !document.querySelector("select[name=from]")) return;
@@ -699,7 +1080,7 @@
       var month = String(event.points[0].x).slice(0, 7), alone = state.from === month && state.to === month;
       set("from", alone ? "" : month);
       set("to", alone ? "" : month);
-      apply();
+      apply(true);
     });
   }
   function choose() {  // the choices of the address into the selects; what is not on offer is dropped

@@ -462,6 +462,7 @@ def test_task_one_months_voc_of_one_shop_ready_to_print(
     tab.wait_for_selector("html[data-ready]", state="attached")
     tab.select_option("select[name=shop]", "quay")
     column = tab.locator("#plot-emissions .bars .point").nth(2)
+    column.scroll_into_view_if_needed()
     box = column.bounding_box()
     tab.mouse.click(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
     month = tab.locator("select[name=from]").input_value()

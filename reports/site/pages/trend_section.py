@@ -7,7 +7,7 @@ from typing import Any
 import polars as pl
 
 from reports import wording
-from reports.site.figures.trend import trend
+from reports.site.figures.months import trend
 from reports.site.listing import Listing, Record, counted, listed, said
 from reports.site.page_tables import PageTables
 from reports.site.pages.common import of_shop

@@ -522,7 +522,11 @@ def _adopt(given: argparse.Namespace) -> int:
     answers = adoption.answers_of(Path(given.answers) if given.answers else None)
     found = adoption.begin(space)
     if not found.exports.sources:
-        _teller(given).remark("Every file of the inbox is read already; nothing to adopt.")
+        there = any(one.file.startswith("inbox/") for one in found.others)
+        empty = (
+            f"{space.inbox} holds no export yet: put the files there as scale and job log wrote them, then adopt again."
+        )
+        _teller(given).remark("Every file of the inbox is read already; nothing to adopt." if there else empty)
         return FINE
     look = found.again(answers)
     if given.json:

@@ -90,7 +90,7 @@ def differing(name: str, true: pl.DataFrame, mine: pl.DataFrame) -> list[str]:
             bad, remark = (
                 a.ne_missing(b)
                 if not kind.is_nested()
-                else pl.Series([x != y for x, y in zip(a.to_list(), b.to_list(), strict=True)]),
+                else pl.Series([x != y for x, y in zip(a.to_list(), b.to_list(), strict=True)], dtype=pl.Boolean),
                 "",
             )
         if count := int(bad.sum()):

@@ -260,6 +260,9 @@ class Matcher:
             if rate >= 0.5:
                 why.append(f"{100 * rate:.0f} % of its values are in the register of {REGISTER_OF[info.name]}")
                 return 1.2 * rate - (0.3 if registered != info.name else 0.0)
+            if table == "pours" and info.name == "component_id" and not registered and self._within_cups(column):
+                why.append("each row of a cup has another, and they come again in other cups")
+                return 0.7
             if self.known.ids.get(REGISTER_OF[info.name]) and not own:
                 return -0.4 if word >= 0.9 and not registered else None
             return -0.8 if registered else 0.0 if not column.numeric or word >= 0.9 else None
@@ -278,6 +281,18 @@ class Matcher:
                 else None
             )
         return 0.0 if word >= 0.9 and not (column.numeric and info.name == "label") else None
+
+    def _within_cups(self, column: Column) -> bool:
+        """Whether words differ from row to row of a cup and come again in other cups, as what is poured does."""
+        if self.cup is None or column is self.cup or column.numeric or column.dates or column.clocks or column.part_of:
+            return False
+        cups: dict[str, list[str]] = {}
+        for cup, cell in zip(self.cup.cells, column.cells, strict=True):
+            if cup is not None and cell is not None:
+                cups.setdefault(cup, []).append(cell)
+        several = [found for found in cups.values() if len(found) > 1]
+        apart = sum(len(set(found)) == len(found) for found in several)
+        return len(several) >= 3 and apart >= 0.9 * len(several) and len(column.distinct) <= 0.5 * len(column.said)
 
     def _joined(
         self, own: dict[int, float], other: dict[int, float], column: Column, word: float, why: list[str], what: str
@@ -506,7 +521,10 @@ class Matcher:
         if name in ("guns", "components", "products", "technicians"):
             return self.shape.height <= 400
         if name == "leftovers":
-            return along or not (components and cup is not None and len(cup.distinct) < 0.8 * len(cup.said))
+            if along or cup is None:
+                return True
+            parts = len(cup.distinct) / len(cup.said)  # a cup is weighed back once or twice; its components are many
+            return parts >= 0.8 or not (components or parts < 0.6 or any(self._within_cups(c) for c in self.columns))
         return True
 
     def _of_jobs(self, job: Column) -> bool:

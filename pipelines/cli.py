@@ -15,13 +15,16 @@ import math
 import os
 import re
 import signal
+import socket
 import sys
+import threading
 import time
 import warnings
 from typing import TYPE_CHECKING, Any, NoReturn
 
 if TYPE_CHECKING:
     import logging
+    from collections.abc import Iterator
     from pathlib import Path
 
     import polars as pl
@@ -37,6 +40,8 @@ FORESEEN = ("WorkspaceError", "SettingsError", "LayoutError", "EngineError", "Ro
 FINE, COULD_NOT_RUN, WRONG_USAGE, REFUSED, FOUND, STOPPED = 0, 1, 2, 3, 4, 130
 KNOWN = (("duplicate", "found word for word elsewhere"), ("superseded", "replaced by later exports"))
 SHOWN_DOUBTS = 8
+GRACE = 0.5  # seconds for a run that was stopped to end by itself
+SAID_STOPPED = "Stopped. Nothing was replaced; the next run starts afresh."
 
 
 class _Parser(argparse.ArgumentParser):
@@ -230,15 +235,57 @@ def main(arguments: list[str] | None = None) -> int:
     with contextlib.suppress(ValueError):  # not in a program's main thread
         signal.signal(signal.SIGTERM, signal.default_int_handler)
     try:
-        return COMMANDS[given.command](given)
+        with _ends_in_time():
+            return COMMANDS[given.command](given)
     except KeyboardInterrupt:
-        _stop("Stopped. Nothing was replaced; the next run starts afresh.")
+        _stop(SAID_STOPPED)
         return STOPPED
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return COULD_NOT_RUN
     except Exception as error:
         return _stop(_explained(error, given))
+
+
+def entry() -> NoReturn:
+    """The command as a process: once it was stopped nothing is waited for, neither threads nor what libraries do at an end."""
+    code = main()
+    if code == STOPPED:
+        sys.stdout.flush()
+        os._exit(code)
+    sys.exit(code)
+
+
+@contextlib.contextmanager
+def _ends_in_time() -> Iterator[None]:
+    """Within a second of Ctrl-C or SIGTERM the process is gone, though the work be inside a library or its own handlers be in
+    place: a thread hears of the signal, gives the work GRACE to end by itself, and ends the process. What is in force is replaced
+    in one step and what is not finished is worthless, so that any moment will do."""
+    ours, theirs = socket.socketpair()
+    theirs.setblocking(False)
+    try:
+        before = signal.set_wakeup_fd(theirs.fileno(), warn_on_full_buffer=False)
+    except ValueError:  # not in a program's main thread
+        yield
+        return
+    ended = threading.Event()
+
+    def listen() -> None:
+        while got := ours.recv(1):
+            if got[0] in (signal.SIGINT, signal.SIGTERM) and not ended.wait(GRACE):
+                os.write(2, f"filmledger: {SAID_STOPPED}\n".encode())
+                os._exit(STOPPED)
+
+    listener = threading.Thread(target=listen, daemon=True)
+    listener.start()
+    try:
+        yield
+    finally:
+        ended.set()
+        signal.set_wakeup_fd(before)
+        theirs.close()
+        listener.join()
+        ours.close()
 
 
 # --- commands ---------------------------------------------------------------------------------------------------------
@@ -1101,4 +1148,4 @@ COMMANDS = {
 }
 
 if __name__ == "__main__":
-    sys.exit(main())
+    entry()

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 MOST_ROWS = 1_048_575  # below the header of a sheet with 2^20 lines; no spreadsheet opens more
 PUBLISHED = tuple(name for name in steps.BY_TABLE if name in published.PUBLISHED)
-SHOWN = (*PUBLISHED, *registers.REGISTERS, "packs")
+SHOWN = (*PUBLISHED, *registers.REGISTERS, "packs", "target_metals", "target_metal_compounds")
 # registers and limits that hand-outs and the sites of single readers name
 QUOTED = tuple(name for name in dict.fromkeys((*handouts.TABLES, *SHOWN)) if name not in PUBLISHED)
 
@@ -245,8 +245,7 @@ def make_site(space: Workspace, reader: str, person: str | None) -> Path:
     from pipelines import settings
     from reports import site
 
-    names = [*published.PUBLISHED, *registers.REGISTERS, "packs"]
-    tables: dict[str, pl.DataFrame] = workspace.read_snapshot(in_force(space), names)
+    tables: dict[str, pl.DataFrame] = workspace.read_snapshot(in_force(space), SHOWN)
     files = site.build(tables, settings.load(space.settings_file).model_dump(), reader, person=person)
     own = "_".join(["site", reader, *([workspace.file_name_of(person)] if person else [])])
     return workspace.keep_handout(space, own, files)

@@ -213,6 +213,30 @@ def test_an_interrupt_ends_a_watch_within_a_second(shop: Path) -> None:
         assert time.monotonic() - begun < 1
 
 
+@pytest.mark.parametrize("sent", [signal.SIGTERM, signal.SIGINT])
+def test_work_that_does_not_hear_a_signal_ends_within_a_second_all_the_same(shop: Path, sent: signal.Signals) -> None:
+    """As Dagster does it: its own handlers while it works, which remember the signal for later."""
+    program = (
+        "import signal, sys, threading, time\nfrom pipelines import cli, commands\n"
+        "def run(*_):\n"
+        "    for one in (signal.SIGINT, signal.SIGTERM):\n        signal.signal(one, lambda *_: None)\n"
+        "    threading.Thread(target=time.sleep, args=(60,)).start()\n"
+        "    print('begun', flush=True)\n"
+        "    until = time.monotonic() + 60\n"
+        "    while time.monotonic() < until:\n        time.sleep(60)\n"
+        "commands.run = run\nsys.argv[1:] = ['run', sys.argv[1]]\ncli.entry()"
+    )
+    working = subprocess.Popen(
+        [sys.executable, "-c", program, str(shop)], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    )
+    assert working.stdout is not None and working.stdout.readline() == "begun\n"
+    begun = time.monotonic()
+    working.send_signal(sent)
+    _, trouble = working.communicate(timeout=20)
+    assert (working.returncode, trouble.count("Stopped.")) == (130, 1)
+    assert time.monotonic() - begun < 1
+
+
 def test_open_names_the_pages_and_says_where_there_are_none(
     shop: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

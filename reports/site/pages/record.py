@@ -172,6 +172,10 @@ _LAW = {
     "retention": ("keeping records", "record"),
     "rule_figures": ("figure of a rule", "figure"),
 }
+_OF_METALS = {
+    "target_metals": ("threshold of a metal", "metal"),
+    "target_metal_compounds": ("compound of a metal", "substance"),
+}
 
 
 def _law(book: PageTables) -> Listing | None:
@@ -186,6 +190,11 @@ def _law(book: PageTables) -> Listing | None:
         for table, (kind, column) in _LAW.items()
         if "jurisdiction" in (frame := book.table(table)).columns
     ]
+    for table, (kind, column) in _OF_METALS.items() if book.shops_with("target_metals") else ():
+        frame = book.table(table)  # the United States' in every place that looks at them
+        parts.append(
+            frame.select(pl.lit("us").alias("jurisdiction"), "source", "read", kind=pl.lit(kind), what=pl.col(column))
+        )
     if not parts:
         return None
     by_source = (

@@ -61,18 +61,22 @@ def run(space: Workspace, again: bool = False, teller: runs.Teller | None = None
 
 
 def _materialize(current: runs.Run) -> None:
-    """The whole graph in this process. Its records go where DAGSTER_HOME says; without it nothing is kept of them."""
+    """The whole graph in this process. Its records go where DAGSTER_HOME says; without it nothing is kept of them. Dagster's word for
+    Ctrl-C and SIGTERM is turned back into Python's."""
     import dagster as dg
 
     from pipelines import definitions
 
-    with dg.DagsterInstance.get() if os.environ.get("DAGSTER_HOME") else dg.DagsterInstance.ephemeral() as instance:
-        dg.materialize(
-            definitions.assets,
-            instance=instance,
-            resources={"run": current},
-            run_config={"loggers": {"console": {"config": {"log_level": "CRITICAL"}}}},
-        )
+    try:
+        with dg.DagsterInstance.get() if os.environ.get("DAGSTER_HOME") else dg.DagsterInstance.ephemeral() as instance:
+            dg.materialize(
+                definitions.assets,
+                instance=instance,
+                resources={"run": current},
+                run_config={"loggers": {"console": {"config": {"log_level": "CRITICAL"}}}},
+            )
+    except dg.DagsterExecutionInterruptedError as error:
+        raise KeyboardInterrupt from error
 
 
 @dataclass(frozen=True, slots=True)

@@ -237,6 +237,16 @@ def test_work_that_does_not_hear_a_signal_ends_within_a_second_all_the_same(shop
     assert time.monotonic() - begun < 1
 
 
+def test_an_interrupt_that_dagster_took_for_its_own_is_one(shop: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    import dagster as dg
+
+    def interrupted(*_: object, **__: object) -> None:
+        raise dg.DagsterExecutionInterruptedError
+
+    monkeypatch.setattr(dg, "materialize", interrupted)
+    assert cli.main(["run", str(shop), "-q"]) == 130
+
+
 def test_open_names_the_pages_and_says_where_there_are_none(
     shop: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -49,6 +49,7 @@ class Listing:
     source: str = ""  # the published table
     role: str = ""  # the role whose rows are shown until the reader chooses one
     css: str = ""
+    total: Row | None = None  # what all rows come to; the script refills it
     sort: str = (
         ""  # the measure of the amounts that the rows stand in order of, the largest first, whatever is filtered
     )

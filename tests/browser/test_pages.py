@@ -389,6 +389,8 @@ def test_what_if_moves_savings_in_proportion_and_back(visit: Any, site: Path, ta
 
 def test_film_and_maps_follow_the_role_that_is_chosen(visit: Any, site: Path) -> None:
     tab = visit(site, "hands.html#shop=east&role=surfacer")
+    tab.locator("#panel .unfold").click()
+    tab.locator("#film .unfold").click()
     tab.locator("#panel summary", has_text="Maps of the panel").click()
     assert tab.locator("#panel [data-map]:visible").count() == 3
     assert tab.locator("#film tbody tr:visible").count() == 3

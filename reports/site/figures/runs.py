@@ -2,7 +2,7 @@
 
 Leftover ends in the cup, flush loss in the gun, overspray past the panel, over-build on the panel, useful film as film.
 Widths are shares of 100 poured, so the strip on top is the strip of every other page. The 95 % interval is drawn at the
-foot of each run whose width is estimated, on the boundary that it moves.
+foot of each run whose width is estimated, from its own left edge, so that it reads as the part's figure does.
 """
 
 from __future__ import annotations
@@ -41,9 +41,7 @@ def geometry(sums: Sums, see: str) -> dict[str, dict[str, Any]]:
         if low is not None and high is not None and poured > 0 and width > 0:
             low, high = 100 * low / poured, 100 * high / poured
             label = phrase(width / 100, "per100", low / 100, high / 100)
-            # useful film and over-build move their right edge; overspray its left one (its right one was weighed)
-            right = left + width
-            ends = (right - high, right - low) if part.key == "overspray" else (left + low, left + high)
+            ends = (left + low, left + high)
         out[part.key] = {"left": left, "width": width, "label": label, "ends": ends}
         left += width
     return out

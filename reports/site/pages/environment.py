@@ -25,6 +25,7 @@ from reports.wording import spaced
 
 #: so many windows of limits stand on the page; all of them are in the table limit_windows
 MOST_WINDOWS = 400
+BASES = {"regulatory": "less water and exempt compounds", "actual": "as applied", "eu": "as the directive counts it"}
 _CATEGORY = {
     "coating": "coatings sprayed or thrown away",
     "cleaning": "cleaning",
@@ -198,7 +199,9 @@ def _by_category(book: PageTables, amounts: Any) -> Listing:
         said = text(_CATEGORY.get(category, spaced(category)))
         rows.append(Row([said, *cells, text(limits.get(category))], {"key": category}))
     columns = [*_columns("category"), Column("limit of a permit on its litres")]
-    return Listing("Usage and emissions by category", columns, rows, by="category")
+    whole = amounts.sums()
+    total = Row([text("all together"), *(total_cell(whole, m, kind) for _, m, kind in _MEASURES), text(None)])
+    return Listing("Usage and emissions by category", columns, rows, by="category", total=total)
 
 
 def _category_limits(book: PageTables) -> dict[str, str]:
@@ -512,6 +515,8 @@ def _content(book: PageTables) -> Listing | None:
     ]
     summed = pl.concat(by_shop).sort("shop_id", "jurisdiction", "category", "limit_g_per_l", nulls_last=True)
 
+    places = dict(book.table("packs").select("jurisdiction", "label").iter_rows())
+
     def above(r: Record) -> int | None:
         return r["over"] if r["limit_g_per_l"] is not None and r["undecided"] < r["n"] else None
 
@@ -520,8 +525,8 @@ def _content(book: PageTables) -> Listing | None:
         summed,
         of_shop(book),
         said("category", lambda r: spaced(r["category"] or "no category known")),
-        said("rule of", "jurisdiction"),
-        said("basis", "basis"),
+        said("rule of", lambda r: places.get(r["jurisdiction"], r["jurisdiction"])),
+        said("content counted", lambda r: BASES.get(r["basis"], spaced(r["basis"]))),
         measured("limit", "limit_g_per_l", "content_g_per_l"),
         measured("highest cup", "greatest", "content_g_per_l"),
         counted("cups", "n"),

@@ -22,8 +22,8 @@ def runs_figure(book: PageTables, see: str) -> Figure:
         key="runs",
         title="How far each part of 100 poured got, from cup to film",
         finding=Markup(
-            "Each run hangs as far as that material got. "
-            "The line at its foot is the 95 % interval of the boundary above it."
+            "Its width is the amount; how far a run hangs says how far that material got, and no amount. "
+            "The line at its foot says between which widths the part itself lies, 95 of 100."
         ),
         plot=runs(sums, see),
         kind="runs",

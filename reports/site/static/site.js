@@ -323,7 +323,7 @@
   }
 
   // --- long tables: the first rows stand open; more unfold, are found by a word, are sorted by a click on a head ---
-  var OPEN = 10;
+  var OPEN = 6;
   function tame() {
     document.querySelectorAll("main table:not(.savings):not(.fit)").forEach(function (table) {
       var body = table.tBodies[0];
@@ -783,7 +783,7 @@
         if (low !== undefined && poured > 0 && width > 0) {
           low = 100 * low / poured; high = 100 * high / poured;
           label = phrase(width / 100, "per100", low / 100, high / 100);
-          ends = p[0] === "overspray" ? [left + width - high, left + width - low] : [left + low, left + high];
+          ends = [left + low, left + high];
         }
         [2 * i, 2 * i + 1].forEach(function (t) { plot.data[t].x = [left + width / 2]; plot.data[t].width = [width]; });
         if (ends) {

@@ -214,7 +214,7 @@ def test_a_section_without_its_table_says_what_to_record(
 ) -> None:
     def said(given: dict[str, pl.DataFrame]) -> str:
         found = re.search(
-            rf'<section\s+id="{section}">(.*?)</section>', pages(build(given, SETTINGS))[f"{page}.html"], re.S
+            rf'<section\s+id="{section}"[^>]*>(.*?)</section>', pages(build(given, SETTINGS))[f"{page}.html"], re.S
         )
         assert found
         return words(found[1])

@@ -80,6 +80,11 @@ def parser() -> argparse.ArgumentParser:
         metavar="READER",
         help="then make a site with one reader's pages and data alone: owner, environment, trainer or painter",
     )
+    run.add_argument(
+        "--accept-removals",
+        action="store_true",
+        help="go on where half of the files or rows are gone since the last run",
+    )
     run.add_argument("--who", metavar="TECHNICIAN", help="whose own card a painter's site holds (default: nobody's)")
     watch = commands.add_parser(
         "watch",
@@ -336,26 +341,26 @@ def _of_a_cup(r: dict[str, Any]) -> str:
 
 
 def _mix(given: argparse.Namespace) -> int:
-    import polars as pl
-
     from pipelines import workspace
     from pipelines.transfer.decisions.mix_answer import MixError, advise, advise_cup, hardener
 
     space = workspace.find(given.dir)
-    guide = space.out / "tables" / "mix_guide.parquet"
-    if not guide.is_file():
+    folder = space.snapshot()
+    guides = workspace.read_snapshot(folder, ["mix_guide", "cup_guide"]) if folder else {}
+    guide, cups = guides.get("mix_guide"), guides.get("cup_guide")
+    if guide is None or cups is None:
         return _stop(f"{space.root}: there is no guide yet; run: filmledger run {space.root}")
     if (given.gun is None) != (given.area is None):
         print("filmledger: --gun and --area go together; without both the answer is for a usual cup", file=sys.stderr)
         return WRONG_USAGE
     try:
         if given.gun is None:
-            cup = advise_cup(pl.read_parquet(guide.with_stem("cup_guide")), given.product, given.shop)
+            cup = advise_cup(cups, given.product, given.shop)
             print(json.dumps(cup) if given.json else _of_a_cup(cup))
             for note in [] if given.json else hardener(cup["role"]):
                 print(note)
             return FINE
-        told = advise(pl.read_parquet(guide), given.product, given.gun, given.area, given.coats, given.shop)
+        told = advise(guide, given.product, given.gun, given.area, given.coats, given.shop)
     except MixError as error:
         print(f"filmledger: {error}", file=sys.stderr)
         return WRONG_USAGE
@@ -401,7 +406,7 @@ def _scheduled_run(space: Workspace, given: argparse.Namespace) -> int:
     with alerts.log_to(given.log) as log:
         screen = _teller(given, log)
         try:
-            outcome = _run_on(space, getattr(given, "again", False), screen)
+            outcome = _run_on(space, getattr(given, "again", False), screen, getattr(given, "accept_removals", False))
         except BaseException as error:
             said = "stopped" if isinstance(error, KeyboardInterrupt) else _explained(error, given)
             log.error(said)
@@ -429,10 +434,10 @@ def _code(outcome: Outcome, given: argparse.Namespace) -> int:
     return REFUSED if outcome.refused and not given.tolerate_refused else FINE
 
 
-def _run_on(space: Workspace, again: bool, screen: _Screen | _Lines) -> Outcome:
+def _run_on(space: Workspace, again: bool, screen: _Screen | _Lines, accept_removals: bool = False) -> Outcome:
     from pipelines import commands
 
-    outcome = commands.run(space, again, screen)
+    outcome = commands.run(space, again, screen, accept_removals)
     if outcome.remark:
         screen.remark(outcome.remark)
     screen.closing(space, outcome)
@@ -1098,19 +1103,20 @@ def _explained(error: BaseException, given: argparse.Namespace) -> str:
     """A sentence for any trouble: the foreseeable kind in its own words, the rest with the place of its details."""
     from pipelines import workspace
 
-    causes: list[BaseException] = [error]
-    while (cause := causes[-1].__cause__ or causes[-1].__context__) and isinstance(cause, Exception):
-        if any(cause is one for one in causes):  # chains that bite their own tail exist: Dagster makes them
-            break
-        causes.append(cause)
+    causes = workspace.causes(error)
     for one in causes:
         if type(one).__name__ in FORESEEN:
             return str(one)
     for one in causes:
         if workspace.is_refusal(one):
             return str(workspace.refusal(one, "finish the run"))
-        if isinstance(one, MemoryError):
+        if isinstance(one, MemoryError) or type(one).__name__ == "OutOfMemoryException":
             return "There is not enough memory for this. Close other programs and run again; nothing was replaced."
+    for one in causes:
+        if isinstance(one, OSError) and one.errno:
+            return f"The machine refused something: {one}. Mend that and run again; nothing was replaced."
+        if isinstance(one, ImportError):
+            return f"A library cannot be loaded: {one}. Install the pinned libraries anew (README.md); nothing was replaced."
     import traceback
 
     details = "".join(traceback.format_exception(error))

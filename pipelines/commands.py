@@ -38,43 +38,91 @@ class Outcome:
         return bool(self.headline["refused_rows"] or self.headline["refused_files"])
 
 
-def run(space: Workspace, again: bool = False, teller: runs.Teller | None = None) -> Outcome:
-    """Bring the results up to date with the folder. `again` computes everything anew, from the files themselves.
+def run(
+    space: Workspace, again: bool = False, teller: runs.Teller | None = None, accept_removals: bool = False
+) -> Outcome:
+    """Bring the results up to date with the folder. `again` computes everything anew, from the files themselves;
+    `accept_removals`: also where half of the files or rows are gone.
 
     Raises SettingsError, WorkspaceError or LayoutError where it cannot run; the results in force then stay.
     """
-    if not again:
+    teller = teller or runs.Silent()
+    for said in workspace.leading_out(space):
+        teller.remark(said)
+    manifest, wrong = workspace.set_in_force(space)
+    if wrong:
+        teller.remark(f"{wrong[:1].upper()}{wrong[1:]}; it is made anew.")
+    elif manifest and not again:
         contents = workspace.digests(workspace.inputs(space))
-        manifest = workspace.manifest_in_force(space)
-        now = workspace.fingerprint(space, contents, workspace.code_digest())
-        if manifest and manifest.get("fingerprint") == now:
+        now = workspace.fingerprint(workspace.settings_bytes(space), contents, workspace.code_digest())
+        if manifest.get("fingerprint") == now:
             return Outcome(new=False, headline=manifest["headline"])
-    with runs.begin(space, teller or runs.Silent()) as current:
+    with runs.begin(space, teller, accept_removals) as current:
         if again:
             workspace.forget_reads(space, [])
             workspace.forget_tables(space)
-        _materialize(current)
+        try:
+            _materialize(current)
+        except Exception as error:
+            if not _is_damage(error):
+                raise
+            teller.remark("The tables of earlier runs are damaged; all of them are made anew.")
+            current.close()
+            workspace.forget_tables(space)
+            workspace.begin(space)
+            _materialize(current)
         published = workspace.manifest_in_force(space)
         if published is None:
             raise WorkspaceError(f"The results vanished from {space.out} as soon as they were published; run again.")
         return Outcome(new=True, headline=published["headline"], remark=current.remark)
 
 
+def _is_damage(error: BaseException) -> bool:
+    """Whether the database of the workbench says that it is not what it wrote."""
+    import duckdb
+
+    chain = workspace.causes(error)
+    said = [str(one).lower() for one in chain if isinstance(one, duckdb.Error)]
+    signs = ("corrupt", "checksum", "internal error", "fatal error", "serializ", "invalidated")
+    return not any(map(workspace.is_refusal, chain)) and any(sign in one for one in said for sign in signs)
+
+
 def _materialize(current: runs.Run) -> None:
-    """The whole graph in this process. Its records go where DAGSTER_HOME says; without it nothing is kept of them. Dagster's word for
-    Ctrl-C and SIGTERM is turned back into Python's."""
+    """The whole graph in this process. Its records go where DAGSTER_HOME says; without it, or where they cannot be used, nothing
+    is kept of them."""
+    import dagster as dg
+
+    if home := os.environ.get("DAGSTER_HOME"):
+        try:
+            with dg.DagsterInstance.get() as instance:
+                return _graph(current, instance)
+        except Exception as error:
+            if any(type(one).__module__.split(".")[0] in OURS for one in workspace.causes(error)):
+                raise
+            why = (str(error).splitlines() or [type(error).__name__])[0]
+            current.teller.remark(f"Dagster's records in {home} cannot be used ({why}); this run keeps none.")
+            workspace.begin(current.space)
+    with dg.DagsterInstance.ephemeral() as instance:
+        _graph(current, instance)
+
+
+#: where errors come from that a run without Dagster's records would meet as well
+OURS = ("pipelines", "schemas", "reports", "duckdb", "_duckdb", "polars", "pandera")
+
+
+def _graph(current: runs.Run, instance: Any) -> None:
+    """Dagster's word for Ctrl-C and SIGTERM is turned back into Python's."""
     import dagster as dg
 
     from pipelines import definitions
 
     try:
-        with dg.DagsterInstance.get() if os.environ.get("DAGSTER_HOME") else dg.DagsterInstance.ephemeral() as instance:
-            dg.materialize(
-                definitions.assets,
-                instance=instance,
-                resources={"run": current},
-                run_config={"loggers": {"console": {"config": {"log_level": "CRITICAL"}}}},
-            )
+        dg.materialize(
+            definitions.assets,
+            instance=instance,
+            resources={"run": current},
+            run_config={"loggers": {"console": {"config": {"log_level": "CRITICAL"}}}},
+        )
     except dg.DagsterExecutionInterruptedError as error:
         raise KeyboardInterrupt from error
 

@@ -22,7 +22,10 @@ from schemas import described, published, registers, validate
 if TYPE_CHECKING:
     import polars as pl
 
+    from pipelines.settings import Settings
+
 MOST_ROWS = 1_048_575  # below the header of a sheet with 2^20 lines; no spreadsheet opens more
+FEW_ROWS = 20  # fewer may well be half of them tomorrow
 PUBLISHED = tuple(name for name in steps.BY_TABLE if name in published.PUBLISHED)
 SHOWN = (*PUBLISHED, *registers.REGISTERS, "packs", "target_metals", "target_metal_compounds")
 # registers and limits that hand-outs and the sites of single readers name
@@ -56,8 +59,9 @@ def publish(run: Run) -> dict[str, Any]:
         )
     with run.timed("results"):
         contents = {name: run.bench.notes()[name].content for name in PUBLISHED}
-        before = workspace.manifest_in_force(run.space) or {}
-        as_before = before.get("written_by") == _written_by() and before.get("contents")
+        held, wrong = workspace.set_in_force(run.space)
+        before = held or {}
+        as_before = wrong is None and before.get("written_by") == _written_by() and before.get("contents")
         for name in PUBLISHED:
             _copy_out(run, name, linked=bool(as_before) and before["contents"].get(name) == contents[name])
         for name in QUOTED:
@@ -66,8 +70,16 @@ def publish(run: Run) -> dict[str, Any]:
             workspace.write_csv(run.space, f"refused/{workspace.file_name_of(str(path))}.csv", [rows])
         _describe(run)
         told = headline(run)
+        files = run.bench.read("intake_files", ["file", "rows_read"])
+        read = int(files.filter(files["file"].str.starts_with("inbox/"))["rows_read"].sum())
+        had = int(before.get("rows", 0))
+        if had >= FEW_ROWS:
+            run.shrank("The files of inbox/ held", had, read, "rows that could be read")
         runs.unchanged(run)
-        manifest = {"fingerprint": run.fingerprint, "headline": told, "contents": contents, "written_by": _written_by()}
+        manifest = {
+            "fingerprint": run.fingerprint, "headline": told, "contents": contents, "written_by": _written_by(),
+            "settings": run.settings.model_dump(mode="json"), "inputs": run.contents, "rows": read,
+        }  # fmt: skip
         workspace.publish(run.space, manifest)
         if run.keys:  # what this run did not read anew or look up may still be wanted
             workspace.forget_reads(run.space, run.keys)
@@ -165,22 +177,33 @@ def in_force(space: Workspace) -> Path:
     return folder
 
 
+def _settings_of(folder: Path) -> Settings:
+    """The settings that the set was made with. Raises WorkspaceError."""
+    from pydantic import ValidationError
+
+    from pipelines.settings import Settings
+
+    try:
+        return Settings.model_validate(workspace.said_of(folder)["settings"])
+    except (KeyError, ValidationError) as error:
+        raise WorkspaceError(f"{folder} was made by another version of the program; run everything first.") from error
+
+
 def make_handout(
     space: Workspace, period: str | None, shops: list[str], people: str | None = None
 ) -> tuple[Path, bool, handouts.Handout]:
     """Make the hand-out of a period (None: the last twelve months) of all shops or those named; `people`: with an annex of their
     names or pseudonyms. Returns its folder, whether it differs from the one that was there (that of closed months stays as it was
     given), and what it says. Raises reports.handouts.PeriodError."""
-    from pipelines import settings
-
     of = None if period is None else handouts.period(period)
-    tables = workspace.read_snapshot(in_force(space), handouts.TABLES)
+    folder = in_force(space)
+    tables = workspace.read_snapshot(folder, handouts.TABLES)
     made = handouts.build(
-        tables, settings.load(space.settings_file).flat(), of or handouts.rolling(tables), shops=shops,
+        tables, _settings_of(folder).flat(), of or handouts.rolling(tables), shops=shops,
         before=lambda name: workspace.read_handout(space, f"{name}/{handouts.RECORD}"), people=people,
     )  # fmt: skip
     given = workspace.read_handout(space, f"{made.name}/{handouts.RECORD}") is not None
-    if made.same or (given and handouts.is_closed(tables, made)):
+    if given and (made.same or handouts.is_closed(tables, made)):
         return space.handouts / made.name, False, made
     return workspace.keep_handout(space, made.name, handouts.files(made)), True, made
 
@@ -242,10 +265,10 @@ def make_site(space: Workspace, reader: str, person: str | None) -> Path:
 
     Raises reports.audience.AudienceError where there is no such reader or no such person.
     """
-    from pipelines import settings
     from reports import site
 
-    tables: dict[str, pl.DataFrame] = workspace.read_snapshot(in_force(space), SHOWN)
-    files = site.build(tables, settings.load(space.settings_file).model_dump(), reader, person=person)
+    folder = in_force(space)
+    tables: dict[str, pl.DataFrame] = workspace.read_snapshot(folder, SHOWN)
+    files = site.build(tables, _settings_of(folder).model_dump(), reader, person=person)
     own = "_".join(["site", reader, *([workspace.file_name_of(person)] if person else [])])
     return workspace.keep_handout(space, own, files)

@@ -67,6 +67,7 @@ class Run:
     fingerprint: str
     teller: Teller
     remark: str | None = None
+    accept_removals: bool = False  # an inbox that shrank sharply is meant to
     transfer_model: Joint | None = None  # as this run fitted it, for the decisions
     keys: list[str] = field(default_factory=list)  # of the store, under which what was read this time stands
     seconds: dict[str, float] = field(default_factory=dict)
@@ -117,6 +118,15 @@ class Run:
         finally:
             self.seconds[stage] = self.seconds.get(stage, 0.0) + time.perf_counter() - began
 
+    def shrank(self, what: str, had: int, has: int, of: str) -> None:
+        """Raises WorkspaceError where half of something is gone since the results in force were made: a drive that came loose, an
+        export that went wrong. Nothing is published until it is accepted."""
+        if had and 2 * has <= had and not self.accept_removals:
+            raise WorkspaceError(
+                f"{what} {had:,} {of} when the results in force were made, and {has:,} now. If that is meant, run once with"
+                " --accept-removals; until then the results in force stay, and nothing was replaced."
+            )
+
     def tell(self, stage: str, result: str) -> None:
         """One line of result with the seconds the stage has taken."""
         self.teller.stage(stage, f"{result} ({self.seconds.get(stage, 0.0):.1f} s)")
@@ -126,16 +136,26 @@ class Run:
 
 
 @contextlib.contextmanager
-def begin(space: Workspace, teller: Teller) -> Iterator[Run]:
-    """Take the lock, clear the building folder, note what the files hold."""
+def begin(space: Workspace, teller: Teller, accept_removals: bool = False) -> Iterator[Run]:
+    """Take the lock, clear the building folder, note what the files hold. Raises WorkspaceError where half of them are gone and
+    nobody accepted that."""
     with workspace.lock(space) as remark:
         current = look(space, teller)
-        current.remark = remark
+        current.remark, current.accept_removals = remark, accept_removals
+        before, _ = workspace.set_in_force(space)
+        for top in ("inbox", "registers"):
+            had = [path for path in (before or {}).get("inputs", ()) if path.startswith(f"{top}/")]
+            has = [path for path in current.contents if path.startswith(f"{top}/")]
+            current.shrank(f"{top}/ held", len(had), len(has), "files")
         workspace.begin(space)
+        workspace.forget_drafts(space)
         try:
             yield current
         finally:
             current.close()
+            with contextlib.suppress(OSError):  # what was not published is of no use, and takes room
+                workspace.clear(space)
+                workspace.forget_drafts(space)
 
 
 def look(space: Workspace, teller: Teller) -> Run:
@@ -143,11 +163,17 @@ def look(space: Workspace, teller: Teller) -> Run:
     where figures of closed months were changed by hand."""
     from pipelines import settings
 
-    chosen = settings.load(space.settings_file)
+    raw = workspace.settings_bytes(space)  # once: the fingerprint is that of the settings that are used
+    chosen = settings.Settings() if raw is None else settings.parse(raw, str(space.settings_file))
+    if (led := workspace.leading_out(space)) and not chosen.intake.linked_folders:
+        raise WorkspaceError(
+            f"{led[0]} If that is meant, write linked_folders = true below [intake] in filmledger.toml; else put the folder in"
+            " its place. Nothing was replaced."
+        )
     files = workspace.inputs(space)
     contents = workspace.digests(files)
     workspace.check_sealed(space, contents)
-    return Run(space, chosen, files, contents, workspace.fingerprint(space, contents, workspace.code_digest()), teller)
+    return Run(space, chosen, files, contents, workspace.fingerprint(raw, contents, workspace.code_digest()), teller)
 
 
 def settings_word(settings: Settings) -> str:
@@ -199,13 +225,17 @@ def take_in(current: Run, settings: Mapping[str, Any]) -> Merging:
             current.teller.progress("reading files", done, len(unread))
 
     reads: list[FileRead] = []
+    damaged: list[str] = []
     held = 0
     for done, one in enumerate(todo, start=1):
-        found = reading.one(one)
+        found = reading.one(one, damaged)
         held += sum(part.height for part in found.tables.values() if not part.kept)
         # what is more than is worked on in one go waits on disk
         reads.append(found if held <= merge.AT_A_TIME else reading.stored(one) or found)
         current.teller.progress("reading files", done, len(todo))
+    if damaged:
+        more = f" and {len(damaged) - 1} more" if len(damaged) > 1 else ""
+        current.teller.remark(f"What was kept of {damaged[0]}{more} is damaged; the export was read again.")
     current.keys = [reading.key(one) for one in todo]
 
     inputs = {one.path: one for one in todo}
@@ -247,14 +277,17 @@ class Reading:
         basis = read.cache_key(one.path, self.contents[one.path], self.layouts, self.options) + self.libraries
         return hashlib.sha256(basis.encode()).hexdigest()
 
-    def one(self, one: workspace.Input) -> FileRead:
-        """One file, from the store where the same content was read before; kept there otherwise."""
+    def one(self, one: workspace.Input, damaged: list[str] | None = None) -> FileRead:
+        """One file, from the store where the same content was read before; kept there otherwise. `damaged` hears its path where
+        what the store has is not what was kept."""
         from pipelines.intake.reading import read
         from pipelines.intake.reading.files import Source
 
         kept = self.stored(one)
         if kept is not None:
             return kept
+        if damaged is not None and workspace.is_kept(self.space, self.key(one)):
+            damaged.append(one.path)
         place = workspace.Keeping(self.space, self.key(one))
         found = read.read_file(Source(one.path, one.full, trouble=one.trouble), self.layouts, self.options, place)
         if found.state != "read" or found.sha256 != self.contents[one.path]:

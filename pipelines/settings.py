@@ -20,6 +20,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 FILE_NAME = "filmledger.toml"
+MOST_BYTES = 1_000_000
 
 Fraction = Annotated[float, Field(ge=0, le=1, allow_inf_nan=False)]
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
@@ -89,6 +90,9 @@ class Intake(Section):
 
     max_file_mb: Positive = setting(
         4000.0, "MB", "A file larger than this, once unpacked, is refused by name instead of read."
+    )
+    linked_folders: bool = setting(
+        False, "", "Whether inbox/, layouts/ and registers/ may be links to folders outside of the workspace."
     )
     share_refused_warning: Fraction = setting(
         0.05, "1", "The run's check on refused rows warns when more than this share of all rows was refused."
@@ -312,6 +316,8 @@ def load(path: Path) -> Settings:
     Raises SettingsError naming the file and, for every key at fault, its line and what to write instead.
     """
     try:
+        if path.exists() and not path.is_file():  # a pipe would be waited for
+            raise SettingsError(f"{path}: it is not a regular file; put one in its place.")
         raw = path.read_bytes()
     except FileNotFoundError:
         return Settings()
@@ -322,6 +328,10 @@ def load(path: Path) -> Settings:
 
 def parse(raw: bytes, name: str = FILE_NAME) -> Settings:
     """Settings from the bytes of a filmledger.toml; `name` is how messages call the file. Raises SettingsError."""
+    if len(raw) > MOST_BYTES:
+        raise SettingsError(
+            f"{name}: {len(raw):,} bytes are no settings; `filmledger init` writes a file to begin with."
+        )
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -331,6 +341,10 @@ def parse(raw: bytes, name: str = FILE_NAME) -> Settings:
         document = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise SettingsError(f"{name}: not valid TOML: {error}.") from error
+    except (RecursionError, ValueError) as error:  # brackets in brackets, a number of thousands of digits
+        raise SettingsError(
+            f"{name}: no settings look like this ({type(error).__name__}: nested or too long)."
+        ) from error
     try:
         return Settings.model_validate(document)
     except ValidationError as error:
@@ -439,6 +453,8 @@ def _comment(text: str) -> list[str]:
 def _toml_value(key: str, value: Any) -> list[str]:
     if isinstance(value, dict):
         return [f"{key}.{inner} = {given}" for inner, given in value.items()]
+    if isinstance(value, bool):
+        return [f"{key} = {str(value).lower()}"]
     if isinstance(value, str):
         return [f'{key} = "{value}"']
     return [f"{key} = {value}"]

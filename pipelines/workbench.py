@@ -12,20 +12,17 @@ from __future__ import annotations
 
 import contextlib
 import json
-import shutil
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Protocol, TypeVar
+from typing import Any, Protocol, TypeVar
 
 import polars as pl
 
+from pipelines import workspace
 from schemas import described, validate
 from schemas.vocabulary import ColumnInfo
-
-if TYPE_CHECKING:
-    pass
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
@@ -206,6 +203,9 @@ class DuckDB:
         Raises duckdb.Error where the file cannot be opened: damaged, or written by a later DuckDB."""
         import duckdb
 
+        self._folder = folder
+        if folder is not None:
+            workspace.unseal_bench(folder)
         config: dict[str, Any] = {"memory_limit": f"{memory_gb}GB"}
         if threads:
             config["threads"] = threads
@@ -224,6 +224,8 @@ class DuckDB:
 
     def close(self) -> None:
         self._connection.close()
+        if self._folder is not None:
+            workspace.seal_bench(self._folder)
 
     def notes(self) -> Mapping[str, Note]:
         return self._notes
@@ -401,10 +403,14 @@ def opened(folder: Path, memory_gb: float, threads: int, told: Callable[[str], N
     import duckdb
 
     folder.mkdir(parents=True, exist_ok=True)
+    if workspace.bench_is_damaged(folder):
+        told("The tables of earlier runs are damaged; all of them are made anew.")
+        workspace.drop_bench(folder)
+        folder.mkdir(parents=True, exist_ok=True)
     try:
         return DuckDB(folder, memory_gb, threads)
-    except duckdb.Error as error:
+    except (duckdb.Error, ValueError, TypeError) as error:  # its notes are JSON
         told(f"The tables of earlier runs cannot be read ({str(error).splitlines()[0]}); all of them are made anew.")
-        shutil.rmtree(folder)
-        folder.mkdir(parents=True)
+        workspace.drop_bench(folder)
+        folder.mkdir(parents=True, exist_ok=True)
         return DuckDB(folder, memory_gb, threads)

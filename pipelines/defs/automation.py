@@ -40,7 +40,10 @@ def first_month() -> str:
     folder = known.snapshot() if known else None
     if folder is None:
         return FIRST_MONTH
-    months = workspace.read_snapshot(folder, ["emissions_monthly"]).get("emissions_monthly")
+    try:
+        months = workspace.read_snapshot(folder, ["emissions_monthly"]).get("emissions_monthly")
+    except workspace.WorkspaceError:  # damaged: the next run makes it anew
+        months = None
     first = None if months is None else months["month"].min()
     return f"{first}-01" if isinstance(first, str) else FIRST_MONTH
 

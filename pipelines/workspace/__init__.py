@@ -19,41 +19,60 @@ lock, and every write that the program makes. Nothing else writes. Not here: wha
 Readers that want one consistent set resolve `out` once (`Workspace.snapshot`) and read below the folder they got.
 """
 
+from pipelines.workspace.checksums import MANIFEST
 from pipelines.workspace.contents import (
     Input,
     code_digest,
     digests,
     fingerprint,
     inputs,
+    leading_out,
     library_versions,
+    printable,
     program_version,
+    settings_bytes,
 )
-from pipelines.workspace.kept_handouts import keep_handout, read_handout
+from pipelines.workspace.kept_handouts import is_whole, keep_handout, read_handout
 from pipelines.workspace.paths import Workspace, draft_of, fill, find, init, occupied, prepare_dagster, report_fault
-from pipelines.workspace.refusals import WorkspaceError, is_refusal, refusal
+from pipelines.workspace.refusals import WorkspaceError, causes, is_refusal, refusal
 from pipelines.workspace.run_lock import lock
 from pipelines.workspace.sealed import check_sealed, keep_sealed
 from pipelines.workspace.snapshots import (
-    MANIFEST,
     begin,
+    clear,
     defused,
     file_name_of,
     link_from_before,
     manifest_in_force,
     publish,
     read_snapshot,
+    said_of,
+    set_in_force,
     write_basis,
     write_bytes,
     write_csv,
     write_database,
     write_table,
 )  # fmt: skip
-from pipelines.workspace.store import Keeping, forget_reads, forget_tables, is_kept, read_again
+from pipelines.workspace.store import (
+    Keeping,
+    bench_is_damaged,
+    drop_bench,
+    forget_drafts,
+    forget_reads,
+    forget_tables,
+    is_kept,
+    read_again,
+    seal_bench,
+    unseal_bench,
+)
 
 __all__ = [
-    "MANIFEST", "Input", "Keeping", "Workspace", "WorkspaceError", "begin", "check_sealed", "code_digest", "defused", "digests",
-    "draft_of", "file_name_of", "fill", "find", "fingerprint", "forget_reads", "forget_tables", "init", "inputs",
-    "is_kept", "is_refusal", "keep_handout", "keep_sealed", "library_versions", "link_from_before", "lock", "manifest_in_force",
-    "occupied", "prepare_dagster", "program_version", "publish", "read_again", "read_handout", "read_snapshot", "refusal",
-    "report_fault", "write_basis", "write_bytes", "write_csv", "write_database", "write_table",
+    "MANIFEST", "Input", "Keeping", "Workspace", "WorkspaceError", "begin", "bench_is_damaged", "causes",
+    "check_sealed", "clear", "code_digest", "defused", "digests", "draft_of", "drop_bench", "file_name_of", "fill",
+    "find", "fingerprint", "forget_drafts", "forget_reads", "forget_tables", "init", "inputs", "is_kept",
+    "is_refusal", "is_whole", "keep_handout", "keep_sealed", "leading_out", "library_versions", "link_from_before",
+    "lock", "manifest_in_force", "occupied", "prepare_dagster", "printable", "program_version", "publish",
+    "read_again", "read_handout", "read_snapshot", "refusal", "report_fault", "said_of", "seal_bench", "set_in_force",
+    "settings_bytes", "unseal_bench", "write_basis", "write_bytes", "write_csv", "write_database", "write_table",
 ]  # fmt: skip

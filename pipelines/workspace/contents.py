@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import hashlib
 import os
+import unicodedata
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from pipelines.workspace.checksums import read_plain, sha256_file
 from pipelines.workspace.paths import Workspace
-from pipelines.workspace.refusals import refusal
+from pipelines.workspace.refusals import WorkspaceError
 
 CODE_SUFFIXES = frozenset({".py", ".sql", ".csv", ".toml", ".html", ".js", ".css", ".jinja", ".j2", ".json", ".svg"})
 LIBRARIES = ("polars", "duckdb", "pandera", "numpy", "scipy", "plotly", "jinja2", "sqlglot", "fastexcel", "xlsxwriter")
+KERNELS = ("OPENBLAS_CORETYPE", "MKL_CBWR", "NPY_DISABLE_CPU_FEATURES")  # choose how numbers are added up
 LARGE = 50_000_000  # bytes of files that are worth looking at on several cores
 
 
@@ -35,10 +38,17 @@ def inputs(space: Workspace) -> list[Input]:
 
     Left out: names that begin with a dot or `~$`, which editors and file managers leave lying about. A link is followed
     to a file inside the workspace; one that leads out of it is listed with its `trouble`, and never read.
+
+    Raises WorkspaceError where a folder cannot be listed or the inbox is not there: what is missing is not empty.
     """
+    if not os.path.lexists(space.inbox):
+        raise WorkspaceError(
+            f"{space.inbox} is not there. Make the folder, or connect the drive it stands on, and run again;"
+            " nothing was replaced."
+        )
     found: list[Input] = []
     for top in (space.inbox, space.layouts, space.registers):
-        for folder, inner, names in os.walk(top):
+        for folder, inner, names in os.walk(top, onerror=_unlisted) if os.path.lexists(top) else ():
             inner[:] = sorted(name for name in inner if not _ignored(name))
             links = [name for name in inner if os.path.islink(os.path.join(folder, name))]
             for name in sorted(links + [name for name in names if not _ignored(name)]):
@@ -46,12 +56,38 @@ def inputs(space: Workspace) -> list[Input]:
     return sorted(found, key=lambda one: one.path)
 
 
+def _unlisted(error: OSError) -> None:
+    raise WorkspaceError(
+        f"{error.filename} cannot be listed ({error.strerror}). Allow reading it, or connect the drive it stands on, and run"
+        " again; nothing was replaced."
+    ) from error
+
+
+def leading_out(space: Workspace) -> list[str]:
+    """What is to be said of inbox/, layouts/ and registers/ that are links out of the workspace."""
+    return [
+        f"{top.name}/ is a link out of the workspace, to {target}."
+        for top in (space.inbox, space.layouts, space.registers)
+        if top.is_symlink() and not (target := top.resolve()).is_relative_to(space.root.resolve())
+    ]
+
+
+def settings_bytes(space: Workspace) -> bytes | None:
+    """filmledger.toml as it stands; None where there is none. Raises WorkspaceError."""
+    try:
+        return read_plain(space.settings_file)
+    except FileNotFoundError:
+        return None
+    except OSError as error:
+        raise WorkspaceError(f"{space.settings_file}: cannot be read ({error.strerror or error}).") from error
+
+
 def _ignored(name: str) -> bool:
     return name.startswith((".", "~$"))
 
 
 def _input(space: Workspace, full: Path) -> Input:
-    path = full.relative_to(space.root).as_posix().encode("utf-8", "backslashreplace").decode()
+    path = printable(full.relative_to(space.root).as_posix().encode("utf-8", "backslashreplace").decode())
     try:
         if full.is_symlink():
             target = full.resolve(strict=True)
@@ -67,10 +103,12 @@ def _input(space: Workspace, full: Path) -> Input:
     return Input(path, full, stat.st_size, stat.st_mtime_ns)
 
 
-def sha256_file(full: Path) -> str:
-    """SHA-256 of a file's content, hex."""
-    with open(full, "rb") as handle:
-        return hashlib.file_digest(handle, "sha256").hexdigest()
+def printable(text: str) -> str:
+    """A name with its control signs, and those that turn the direction of writing, as what they are called: no terminal acts on
+    them."""
+    return "".join(
+        one if unicodedata.category(one) not in ("Cc", "Cf", "Zl", "Zp") else f"<U+{ord(one):04X}>" for one in text
+    )
 
 
 def digests(files: Iterable[Input]) -> dict[str, str]:
@@ -105,6 +143,8 @@ def code_digest(packages: Iterable[str] = ("pipelines", "schemas", "reports", "s
         total.update(os.path.relpath(full, home).encode() + b"\0" + sha256_file(full).encode())
     for name, version in library_versions().items():
         total.update(f"{name} {version}\n".encode())
+    for name in KERNELS:
+        total.update(f"{name} {os.environ.get(name, '')}\n".encode())
     return total.hexdigest()
 
 
@@ -142,15 +182,10 @@ def library_versions() -> dict[str, str]:
     return found
 
 
-def fingerprint(space: Workspace, contents: Mapping[str, str], code: str) -> str:
-    """One hash for everything that can move a result: contents by path, settings, program."""
+def fingerprint(settings: bytes | None, contents: Mapping[str, str], code: str) -> str:
+    """One hash for everything that can move a result: contents by path, settings as they were read, program."""
     total = hashlib.sha256(code.encode())
-    try:
-        total.update(space.settings_file.read_bytes())
-    except FileNotFoundError:
-        total.update(b"no settings file")
-    except OSError as error:
-        raise refusal(error, f"read {space.settings_file}") from error
+    total.update(b"no settings file" if settings is None else settings)
     for path in sorted(contents):
         total.update(f"\n{path}\0{contents[path]}".encode())
     return total.hexdigest()

@@ -27,6 +27,16 @@ def told(action: str) -> Iterator[None]:
         raise refusal(error, action) from error
 
 
+def causes(error: BaseException) -> list[BaseException]:
+    """An error and all that led to it; chains that bite their own tail exist: Dagster makes them."""
+    found = [error]
+    while (cause := found[-1].__cause__ or found[-1].__context__) and isinstance(cause, Exception):
+        if any(cause is one for one in found):
+            break
+        found.append(cause)
+    return found
+
+
 def refusal(error: BaseException, action: str) -> WorkspaceError:
     """The WorkspaceError for an operating-system error met while doing `action`."""
     code = error.errno if isinstance(error, OSError) else None

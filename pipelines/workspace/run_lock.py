@@ -18,6 +18,7 @@ try:
 except ImportError:  # not a POSIX system: the process id in the lock file alone decides
     fcntl = None  # type: ignore[assignment]
 
+KEPT = ("building", "snapshots", "intake", "tables", "tables-spark", "dagster", "lock")
 _held: dict[Path, int] = {}  # locks of this process: the command takes one, the graph it runs enters it again
 
 
@@ -36,6 +37,7 @@ def lock(space: Workspace) -> Iterator[str | None]:
         finally:
             _held[space.root] -= 1
         return
+    _refuse_links(space)
     with told(f"write in {space.root}"):
         space.state.mkdir(parents=True, exist_ok=True)
         handle = open(space.state / "lock", "a+b")
@@ -58,6 +60,16 @@ def lock(space: Workspace) -> Iterator[str | None]:
             with contextlib.suppress(OSError):
                 handle.truncate(0)
                 handle.flush()
+
+
+def _refuse_links(space: Workspace) -> None:
+    """Raises WorkspaceError where what the program keeps would land elsewhere, maybe in another workspace's."""
+    for one in (space.state, *(space.state / name for name in KEPT)):
+        if one.is_symlink():
+            raise WorkspaceError(
+                f"{one} is a link, to {os.readlink(one)}; what the program keeps must stand in the workspace itself. Put a"
+                " folder in its place, or delete the link, and run again; nothing was replaced."
+            )
 
 
 def _take(descriptor: int) -> bool:

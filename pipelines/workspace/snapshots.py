@@ -1,41 +1,67 @@
-"""A set of results: built aside, put in force by the swap of one link, read as one consistent folder."""
+"""A set of results: built aside, put in force by the swap of one link, read as one consistent folder.
+
+Its manifest holds the SHA-256 of every file; `set_in_force` looks at all of them, `read_snapshot` at those that it reads. What
+was written into a set stands in its list of files, and only that is ever deleted.
+"""
 
 from __future__ import annotations
 
 import hashlib
-import json
 import os
 import re
-import shutil
 from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from pipelines.workspace.checksums import (
+    MANIFEST,
+    WRITTEN,
+    Damaged,
+    Older,
+    broken,
+    read_plain,
+    sealed,
+    sums,
+    take_away,
+    unsealed,
+    written,
+)
 from pipelines.workspace.paths import Workspace
 from pipelines.workspace.refusals import WorkspaceError, flush, refusal, told
 
 if TYPE_CHECKING:
     import polars as pl
 
-MANIFEST = ".manifest.json"
 SPREADSHEET_STARTS = "=+-@\t\r"
 
 
 def begin(space: Workspace) -> None:
     """Clear the folder a run builds in. Raises WorkspaceError where the workspace may not be written."""
+    if space.out.is_symlink() and not os.readlink(space.out).startswith(f"{space.snapshots.relative_to(space.root)}/"):
+        raise WorkspaceError(
+            f"{space.out} is a link of your own, not the one that a run puts there. Move it and run again."
+        )
     if space.out.exists() and not space.out.is_symlink():
         raise WorkspaceError(
             f"{space.out} is a folder of its own, not the link that a run puts there. Move it away and run again."
         )
     with told(f"write in {space.root}"):
-        if space.building.exists():
-            shutil.rmtree(space.building)
+        clear(space)
         (space.building / "tables").mkdir(parents=True)
+
+
+def clear(space: Workspace) -> None:
+    """Take away what a run was building. What somebody else put there is set aside."""
+    if space.building.exists() and not take_away(space.building, written(space.building)):
+        number = 1
+        while (aside := space.state / f"not_ours_{number}").exists():
+            number += 1
+        os.rename(space.building, aside)
 
 
 def write_table(space: Workspace, name: str, write: Callable[[Path], object]) -> None:
     """Have one published table of the set being built written, as parquet."""
-    target = space.building / "tables" / f"{name}.parquet"
+    target = _place(space, f"tables/{name}.parquet")
     with told(f"write {target}"):
         write(target)
 
@@ -64,6 +90,8 @@ def _place(space: Workspace, relative: str) -> Path:
     if not target.resolve().is_relative_to(space.building.resolve()):
         raise WorkspaceError(f"{relative} leads out of the set being built; it was not written.")
     with told(f"write {target}"):
+        with open(space.building / WRITTEN, "a", encoding="utf-8") as handle:
+            handle.write(f"{relative}\n")
         target.parent.mkdir(parents=True, exist_ok=True)
     return target
 
@@ -106,9 +134,8 @@ def file_name_of(path: str) -> str:
 
 def write_basis(space: Workspace, name: str, frame: pl.DataFrame) -> None:
     """Write a table that readers of the set being built look up beside its results, and that is no result itself."""
-    target = space.building / "basis" / f"{name}.parquet"
+    target = _place(space, f"basis/{name}.parquet")
     with told(f"write {target}"):
-        target.parent.mkdir(exist_ok=True)
         frame.write_parquet(target, compression="zstd")
 
 
@@ -116,7 +143,8 @@ def write_database(space: Workspace, fill: Callable[[Path], None]) -> None:
     """filmledger.duckdb of the set being built, filled by `fill`."""
     import duckdb
 
-    target = space.building / "filmledger.duckdb"
+    target = _place(space, "filmledger.duckdb")
+    _place(space, "filmledger.duckdb.wal")  # where it is killed meanwhile
     try:
         fill(target)
     except duckdb.Error as error:
@@ -129,13 +157,8 @@ def publish(space: Workspace, manifest: Mapping[str, Any]) -> Path:
     The set before stays for readers that are still in it; older ones go.
     """
     with told(f"publish the results in {space.root}"):
-        sizes = {
-            full.relative_to(space.building).as_posix(): full.stat().st_size
-            for full in sorted(space.building.rglob("*"))
-            if full.is_file()
-        }
-        written = json.dumps({**manifest, "files": sizes}, ensure_ascii=False, sort_keys=True, indent=1)
-        (space.building / MANIFEST).write_text(written + "\n", encoding="utf-8")
+        files = [name for name in written(space.building)[:-2] if (space.building / name).is_file()]
+        (space.building / MANIFEST).write_bytes(sealed({**manifest, "files": sums(space.building, files)}))
         for full in space.building.rglob("*"):
             flush(full)
         space.snapshots.mkdir(exist_ok=True)
@@ -150,30 +173,70 @@ def publish(space: Workspace, manifest: Mapping[str, Any]) -> Path:
         os.replace(link, space.out)
         flush(space.root)
     for entry in os.listdir(space.snapshots):
-        if space.snapshots / entry not in (target, before):
-            shutil.rmtree(space.snapshots / entry, ignore_errors=True)
+        if entry.isdecimal() and space.snapshots / entry not in (target, before):
+            take_away(space.snapshots / entry, written(space.snapshots / entry))
     return target
 
 
 def read_snapshot(folder: Path, names: Iterable[str]) -> dict[str, pl.DataFrame]:
-    """Tables of one finished set by name, results and what stands beside them; one that it lacks is left out."""
+    """Tables of one finished set by name, results and what stands beside them; one that it lacks is left out.
+
+    Raises WorkspaceError where one of them is not what was written."""
+    import io
+
     import polars as pl
 
-    places = {name: (folder / "tables" / f"{name}.parquet", folder / "basis" / f"{name}.parquet") for name in names}
-    found = {name: next((full for full in both if full.is_file()), None) for name, both in places.items()}
-    return {name: pl.read_parquet(full) for name, full in found.items() if full}
+    files = said_of(folder)["files"]
+    found: dict[str, pl.DataFrame] = {}
+    for name in names:
+        place = next((one for one in (f"tables/{name}.parquet", f"basis/{name}.parquet") if one in files), None)
+        if place is None:
+            continue
+        try:
+            content = read_plain(folder / place)
+        except OSError:
+            content = b""
+        if hashlib.sha256(content).hexdigest() != files[place]:
+            raise WorkspaceError(_unfit(folder, f"{place} is damaged"))
+        found[name] = pl.read_parquet(io.BytesIO(content))
+    return found
+
+
+def said_of(folder: Path) -> dict[str, Any]:
+    """What a finished set says of itself. Raises WorkspaceError where that cannot be used."""
+    try:
+        return unsealed(folder / MANIFEST)
+    except Older as older:
+        raise WorkspaceError(_unfit(folder, "they were written by an earlier version of the program")) from older
+    except (Damaged, FileNotFoundError) as error:
+        raise WorkspaceError(_unfit(folder, f"{MANIFEST} is missing or damaged")) from error
+
+
+def _unfit(folder: Path, why: str) -> str:
+    root = folder.parents[2]
+    return f"The results in force cannot be used: {why}. A run makes them anew: filmledger run {root}"
+
+
+def set_in_force(space: Workspace) -> tuple[dict[str, Any] | None, str | None]:
+    """What the finished set says of itself, as far as that can be told, and what is wrong with the set: None where every file is
+    there as it was written, or where there never was a set. Raises WorkspaceError where a later version wrote it."""
+    folder = space.snapshot()
+    if folder is None:
+        return None, "the results in force have vanished" if space.out.is_symlink() else None
+    try:
+        manifest = unsealed(folder / MANIFEST)
+    except Older:
+        return None, "the results in force were written by an earlier version of the program"
+    except (Damaged, FileNotFoundError):
+        return None, f"{MANIFEST} of the results in force is missing or damaged"
+    wrong = broken(folder, manifest["files"])
+    if wrong:
+        more = f" and {len(wrong) - 1} more" if len(wrong) > 1 else ""
+        return manifest, f"{wrong[0]}{more} of the results in force is missing or not what was written"
+    return manifest, None
 
 
 def manifest_in_force(space: Workspace) -> dict[str, Any] | None:
-    """What the finished set says of itself; None where there is none or a file of it is missing or cut short."""
-    folder = space.snapshot()
-    if folder is None:
-        return None
-    try:
-        manifest: dict[str, Any] = json.loads((folder / MANIFEST).read_bytes())
-        for name, size in manifest["files"].items():
-            if (folder / name).stat().st_size != size:
-                return None
-    except (OSError, ValueError, KeyError, AttributeError):
-        return None
-    return manifest
+    """What the finished set says of itself; None where there is none or a file of it is not what was written."""
+    manifest, wrong = set_in_force(space)
+    return None if wrong else manifest

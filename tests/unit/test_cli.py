@@ -66,7 +66,7 @@ def test_a_command_that_is_nearly_one_is_named(capsys: pytest.CaptureFixture[str
 def test_a_run_is_quiet_or_speaks_to_programs(
     shop: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def run(space: workspace.Workspace, again: bool, teller: run_module.Teller) -> Outcome:
+    def run(space: workspace.Workspace, again: bool, teller: run_module.Teller, accept_removals: bool) -> Outcome:
         teller.stage("intake", "2 files")
         teller.progress("reading files", 1, 2)
         return Outcome(new=True, headline=HEADLINE)

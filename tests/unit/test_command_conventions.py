@@ -52,7 +52,9 @@ def shop(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Path:
 
 
 def running(monkeypatch: pytest.MonkeyPatch, **headline: Any) -> None:
-    def run(space: workspace.Workspace, again: bool = False, teller: run_module.Teller | None = None) -> Outcome:
+    def run(
+        space: workspace.Workspace, again: bool = False, teller: run_module.Teller | None = None, removals: bool = False
+    ) -> Outcome:
         assert teller is not None
         teller.stage("intake", "2 files")
         teller.progress("reading files", 1, 2)

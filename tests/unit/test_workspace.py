@@ -108,7 +108,7 @@ def test_a_pipe_in_the_inbox_does_not_stop_the_run(space):
 
 def test_the_fingerprint_follows_content_names_settings_and_program_but_no_time(space):
     def now(code: str = "program") -> str:
-        return workspace.fingerprint(space, workspace.digests(workspace.inputs(space)), code)
+        return workspace.fingerprint(workspace.settings_bytes(space), workspace.digests(workspace.inputs(space)), code)
 
     workspace.fill(space, "inbox/a.csv", b"1")
     first = now()

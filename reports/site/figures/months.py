@@ -25,8 +25,9 @@ def trend(rows: list[dict[str, Any]]) -> Markup:
     def path(points: list[tuple[float, float]]) -> str:
         return " ".join(f"{a:.1f},{b:.1f}" for a, b in points)
 
-    upper = [(at[r["period"]], y(r["te_high"])) for r in known]
-    lower = [(at[r["period"]], y(r["te_low"])) for r in known]
+    ended = [r for r in known if wording.known(r["te_low"]) and wording.known(r["te_high"])]  # the band is of these
+    upper = [(at[r["period"]], y(r["te_high"])) for r in ended]
+    lower = [(at[r["period"]], y(r["te_low"])) for r in ended]
     first, last = known[0], known[-1]
     said = "; ".join(
         f"{wording.month_word(r['period'])}: {wording.phrase(r['te'], 'share', r['te_low'], r['te_high'])}"

@@ -36,6 +36,9 @@ BREACH = {
     "unit": "kg",
 }
 
+# A process begun in the background of a shell script ignores an interrupt, and so would what a test starts.
+LISTENING = "import signal\nsignal.signal(signal.SIGINT, signal.default_int_handler)\n"
+
 
 def rows(head: str) -> list[list[str]]:
     """The rows of the table that begins with this heading."""
@@ -204,7 +207,10 @@ def test_an_interrupt_ends_a_watch_within_a_second(shop: Path) -> None:
     )
     for sent in (signal.SIGTERM, signal.SIGINT):
         watching = subprocess.Popen(
-            [sys.executable, "-c", program, str(shop)], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+            [sys.executable, "-c", LISTENING + program, str(shop)],
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
         )
         assert watching.stdout is not None and watching.stdout.readline() == "begun\n"
         time.sleep(0.3)  # it goes on after a run that could not be made
@@ -229,7 +235,10 @@ def test_work_that_does_not_hear_a_signal_ends_within_a_second_all_the_same(shop
         "commands.run = run\nsys.argv[1:] = ['run', sys.argv[1]]\ncli.entry()"
     )
     working = subprocess.Popen(
-        [sys.executable, "-c", program, str(shop)], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+        [sys.executable, "-c", LISTENING + program, str(shop)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
     )
     assert working.stdout is not None and working.stdout.readline() == "begun\n"
     begun = time.monotonic()

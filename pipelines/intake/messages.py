@@ -177,6 +177,8 @@ CATALOGUE = {
     " say weights = \"cumulative\" where the display runs on",
     "doubt_tare": FIGURES + "in {n} cups the first component weighs some {middle:.0f} g more than the second one says, always the same. Say tare"
     " or tare_g in the layout if the empty cup is in it",
+    "doubt_alike": FIGURES + "{n} leftovers hold {values} different weights, the first {leftover_g:.5g} g, as empty cups do. Look whether leftover_g"
+    " is the column of the empty cup's weight",
     "doubt_coat": FIGURES + "of {n} films the middle one is {middle:.3g} um for each coat, and {low:g} to {high:g} is usual. Correct the unit of"
     " reading_um, or the operation after which was read",
     "doubt_area": FIGURES + "of {n} areas the middle one is {middle:.3g} times that of registers/panel_areas.csv. Correct the unit of area_m2",

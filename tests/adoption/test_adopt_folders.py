@@ -213,3 +213,26 @@ def test_three_exports_are_read_right_while_registers_are_still_empty() -> None:
     taken = taken_in(one, found.layouts)
     assert taken.refused_rows.is_empty() and not found.unread and not doubts.told(taken.intake_files)
     assert not differences(one, taken.tables)
+
+
+@pytest.mark.parametrize("headers", [("Pant g", "Peso g"), ("F2 (g)", "Weight (g)")])
+def test_a_column_of_empty_cups_is_no_leftover_whatever_it_is_called(headers: tuple[str, str]) -> None:
+    """Found on a folder that was drawn late: the empty cup's column was called weight, the display's nothing known."""
+    tables, registers = business(11)
+    left = tables["leftovers"].with_columns(tare=pl.when(pl.int_range(pl.len()) % 3 == 0).then(31.5).otherwise(44.25))
+    export = left.select(
+        pl.col("mix_id").alias("Cup"), pl.col("weighed_at").dt.strftime("%Y-%m-%d %H:%M").alias("When"),
+        (pl.col("leftover_g") + pl.col("tare")).alias(headers[0]), pl.col("tare").alias(headers[1]),
+    )  # fmt: skip
+    files = {"inbox/back.csv": export.write_csv().encode(), "inbox/pours.csv": tables["pours"].write_csv().encode()}
+    truth = {("inbox/back.csv", ""): {"leftovers": {
+        "leftover_g": {"sources": [headers[0]], "unit": "g", "tare": headers[1]}, "mix_id": {"sources": ["Cup"]},
+        "weighed_at": {"sources": ["When"]},
+    }}}  # fmt: skip
+    texts = {f"registers/{n}.csv": f.write_csv() for n, f in registers.items()}
+    canonical = {"leftovers": tables["leftovers"].drop("fate"), "pours": tables["pours"]}
+    one = Folder("empty cups", {"inbox/back.csv": files["inbox/back.csv"]}, truth, canonical, texts, [])
+    found, given = adopted(one)
+    assert len(given) <= 1
+    one.files.update(files)
+    assert not differences(one, taken_in(one, found.layouts).tables)

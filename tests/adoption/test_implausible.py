@@ -79,6 +79,11 @@ def twice_the_target(tables: Tables, _: Tables) -> None:
     tables["pours"] = tables["pours"].with_columns(target_g=pl.col("weighed_g") / 2)
 
 
+def cups_for_leftovers(tables: Tables, _: Tables) -> None:
+    odd = pl.int_range(pl.len()) % 3 == 0
+    tables["leftovers"] = tables["leftovers"].with_columns(leftover_g=pl.when(odd).then(31.5).otherwise(44.25))
+
+
 def thick(tables: Tables, _: Tables) -> None:
     tables["readings"] = tables["readings"].with_columns(reading_um=(pl.col("reading_um") * 12).clip(upper_bound=2900))
 
@@ -113,7 +118,8 @@ def solids_by_mass_for_volume(_: Tables, registers: Tables) -> None:
 
 CASES: list[tuple[Callable[[Tables, Tables], None], str]] = [
     (empty_cups, "the first component weighs some 34 g more"), (millilitres, "if they are millilitres"), (another_ratio, "Look at the mixing ratio"),
-    (twice_the_target, "2 times what was asked for"), (thick, "um for each coat"), (square_feet, "times that of registers/panel_areas.csv"),
+    (twice_the_target, "2 times what was asked for"),
+    (cups_for_leftovers, "2 different weights"), (thick, "um for each coat"), (square_feet, "times that of registers/panel_areas.csv"),
     (crowded, "days opens 70 jobs"), (solids_by_mass_for_volume, "do not go together"),
 ]  # fmt: skip
 

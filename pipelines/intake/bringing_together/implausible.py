@@ -20,6 +20,7 @@ SURE, VAGUE_G = (
     6.0,
     8.0,
 )  # standard errors a weight at nothing must have (hundreds of files are looked at), and the most one may be
+ALIKE = 3  # weights of empty cups: a shop has few kinds of cups
 PER_COAT_UM = (3.0, 110.0)
 AREA = (0.4, 2.5)  # of the register's
 JOBS_A_DAY = 60.0
@@ -48,6 +49,11 @@ def noted(books: dict[str, Book], warnings: Warnings, registers: bool) -> None:
     asked = pours.filter(pl.col("target_g") > 0).with_columns(part=pl.col("weighed_g") / pl.col("target_g"))
     tell("pours", "doubt_target", _outside(asked, "part", TARGET))
     tell("pours", "doubt_tare", _empty_cups(pours))
+    left = books["leftovers"].current().filter(pl.col("leftover_g") > 0)
+    alike = left.group_by(_BY).agg(
+        pl.len().alias("n"), pl.col("leftover_g").n_unique().alias("values"), pl.col("leftover_g").first(), pl.col("line").min()
+    )  # fmt: skip
+    tell("leftovers", "doubt_alike", alike.filter(pl.col("n") >= 2 * ENOUGH, pl.col("values") <= ALIKE))
     tell(
         "readings",
         "doubt_coat",

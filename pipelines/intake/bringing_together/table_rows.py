@@ -30,8 +30,8 @@ _ORDER = (
     ("open_register",),
     ("doubt_product", "doubt_early", "doubt_eddy", "doubt_stage", "doubt_two_products", "doubt_heavy", "doubt_weighed",
      "doubt_jobs", "doubt_name", "doubt_size", "doubt_cups", "doubt_runs_on", "doubt_taken_out", "doubt_left", "doubt_used", "doubt_dates",
-     "doubt_far", "doubt_early_reading", "doubt_ml", "doubt_ratio", "doubt_target", "doubt_tare", "doubt_coat", "doubt_area", "doubt_per_day",
-     "doubt_density"),
+     "doubt_far", "doubt_early_reading", "doubt_ml", "doubt_ratio", "doubt_target", "doubt_tare", "doubt_alike", "doubt_coat", "doubt_area",
+     "doubt_per_day", "doubt_density"),
 )  # fmt: skip
 _PLACES = {code: (group, n) for group, codes in enumerate(_ORDER) for n, code in enumerate(codes)}
 

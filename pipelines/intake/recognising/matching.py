@@ -151,6 +151,7 @@ class Matcher:
         self.cup = self._best(joins.mix, "mix_id")
         self.job = self._best(joins.job, "job_id")
         self.tares = [c for c in whole if self._is_tare(c)]
+        self.below = [c for c in whole if any(_below(c, w) for w in whole)]
 
     def _best(self, scores: dict[int, float], role: str) -> Column | None:
         parts = [c for c in self.columns if c.part_of == role and "split" not in c.how]
@@ -334,7 +335,7 @@ class Matcher:
             score += 0.15
         elif column.unit:
             return None
-        if column in self.tares:
+        if column in self.tares or (info.name in ("weighed_g", "leftover_g") and column in self.below):
             return None
         if words.meant(column.plain, _IGNORED) >= 0.9 and word < 0.9:
             return None
@@ -641,6 +642,33 @@ def _with_clocks(columns: list[Column]) -> list[Column]:
         joined.__dict__["dates"] = [(f"{f} {clock.clocks[0]}", language) for f, language in day.dates]
         out.append(joined)
     return out
+
+
+def tare_like(column: Column, weight: Column) -> bool:
+    """Few values, again and again, each below the weight beside it."""
+    if column is weight or not column.numeric or (column.whole and max(column.values) <= 30):
+        return False
+    pairs = [(a, b) for a, b in zip(column.numbers, weight.numbers, strict=True) if a is not None and b is not None]
+    return (
+        len(column.distinct) <= max(3, len(pairs) // 8)
+        and len(pairs) > 0.8 * len(weight.said)
+        and all(0 < a <= b for a, b in pairs)
+    )
+
+
+def _below(column: Column, weight: Column) -> bool:
+    """Whether a column is that of empty cups, whatever it is called: fractions that come again and again, each below a weight of the same
+    unit that hardly ever comes twice."""
+    if (
+        not weight.numeric
+        or weight.whole
+        or column.whole
+        or weight.unit != column.unit
+        or weight.part_of
+        or column.part_of
+    ):
+        return False
+    return len(weight.said) >= 12 and len(weight.distinct) > 0.8 * len(weight.said) and tare_like(column, weight)
 
 
 def _moments(column: Column) -> list[datetime | None]:

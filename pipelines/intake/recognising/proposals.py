@@ -32,6 +32,7 @@ from pipelines.intake.recognising.matching import (
     inside_unit,
     rising,
     runs_on,
+    tare_like,
 )  # fmt: skip
 from pipelines.intake.recognising.opening import Opened
 from pipelines.intake.recognising.questions import ABSENT, AS_LISTED, NEWEST_FIRST, NONE, Answers, Question
@@ -840,7 +841,7 @@ class _Maker:
                 ], []
             tare = shape.column(str(told_tare))
         elif wanted and tare is None:
-            like = [c for c in shape.columns if _tare_like(c, column, self.match.used)]
+            like = [c for c in shape.columns if c.header not in self.match.used and tare_like(c, column)]
             if (
                 like
                 or weights == "cumulative_with_tare"
@@ -1092,18 +1093,6 @@ def _in_time(column: Column) -> bool:
     times = [t for t in column.moments(*column.dates[0]) if t is not None] if column.dates else []
     steps = [b > a for a, b in pairwise(times) if a != b]
     return len(steps) >= 3 and sum(steps) >= 0.95 * len(steps)
-
-
-def _tare_like(column: Column, weight: Column, used: set[str]) -> bool:
-    """Few values, again and again, each below the weight beside it."""
-    if column is weight or not column.numeric or column.header in used or (column.whole and max(column.values) <= 30):
-        return False
-    pairs = [(a, b) for a, b in zip(column.numbers, weight.numbers, strict=True) if a is not None and b is not None]
-    return (
-        len(column.distinct) <= max(3, len(pairs) // 8)
-        and len(pairs) > 0.8 * len(weight.said)
-        and all(0 < a <= b for a, b in pairs)
-    )
 
 
 def _starts_high(match: TableMatch, column: Column) -> bool:

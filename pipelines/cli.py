@@ -347,15 +347,15 @@ def _mix(given: argparse.Namespace) -> int:
     space = workspace.find(given.dir)
     folder = space.snapshot()
     guides = workspace.read_snapshot(folder, ["mix_guide", "cup_guide"]) if folder else {}
-    guide, cups = guides.get("mix_guide"), guides.get("cup_guide")
-    if guide is None or cups is None:
-        return _stop(f"{space.root}: there is no guide yet; run: filmledger run {space.root}")
     if (given.gun is None) != (given.area is None):
         print("filmledger: --gun and --area go together; without both the answer is for a usual cup", file=sys.stderr)
         return WRONG_USAGE
+    guide = guides.get("cup_guide" if given.gun is None else "mix_guide")
+    if guide is None:
+        return _stop(f"{space.root}: there is no guide yet; run: filmledger run {space.root}")
     try:
         if given.gun is None:
-            cup = advise_cup(cups, given.product, given.shop)
+            cup = advise_cup(guide, given.product, given.shop)
             print(json.dumps(cup) if given.json else _of_a_cup(cup))
             for note in [] if given.json else hardener(cup["role"]):
                 print(note)

@@ -33,9 +33,10 @@ class Older(Damaged):
 
 
 def sealed(told: Mapping[str, Any]) -> bytes:
-    """A note as JSON that says its form and its own checksum."""
+    """A note as JSON that says its form and its own checksum. What it holds stays in its order: the tables of a file that was
+    read are numbered in it."""
     held = json.loads(json.dumps({**told, "form": FORM}))
-    return (json.dumps({**held, "sha256": _of(held)}, ensure_ascii=False, sort_keys=True, indent=1) + "\n").encode()
+    return (json.dumps({**held, "sha256": _of(held)}, ensure_ascii=False, indent=1) + "\n").encode()
 
 
 def unsealed(full: Path) -> dict[str, Any]:

@@ -50,7 +50,7 @@ def space(tmp_path_factory: pytest.TempPathFactory) -> workspace.Workspace:
 def on_page(space: workspace.Workspace) -> list[str]:
     """The rows of the section on what is missing, cells joined by ' | '."""
     text = (space.out / "site" / "environment.html").read_text(encoding="utf-8")
-    section = re.search(r'<section id="missing">(.*?)</section>', text, re.DOTALL)
+    section = re.search(r'<section id="missing"[^>]*>(.*?)</section>', text, re.DOTALL)
     assert section
     rows = re.findall(r"<tr[^>]*>(.*?)</tr>", section[1], re.DOTALL)
     cells = [re.findall(r"<t[hd][^>]*>(.*?)</t[hd]>", row, re.DOTALL) for row in rows]

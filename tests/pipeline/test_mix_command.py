@@ -11,16 +11,22 @@ from pipelines import cli, settings, workspace
 from schemas import validate
 
 
+def publish(root: Path, **tables: pl.DataFrame) -> None:
+    """Put tables in force as a run's results."""
+    space = workspace.find(root)
+    workspace.begin(space)
+    for name, frame in tables.items():
+        workspace.write_table(space, name, frame.write_parquet)
+    workspace.publish(space, {})
+
+
 @pytest.fixture
 def shop(tmp_path: Path) -> Path:
     workspace.init(tmp_path, settings.template())
     row = {"shop_id": "north", "product_id": "clear_one", "gun_id": "g1", "area_class": "1.5_to_4", "role": "clear",
            "as_sprayed_ml_per_m2": 150.0, "advised_ml_per_m2": 200.0, "mid_window_ml_per_m2": 160.0, "quantile": 0.98,
            "flush_ml": 8.0, "n": 20, "n_product": 60, "coats": 2.0, "min_mix_ml": 50.0}  # fmt: skip
-    guide = pl.concat([validate.empty("mix_guide"), pl.DataFrame([row])], how="diagonal")
-    tables = tmp_path / "out" / "tables"
-    tables.mkdir(parents=True)
-    guide.write_parquet(tables / "mix_guide.parquet")
+    publish(tmp_path, mix_guide=pl.concat([validate.empty("mix_guide"), pl.DataFrame([row])], how="diagonal"))
     return tmp_path
 
 
@@ -48,8 +54,7 @@ def test_without_a_run_it_says_what_to_do(tmp_path: Path, capsys: pytest.Capture
 def test_without_gun_and_area_it_answers_for_a_usual_cup(shop: Path, capsys: pytest.CaptureFixture[str]) -> None:
     row = {"shop_id": "north", "product_id": "clear_one", "role": "clear", "n": 12, "mixed_ml": 400.0, "taken_ml": 300.0, "left_ml": 100.0,
            "quantile": 0.98, "advised_ml": 380.4, "low": 350.0, "high": 420.0, "n_short": 0, "would_leave_ml": 80.0, "grade": "B"}  # fmt: skip
-    guide = pl.concat([validate.empty("cup_guide"), pl.DataFrame([row])], how="diagonal")
-    guide.write_parquet(shop / "out" / "tables" / "cup_guide.parquet")
+    publish(shop, cup_guide=pl.concat([validate.empty("cup_guide"), pl.DataFrame([row])], how="diagonal"))
     assert cli.main(["mix", "clear_one", str(shop)]) == 0
     said = capsys.readouterr().out
     assert (

@@ -97,14 +97,17 @@ def told(found: list[str]) -> str:
 
 
 def by_cup(rows: dict[tuple[Any, ...], dict[str, Any]], cups: set[Cup]) -> dict[tuple[Any, ...], dict[str, Any]]:
-    """The rows with those of these cups added up, amounts alone."""
+    """The rows with those of these cups added up, amounts alone; what a transfer efficiency splits is one amount: which part of
+    the cup it is that has one hangs on the draws."""
+    split = ("not_split", "overspray", "over_build", "useful")
     out: dict[tuple[Any, ...], dict[str, Any]] = {key: row for key, row in rows.items() if key[:2] not in cups}
     for key, row in rows.items():
         if key[:2] in cups:
             for name in row:
                 if name.endswith(("_solids_g", "_voc_g", "_cost")):
                     so_far = out.setdefault((*key[:2], None, None), {})
-                    so_far[name] = total([so_far.get(name, 0.0), row[name]])
+                    part = next((name.removeprefix(one) for one in split if name.startswith(one)), name)
+                    so_far[part] = total([so_far.get(part, 0.0), row[name]])
     return out
 
 

@@ -156,11 +156,11 @@ def fill(space: Workspace, lost: pl.DataFrame, texts: dict[str, str]) -> list[st
         text += "\n".join([unknown_ids.HEAD, *lines]) + "\n"
         workspace.fill(space, f"registers/{name}.csv", text.encode())
         before = (
-            f"; they count once {', '.join(needed)} are filled in and '# ' before them is taken away"
+            f"; each counts once {' and '.join(needed)} {'is' if len(needed) == 1 else 'are'} filled in and its '# ' is taken away"
             if needed
             else ", to be completed"
         )
-        said.append(f"registers/{name}.csv: {len(lines)} rows added{before}")
+        said.append(f"registers/{name}.csv: {len(lines)} {'row' if len(lines) == 1 else 'rows'} added{before}")
     return said
 
 

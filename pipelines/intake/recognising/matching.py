@@ -364,8 +364,7 @@ class Matcher:
         if info.name == "area_m2" and self.known.areas and column.unit is None:
             score += 0.0
         if info.name in ("share", "covered_fraction") and column.unit is None:
-            top = max(column.values, default=0)
-            if not (0 < top <= 1 or (top <= 100 and top > 4)):
+            if not part_of_one(column):
                 return None
             score -= 0.0 if word else 0.1
         if (
@@ -493,6 +492,7 @@ class Matcher:
         core = [
             n in have
             or (n == "operation_no" and name in ("operations",))
+            or (n == "kind" and {"gun_id", "started_at"} <= have)  # a log of spray steps alone need not say so
             or (n == "component_id" and found.wide_into == "weighed_g")
             for n in CORE[name]
         ]
@@ -615,6 +615,12 @@ def closed(info: ColumnInfo, cell: str) -> str | None:
             return value
     found = words.closed(info.name, cell)
     return found if found in info.values else None
+
+
+def part_of_one(column: Column) -> bool:
+    """Whether numbers without a unit can be parts of one or of a hundred; 2 or 3 of a hundred are counts."""
+    top = max(column.values, default=0)
+    return 0 < top <= 1 or 4 < top <= 100
 
 
 def _of_quantity(column: Column, quantity: str) -> bool:

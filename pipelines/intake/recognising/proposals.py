@@ -30,6 +30,7 @@ from pipelines.intake.recognising.matching import (
     fitting_units,
     infos,
     inside_unit,
+    part_of_one,
     rising,
     runs_on,
     tare_like,
@@ -1028,7 +1029,7 @@ class _Maker:
             "source",
             info.name,
             f"Which column of {self.shaper.shape.name} holds {_about(info)}?",
-            [*options, (ABSENT, "")],
+            [*options, *((f"= {v}", "on every row") for v in info.values if info.required), (ABSENT, "")],
         )
 
     def _shop(self, info: ColumnInfo) -> None:
@@ -1114,6 +1115,7 @@ def _may_be(info: ColumnInfo, column: Column) -> bool:
             column.numeric
             and (inside_unit(info) is None or bool(fitting_units(info, column)))
             and words.meant(column.plain, _IGNORED) < 0.9
+            and (info.high != 1 or column.unit is not None or part_of_one(column))
         )
     if info.kind == "int":
         return column.whole and max(column.values, default=0) <= 60 and not column.dates

@@ -165,3 +165,17 @@ def test_lists_of_panels_are_split_where_no_register_knows_the_panels() -> None:
     answers.give(asked[0], "none")
     (text,) = exports.tried(answers).layouts.values()
     assert 'panel_id = "Panels"' in text
+
+
+def test_a_log_of_spray_steps_alone_that_does_not_say_spray_is_a_job_log() -> None:
+    head = "Order\tDate\tStep\tStart\tEnd\tGun\tPainter\tPaint\tCoats\tPanel\tArea m2\tSurface\n"
+    rows = [
+        f"A{100 + n}\t0{n % 9 + 1}/09/2026\t{step}\t{9 + step}:05\t{9 + step}:35\tG{n % 2}\t{who}\t{paint}\t2\tbonnet\t1.3\tsteel\n"
+        for n, who in enumerate(("Mara", "Jon", "Mara") * 8)
+        for step, paint in enumerate(("Base W", "Clear HS-9"), 1)
+    ]
+    inbox = Inbox.of(opened(Source("inbox/booth sheet.csv", content=(head + "".join(rows)).encode())), Known({}))
+    found = drafted(inbox, Answers())[0]
+    assert set(found.tables) == {"operations", "operation_panels"}
+    asked = {q.column: [option for option, _ in q.options] for q in found.questions if q.kind == "source"}
+    assert asked == {"kind": ["= spray", "= hand", "= sand", "= polish", "does not exist"]}  # two coats are no fraction

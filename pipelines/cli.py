@@ -654,10 +654,10 @@ def _answered(found: Adoption, answers: Answers) -> None:
     """Ask what is open, round by round, until nothing is or nothing more is said."""
     asked: set[tuple[str, ...]] = set()
     with contextlib.suppress(EOFError):  # the rest stays open
-        while fresh := [q for q in found.look.questions if (*q.name, q.sheet) not in asked]:
+        while fresh := [q for q in found.look.questions if (*q.name, q.sheet, q.ask) not in asked]:
             try:
                 for one in fresh:
-                    asked.add((*one.name, one.sheet))
+                    asked.add((*one.name, one.sheet, one.ask))
                     said = _asked(one)
                     if said is not None:
                         answers.give(one, said)

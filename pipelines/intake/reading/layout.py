@@ -40,6 +40,8 @@ INSIDE = {
 
 #: the column that a scale shows, in the tables that come from one
 WEIGHED = {"pours": "weighed_g", "leftovers": "leftover_g"}
+#: each pour by itself; a display that runs on; one that runs on with the empty cup in it
+Weights = Literal["incremental", "cumulative", "cumulative_with_tare"]
 
 
 class LayoutError(ValueError):
@@ -281,7 +283,7 @@ class Table(_Part):
     where: Annotated[tuple[Where, ...], BeforeValidator(_several)] = ()
     unpivot: Unpivot | None = None
     columns: dict[str, Annotated[Column, BeforeValidator(_column)]] = {}
-    weights: Literal["incremental", "cumulative", "cumulative_with_tare"] = "incremental"
+    weights: Weights = "incremental"
     tare: Tare | None = None
     tare_g: float | None = Field(default=None, ge=0, allow_inf_nan=False)
 

@@ -5,13 +5,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import json
 import re
 from dataclasses import dataclass, field
 from datetime import datetime
 from itertools import pairwise
-from typing import Any
+from typing import Any, get_args
 
 from pipelines import units
 from pipelines.intake.reading import layout
@@ -194,9 +195,7 @@ def _poured(shapers: list[_Shaper], answers: Answers) -> Poured:
         for m, w in zip(cup.cells, weight.numbers, strict=True):
             if m is not None and w is not None:
                 out[key(m)] = max(out.get(key(m), w), w) if running else out.get(key(m), 0.0) + w
-        told = one.answer("unit", "pours", "weighed_g")
-        unit = units.lookup(str(told)).name if told is not None else weight.unit
-        return Poured(out, unit)
+        return Poured(out, one.unit("pours", infos("pours")["weighed_g"])[0] or weight.unit)
     return Poured()
 
 
@@ -245,8 +244,11 @@ class _Shaper:
             self.row_kind, self.apart = None, {}
         if told is not None:
             names = [n.strip() for one in ([told] if isinstance(told, str) else told) for n in str(one).split(",")]
-            names = [n for n in names if n in CORE or n in layout.TABLES]
-            return self._several(names, found, told=True)
+            if wrong := [n for n in names if n and n not in CORE and n not in layout.TABLES]:
+                ask = f"What does {self.shape.name} hold? Name the tables that its rows feed, or [] for none."
+                self.ask("tables", "", "", ask, [(n, "") for n in CORE], unfit=f"There is no table '{wrong[0]}'.")
+                return {}
+            return self._several([n for n in names if n], found, told=True)
         if not ranked:
             self._unrecognised(found)
             return {}
@@ -369,16 +371,19 @@ class _Shaper:
             if not without or not whole or len(without) + len(whole) < len(named):
                 continue
             told = self.answers.find("where", self.shape.files, self.shape.first.sheet, "leftovers", column.header)
-            if told is None:
+            told = told.get("is", []) if isinstance(told, dict) else told
+            said = [told] if isinstance(told, str) else told or []
+            wrong = [c for c in said if c not in named and c != NONE]
+            if told is None or wrong:
                 ask = (
                     f"Rows of {self.shape.name} whose '{column.header}' is {' or '.join(without)} name no component: are they leftovers"
                     " that were weighed back?"
                 )
                 options = [(c, f"rows with {c} are leftovers") for c in without] + [(NONE, "they are something else")]
-                self.ask("where", "leftovers", column.header, ask, options, source=column.header)
+                unfit = f"No row has '{wrong[0]}' there." if wrong else ""
+                self.ask("where", "leftovers", column.header, ask, options, source=column.header, unfit=unfit)
                 return None
-            told = told.get("is", []) if isinstance(told, dict) else told
-            left = [c for c in ([told] if isinstance(told, str) else told) if c in named]
+            left = [c for c in said if c in named]
             return column, {"pour": [c for c in named if c not in left and c not in without], "leftover": left}
         return None
 
@@ -482,7 +487,20 @@ class _Shaper:
             draft.unused[column.header] = why
         if options and not any(q.kind in ("tables", "source") for q in draft.questions):
             ask = f"Nothing uses these columns of {self.shape.name}. Is one of them what is said beside it?"
-            self.ask("unused", "", "", ask, [*options, (NONE, "no figure needs them")])
+            told = self.answer("unused", "", "")
+            known = {o for o, _ in options} | {NONE}
+            wrong = [
+                one
+                for one in ([told] if isinstance(told, str) else told or [])
+                if one not in known and self._takes_nothing(one)
+            ]
+            unfit = f"'{wrong[0]}' is none of the options." if wrong else ""
+            self.ask("unused", "", "", ask, [*options, (NONE, "no figure needs them")], unfit=unfit)
+
+    def _takes_nothing(self, entry: str) -> bool:
+        """Whether `header = table.column` names a column of ours that nothing was made of."""
+        table, _, column = entry.rpartition(" = ")[2].partition(".")
+        return column not in self.draft_.tables.get(table, {})
 
     def _could_be(self, column: Column) -> list[tuple[str, ColumnInfo]]:
         """The measured columns of our tables that are still free for it: by its unit and size, and not answered away."""
@@ -506,6 +524,17 @@ class _Shaper:
                 return header
         return self.answer("source", table, column)
 
+    def unit(self, table: str, info: ColumnInfo) -> tuple[str | None, str]:
+        """The unit answered for a column of ours, and why an answer that was given cannot be one."""
+        told = self.answer("unit", table, info.name)
+        if told is None:
+            return None, ""
+        quantities = {units.lookup(inside_unit(info) or "g").quantity, *(["volume"] if table == "pours" else [])}
+        with contextlib.suppress(units.UnitError):
+            if (unit := units.lookup(str(told))).quantity in quantities:
+                return unit.name, ""
+        return None, f"'{told}' is no unit of {' or '.join(sorted(quantities))}."
+
     def ask(
         self,
         kind: str,
@@ -515,9 +544,12 @@ class _Shaper:
         options: list[tuple[str, str]],
         values: tuple[str, ...] = (),
         source: str = "",
+        unfit: str = "",
     ) -> None:
-        if self.answers.find(kind, self.shape.files, self.shape.first.sheet, table, column) is not None:
+        """Ask, unless it is answered; `unfit` says why the answer that was given cannot be, and it is asked again."""
+        if not unfit and self.answer(kind, table, column) is not None:
             return
+        ask = f"{unfit} {ask}" if unfit else ask
         shape = self.shape.first.source.below
         self.draft_.questions.append(
             Question(
@@ -598,7 +630,9 @@ class _Maker:
                 self.match.taken.pop(name, None)
                 self.made[name] = Made(f"{{ constant = {_q(told[1:].strip())} }}", "your answer")
                 continue
-            heads = [told] if isinstance(told, str) else list(told)
+            named = [told] if isinstance(told, str) else list(told)
+            found = [self.shaper.shape.column(h) for h in named]
+            heads = [c.header if c else h for c, h in zip(found, named, strict=True)]
             column = self._named(name, heads)
             if column is not None:
                 for other in [
@@ -611,9 +645,11 @@ class _Maker:
                 if name == self.match.wide_into:
                     self.match.wide, self.match.wide_into = [], ""
             elif len(heads) > 1 and name in ("reading_um", "weighed_g"):
-                self.match.wide = [c for h in heads if (c := self.shaper.shape.column(h)) is not None]
+                self.match.wide = [c for c in found if c is not None]
                 self.match.wide_into = name
                 self.match.taken.pop(name, None)
+            if column is None and (lost := [h for h, c in zip(named, found, strict=True) if c is None]):
+                self._missing(self.ours[name], f"There is no column '{lost[0]}' in it.")
 
     def _named(self, name: str, heads: list[str]) -> Column | None:
         parts = [c for c in self.matcher.columns if c.part_of == name and [c.header] == heads]
@@ -745,18 +781,17 @@ class _Maker:
         return [] if unit == inside else [f"unit = {_q(unit)}"]
 
     def _unit_of(self, info: ColumnInfo, column: Column, inside: str) -> str:
-        told = self.shaper.answer("unit", self.table, info.name)
-        if told is not None:
-            try:
-                return units.lookup(str(told)).name
-            except units.UnitError:
-                told = None
-        if column.unit and not column.unit.startswith("?"):
+        told, unfit = self.shaper.unit(self.table, info)
+        if told:
+            return told
+        if not unfit and column.unit and not column.unit.startswith("?"):
             return column.unit
-        if column.header == info.name:  # our own names carry their unit
+        if not unfit and column.header == info.name:  # our own names carry their unit
             return inside
         fits = fitting_units(info, column)
-        if column.unit:
+        if unfit:
+            pass
+        elif column.unit:
             near = {
                 "gal": ["gal_us", "gal_imp"],
                 "fl_oz": ["fl_oz_us", "fl_oz_imp"],
@@ -782,6 +817,7 @@ class _Maker:
             f"In which unit is '{column.header}' (such as {', '.join(column.said[:3])}) of {self.shaper.shape.name}?",
             options,
             source=column.header,
+            unfit=unfit,
         )
         return (fits or [inside])[0]
 
@@ -841,10 +877,12 @@ class _Maker:
                     f"tare_g = {told_tare}",
                 ], []
             tare = shape.column(str(told_tare))
-        elif wanted and tare is None:
+        unfit = f"There is no column '{told_tare}' in it." if told_tare not in (None, NONE) and tare is None else ""
+        if unfit or (told_tare is None and wanted and tare is None):
             like = [c for c in shape.columns if c.header not in self.match.used and tare_like(c, column)]
             if (
-                like
+                unfit
+                or like
                 or weights == "cumulative_with_tare"
                 or (weights == "cumulative" and _starts_high(self.match, column))
             ):
@@ -857,6 +895,7 @@ class _Maker:
                     f"Does '{column.header}' of {shape.name} include the empty cup? Name the column of its weight, or the weight in grams, or none.",
                     options,
                     source=column.header,
+                    unfit=unfit,
                 )
         if not wanted:
             return [], []
@@ -876,10 +915,12 @@ class _Maker:
         if cup is not None and self._from_below(name, cup, column):
             cup, column = (dataclasses.replace(c, cells=c.cells[::-1]) for c in (cup, column))
         several, up = rising(cup, column) if cup is not None else (0, 0)
-        if told is not None:
+        if told in get_args(layout.Weights):
             return str(told)
         each, on = ("incremental", "each pour by itself"), ("cumulative", "it runs on")
         ask = f"'{column.header}' of {shape.name} rises within {up} of {several} cups: does the display run on from pour to pour?"
+        if told is not None:
+            self.ask("weights", name, ask, [each, on], source=column.header, unfit=f"'{told}' is none of the options.")
         if several >= 3 and up >= 0.95 * several:
             if several < 5:
                 self.ask("weights", name, ask, [on, each], source=column.header)
@@ -896,13 +937,14 @@ class _Maker:
         if shape.newest_first or backward[0] < 3 or backward[1] < 0.95 * backward[0] or (time and _in_time(time[0])):
             return False
         told = self.shaper.answer("order", self.table, name)
-        if told is None:
+        if told not in (AS_LISTED, NEWEST_FIRST):
             ask = (
                 f"'{column.header}' of {shape.name} falls within {backward[1]} of {backward[0]} cups, and no time says in which order"
                 " the rows stand. Which is it?"
             )
             options = [(AS_LISTED, "the first row was poured first"), (NEWEST_FIRST, "the last row was poured first")]
-            self.ask("order", name, ask, options, source=column.header)
+            unfit = f"'{told}' is none of the options." if told is not None else ""
+            self.ask("order", name, ask, options, source=column.header, unfit=unfit)
         if told == NEWEST_FIRST:
             shape.newest_first = "your answer"
         return bool(told == NEWEST_FIRST)
@@ -1010,8 +1052,8 @@ class _Maker:
             elif info.required or info.name in FIGURES.get(self.table, ()):
                 self._missing(info)
 
-    def _missing(self, info: ColumnInfo) -> None:
-        if self.shaper.source(self.table, info.name) is not None:
+    def _missing(self, info: ColumnInfo, unfit: str = "") -> None:
+        if not unfit and self.shaper.source(self.table, info.name) is not None:
             return
         used = {s for made in self.draft.tables.values() for m in made.values() for s in m.sources}
         used = used.union(
@@ -1023,13 +1065,14 @@ class _Maker:
             if column.part_of or set(heads) & used or not _may_be(info, column):
                 continue
             options.append((" + ".join(heads), f"values such as {', '.join(column.said[:2])}"))
-        if not info.required and not options:
+        if not info.required and not options and not unfit:
             return
         self.ask(
             "source",
             info.name,
             f"Which column of {self.shaper.shape.name} holds {_about(info)}?",
             [*options, *((f"= {v}", "on every row") for v in info.values if info.required), (ABSENT, "")],
+            unfit=unfit,
         )
 
     def _shop(self, info: ColumnInfo) -> None:
@@ -1076,8 +1119,9 @@ class _Maker:
         options: list[tuple[str, str]],
         values: tuple[str, ...] = (),
         source: str = "",
+        unfit: str = "",
     ) -> None:
-        self.shaper.ask(kind, self.table, column, ask, options, values, source)
+        self.shaper.ask(kind, self.table, column, ask, options, values, source, unfit)
 
 
 _LEFT = frozenset(words.plain(w) for w in words.LEFT.split("|"))

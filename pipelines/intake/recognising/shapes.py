@@ -125,7 +125,10 @@ class Shape:
         return len(self.columns[0].cells) if self.columns else 0
 
     def column(self, header: str) -> Column | None:
-        return next((c for c in self.columns if c.header == header and not c.part_of), None)
+        """The column of a header, or the only one that differs from it in case or blanks alone."""
+        whole = [c for c in self.columns if not c.part_of]
+        alike = [c for c in whole if c.header.strip().casefold() == header.strip().casefold()]
+        return next((c for c in whole if c.header == header), alike[0] if len(alike) == 1 else None)
 
     def rows(self, n: int = 3) -> list[dict[str, str]]:
         """Example rows: header -> cell, the fullest of the first ones."""

@@ -179,3 +179,40 @@ def test_a_log_of_spray_steps_alone_that_does_not_say_spray_is_a_job_log() -> No
     assert set(found.tables) == {"operations", "operation_panels"}
     asked = {q.column: [option for option, _ in q.options] for q in found.questions if q.kind == "source"}
     assert asked == {"kind": ["= spray", "= hand", "= sand", "= polish", "does not exist"]}  # two coats are no fraction
+
+
+SCALE = "Ticket;When;Paint;Item;Shown\n" + "".join(
+    f"T{n:03d};2026-09-{n % 9 + 1:02d} 08:{n:02d};clear_hs;{item};{shown + n}\n"
+    for n in range(12)
+    for item, shown in (("ch_bind", 310), ("ch_hard", 420), ("ch_thin", 460))
+)
+
+
+@pytest.mark.parametrize(
+    ("kind", "table", "column", "answer", "said"),
+    [
+        ("source", "pours", "component_id", "Itm", "There is no column 'Itm' in it. Which column"),
+        ("source", "pours", "poured_at", ["When", "Clock"], "There is no column 'Clock' in it. Which column"),
+        ("unit", "pours", "weighed_g", "gramz", "'gramz' is no unit of mass or volume. In which unit"),
+        ("unit", "pours", "weighed_g", "um", "'um' is no unit of mass or volume. In which unit"),
+        ("tare", "pours", "weighed_g", "Cup", "There is no column 'Cup' in it. Does 'Shown'"),
+        ("weights", "pours", "weighed_g", "running", "'running' is none of the options. 'Shown'"),
+        ("tables", "", "", "pour", "There is no table 'pour'. What does"),
+    ],
+)
+def test_an_answer_that_cannot_be_is_said_and_asked_again(
+    kind: str, table: str, column: str, answer: str | list[str], said: str
+) -> None:
+    """From a file of answers as much as in the terminal: a slip of the pen was once left out without a word."""
+    given = {"kind": kind, "shape": "*", "table": table, "column": column, "answer": answer}
+    exports = adopt.Exports.of([Source("inbox/scale.csv", content=SCALE.encode())], [])
+    found = exports.tried(Answers([{"kind": "register", "shape": "*", "answer": "north"}, given]))
+    assert [q.ask for q in found.questions if q.ask.startswith(said)] and not found.layouts
+
+
+def test_an_answer_may_differ_from_the_header_in_case_and_blanks() -> None:
+    given = {"kind": "source", "shape": "*", "table": "pours", "column": "component_id", "answer": " item"}
+    exports = adopt.Exports.of([Source("inbox/scale.csv", content=SCALE.encode())], [])
+    found = exports.look(Answers([{"kind": "register", "shape": "*", "answer": "north"}, given]))
+    assert not [q for q in found.questions if q.kind == "source"]
+    assert next(iter(found.drafts.values())).tables["pours"]["component_id"].sources == ("Item",)

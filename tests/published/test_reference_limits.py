@@ -2,7 +2,7 @@
 
 Sources, and how far they were read: 40 CFR 59 subpart B Table 1 and 40 CFR 60.313, 60.393, 60.453, 60.723, 2015 annual
 edition (read in a public copy); SOR/2009-197 (figures read in an importers' guide, and in an excerpt of Quebec's
-Q-2, r. 4.1, s. 38); Directive 2004/42/EC Annex II B (read on a UK government business page).
+Q-2, r. 4.1, s. 38); Directive 2004/42/EC Annex II B (as a UK government business page states it: secondary).
 """
 
 from __future__ import annotations

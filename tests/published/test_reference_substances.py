@@ -124,6 +124,21 @@ def test_metal_contents_follow_from_the_formulas() -> None:
     assert compared >= 15
 
 
+def test_carcinogens_are_those_of_the_lists_that_the_rule_named() -> None:
+    """63.3941(a)(1) counted from 0.1 % what 29 CFR 1910.1200(d)(4) called a carcinogen: groups 1, 2A and 2B of the International Agency
+    for Research on Cancer and what the Report on Carcinogens lists. `chemicals` carries both (the 13th report). Of metals it has
+    classes, not each compound: those follow their metal's row of target_metals (tests/unit/test_reference_data.py)."""
+    compared = 0
+    for cas, stated, source in table("hap").select("cas", "carcinogen", "carcinogen_source").iter_rows():
+        if "chemicals library" not in source:
+            assert "target_metals" in source or cas == "106-94-5", cas
+            continue
+        said = chemicals.Carcinogen(cas).values()
+        assert stated == any(re.search(r"\((1|2A|2B)\)|Known|Reasonably", one) for one in said), (cas, said)
+        compared += 1
+    assert compared > 180
+
+
 def test_deletions_from_the_hap_list() -> None:
     """40 CFR 63.61 (methyl ethyl ketone, 70 FR 75047) and 63.63 (2-butoxyethanol), read; caprolactam, 61 FR 30816,
     secondary."""

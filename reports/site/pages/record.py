@@ -195,6 +195,21 @@ def _law(book: PageTables) -> Listing | None:
         parts.append(
             frame.select(pl.lit("us").alias("jurisdiction"), "source", "read", kind=pl.lit(kind), what=pl.col(column))
         )
+    hap = book.table("hap")
+    if book.shops_with("hap") and "carcinogen_source" in hap.columns:
+        many = pl.concat_str(pl.len().over("source").cast(pl.String), pl.lit(" substances"))
+        listed_as = pl.lit("hazardous air pollutant")
+        parts.append(hap.select(pl.lit("us").alias("jurisdiction"), "source", "read", kind=listed_as, what=many))
+        counted_from = hap.select(source="carcinogen_source").drop_nulls().with_columns(read=pl.lit("secondary"))
+        parts.append(
+            counted_from.select(
+                pl.lit("us").alias("jurisdiction"),
+                "source",
+                "read",
+                kind=pl.lit("carcinogen, counted from 0.1 %"),
+                what=many,
+            )
+        )
     if not parts:
         return None
     by_source = (

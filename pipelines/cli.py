@@ -866,6 +866,10 @@ class _Screen:
 
     def handed(self, folder: Path, new: bool, made: Handout) -> None:
         """Where a hand-out is, what it holds and what it lacks."""
+        if not new and not made.same:
+            self.remark(f"{made.period.label} is closed: the hand-out stays as it was given: {folder}")
+            self.remark("What has become of its figures since stands in later hand-outs and on the page on emissions.")
+            return
         self.remark(f"{'Hand-out' if new else 'Nothing differs from the hand-out that is there'}: {folder}")
         shops = ", ".join(made.shops)
         if made.months:

@@ -11,6 +11,8 @@ from datetime import date
 
 import polars as pl
 
+from reports import wording
+
 Line = tuple[str, str, str]  # shop, month or "", what is missing
 Read = Callable[[str], pl.DataFrame]
 
@@ -61,9 +63,10 @@ def _of_composition(read: Read, jurisdiction: str, shops: Sequence[str], months:
         .agg(pl.col("component_id").sort())
         .sort("shop_id", "month")
     )
+    names = _names(read, "components", "component_id")
     for shop, month, components in grouped.iter_rows():
         more = len(components) - NAMED
-        named = ", ".join(components[:NAMED]) + (f" and {more} more" if more > 0 else "")
+        named = ", ".join(names.get(one, one) for one in components[:NAMED]) + (f" and {more} more" if more > 0 else "")
         yield (
             shop,
             month,
@@ -115,6 +118,9 @@ def _of_months(read: Read, shop: str, months: Sequence[str], label: str) -> Iter
     if own.is_empty():
         yield shop, label, "No record in this period."
         return
+    below = pl.any_horizontal(
+        pl.col("voc_kg", "exempt_kg") < -1e-9
+    )  # documented waste is taken off: below 0 by its nature
     by_month = {
         row["month"]: row
         for row in own.group_by("month")
@@ -123,6 +129,7 @@ def _of_months(read: Read, shop: str, months: Sequence[str], label: str) -> Iter
             refused=pl.col("n_refused").max(),
             complete=pl.col("complete").all(),
             unmapped=((pl.col("category") == "unmapped") & (pl.col("n_lines") > 0)).any(),
+            below=pl.col("category").filter(below, pl.col("category") != "waste").sort(),
         )
         .iter_rows(named=True)
     }
@@ -142,6 +149,13 @@ def _of_months(read: Read, shop: str, months: Sequence[str], label: str) -> Iter
                 month,
                 f"Incomplete: something was unreadable or has no figure{why}; its figures are lower bounds.",
             )
+        if row["below"]:
+            yield (
+                shop,
+                month,
+                f"Below 0 in this month: {', '.join(row['below']).replace('_', ' ')}. Leftovers that nobody had seen for long counted as gone"
+                " in an earlier month; they were found and poured into a cup that is not empty yet, with which they count again.",
+            )
         if row["unmapped"]:
             yield shop, month, f"No category in product_categories for: {_unmapped(read, shop, month)}."
         if first is not None and f"{first:%Y-%m}" == month and first.day > 1:
@@ -153,12 +167,17 @@ def _of_months(read: Read, shop: str, months: Sequence[str], label: str) -> Iter
 def _of_figures(read: Read, shop: str, until: date | None) -> Iterator[Line]:
     """Properties that cups of a product lack, each once, with what it would take to know them."""
     rows = read("lacking_figures").filter(pl.col("shop_id") == shop)
+    names, of_component = _names(read, "products", "product_id"), _names(read, "components", "component_id")
     for row in (rows.filter(pl.col("first_on") <= until) if until else rows).iter_rows(named=True):
-        of = f"{row['n_lacking']} of {row['n_cups']} cups of {row['product_id']}"
+        product = names.get(row["product_id"], row["product_id"])
+        of = f"{row['n_lacking']} of {row['n_cups']} cups of {product}"
         if until:  # how many there are by now is another period's business
-            of = f"cups of {row['product_id']}, the first of {row['first_on']}"
+            of = f"cups of {product}, the first of {row['first_on']}"
+        takes = row["would_take"].replace(f" of {row['product_id']} in", f" of {product} in")
+        materials = ", ".join(of_component.get(one, one) for one in row["components"].split(", "))
+        takes = takes.replace(f" of {row['components']} in", f" of {materials} in")
         so = "the product's sheet stands in for the whole cup" if row["from_sheet"] else "what rests on it is not known"
-        yield shop, "", f"No {_PROPERTY[row['property']]} known for {of}: {so}. It takes {row['would_take']}."
+        yield shop, "", f"No {_PROPERTY[row['property']]} known for {of}: {so}. It takes {takes}."
 
 
 _PROPERTY = {
@@ -179,7 +198,12 @@ def _unmapped(read: Read, shop: str, month: str) -> str:
     products = read("voc_content").filter(
         pl.col("shop_id") == shop, pl.col("month") == month, pl.col("category").is_null()
     )["product_id"]
-    return ", ".join(sorted({product for product in products if product})) or "a cup whose pours disagree"
+    names = _names(read, "products", "product_id")
+    return ", ".join(sorted({names.get(one, one) for one in products if one})) or "a cup whose pours disagree"
+
+
+def _names(read: Read, table: str, column: str) -> dict[str, str]:
+    return wording.called(read(table).select(column, "label").iter_rows())
 
 
 def _causes(read: Read, shops: Sequence[str], months: Sequence[str]) -> Iterator[Line]:

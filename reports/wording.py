@@ -9,6 +9,8 @@ from __future__ import annotations
 import datetime as dt
 import math
 import re
+from collections import Counter
+from collections.abc import Iterable
 from dataclasses import dataclass
 from decimal import ROUND_HALF_UP, Decimal
 from statistics import NormalDist
@@ -326,3 +328,28 @@ def for_script() -> dict[str, Any]:
         "steps": [[NormalDist().inv_cdf(0.95), "shown"], [NormalDist().inv_cdf(0.80), "likely"], [0, "not shown"]],
         "units": {kind: [unit.metric, unit.us, unit.factor] for kind, unit in UNITS.items()},
     }
+
+
+#: what permits limit and reports sum, by the first part of its name
+_MEASURES = {
+    "rts_l": "poured, ready to spray",
+    "voc_kg": "VOC",
+    "exempt_kg": "exempt compounds",
+    "hap_kg": "hazardous air pollutants",
+    "pm_kg": "particulate, upper figure",
+    "solvent_kg": "organic solvent consumed",
+}
+
+
+def measure_words(measure: str, substances: dict[str, str]) -> str:
+    """ "rts_l:primer" -> "poured, ready to spray: primer"; "hap_kg:108-88-3" -> "hazardous air pollutants: Toluene"."""
+    name, _, rest = measure.partition(":")
+    word = _MEASURES.get(name, name.replace("_", " "))
+    return f"{word}: {substances.get(rest, rest.replace('_', ' '))}" if rest else word
+
+
+def called(register: Iterable[tuple[str, str | None]]) -> dict[str, str]:
+    """What products or components of a register (id, label) are called, by id: by name, with the id only where two share one."""
+    names = {id_: label for id_, label in register if label}
+    shared = Counter(names.values())
+    return {id_: label if shared[label] == 1 else f"{label} ({id_})" for id_, label in names.items()}

@@ -92,9 +92,8 @@ class Selection:
         self.tables, self.settings, self.of, self.shops = tables, settings, of, shops
         own = dict(tables["shops"].select("shop_id", "jurisdiction").iter_rows())
         self.names = {
-            (column, id_): label
+            column: wording.called(tables[table].select(column, "label").iter_rows())
             for table, column in (("products", "product_id"), ("components", "component_id"))
-            for id_, label in tables[table].select(column, "label").drop_nulls().iter_rows()
         }
         self.labels = dict(tables["shops"].select("shop_id", "label").iter_rows())
         self.place = {name: own.get(name) or str(settings.get("jurisdiction", "")) for name in shops}
@@ -115,10 +114,13 @@ class Selection:
         """Shops whose pack shows a section."""
         return [name for name in self.shops if (pack := self.pack[name]) and section in pack["sections"].split("|")]
 
+    def shop_named(self, name: str) -> str:
+        """A shop with what it is called, where the register says."""
+        return f"{name} ({self.labels[name]})" if self.labels.get(name) else name
+
     def named(self, column: str, cell: Any) -> Any:
-        """What a product or component is called, with its id, where the register says; everything else as it is."""
-        label = self.names.get((column, cell)) if isinstance(cell, str) else None
-        return f"{label} ({cell})" if label and label != cell else cell
+        """What a product or component is called, where the register says; everything else as it is."""
+        return self.names.get(column, {}).get(cell, cell) if isinstance(cell, str) else cell
 
     def asked(self, frame: pl.DataFrame) -> pl.DataFrame:
         """Rows of measures that the place of their shop asks for: pollutants by the US list where it shows them, the solvent of the

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import polars as pl
 
 from reports import wording
+from reports.handouts import usage
 from reports.handouts.sheets import NOTHING_MISSING, US, Cell, Head, Selection, Sheet, us
 from reports.missing import missing, span
 
@@ -39,10 +42,41 @@ def gaps(view: Selection) -> Sheet:
     return Sheet("missing", "What is missing", [Head("shop"), Head("month"), Head("what")], lines)
 
 
+def _limits(view: Selection) -> Iterator[tuple[Cell, ...]]:
+    """What of the period lies above a limit, before anything else is said; or that nothing does."""
+    windows = usage.windows_of(view)
+    substances = dict(view.tables["hap_monthly"].select("cas", "substance").drop_nulls().unique().iter_rows())
+    for r in windows.filter("breached").sort("window", "shop_id", "measure", "period").iter_rows(named=True):
+        over = f"{r['period'].replace('_', ' ')} {r['window']}"
+        what = f"{view.shop_named(r['shop_id'])}, {over}: {wording.measure_words(r['measure'], substances)}"
+        reached = f"{'' if r['complete'] else 'at least '}{wording.plain(r['total'], 2)}"
+        said = f"{what}: {reached} {r['unit']} against {wording.plain(r['limit'], 2)} ({r['source']})"
+        unit = usage.unit_of(r["measure"])
+        total = r["total_metric"]
+        yield "ABOVE A LIMIT OF A PERMIT", said, total, unit, us(total, unit), US[unit][0]
+    cups = view.frame("voc_content").filter("over")
+    if cups.height:
+        yield "Above a limit on VOC content", "see Cups above a limit on VOC content", cups.height, "times", None, ""
+    n_open = windows["breached"].null_count()
+    if n_open:
+        yield (
+            "Windows of permits' limits that cannot be told",
+            "something in them is not known",
+            n_open,
+            "windows",
+            None,
+            "",
+        )
+    if windows.height and not windows["breached"].any():
+        kept = f"none of the {windows.height} windows that end in this period is known to be above its limit"
+        yield "Limits of the permits", kept, None, "", None, ""
+
+
 def summary(view: Selection, sheets: list[Sheet]) -> Sheet:
     frame = view.frame("emissions_monthly")
     files = view.tables["intake_files"]
     rows: list[tuple[Cell, ...]] = [
+        *_limits(view),
         ("Period", f"{view.of.label}: {view.of.first} to {view.of.last}", None, "", None, ""),
         (
             "Refused files, whatever period they are of",
@@ -56,9 +90,8 @@ def summary(view: Selection, sheets: list[Sheet]) -> Sheet:
     for name in view.shops:
         own = frame.filter(pl.col("shop_id") == name)
         first, last = span(view.tables.__getitem__, name, view.of.days[1])
-        label = f"{name} ({view.labels[name]})" if view.labels.get(name) else name
         pack = view.pack[name]
-        rows.append((f"Shop {label}", pack["label"] if pack else view.place[name], None, "", None, ""))
+        rows.append((f"Shop {view.shop_named(name)}", pack["label"] if pack else view.place[name], None, "", None, ""))
         rows.append(("  Records", f"{first} to {last}" if first else "none", None, "", None, ""))
         if own.is_empty():
             rows.append(("  This period", "no record", None, "", None, ""))

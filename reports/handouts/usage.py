@@ -8,6 +8,11 @@ import polars as pl
 from reports.handouts.sheets import US, Cell, Head, Selection, Sheet, us
 
 
+def unit_of(measure: str) -> str:
+    """Of what a permit limits or a sum adds up."""
+    return "L" if measure.startswith("rts_l") else "kg"
+
+
 def totals(view: Selection) -> Sheet | None:
     frame = view.frame("emissions_monthly")
     if frame.is_empty():
@@ -32,7 +37,7 @@ def twelve_months(view: Selection) -> Sheet | None:
     lacking = _lacking(view)
     rows: list[tuple[Cell, ...]] = []
     for row in frame.iter_rows(named=True):
-        unit = "L" if row["measure"].startswith("rts_l") else "kg"
+        unit = unit_of(row["measure"])
         rows.append(
             (
                 row["shop_id"],
@@ -116,7 +121,7 @@ def permits(view: Selection) -> Sheet | None:
     rows: list[tuple[Cell, ...]] = []
     curve = view.frame("limit_curve")
     for row in curve.filter(pl.col("month") == pl.col("month").max().over("shop_id")).iter_rows(named=True):
-        unit = "L" if row["measure"].startswith("rts_l") else "kg"
+        unit = unit_of(row["measure"])
         rows.append(
             (
                 row["shop_id"],

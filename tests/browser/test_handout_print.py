@@ -35,6 +35,11 @@ def test_no_table_is_wider_than_the_paper(visit: Any, folder: Path, paper: str) 
     )
     assert wide == []
     assert tab.locator("table").count() > 10
+    small = tab.evaluate(  # 9 pt are 12 CSS pixels
+        "[...document.body.querySelectorAll('*')].filter(e => [...e.childNodes].some(n => n.nodeType === 3 && n.data.trim())"
+        " && parseFloat(getComputedStyle(e).fontSize) < 12).map(e => e.tagName + ': ' + e.textContent.slice(0, 40))"
+    )
+    assert small == []
     assert tab.pdf(format=paper, landscape=True).startswith(b"%PDF")
 
 

@@ -56,7 +56,7 @@ COMPONENTS: list[Row] = [
          voc_mass_fraction=0.7, water_mass_fraction=0.0, exempt_mass_fraction=0.3, voc_eu_mass_fraction=0.95),
     dict(component_id="aqua", density_g_per_ml=1.04, solids_mass_fraction=0.2, solids_volume_fraction=0.16,
          voc_mass_fraction=0.12, water_mass_fraction=0.68, exempt_mass_fraction=0.0),
-    dict(component_id="secret", density_g_per_ml=1.2, solids_mass_fraction=0.4, solids_volume_fraction=0.3),
+    dict(component_id="secret", kind="hardener", density_g_per_ml=1.2, solids_mass_fraction=0.4, solids_volume_fraction=0.3),
     dict(component_id="no_density", solids_mass_fraction=0.5, solids_volume_fraction=0.4, voc_mass_fraction=0.5,
          water_mass_fraction=0.0, exempt_mass_fraction=0.0),
     dict(component_id="wash", density_g_per_ml=0.8, solids_mass_fraction=0.0, solids_volume_fraction=0.0,
@@ -135,6 +135,8 @@ def shops(seed: int, cups: int = 60) -> dict[str, list[Row]]:
         ]
         _cups(rng, rows, shop, cups)
         _other(rng, rows, shop)
+    for n, row in enumerate(rows["operations"]):  # of every fifth nobody wrote down the end
+        row["ended_at"] = row["started_at"] + timedelta(minutes=10 + n % 50) if n % 5 else None
     return rows
 
 

@@ -1,5 +1,6 @@
 """What readers of the environmental record are given, once more in plain loops from rows of the CSV files: the limits of permits
-window by window and as a curve, the log of materials, the statement of a year, waste of a month.
+window by window and as a curve, the log of materials, the statement of a year, waste of a month, time at products that hold
+isocyanates, and what has become of the figures of closed months.
 
 Written beside emission_oracle.py, from whose sums it goes on; particulate is in none of it. Factors and thresholds are written out
 here: 40 CFR 98 table A-1 and the Weights and Measures Act for units, 40 CFR 260.10 for generators of waste, 42 U.S.C. 7412(a)(1) for
@@ -359,3 +360,91 @@ def _pollutants(record: Record, limits: Limits, shop: str, year: int, put: Any) 
     if metals:
         kg = sum(row["kg"] for (_, c), row in mine.items() if c in metals)
         put(shop, year, "class_hap", kg, sure(metals), None, of_class="metal")
+
+
+# --- time at products that hold isocyanates ---------------------------------------------------------------------------------
+
+#: of the invented substances; counted from 0.1 % (Regulation (EU) 2020/1149, entry 74)
+ISOCYANATES, LEAST_PART = {"822-06-0"}, 0.001
+
+
+def spray_time(record: Record) -> dict[tuple[str, str, str, str], Row]:
+    """(shop, technician, month, product) -> operations, those with an end, their minutes."""
+    stated = {
+        s["component_id"]
+        for s in record.rows["component_species"]
+        if s["cas"] in ISOCYANATES and s.get("mass_fraction_high", s["mass_fraction"]) >= LEAST_PART
+    }
+    described = {s["component_id"] for s in record.rows["component_species"]}
+    hidden = {
+        c["component_id"]
+        for c in record.rows["components"]
+        if c.get("kind") == "hardener" and c["component_id"] not in described
+    }
+    out: dict[tuple[str, str, str, str], Row] = {}
+    for operation in record.rows["operations"]:
+        fed_by = [
+            (d["shop_id"], d["mix_id"])
+            for d in record.rows["draws"]
+            if all(d[k] == operation[k] for k in ("shop_id", "job_id", "operation_no"))
+        ]
+        held = {component for cup in fed_by for component, _, share in record.composition(cup) if share > 0}
+        if not held & (stated | hidden):
+            continue
+        key = (
+            operation["shop_id"],
+            operation["technician_id"],
+            month_of(operation["started_at"]),
+            operation["product_id"],
+        )
+        row = out.setdefault(key, dict(n_operations=0, n_timed=0, minutes=None))
+        row["n_operations"] += 1
+        if operation["ended_at"] is not None:
+            row["n_timed"] += 1
+            spent = (operation["ended_at"] - operation["started_at"]).total_seconds() / 60
+            row["minutes"] = (row["minutes"] or 0.0) + spent
+    return out
+
+
+# --- what has become of closed months ---------------------------------------------------------------------------------------
+
+
+def reported(
+    record: Record, permits: list[Row]
+) -> dict[tuple[str, str, str, str, str], tuple[float | None, str | None]]:
+    """(shop, month, table, of, figure) -> (amount, words) of every figure that a reader is given; particulate and litres handed
+    out left out."""
+    out: dict[tuple[str, str, str, str, str], tuple[float | None, str | None]] = {}
+    for (shop, month, category), row in record.emissions.items():
+        at = shop, month, "emissions_monthly", category
+        for name in ("rts_l", "voc_kg", "exempt_kg"):
+            out[(*at, name)] = row[name], None
+        out[(*at, "complete")] = None, "yes" if row["complete"] else "no"
+    for (shop, month, cas), row in record.hap.items():
+        for name in ("kg", "kg_63_3941"):
+            out[shop, month, "hap_monthly", cas, name] = row[name], None
+    words = {True: "above the limit", False: "within", None: "cannot be told"}
+    for (shop, measure, period, window), row in Limits(record, permits).windows().items():
+        if period != "calendar_year":
+            of = f"{measure}, {period}"
+            out[shop, window, "limit_windows", of, "total_metric"] = row["total_metric"], words[row["breached"]]
+    for (shop, month), row in waste_monthly(record).items():
+        for name in ("generated_kg", "shipped_kg"):
+            out[shop, month, "waste_monthly", "drum", name] = row[name], None
+    return out
+
+
+def restatements(then: Record, now: Record, permits: list[Row], closed: set[tuple[str, str]]) -> dict[Any, Row]:
+    """What differs between the figures of closed (shop, month) as reported and as they are."""
+    was, is_now = (
+        {key: told for key, told in reported(record, permits).items() if key[:2] in closed} for record in (then, now)
+    )
+    out: dict[Any, Row] = {}
+    for key in was.keys() | is_now.keys():
+        (a, said), (b, says) = was.get(key, (None, None)), is_now.get(key, (None, None))
+        near = a == b or (a is not None and b is not None and abs(a - b) <= 1e-9 * max(abs(a), abs(b), 1e-6))
+        if key in was and key in is_now and near and said == says:
+            continue
+        what = "changed" if key in was and key in is_now else "gone" if key in was else "new"
+        out[key] = dict(what=what, was=a, is_now=b, was_said=said, is_said=says)
+    return out

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, datetime
 from functools import cache
 from typing import Any
 
@@ -34,6 +34,9 @@ WANTED = [
     "limit_curve",
     "material_log",
     "annual_statement",
+    "spray_time",
+    "reported_figures",
+    "restatements",
 ]
 
 
@@ -250,6 +253,7 @@ READERS = [
     ("annual_statement", ("shop_id", "year", "line", "cas", "class"), log_oracle.annual_statement),
     ("waste_monthly", ("shop_id", "month"), log_oracle.waste_monthly),
     ("waste_drum", ("shop_id", "month", "stream"), log_oracle.waste_drum),
+    ("spray_time", ("shop_id", "technician_id", "month", "product_id"), log_oracle.spray_time),
 ]  # fmt: skip
 
 
@@ -264,6 +268,42 @@ def test_what_readers_are_given_is_that_of_plain_loops(
     expected = expected_of(record)
     assert len(expected) > 20
     assert {name for row in expected.values() for name in row} <= set(found[table].columns)
+    assert not (wrong := published_tests.differences(expected, ours)), published_tests.told(wrong)
+
+
+CLOSED = {("north", "2025-02"), ("north", "2025-03"), ("south", "2025-03"), ("quay", "2025-04")}
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_restatements_are_the_differences_of_two_reckonings_in_plain_loops(seed: int) -> None:
+    """Four months are closed; then a cup turns out to have held more, a cleaning and a use turn up, a drum was shipped late."""
+    then, record = both(seed)
+    rows = oracle.shops(seed)
+    rows["permit_limits"] += PERMITS
+    poured = next(
+        p for p in rows["pours"]
+        if p["shop_id"] == "north" and p.get("component_id") == "clear" and oracle.month_of(p["poured_at"]) == "2025-03"
+    )  # fmt: skip
+    poured["weighed_g"] += 250.0
+    late = dict(component_id="wash", issued_g=700.0, recovered_g=None, purpose="gun")
+    rows["cleaning"].append(dict(shop_id="south", cleaning_no="late", used_at=datetime(2025, 3, 9, 8), **late))
+    rows["unscaled_use"].append(
+        dict(shop_id="quay", use_no="late", used_at=datetime(2025, 4, 9, 8), component_id="can", mass_g=333.0)
+    )
+    rows["stock"].append(
+        dict(shop_id="north", document_no="late", line_no=1, happened_on=date(2025, 2, 20), movement="shipped_as_waste",
+             component_id=None, mass_g=900.0, voc_mass_fraction=0.4, document_ref="late")
+    )  # fmt: skip
+    given = frames(rows)
+    told = then["reported_figures"].filter(
+        pl.struct("shop_id", "month").is_in([dict(shop_id=s, month=m) for s, m in sorted(CLOSED)])
+    )
+    empty = validate.empty("closed_figures")
+    given["closed_figures"] = told.select(empty.columns).cast(dict(empty.schema))
+    found = ran(given)["restatements"].filter(~pl.col("figure").is_in(["pm_kg", "issued_l"]))
+    ours = published_tests.keyed(found.to_dicts(), "shop_id", "month", "figure_table", "part", "figure")
+    expected = log_oracle.restatements(record, oracle.Record(rows), rows["permit_limits"], CLOSED)
+    assert len(expected) > 15 and {key[0] for key in expected} == {"north", "south", "quay"}
     assert not (wrong := published_tests.differences(expected, ours)), published_tests.told(wrong)
 
 

@@ -232,6 +232,45 @@ def test_a_record_of_march_made_later_is_the_one_made_in_april() -> None:
     )
 
 
+def test_a_month_below_nothing_is_told_and_all_months_together_are_what_was_poured() -> None:
+    """By hand: 200 g of 300 are kept on 10 December and gone, unseen, on 10 March; 80 g of them are found on 5 June and poured into a
+    cup of 100 g that is kept whole. June is 80 g of VOC-bearing mass below nothing, until that cup is emptied in July."""
+    december, june = datetime(2024, 12, 10, 8), datetime(2025, 6, 5, 8)
+    pour = dict(shop_id="north", pour_no=1, product_id="top", component_id="hard")
+    weigh = dict(shop_id="north", weigh_no=1, fate="kept")
+    rows: dict[str, list[dict[str, Any]]] = {
+        "shops": [dict(shop_id="north", jurisdiction="us")],
+        "components": emission_oracle.COMPONENTS,
+        "products": emission_oracle.PRODUCTS,
+        "product_categories": [dict(product_id="top", jurisdiction="us", category="primer_sealer")],
+        "pours": [
+            pour | dict(mix_id="lost", poured_at=december, weighed_g=300.0),
+            pour | dict(mix_id="other", poured_at=june, weighed_g=100.0),
+            pour
+            | dict(mix_id="other", pour_no=2, poured_at=june, component_id=None, from_mix_id="lost", weighed_g=80.0),
+        ],
+        "leftovers": [
+            weigh | dict(mix_id="lost", weighed_at=december + timedelta(hours=2), leftover_g=200.0),
+            weigh | dict(mix_id="other", weighed_at=june + timedelta(hours=2), leftover_g=180.0),
+        ],
+    }
+
+    def voc(tables: dict[str, pl.DataFrame]) -> dict[str, float]:
+        frame = tables["emissions_monthly"].filter(pl.col("voc_kg") != 0)
+        return dict(frame.select("month", "voc_kg").iter_rows())
+
+    found = made(rows)
+    assert voc(found) == pytest.approx({"2024-12": 0.1 * 0.4, "2025-03": 0.2 * 0.4, "2025-06": -0.08 * 0.4})
+    told = missing(handouts.build(found, SETTINGS, handouts.period("2025-06")))
+    assert any(one.startswith("north 2025-06: Below 0 in this month: primer sealer.") for one in told)
+    assert not any("Below 0" in one for one in missing(handouts.build(found, SETTINGS, handouts.period("2025-03"))))
+    july = datetime(2025, 7, 1, 8)
+    rows["leftovers"].append(
+        dict(shop_id="north", mix_id="other", weigh_no=2, weighed_at=july, leftover_g=0.0, fate="discarded")
+    )
+    assert sum(voc(made(rows)).values()) == pytest.approx(0.4 * 0.4)
+
+
 @pytest.mark.parametrize(
     ("text", "first", "last"),
     [

@@ -21,7 +21,7 @@ from reports.site.page_tables import PageTables
 from reports.site.pages import record
 from reports.site.pages.common import Page, of_shop
 from reports.site.theme import SOURCES
-from reports.wording import spaced
+from reports.wording import measure_words, spaced
 
 #: so many windows of limits stand on the page; all of them are in the table limit_windows
 MOST_WINDOWS = 400
@@ -219,16 +219,6 @@ def _category_limits(book: PageTables) -> dict[str, str]:
     return {category: "; ".join(said) for category, said in found.items()}
 
 
-_MEASURE_WORDS = {
-    "rts_l": "poured, ready to spray",
-    "voc_kg": "VOC",
-    "exempt_kg": "exempt compounds",
-    "hap_kg": "hazardous air pollutants",
-    "pm_kg": "particulate, upper figure",
-    "solvent_kg": "organic solvent consumed",
-}
-
-
 def _period_words(period: str, month: str | None) -> str:
     """ "rolling_12_months", "2026-04" -> "twelve months to April 2026"."""
     if not month:
@@ -237,13 +227,6 @@ def _period_words(period: str, month: str | None) -> str:
     return {"month": last, "rolling_12_months": f"twelve months to {last}", "calendar_year": f"{month[:4]} to {last}"}[
         period
     ]
-
-
-def measure_words(measure: str, substances: dict[str, str]) -> str:
-    """ "rts_l:primer" -> "poured, ready to spray: primer"; "hap_kg:108-88-3" -> "hazardous air pollutants: Toluene"."""
-    name, _, rest = measure.partition(":")
-    word = _MEASURE_WORDS.get(name, name.replace("_", " "))
-    return f"{word}: {substances.get(rest, rest.replace('_', ' '))}" if rest else word
 
 
 def _kind(measure: str) -> str:

@@ -78,13 +78,11 @@ def _line(book: PageTables, key: tuple[str, str, str, str], row: dict[str, Any],
 
 def _about(book: PageTables, row: dict[str, Any], table: str) -> str:
     """What the line is about by the name that the pages use, or ""."""
-    from reports.site.pages.environment import measure_words
-
     subject = row["subject"] or ""
     if table in ("practice_cards", "compliance_training"):
         return book.person_name(subject)
     if table in ("permit_headroom", "limit_windows"):
-        return measure_words(subject, {})
+        return wording.measure_words(subject, {})
     if table == "voc_content" or (table == "gun_cover" and subject in book.products):
         return book.product_label(subject)
     return f"gun {subject}" if subject and table in ("gun_fit", "savings") else subject

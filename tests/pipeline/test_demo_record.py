@@ -116,19 +116,21 @@ def test_the_paper_names_products_and_materials_and_no_id(demo, told) -> None:
 
 @pytest.fixture(scope="module")
 def kept(demo, tmp_path_factory):
-    """A workspace run with March and April, March closed; then run with two more months. Gives the space, what the first run
+    """A workspace run with March and April, March closed; then run with the files of two more months. Gives the space, what the first run
     printed, both sets of tables and the hand-out's files as given."""
     space, _ = workspace.init(tmp_path_factory.mktemp("demo_record") / "shops", template())
 
-    def fill(day: date) -> None:
-        for name, frame in until(demo.canonical, day).items():
+    events = until(demo.canonical, APRIL)
+
+    def fill(when: str, found: dict[str, pl.DataFrame]) -> None:
+        for name, frame in found.items():
             if frame.height:
                 text = frame.write_csv(datetime_format="%Y-%m-%d %H:%M:%S")
-                workspace.fill(space, f"inbox/{name}.csv", text.encode())
+                workspace.fill(space, f"inbox/{name}_{when}.csv", text.encode())
 
     for name, frame in demo.registers.items():
         workspace.fill(space, f"registers/{name}.csv", frame.write_csv().encode())
-    fill(APRIL)
+    fill("april", events)
     printed: list[str] = []
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("builtins.print", lambda *given, **_: printed.append(" ".join(map(str, given))))
@@ -137,7 +139,14 @@ def kept(demo, tmp_path_factory):
         then = workspace.read_snapshot(space.snapshot(), handouts.TABLES)
         page = (space.out / "site" / "environment.html").read_text("utf-8")
         given = files(space)
-        fill(JUNE)
+        later = until(demo.canonical, JUNE)
+        fill(
+            "june",
+            {
+                name: rest.join(events[name], on=rest.columns, how="anti", nulls_equal=True)
+                for name, rest in later.items()
+            },
+        )
         assert cli.main(["run", str(space.root)]) == 0
     return space, "\n".join(printed), then, page, given
 
@@ -170,7 +179,7 @@ def test_what_was_closed_stays_byte_for_byte_and_particulate_is_told_as_restated
     moved = now["restatements"]
     assert moved.height > 5 and set(moved["month"]) == {"2025-03"}
     assert {name.removesuffix("_low").removesuffix("_high") for name in moved["figure"]} == {"pm_kg"}
-    assert moved["because"].str.contains(r"inbox/\w+\.csv \(changed\)").all()
+    assert moved["because"].str.contains(r"inbox/\w+_june\.csv \(new\)").all()
     compared = same(
         handouts.build(now, SETTINGS, MARCH), handouts.build(then, SETTINGS, MARCH), but=("restatements", "sources")
     )

@@ -27,6 +27,9 @@ US = {
     "mL": ("US fl oz", 1 / wording.UNITS["volume_ml"].factor),
 }
 
+#: how a heading writes a unit that tables name otherwise; of a row that states its own unit, none
+UNIT_WORDS = {"1": "", "a": "", "unit": "", "tonne": "t", "ton_us": "US ton"}
+
 
 @dataclass(frozen=True, slots=True)
 class Head:
@@ -95,6 +98,8 @@ class Selection:
             column: wording.called(tables[table].select(column, "label").iter_rows())
             for table, column in (("products", "product_id"), ("components", "component_id"))
         }
+        named = tables["hap_monthly"].select("cas", "substance").drop_nulls().unique().sort("cas", "substance")
+        self.substances = dict(named.iter_rows())
         self.labels = dict(tables["shops"].select("shop_id", "label").iter_rows())
         self.place = {name: own.get(name) or str(settings.get("jurisdiction", "")) for name in shops}
         packs = {row["jurisdiction"]: row for row in tables["packs"].iter_rows(named=True)}
@@ -113,6 +118,11 @@ class Selection:
     def having(self, section: str) -> list[str]:
         """Shops whose pack shows a section."""
         return [name for name in self.shops if (pack := self.pack[name]) and section in pack["sections"].split("|")]
+
+    def measures_named(self, frame: pl.DataFrame) -> str:
+        """A note: what each measure of a sheet is called in words."""
+        words = (f"{one}: {wording.measure_words(one, self.substances)}" for one in frame["measure"].unique().sort())
+        return f"Measures. {'; '.join(words)}."
 
     def shop_named(self, name: str) -> str:
         """A shop with what it is called, where the register says."""
@@ -154,7 +164,7 @@ class Selection:
         for column in columns:
             unit = infos[column].unit
             cells = [self.named(column, cell) for cell in rows[column].to_list()]
-            heads.append(Head(word(column, unit), "" if unit == "1" else unit))
+            heads.append(Head(word(column, unit), UNIT_WORDS.get(unit, unit)))
             values.append(cells)
             if unit in US and infos[column].kind == "float":
                 other, factor = US[unit]
@@ -172,6 +182,8 @@ def word(column: str, unit: str) -> str:
         "kg_low": "lower end",
         "kg_high": "upper end",
         "kg_63_3941": "by 40 CFR 63.3941",
+        "tonnes": "all",
+        "tons_us": "all",
         "pm": "particulate",
         "pm_kg_low": "particulate, lower end",
         "pm_kg_high": "particulate, upper end",

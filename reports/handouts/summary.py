@@ -45,10 +45,9 @@ def gaps(view: Selection) -> Sheet:
 def _limits(view: Selection) -> Iterator[tuple[Cell, ...]]:
     """What of the period lies above a limit, before anything else is said; or that nothing does."""
     windows = usage.windows_of(view)
-    substances = dict(view.tables["hap_monthly"].select("cas", "substance").drop_nulls().unique().iter_rows())
     for r in windows.filter("breached").sort("window", "shop_id", "measure", "period").iter_rows(named=True):
         over = f"{r['period'].replace('_', ' ')} {r['window']}"
-        what = f"{view.shop_named(r['shop_id'])}, {over}: {wording.measure_words(r['measure'], substances)}"
+        what = f"{view.shop_named(r['shop_id'])}, {over}: {wording.measure_words(r['measure'], view.substances)}"
         reached = f"{'' if r['complete'] else 'at least '}{wording.plain(r['total'], 2)}"
         said = f"{what}: {reached} {r['unit']} against {wording.plain(r['limit'], 2)} ({r['source']})"
         unit = usage.unit_of(r["measure"])

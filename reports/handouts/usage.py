@@ -76,7 +76,8 @@ def twelve_months(view: Selection) -> Sheet | None:
         "complete",
         "months that make it incomplete",
     ]
-    return Sheet("rolling_12_months", "Sums of twelve months and of the year", [Head(h) for h in heads], rows)
+    notes = [view.measures_named(frame)]
+    return Sheet("rolling_12_months", "Sums of twelve months and of the year", [Head(h) for h in heads], rows, notes)
 
 
 def _lacking(view: Selection) -> dict[tuple[str, str], list[str]]:
@@ -113,7 +114,10 @@ def windows(view: Selection) -> Sheet | None:
         "shop", "measure", "period", "ending in", "verdict", "total", "limit", "unit", "share of limit", "months present",
         "complete", "source",
     ]  # fmt: skip
-    notes = ["By the limit in force on the last day of each window; a sum that is not complete is a lower bound."]
+    notes = [
+        "By the limit in force on the last day of each window; a sum that is not complete is a lower bound.",
+        view.measures_named(frame),
+    ]
     return Sheet("limit_windows", "Limits, window by window", [Head(h) for h in heads], rows, notes) if rows else None
 
 
@@ -164,7 +168,8 @@ def permits(view: Selection) -> Sheet | None:
     ]
     notes = [
         "Pace: the mean of the last three months. As of the last month of the period that has a record; every window of the period is"
-        " judged under Limits, window by window."
+        " judged under Limits, window by window.",
+        view.measures_named(curve),
     ]
     return Sheet("permit_limits", "Limits of the permits", [Head(h) for h in heads], rows, notes) if rows else None
 

@@ -144,7 +144,6 @@ def wrong(seed: int, folder: Path) -> dict[str, list[str]]:
         "annual_statement": (log_oracle.annual_statement(record), ("shop_id", "year", "line", "cas", "class")),
         "waste_monthly": (log_oracle.waste_monthly(record), ("shop_id", "month")),
         "waste_drum": (log_oracle.waste_drum(record), ("shop_id", "month", "stream")),
-        "spray_time": (log_oracle.spray_time(record), ("shop_id", "technician_id", "month", "product_id")),
     }
     for name, (wanted, key) in readers.items():
         ours = [row for row in log_oracle.compared(name, tables[name]) if row["shop_id"] in record.place]

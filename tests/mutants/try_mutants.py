@@ -47,8 +47,10 @@ LEDGER = HOME / "pipelines" / "ledger"
 SECONDS = 240
 # Which tests speak of a file, by the beginning of its name: the first that fits, the quickest tests first.
 UNIT, RULES, WHOLE = "tests/unit/ledger/test_", "tests/published/test_", "tests/pipeline/test_"
-EDGES = f"{UNIT}edges_of_statements.py"
-CUPS = [EDGES, f"{UNIT}cups_and_sprays.py", f"{WHOLE}sheet_figures.py", f"{RULES}voc_published.py"]
+EDGES = [
+    f"{UNIT}edges_of_{what}.py" for what in ("statements", "rules", "films", "emissions")
+]  # of every statement, before the others
+CUPS = [f"{UNIT}cups_and_sprays.py", f"{WHOLE}sheet_figures.py", f"{RULES}voc_published.py"]
 FILM = [f"{UNIT}film_build.py", f"{UNIT}film_and_records.py", f"{UNIT}own_te.py", f"{WHOLE}ledger_by_hand.py"]
 CONTENT = [
     f"{RULES}voc_content_lines.py",
@@ -60,7 +62,7 @@ RECORD = [
     f"{RULES}emissions_published.py", f"{RULES}emissions_coverage.py", f"{WHOLE}emissions_by_hand.py",
     f"{WHOLE}emissions_unreadable.py",
 ]  # fmt: skip
-PERMITS = [EDGES, f"{WHOLE}limit_windows.py", f"{WHOLE}ledger_by_hand.py", f"{RULES}emissions_published.py"]
+PERMITS = [f"{WHOLE}limit_windows.py", f"{WHOLE}ledger_by_hand.py", f"{RULES}emissions_published.py"]
 DRUM = [f"{WHOLE}drum_and_composition.py", f"{WHOLE}emissions_by_hand.py"]
 CLOSED = [f"{WHOLE}closed_months.py", f"{WHOLE}limit_windows.py"]
 TESTS: dict[str, list[str]] = {
@@ -78,7 +80,7 @@ TESTS: dict[str, list[str]] = {
     "stock_": [f"{WHOLE}emissions_by_hand.py", f"{RULES}emissions_published.py"],
     "gun_fit": [f"{WHOLE}decisions_gun_fit.py", f"{WHOLE}guns_that_move.py"],
     "gun_": [f"{WHOLE}decisions_gun_fit.py", f"{RULES}emissions_shop_rules.py", f"{WHOLE}guns_that_move.py"],
-    "material_ledger": [f"{WHOLE}ledger_by_hand.py", *CUPS], "job_costs": [EDGES, f"{WHOLE}decisions_whole.py"],
+    "material_ledger": [f"{WHOLE}ledger_by_hand.py", *CUPS], "job_costs": [f"{WHOLE}decisions_whole.py"],
     "leftover_": [*CUPS[:2], f"{WHOLE}selective_leftovers.py"], "usual_": [*CUPS[:2], f"{WHOLE}selective_leftovers.py"],
     "cup_": [*CUPS, f"{UNIT}film_and_records.py"], "mixes": CUPS, "component_": CUPS, "product_": CUPS, "lacking_": CUPS,
     "spray": [*CUPS[:2], *FILM[:2]], "": FILM,
@@ -128,7 +130,19 @@ NAMED = [
     Named("a first month in part is not told", "reports/missing.py", r"first\.day > 1\b", r"first.day > 31"),
 ]  # fmt: skip
 # Survivors that change nothing: (file, before, after) -> why.
-EQUIVALENT: dict[tuple[str, str, str], str] = {}
+ROUNDING = "a tolerance of rounding: no sum of what a scale or a form gives meets it exactly"
+EQUIVALENT: dict[tuple[str, str, str], str] = {
+    ("annual_statement.sql", "COALESCE(not_split_solids_kg, 0) < 1e-9", "COALESCE(not_split_solids_kg, 0) <= 1e-9"): ROUNDING,
+    ("restatements.sql",
+     "ABS(COALESCE(c.amount, 0) - COALESCE(n.amount, 0)) > 1e-9 * GREATEST(ABS(COALESCE(c.amo...",
+     "ABS(COALESCE(c.amount, 0) - COALESCE(n.amount, 0)) >= 1e-9 * GREATEST(ABS(COALESCE(c.am..."): ROUNDING,
+    ("emission_places.sql", "u.first_month < STRFTIME(m.first_span_on, '%Y-%m')", "u.first_month <= STRFTIME(m.first_span_on, '%Y-%m')"):
+        "where both months are the same, both branches give that month",
+    ("gun_rules.sql", "MIN(CAST(o.started_at AS DATE))", "MAX(CAST(o.started_at AS DATE))"):
+        "the rows are those of one operation, and it has one start",
+    ("waste_monthly.sql", "MAX(CASE WHEN figure = 'large_from' THEN kg END)", "MIN(CASE WHEN figure = 'large_from' THEN kg END)"):
+        "of each figure one row is left for a shop (choice = 1)",
+}  # fmt: skip
 
 
 @dataclass
@@ -189,7 +203,7 @@ def tests_of(path: Path) -> list[str]:
             return tests
     if path.name in ONLY_NAMED:
         return ONLY_NAMED[path.name]
-    return next(tests for begins, tests in TESTS.items() if path.name.startswith(begins))
+    return [*EDGES, *next(tests for begins, tests in TESTS.items() if path.name.startswith(begins))]
 
 
 class Red(SystemExit):
@@ -255,16 +269,27 @@ class Copy:
             here.write_text(before, "utf-8")
 
 
+def why_same(result: Result) -> str | None:
+    """Why a survivor changes nothing; None: it was seen, or a test is lacking."""
+    change = result.change
+    return None if result.seen else EQUIVALENT.get((result.file.rsplit("/", 1)[-1], change.before, change.after))
+
+
+def rate(results: list[Result]) -> float:
+    """Part seen of the changes that change something."""
+    return sum(r.seen is not None for r in results) / sum(why_same(r) is None for r in results)
+
+
 def report(results: list[Result], seed: int) -> str:
     """The table that is kept beside the other measured ones."""
     lived = [r for r in results if r.seen is None]
-    same = [r for r in lived if (r.file.rsplit("/", 1)[-1], r.change.before, r.change.after) in EQUIVALENT]
-    rate = 1 - len(lived) / len(results)
+    same = sum(why_same(r) is not None for r in lived)
     lines = [
         "# Mutants",
         "",
         f"{dt.date.today()}, `make mutants`, seed {seed}: {len(results)} changes, {len(results) - len(lived)} seen by a test"
-        f" ({100 * rate:.1f} %), {len(lived)} not, of which {len(same)} change nothing.",
+        f" ({100 * (1 - len(lived) / len(results)):.1f} %), {len(lived)} not, of which {same} change nothing:"
+        f" {100 * rate(results):.1f} % of those that change something are seen.",
         "",
         "| kind | changes | seen |",
         "|---|---|---|",
@@ -276,7 +301,7 @@ def report(results: list[Result], seed: int) -> str:
     lines += [f"| {r.named} | {_cell(r.seen or 'NOBODY')} |" for r in results if r.named]
     lines += ["", "## Survivors", "", "| file | line | kind | before | after | why |", "|---|---|---|---|---|---|"]
     for r in lived:
-        why = EQUIVALENT.get((r.file.rsplit("/", 1)[-1], r.change.before, r.change.after), "**a test is lacking**")
+        why = why_same(r) or "**a test is lacking**"
         cells = [r.file, str(r.change.line or ""), r.change.kind, f"`{r.change.before}`", f"`{r.change.after}`", why]
         lines.append("| " + " | ".join(map(_cell, cells)) + " |")
     return "\n".join(lines) + "\n"
@@ -343,8 +368,7 @@ def main() -> int:
     if given.write:
         given.write.write_text(text, "utf-8")
     print(text)
-    lived = [r for r in results if r.seen is None]
-    return int(len(lived) > 0.05 * len(results) or any(r.named for r in lived))
+    return int(rate(results) < 0.95 or any(r.named and r.seen is None for r in results))
 
 
 if __name__ == "__main__":

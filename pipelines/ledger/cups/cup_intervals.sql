@@ -44,7 +44,7 @@ poured_on AS (
         sum(CASE WHEN p.poured_at >= b.weighed_at THEN p.weighed_g ELSE 0 END) AS after_g
     FROM bounded AS b
     INNER JOIN pours AS p ON p.shop_id = b.shop_id AND p.from_mix_id = b.mix_id
-    WHERE (b.begins_at IS NULL OR p.poured_at >= b.begins_at) AND (b.ends_at IS NULL OR p.poured_at < b.ends_at)
+    WHERE b.begins_at IS NULL OR p.poured_at >= b.begins_at
     GROUP BY b.shop_id, b.mix_id, b.interval_no
 )
 SELECT

@@ -19,6 +19,18 @@ def at(minutes: float) -> datetime:
     return DAY + timedelta(minutes=minutes)
 
 
+def frame(table: str, *rows: dict[str, Any]) -> pl.DataFrame:
+    """Rows of a table that the schemas know; what a row leaves out is null."""
+    empty = validate.empty(table)
+    given = pl.DataFrame(list(rows), schema={k: v for k, v in empty.schema.items() if any(k in r for r in rows)})
+    return pl.concat([empty, given], how="diagonal")
+
+
+def made(*rows: dict[str, Any], **types: Any) -> pl.DataFrame:
+    """Rows of a table between two statements: the columns that are read, with their types; what a row leaves out is null."""
+    return pl.DataFrame([{name: row.get(name) for name in types} for row in rows], schema=types)
+
+
 class SmallShop:
     """Rows by table; `run` gives every table of the ledger that needs no transfer model."""
 

@@ -5,24 +5,18 @@ Each of these was once passed by a changed statement that nobody saw (`make muta
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, timedelta
 from typing import Any
 
 import polars as pl
 import pytest
-from small_shop import SmallShop, at
+from small_shop import SmallShop, at, frame, made
 
 from pipelines.ledger import runner
 from pipelines.settings import Settings
 from schemas import validate
 
 NOTHING = ("solids_mass_fraction", "voc_mass_fraction", "water_mass_fraction", "exempt_mass_fraction")
-
-
-def frame(table: str, *rows: dict[str, Any]) -> pl.DataFrame:
-    empty = validate.empty(table)
-    given = pl.DataFrame(list(rows), schema={k: v for k, v in empty.schema.items() if any(k in r for r in rows)})
-    return pl.concat([empty, given], how="diagonal")
 
 
 def facts(**fractions: float | None) -> dict[str, Any]:
@@ -134,3 +128,38 @@ def test_a_job_pays_for_all_its_cups() -> None:
         rows.append({"mix_id": mix, "poured_solids_g": 5.0, "leftover_cost": left, "not_split_cost": unknown})
     found = costs(*rows)["j"]
     assert (found["leftover_cost"], found["not_split_cost"], found["poured_cost"]) == (9.0, 7.0, 18.0)
+
+
+def test_a_component_poured_on_two_days_has_its_figures_of_the_first() -> None:
+    rows = [
+        {"shop_id": "s", "mix_id": "m", "pour_no": number, "component_id": "c", "weighed_g": grams, "poured_at": when}
+        for number, grams, when in [(1, 100.0, at(0)), (2, 50.0, at(0) + timedelta(days=1))]
+    ]
+    found = runner.run_statement("cup_pours", {"pours": frame("pours", *rows)}, {}).row(0, named=True)
+    assert (found["on_date"], found["net_g"]) == (date(2026, 3, 2), 150.0)
+
+
+@pytest.mark.parametrize(("factor", "left"), [(0.5, 0.55), (1.0, 0.1), (1.2, 0.0)])
+def test_cups_that_nobody_weighed_back_never_leave_less_than_nothing(factor: float, left: float) -> None:
+    given = {
+        "leftover_habits": made({"shop_id": "s", "role": "clear", "leftover_share": 0.1}, shop_id=str, role=str, leftover_share=float),
+        "transfer_model": made({"term": "unweighed", "value": factor, "note": "found"}, term=str, value=float, note=str),
+    }  # fmt: skip
+    found = runner.run_statement("usual_leftovers", given, {})["leftover_share"].to_list()
+    assert found == pytest.approx([left], abs=1e-12)
+
+
+def test_another_job_of_the_product_takes_no_cup_away(shop: SmallShop) -> None:
+    """Two cups mixed for one operation and its repeat, while another job sprayed the same product between the two pours."""
+    shop.cup("m1", 200.0, job_id="j").cup("m2", 200.0, job_id="j", poured_at=at(50))
+    shop.spray(1).spray(2, redo_of=1)
+    shop.add("operations", shop_id="s", job_id="k", operation_no=7, kind="spray", product_id="clear1", gun_id="g",
+             technician_id="t", started_at=at(30))  # fmt: skip
+    found = shop.run("cup_feeds")["cup_feeds"].select("mix_id", "job_id", "operation_no").rows()
+    assert sorted(found) == [("m1", "j", 1), ("m1", "j", 2), ("m2", "j", 1), ("m2", "j", 2)]
+
+
+def test_an_operation_that_covered_nothing_has_no_share_of_plastic(shop: SmallShop) -> None:
+    shop.spray(1, area_m2=0.0).spray(2, ("door", "bumper"), area_m2=2.0)
+    found = shop.run("sprays")["sprays"].sort("operation_no")
+    assert found["plastic_share"].to_list() == [None, 0.0]

@@ -1,0 +1,157 @@
+"""Where a statement on film turns: films of nothing, places without a number, panels read twice and three times.
+
+Each from rows made by hand through one statement.
+"""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from typing import Any
+
+import pytest
+from small_shop import frame, made
+
+from pipelines.ledger import runner
+from pipelines.settings import Settings
+
+
+def spread(**films: list[float]) -> float:
+    rows = [
+        {"equation": "e", "shop_id": "s", "job_id": job, "layer_set": "1", "um": um}
+        for job, many in films.items()
+        for um in many
+    ]
+    given = {"face_films": made(*rows, equation=str, shop_id=str, job_id=str, layer_set=str, um=float)}
+    return float(runner.run_statement("panel_spread", given, {})["rel_var"][0])
+
+
+def test_panels_differ_by_a_ratio_of_sums_with_one_taken_off_each_count() -> None:
+    """(1 x 200 + 2 x 100) / (1 x 100^2 + 2 x 50^2); a panel alone says nothing, nor do films that come to nothing."""
+    assert spread(j=[90.0, 110.0], k=[40.0, 50.0, 60.0], alone=[70.0]) == pytest.approx(400 / 15000)
+    assert spread(j=[90.0, 110.0], k=[40.0, 50.0, 60.0], nothing=[-10.0, 10.0]) == pytest.approx(400 / 15000)
+    assert spread(alone=[70.0]) == 0.0225
+
+
+def stages(*readings: dict[str, Any], stripped_after: int | None = None) -> list[dict[str, Any]]:
+    usual = {
+        "shop_id": "s",
+        "job_id": "j",
+        "panel_id": "door",
+        "after_operation": 1,
+        "n": 1,
+        "gain": 1.0,
+        "gain_u": 0.02,
+    }
+    work = {"shop_id": "s", "job_id": "j", "panel_id": "door", "kind": "sand", "removal": "strip", "unclear": False}
+    given = {
+        "stage_positions": made(
+            *(usual | {"raw_um": row["um"]} | row for row in readings), shop_id=str, job_id=str, panel_id=str, after_operation=int,
+            witness_of=str, n=int, um=float, raw_um=float, gain=float, gain_u=float, first_gauge=str, last_gauge=str, row_no=int, col_no=int,
+        ),
+        "panel_work": made(
+            *([work | {"operation_no": stripped_after}] if stripped_after else []), shop_id=str, job_id=str, panel_id=str,
+            operation_no=int, kind=str, removal=str, unclear=bool,
+        ),
+    }  # fmt: skip
+    return runner.run_statement("stage_means", given, Settings().flat() | {"gauge_gain_u": 0.03}).to_dicts()
+
+
+def test_places_are_bits_from_the_upper_left_and_a_reading_without_a_place_is_none_of_them() -> None:
+    (found,) = stages({"um": 50.0, "row_no": 1, "col_no": 1}, {"um": 60.0, "row_no": 3, "col_no": 3}, {"um": 55.0})
+    assert (found["places"], found["n_places"], found["n_values"], found["mean_um"]) == (1 + 256, 2, 3, 55.0)
+
+
+def test_a_panel_stripped_and_not_read_stands_at_nothing() -> None:
+    found = {row["after_operation"]: row for row in stages({"um": 50.0}, stripped_after=2)}[2]
+    nothing = dict.fromkeys(("n_readings", "n_values", "n_places", "places", "mean_um", "raw_mean_um"), 0)
+    assert {name: found[name] for name in nothing} == nothing
+    assert (found["gain"], found["gain_u"], found["var_um2"], found["bare"]) == (1.0, 0.03, None, True)
+
+
+def test_a_piece_named_alike_elsewhere_takes_no_film_away() -> None:
+    key = {"shop_id": "s", "job_id": "j", "operation_no": 1}
+    pieces = [key, key | {"job_id": "k"}, key | {"shop_id": "other"}]
+    given = {
+        "unread_faces": made(
+            key | {"equation": "e", "layer_set": "1", "n_layers": 1},
+            equation=str, shop_id=str, job_id=str, layer_set=str, n_layers=int, operation_no=int,
+        ),
+        "film_pieces": made(
+            *(row | {"panel_id": "hood", "piece": "p", "usable": True} for row in pieces),
+            shop_id=str, job_id=str, operation_no=int, panel_id=str, piece=str, usable=bool,
+        ),
+        "piece_films": made(
+            key | {"equation": "e", "panel_id": "hood", "piece": "p", "um": 50.0, "blend": False, "n_layers": 1, "usable": True},
+            equation=str, shop_id=str, job_id=str, panel_id=str, piece=str, um=float, blend=bool, n_layers=int, usable=bool,
+        ),
+    }  # fmt: skip
+    assert runner.run_statement("face_films", given, {}).select("panel_id", "um").rows() == [("hood", 50.0)]
+
+
+def test_scatter_is_pooled_by_what_each_piece_knows_beyond_one_reading() -> None:
+    """(0.5 x 2^2 + 2 x 4^2) / 2.5, and the same over (0.5 x 50^2 + 2 x 40^2)."""
+    usual = {"kind": "clear/paired", "blend": False, "usable": True}
+    given = {
+        "film_pieces": made(
+            usual | {"piece": "a", "sd_um": 2.0, "n_effective": 1.5, "mean_um": 50.0},
+            usual | {"piece": "b", "sd_um": 4.0, "n_effective": 3.0, "mean_um": 40.0},
+            piece=str, kind=str, blend=bool, usable=bool, sd_um=float, n_effective=float, mean_um=float,
+        ),
+        "sanded_films": made({"kind": "sanded", "sd_um": 3.0, "n_effective": 1.5}, kind=str, sd_um=float, n_effective=float),
+    }  # fmt: skip
+    found = runner.run_statement("film_spreads", given, Settings().flat()).select("kind", "s2_um2", "within_cv").rows()
+    cv = pytest.approx((34 / 4450) ** 0.5)
+    assert found == [("clear/paired", pytest.approx(13.6), cv), ("sanded", pytest.approx(9.0), cv)]
+
+
+def test_a_span_has_the_widest_demand_of_its_versions_and_knows_its_ground() -> None:
+    key = {"shop_id": "s", "job_id": "j"}
+    face = key | {"panel_id": "door", "face": "outer", "covered_fraction": 1.0, "covered_m2": 1.0, "substrate": "steel"}
+    days = [date(1, 1, 1), date(2026, 3, 3), date(9999, 12, 31)]
+    given = {
+        "operation_panels": frame("operation_panels"),
+        "operations": frame("operations"),
+        "operation_faces": made(
+            *(face | {"operation_no": n} for n in (1, 2)), shop_id=str, job_id=str, panel_id=str, face=str, operation_no=int,
+            covered_fraction=float, covered_m2=float, substrate=str,
+        ),
+        "sprays": made(
+            *(key | {"operation_no": n, "product_id": "p", "role": "clear", "started_at": datetime(2026, 3, n + 1, 9)} for n in (1, 2)),
+            shop_id=str, job_id=str, operation_no=int, product_id=str, role=str, started_at=datetime,
+        ),
+        "product_versions": made(
+            *({"product_id": "p", "from_on": days[n], "until_on": days[n + 1], "film_min_um": low, "film_max_um": high, "film_basis": "as_applied"}
+              for n, low, high in ((0, 50.0, 60.0), (1, 40.0, 70.0))),
+            product_id=str, from_on=date, until_on=date, film_min_um=float, film_max_um=float, film_basis=str,
+        ),
+    }  # fmt: skip
+    found = (
+        runner.run_statement("film_spans", given, {})
+        .select("film_min_um", "film_max_um", "substrate_known", "n_operations")
+        .rows()
+    )
+    assert found == [(50.0, 70.0, True, 2)] * 2
+
+
+def test_checks_on_a_line_leave_a_gain_without_doubt() -> None:
+    checks = [
+        {"gauge_id": "g", "checked_at": datetime(2026, 3, 2, 7), "shim_um": x, "reading_um": 2 + 1.02 * x}
+        for x in (0.0, 100.0, 200.0)
+    ]
+    read = {
+        "shop_id": "s",
+        "job_id": "j",
+        "panel_id": "door",
+        "after_operation": 1,
+        "reading_no": 1,
+        "reading_um": 50.0,
+        "gauge_id": "g",
+    }
+    given = {
+        "readings": frame("readings", read | {"taken_at": datetime(2026, 3, 2, 12)}),
+        "operations": frame("operations"),
+        "gauge_checks": frame("gauge_checks", *checks),
+    }
+    found = runner.run_statement("gauge_fits", given, Settings().flat()).row(0, named=True)
+    assert (found["gain"], found["offset_um"]) == (pytest.approx(1.02), pytest.approx(2.0))
+    assert found["gain_u"] == pytest.approx(0.0, abs=1e-6)

@@ -12,7 +12,7 @@ import pytest
 from small_shop import SmallShop, at, frame, made
 
 from pipelines.ledger import runner
-from pipelines.ledger.emissions import waste
+from pipelines.ledger import waste
 from pipelines.settings import Settings
 
 EVER, NEVER, DAY = date(1, 1, 1), date(9999, 12, 31), date(2026, 3, 2)
@@ -419,7 +419,8 @@ def test_time_of_spraying_adds_up_from_the_limit_on_and_the_doubtful_reason_is_t
         "components": frame("components", {"component_id": "unknown", "kind": "hardener"}),
         "component_facts": made({"component_id": "unknown", "composition_known": False}, component_id=str, composition_known=bool),
         "cup_contents": made(*({"shop_id": "s", "mix_id": m, "component_id": c} for m, c in cups), shop_id=str, mix_id=str, component_id=str),
-        "cup_feeds": made(*({"shop_id": "s", "job_id": "j", "operation_no": n, "mix_id": m} for n, m in feeds), shop_id=str, job_id=str, operation_no=int, mix_id=str),
+        "cup_feeds": made(*({"shop_id": "s", "job_id": "j", "operation_no": n, "mix_id": m} for n, m in feeds),
+                          shop_id=str, job_id=str, operation_no=int, mix_id=str),
         "operations": frame("operations", *(
             {"shop_id": "s", "job_id": "j", "operation_no": n, "kind": "spray", "product_id": "p", "technician_id": who,
              "started_at": at(60 * n), "ended_at": at(60 * n + 10)} for n, who in hands.items()

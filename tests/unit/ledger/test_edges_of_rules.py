@@ -69,7 +69,8 @@ def test_records_are_kept_from_the_same_day_years_ago_or_the_day_before_the_29th
 ) -> None:
     given = {
         "emission_places": made({"shop_id": "s", "jurisdiction": "us", "last_on": last_on}, shop_id=str, jurisdiction=str, last_on=date),
-        "retention": made({"jurisdiction": "us", "record": "pours", "years": 3, "note": "n", "source": "law"}, jurisdiction=str, record=str, years=int, note=str, source=str),
+        "retention": made({"jurisdiction": "us", "record": "pours", "years": 3, "note": "n", "source": "law"},
+                          jurisdiction=str, record=str, years=int, note=str, source=str),
     }  # fmt: skip
     assert runner.run_statement("compliance_retention", given, {})["keep_since"].to_list() == [since]
 

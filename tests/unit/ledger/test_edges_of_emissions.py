@@ -11,8 +11,7 @@ from typing import Any
 import pytest
 from small_shop import SmallShop, at, frame, made
 
-from pipelines.ledger import runner
-from pipelines.ledger import waste
+from pipelines.ledger import runner, waste
 from pipelines.settings import Settings
 
 EVER, NEVER, DAY = date(1, 1, 1), date(9999, 12, 31), date(2026, 3, 2)

@@ -218,7 +218,7 @@ def changed(path: Path, text: str) -> Iterator[set[str]]:
             for key, value in vars(old).items()
             if getattr(value, "__module__", None) == name and hasattr(new, key)
         }
-        for module in list(sys.modules.values()):
+        for module in [*sys.modules.values(), old]:
             if getattr(module, "__file__", None) and str(HOME) in str(module.__file__) and module is not new:
                 for key, value in list(vars(module).items()):
                     if id(value) in ours:

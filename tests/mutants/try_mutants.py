@@ -1,16 +1,20 @@
 """`make mutants`: changes the deterministic code one slip at a time, and lists the changes that no test sees.
 
-    python tests/mutants/try_mutants.py [--count 220] [--seed 13] [--kept FILE] [--again] [--quick]
+    python tests/mutants/try_mutants.py [--count 219] [--seed 13] [--kept FILE] [--until oracles] [--again]
         [--part 1/2] [--write tests/bench/results_mutants.md]
 
-Changes are drawn with a seed, the same number from each file as far as it has them; those that once lived are always among
-them (NAMED). The oracles look first, on tables in memory (oracles.py); what they do not see goes through the tests that
-matter for its file, those by hand first; code outside the ledger goes to its tests at once, in a process of its own on a copy
+Changes are drawn with a seed, the same number from each file as far as it has them, in each file by itself: a file that is
+written anew leaves the draw of the others as it was. Those that once lived are always among them (NAMED). Three looks in turn
+(LOOKS): the edge tests that run the changed statement; the oracles, on tables in memory (oracles.py); the other tests that
+matter for the file, the quickest first. Code outside the ledger goes to its tests at once, in a process of its own on a copy
 of the tree. What looks at a change must hold of the unchanged code: tests that fail by themselves stop the work. A change that
-takes longer than it may is seen. With --kept results stand in a file as they come, and what stands there is not tried
-again; --again tries those once more that nobody saw. --quick leaves it at the oracles. A survivor is either a test that is lacking or a change that
-changes nothing; EQUIVALENT says which ones do not, and why. --part 1/2 and --part 2/2 share the files between two processes
-(each with a --kept of its own; one after the other in one file they are the results of both).
+takes longer than it may is seen.
+
+With --kept results stand in a file as they come: what was seen is not tried again, what was not goes on at the look where it
+stopped. --until NAME leaves it at a look, --until nothing tries none and reports what is kept; --again shows those once more
+to every look that none of them saw. A survivor is either a test that is lacking or a change that changes nothing; EQUIVALENT
+says which ones do not, and why. --part 1/2 and --part 2/2 share the files between two processes (each with a --kept of its
+own; one after the other in one file they are the results of both).
 """
 
 from __future__ import annotations
@@ -28,10 +32,11 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Generator
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(name, "1")
@@ -45,11 +50,10 @@ import pytest  # noqa: E402
 
 LEDGER = HOME / "pipelines" / "ledger"
 SECONDS = 240
+LOOKS = ("edges", "oracles", "tests")
 # Which tests speak of a file, by the beginning of its name: the first that fits, the quickest tests first.
 UNIT, RULES, WHOLE = "tests/unit/ledger/test_", "tests/published/test_", "tests/pipeline/test_"
-EDGES = [
-    f"{UNIT}edges_of_{what}.py" for what in ("statements", "rules", "films", "emissions")
-]  # of every statement, before the others
+EDGES = [str(path.relative_to(HOME)) for path in sorted((HOME / "tests/unit/ledger").glob("test_edges_of_*.py"))]
 CUPS = [f"{UNIT}cups_and_sprays.py", f"{WHOLE}sheet_figures.py", f"{RULES}voc_published.py"]
 FILM = [f"{UNIT}film_build.py", f"{UNIT}film_and_records.py", f"{UNIT}own_te.py", f"{WHOLE}ledger_by_hand.py"]
 CONTENT = [
@@ -153,6 +157,7 @@ class Result:
     change: changes.Change
     seen: str | None
     seconds: float
+    look: str  # the one that saw it, or the last that did not; empty: none was taken
     named: str = ""
 
 
@@ -165,9 +170,10 @@ def candidates() -> dict[Path, list[changes.Change]]:
     return {path: listed for path, listed in found.items() if listed}
 
 
-def drawn(found: dict[Path, list[changes.Change]], count: int, rng: random.Random) -> list[tuple[Path, changes.Change]]:
+def drawn(found: dict[Path, list[changes.Change]], count: int, seed: int) -> list[tuple[Path, changes.Change]]:
     """`count` of them, from every file as many as from the others while it has some."""
-    left = {path: rng.sample(listed, len(listed)) for path, listed in found.items()}
+    left = {p: random.Random(f"{seed} {p.name}").sample(listed, len(listed)) for p, listed in found.items()}
+    rng = random.Random(seed)
     out: list[tuple[Path, changes.Change]] = []
     while len(out) < count and any(left.values()):
         paths = [path for path in left if left[path]]
@@ -203,20 +209,65 @@ def tests_of(path: Path) -> list[str]:
             return tests
     if path.name in ONLY_NAMED:
         return ONLY_NAMED[path.name]
-    return [*EDGES, *next(tests for begins, tests in TESTS.items() if path.name.startswith(begins))]
+    return next(tests for begins, tests in TESTS.items() if path.name.startswith(begins))
 
 
 class Red(SystemExit):
     """Tests fail although nothing was changed: they would take any change for seen."""
 
 
-def in_this_process(tests: list[str]) -> str | None:
+def in_this_process(tests: list[str], *plugins: object) -> str | None:
     """The first of the tests that fails; None: all hold."""
     said = io.StringIO()
     options = ["-x", "-q", "--no-header", "-p", "no:cacheprovider", "--rootdir", str(HOME)]
     with contextlib.redirect_stdout(said), contextlib.redirect_stderr(said):
-        code = pytest.main([*options, *(str(HOME / test) for test in tests)])
+        code = pytest.main([*options, *(str(HOME / test) for test in tests)], plugins)
     return None if code == pytest.ExitCode.OK else _first_failed(said.getvalue(), code)
+
+
+class Steps:
+    """A plugin of pytest that writes down which steps of the ledger each test runs."""
+
+    def __init__(self) -> None:
+        self.of: dict[str, set[str]] = {}
+
+    @pytest.hookimpl(wrapper=True)
+    def pytest_runtest_call(self, item: pytest.Item) -> Generator[None, Any, Any]:
+        plain, mine = oracles.runner.run_statement, self.of.setdefault(item.nodeid, set())
+
+        def noted(name: str, *given: Any) -> Any:
+            mine.add(name)
+            return plain(name, *given)
+
+        oracles.runner.run_statement = noted
+        try:
+            return (yield)
+        finally:
+            oracles.runner.run_statement = plain
+
+
+@cache
+def edges() -> dict[str, set[str]]:
+    """Every edge test and the steps that it runs, all holding of the unchanged code."""
+    steps = Steps()
+    wrong = in_this_process(EDGES, steps)
+    if wrong:
+        raise Red(f"The unchanged code does not pass: {wrong}")
+    return steps.of
+
+
+def by_edges(path: Path, text: str) -> str | None:
+    """The edge tests that run the changed statement; all of them for a module."""
+    tests = [one for one, steps in edges().items() if path.suffix != ".sql" or path.stem in steps]
+    if not tests:
+        return None
+    with oracles.changed(path, text):
+        return in_this_process(tests)
+
+
+def by_oracles(path: Path, text: str) -> str | None:
+    looks = (oracles.seen(oracles.look(seed), path, text) for seed in oracles.SEEDS)
+    return next((one for one in looks if one), None)
 
 
 def _first_failed(said: str, code: int) -> str:
@@ -284,12 +335,16 @@ def report(results: list[Result], seed: int) -> str:
     """The table that is kept beside the other measured ones."""
     lived = [r for r in results if r.seen is None]
     same = sum(why_same(r) is not None for r in lived)
+    by = {look: sum(r.seen is not None and r.look == look for r in results) for look in LOOKS}
+    part = [r for r in lived if why_same(r) is None and r.look != LOOKS[-1]]
     lines = [
         "# Mutants",
         "",
-        f"{dt.date.today()}, `make mutants`, seed {seed}: {len(results)} changes, {len(results) - len(lived)} seen by a test"
-        f" ({100 * (1 - len(lived) / len(results)):.1f} %), {len(lived)} not, of which {same} change nothing:"
-        f" {100 * rate(results):.1f} % of those that change something are seen.",
+        f"{dt.date.today()}, `make mutants`, seed {seed}: {len(results)} changes, {len(results) - len(lived)} seen"
+        f" ({100 * (1 - len(lived) / len(results)):.1f} %): {by['edges']} by the edge tests, which look first, {by['oracles']} by the"
+        f" oracles, {by['tests']} by other tests. {len(lived)} were not seen, of which {same} change nothing:"
+        f" {100 * rate(results):.1f} % of those that change something are seen. {len(part)} that nobody saw yet were not held against"
+        " every look.",
         "",
         "| kind | changes | seen |",
         "|---|---|---|",
@@ -301,7 +356,12 @@ def report(results: list[Result], seed: int) -> str:
     lines += [f"| {r.named} | {_cell(r.seen or 'NOBODY')} |" for r in results if r.named]
     lines += ["", "## Survivors", "", "| file | line | kind | before | after | why |", "|---|---|---|---|---|---|"]
     for r in lived:
-        why = why_same(r) or "**a test is lacking**"
+        held = (
+            ""
+            if r.look == LOOKS[-1]
+            else f" (held against {LOOKS[: LOOKS.index(r.look) + 1] if r.look else 'nothing'} alone)"
+        )
+        why = why_same(r) or f"**a test is lacking**{held}"
         cells = [r.file, str(r.change.line or ""), r.change.kind, f"`{r.change.before}`", f"`{r.change.after}`", why]
         lines.append("| " + " | ".join(map(_cell, cells)) + " |")
     return "\n".join(lines) + "\n"
@@ -311,59 +371,61 @@ def _cell(text: str) -> str:
     return text.replace("|", "\\|")
 
 
-def _kept(file: Path | None, again: bool) -> dict[str, tuple[str | None, float]]:
+Kept = tuple[str | None, float, str]  # seen, seconds, the look
+
+
+def _kept(file: Path | None, again: bool) -> dict[str, Kept]:
     """What was found before, by change; the last word on each."""
-    found: dict[str, tuple[str | None, float]] = {}
+    found: dict[str, Kept] = {}
     for line in file.read_text("utf-8").splitlines() if file and file.exists() else []:
-        key, seen, seconds = json.loads(line)
-        found[key] = (seen, seconds)
+        key, *known = json.loads(line)
+        found[key] = (known[0], known[1], known[2])
     return {key: one for key, one in found.items() if one[0] or not again}
 
 
 def main() -> int:
     arguments = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    arguments.add_argument("--count", type=int, default=220)
+    arguments.add_argument("--count", type=int, default=219)
     arguments.add_argument("--seed", type=int, default=13)
     arguments.add_argument("--only", default="", help="files whose path holds this")
     arguments.add_argument("--part", default="1/1", help="1/3: the first third of the files")
     arguments.add_argument("--kept", type=Path, default=None)
     arguments.add_argument("--again", action="store_true")
-    arguments.add_argument("--quick", action="store_true")
+    arguments.add_argument("--until", choices=("nothing", *LOOKS), default=LOOKS[-1])
     arguments.add_argument("--write", type=Path, default=None)
     given = arguments.parse_args()
-    rng = random.Random(given.seed)
-    found = {p: listed for p, listed in candidates().items() if given.only in str(p)}
-    wanted = [(p, c, "") for p, c in drawn(found, given.count, rng)]
-    wanted += [one for one in named() if given.only in str(one[0])]
+    wanted = [(p, c, "") for p, c in drawn(candidates(), given.count, given.seed)] + named()
     part, parts = map(int, given.part.split("/"))
     mine = set(sorted({p for p, _, _ in wanted})[part - 1 :: parts])
-    wanted = [one for one in wanted if one[0] in mine]
+    wanted = [one for one in wanted if one[0] in mine and given.only in str(one[0])]
     known = _kept(given.kept, given.again)
     results: list[Result] = []
     with tempfile.TemporaryDirectory(prefix="mutants_") as folder:
-        copies: list[Copy] = []
+        copy = cache(lambda: Copy(Path(folder)))
         for path, change, what in wanted:
-            file = str(path.relative_to(HOME))
             key = json.dumps([path.name, change.kind, change.line, change.before, change.after])
-            if key not in known:
-                begun, text = time.monotonic(), change.text()
-                if path.is_relative_to(LEDGER):
-                    looks = (oracles.seen(oracles.look(seed), path, text) for seed in oracles.SEEDS)
-                    seen = next((one for one in looks if one), None)
-                    if not (seen or given.quick):
-                        seen = by_tests_here(path, text)
-                else:
-                    copies = copies or [Copy(Path(folder))]
-                    seen = copies[0].seen(path, text)
-                known[key] = (seen, time.monotonic() - begun)
+            inside = path.is_relative_to(LEDGER)
+            looks = (
+                {"edges": by_edges, "oracles": by_oracles, "tests": by_tests_here}
+                if inside
+                else {"tests": lambda path, text: copy().seen(path, text)}
+            )
+            for look, shown in looks.items():
+                seen, seconds, last = known.get(key, (None, 0.0, ""))
+                behind = last and LOOKS.index(look) <= LOOKS.index(last)
+                if seen or behind or given.until == "nothing" or LOOKS.index(look) > LOOKS.index(given.until):
+                    continue
+                begun = time.monotonic()
+                seen = shown(path, change.text())
+                known[key] = (seen, seconds + time.monotonic() - begun, look)
                 if given.kept:
                     with given.kept.open("a", encoding="utf-8") as to:
                         to.write(json.dumps([key, *known[key]]) + "\n")
                 print(
                     f"{len(results) + 1:4d}/{len(wanted)} {known[key][1]:5.1f} s {path.name}:{change.line} {change.kind}:"
-                    f" {change.before} -> {change.after}  | {seen or 'LIVES'}", flush=True,
+                    f" {change.before} -> {change.after}  | {seen or 'LIVES: ' + look}", flush=True,
                 )  # fmt: skip
-            results.append(Result(file, change, *known[key], what))
+            results.append(Result(str(path.relative_to(HOME)), change, *known.get(key, (None, 0.0, "")), what))
     text = report(results, given.seed)
     if given.write:
         given.write.write_text(text, "utf-8")

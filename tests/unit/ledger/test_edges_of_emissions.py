@@ -67,14 +67,12 @@ def test_nothing_goes_into_the_drum_as_nothing(gone: float, recovered: float, fl
     """A cup thrown away, then weighed once more; and solvent that came back, with the flush in it."""
     mix = {"shop_id": "s", "mix_id": "m"}
     given = {
-        "leftovers": frame(
-            "leftovers", mix | {"weigh_no": 1, "weighed_at": at(0), "leftover_g": 5.0, "fate": "discarded"},
-            mix | {"weigh_no": 2, "weighed_at": at(60), "leftover_g": 0.0},
-        ),
         "cup_intervals": made(
-            *(mix | {"interval_no": n, "n_weighings": 2, "gone_g": gone, "leftover_g": 0.0} for n in (1, 2)),
-            shop_id=str, mix_id=str, interval_no=int, n_weighings=int, gone_g=float, leftover_g=float,
-        ),
+            mix | {"interval_no": 1, "weighed_at": at(0), "fate": "discarded", "leftover_g": 5.0},
+            mix | {"interval_no": 2, "begins_at": at(0), "weighed_at": at(60), "fate_before": "discarded", "gone_g": gone, "leftover_g": 0.0},
+            shop_id=str, mix_id=str, interval_no=int, n_weighings=int, begins_at=datetime, weighed_at=datetime, fate=str, fate_before=str,
+            gone_g=float, leftover_g=float,
+        ).with_columns(n_weighings=2),
         "sprayed": made(shop_id=str, mix_id=str, job_id=str, operation_no=int, flush_g=float),
         "operations": frame("operations"),
         "emission_cups": made(mix | {"voc_mass_fraction": 0.5}, shop_id=str, mix_id=str, voc_mass_fraction=float),

@@ -31,6 +31,14 @@ def made(*rows: dict[str, Any], **types: Any) -> pl.DataFrame:
     return pl.DataFrame([{name: row.get(name) for name in types} for row in rows], schema=types)
 
 
+def asked(step: str, settings: dict[str, Any] | None = None, **rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """The rows that one step makes of these; a table that it reads and that is not given is empty."""
+    given = {name: frame(name, *rows.get(name, ())) for name in runner.upstream(step)}
+    if "unit_factors" in given:
+        given["unit_factors"] = runner.run_statement("unit_factors", {}, {})
+    return runner.run_statement(step, given, Settings().flat() | (settings or {})).to_dicts()
+
+
 class SmallShop:
     """Rows by table; `run` gives every table of the ledger that needs no transfer model."""
 

@@ -9,7 +9,7 @@ from datetime import date, datetime
 from typing import Any
 
 import pytest
-from small_shop import frame, made
+from small_shop import SmallShop, frame, made
 
 from pipelines.ledger import runner
 from pipelines.settings import Settings
@@ -155,3 +155,24 @@ def test_checks_on_a_line_leave_a_gain_without_doubt() -> None:
     found = runner.run_statement("gauge_fits", given, Settings().flat()).row(0, named=True)
     assert (found["gain"], found["offset_um"]) == (pytest.approx(1.02), pytest.approx(2.0))
     assert found["gain_u"] == pytest.approx(0.0, abs=1e-6)
+
+
+def test_a_refused_operation_may_have_touched_the_panels_that_it_lists_and_no_other() -> None:
+    key = {"shop_id": "s", "job_id": "j"}
+    given = {
+        "readings": frame("readings", *(
+            key | {"panel_id": panel, "after_operation": 1, "reading_no": 1, "reading_um": 50.0} for panel in ("door", "hood")
+        )),
+        "operation_panels": frame("operation_panels", key | {"operation_no": 2, "panel_id": "door", "face": "outer"}),
+        "incomplete": frame("incomplete", key | {"what": "operation", "operation_no": 2}),
+        "operations": frame("operations"),
+    }  # fmt: skip
+    found = runner.run_statement("panel_work", given, {}).select("panel_id", "operation_no", "unclear").rows()
+    assert found == [("door", 2, True)]
+
+
+@pytest.mark.parametrize(("fraction", "sd"), [(0.3, 0.4), (0.5, 0.2), (0.6, 0.2)])
+def test_the_area_of_a_blend_is_less_sure_than_that_of_a_face(shop: SmallShop, fraction: float, sd: float) -> None:
+    shop.spray(1).film(1, 50.0, 51.0, 52.0).spray(2, covered_fraction=fraction).film(2, 90.0, 91.0, 92.0)
+    found = shop.run("film_increments")["film_increments"]
+    assert [row["area_rel_sd"] for row in found.iter_rows(named=True) if row["to_operation"] == 2] == [sd]

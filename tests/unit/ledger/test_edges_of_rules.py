@@ -10,7 +10,7 @@ from typing import Any
 
 import polars as pl
 import pytest
-from small_shop import at, frame, made
+from small_shop import asked, at, frame, made
 
 from pipelines.ledger import runner
 from pipelines.settings import Settings
@@ -215,3 +215,191 @@ def test_a_difference_is_told_only_beyond_the_spread_of_the_scales(delivered: fl
     )
     assert found["hint"].startswith(hint)
     assert found["unexplained_g"] - found["low"] == pytest.approx(9.8, abs=0.01)
+
+
+def test_a_month_of_water_alone_has_no_average() -> None:
+    found = average({"mix_id": "a", "limit_g_per_l": 420.0, "content_voc_mass_fraction": 0.0, "limited_ml_per_g": 0.0})
+    assert (found["g_per_l"], found["over"]) == (None, None)
+
+
+US: dict[str, list[dict[str, Any]]] = {
+    "emission_places": [{"shop_id": "s", "jurisdiction": "us", "basis": "regulatory", "averaging": "each_mix", "last_on": date(2026, 3, 31)}],
+    "packs": [{"jurisdiction": "us", "sections": "shop_rules hap"}],
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("capture", "paper", "status", "missing"),
+    [
+        (0.98, "p", "holds", None), (0.9, "p", "below", None), (None, "p", "missing", "capture of the filter"),
+        (0.99, None, "missing", "paper that shows it"), (None, None, "missing", "capture of the filter; paper that shows it"),
+    ],
+)  # fmt: skip
+def test_a_booth_lacks_a_capture_a_paper_or_both(
+    capture: float | None, paper: str | None, status: str, missing: str | None
+) -> None:
+    booth = {
+        "shop_id": "s",
+        "booth_id": "b",
+        "from_on": EVER,
+        "until_on": NEVER,
+        "filter_capture": capture,
+        "evidence_ref": paper,
+    }
+    needed = {
+        "jurisdiction": "us",
+        "rule": "shop_rules",
+        "figure": "filter_capture_min",
+        "value": 0.98,
+        "source": "law",
+    }
+    (found,) = asked("compliance_booths", booth_versions=[booth], rule_figures=[needed], **US)
+    assert (found["status"], found["missing"]) == (status, missing)
+
+
+@pytest.mark.parametrize(
+    ("qualifies", "why"),
+    [
+        ("yes", "named in the rule"),
+        ("review", "only as an approved equivalent: the papers must be on file"),
+        ("no", "not named in the rule"),
+    ],
+)
+def test_why_a_gun_qualifies_is_said(qualifies: str, why: str) -> None:
+    rules = {
+        "shop_id": "s",
+        "gun_id": "g",
+        "qualifies": qualifies,
+        "cup": "inside",
+        "cup_by_size": "inside",
+        "n_refilled": 0,
+    }
+    (found,) = asked(
+        "compliance_guns", guns_now=[{"gun_id": "g", "shop_id": "s", "atomising": "hvlp"}], gun_rules=[rules], **US
+    )
+    assert found["why"] == why
+
+
+@pytest.mark.parametrize(
+    ("cup_ml", "sprayed_ml", "cup", "by_size"),
+    [
+        (None, 100.0, "missing", "missing"), (90.5, 100.0, "inside", "inside"), (90.0, 90.0, "review", "review"),
+        (87.5, 80.0, "review", "review"), (87.0, 87.0, "outside", "outside"), (87.0, 87.5, "review: refilled", "outside"),
+        (90.0, 91.0, "review: refilled", "review"),
+    ],
+)  # fmt: skip
+def test_a_small_cup_that_sprayed_more_than_it_holds_was_refilled(
+    cup_ml: float | None, sprayed_ml: float, cup: str, by_size: str
+) -> None:
+    """Two cups of 0.5 g/mL into one operation, and another that sprayed nothing."""
+    key = {"shop_id": "s", "job_id": "j"}
+    (found,) = asked(
+        "gun_rules",
+        guns=[{"gun_id": "g", "shop_id": "s"}],
+        guns_now=[{"gun_id": "g", "shop_id": "s", "atomising": "hvlp", "cup_ml": cup_ml}],
+        operations=[key | {"operation_no": n, "gun_id": "g", "started_at": at(60 * n)} for n in (1, 2)],
+        sprayed=[key | {"mix_id": m, "operation_no": n, "sprayed_g": g} for m, n, g in (("a", 1, sprayed_ml / 2 - 1), ("b", 1, 1.0), ("a", 2, 0.0))],
+        mixes=[{"shop_id": "s", "mix_id": mix, "density_g_per_ml": 0.5} for mix in "ab"],
+    )  # fmt: skip
+    assert (found["cup"], found["cup_by_size"], found["qualifies"]) == (cup, by_size, "yes")
+    refilled = cup == "review: refilled"
+    assert (found["n_refilled"], found["first_refilled_on"]) == ((1, date(2026, 3, 2)) if refilled else (0, None))
+
+
+def test_metals_are_judged_by_both_ends_of_what_is_stated() -> None:
+    """Half of each cup is the component, and the threshold a thousandth of the cup."""
+    stated: dict[str, tuple[dict[str, float], str]] = {
+        "above": ({"mass_fraction_low": 0.003, "mass_fraction_high": 0.004}, "above"),
+        "range": ({"mass_fraction_low": 0.001, "mass_fraction_high": 0.004}, "review"),
+        "below": ({"mass_fraction": 0.001}, "below"), "at it": ({"mass_fraction": 0.002}, "review"), "unknown": ({}, "review"),
+        "at most": ({"mass_fraction_high": 0.001}, "below"), "just above": ({"mass_fraction": 0.00201}, "above"),
+    }  # fmt: skip
+    status = {
+        "jurisdiction": "us",
+        "cas": "x",
+        "class": "chromium",
+        "purpose": "metal",
+        "form": "any",
+        "threshold_mass_fraction": 0.001,
+    }
+    rows = asked(
+        "compliance_metals",
+        substance_status=[status],
+        emission_parts=[{"shop_id": "s", "mix_id": name, "component_id": name, "part": 0.5} for name in stated],
+        component_species=[{"component_id": name, "cas": "x"} | ends for name, (ends, _) in stated.items()],
+        emission_cups=[{"shop_id": "s", "mix_id": name} for name in stated],
+    )
+    assert {row["mix_id"]: row["verdict"] for row in rows} == {name: verdict for name, (_, verdict) in stated.items()}
+    ends = {row["mix_id"]: (row["mass_fraction_low"], row["mass_fraction_high"]) for row in rows}
+    assert ends["range"] == pytest.approx((0.0005, 0.002))
+    assert ends["unknown"][1] is None
+
+
+def topcoat(*cups: tuple[str, float | None, float]) -> list[dict[str, Any]]:
+    """Cups of a job: role, g/L and mL."""
+    key = {"shop_id": "s", "job_id": "j"}
+    return asked(
+        "compliance_multistage",
+        cup_feeds=[key | {"mix_id": str(n), "operation_no": n, "offered_g": ml} for n, (_, _, ml) in enumerate(cups)],
+        sprays=[key | {"operation_no": n, "role": role, "product_id": role, "started_at": at(n)} for n, (role, _, _) in enumerate(cups)],
+        mixes=[{"shop_id": "s", "mix_id": str(n), "voc_g_per_l_regulatory": g, "density_g_per_ml": 1.0} for n, (_, g, _) in enumerate(cups)],
+        voc_limits=[{"jurisdiction": "us", "category": f"topcoat_{n}_stage", "limit_g_per_l": g} for n, g in (("two", 458.0), ("multi", 400.0))],
+        **US,
+    )  # fmt: skip
+
+
+def test_a_topcoat_is_the_mean_of_its_layers_with_the_clear_twice() -> None:
+    """Base (500 x 100 + 600 x 300) / 400 = 575; (575 + 2 x 400) / 3, and with a mid coat of 300: (575 + 300 + 800) / 4."""
+    cups = [("base", 500.0, 100.0), ("base", 600.0, 300.0), ("clear", 400.0, 50.0)]
+    (two,) = topcoat(*cups)
+    assert (two["base_g_per_l"], two["g_per_l"], two["over"]) == (575.0, pytest.approx(1375 / 3), True)
+    (more,) = topcoat(*cups, ("mid_coat", 300.0, 70.0))
+    assert (more["g_per_l"], more["limit_g_per_l"], more["over"]) == (pytest.approx(1675 / 4), 400.0, True)
+    assert topcoat(("base", 500.0, 100.0), ("base", None, 300.0), ("clear", 400.0, 50.0)) == []
+
+
+def test_a_cleaner_is_judged_without_its_water_and_what_is_exempt_on_that_day() -> None:
+    """0.6 VOC, 0.1 water, 0.3 exempt of 0.79 g/mL of which a third counts again; the next version of the row begins later."""
+    facts = {"component_id": "c", "density_g_per_ml": 0.8, "voc_mass_fraction": 0.6, "water_mass_fraction": 0.1, "exempt_mass_fraction": 0.3,
+             "exempt_density_g_per_ml": 0.79}  # fmt: skip
+    next_on = date(2026, 3, 3)
+    (found,) = asked(
+        "cleaner_contents", {"water_density_g_per_ml": 1.0},
+        cleaning=[{"shop_id": "s", "cleaning_no": "1", "purpose": "surface", "component_id": "c", "used_at": at(0), "issued_g": 100.0}],
+        voc_limits=[{"jurisdiction": "us", "category": "surface_cleaner", "basis": "regulatory", "limit_g_per_l": 25.0, "source": "law"}],
+        component_facts=[facts | {"from_on": EVER, "until_on": next_on}, facts | {"from_on": next_on, "until_on": NEVER}],
+        emission_materials=[{"jurisdiction": "us", "component_id": "c", "on_date": at(0).date(), "content_restated_mass_fraction": 0.1,
+                             "content_restated_ml_per_g": 0.1 / 0.79}],
+        emission_places=US["emission_places"],
+    )  # fmt: skip
+    assert found["g_per_l"] == pytest.approx(1000 * 0.7 / (1 / 0.8 - 0.1 - 0.2 / 0.79))
+
+
+def trained(**person: Any) -> dict[str, Any]:
+    """Someone's training at the end of March 2026 by a rule of 180 days and 5 years."""
+    done = person.pop("done", ())
+    (found,) = asked(
+        "training_days",
+        training_rules=[{"jurisdiction": "us", "rule": "painter_training", "label": "r", "within_days": 180, "valid_years": 5, "source": "law"}],
+        technicians=[{"technician_id": "t", "shop_id": "s", "hired_on": date(2020, 1, 1)} | person],
+        trainings=[{"technician_id": "t", "completed_on": on, "hands_on": True, "classroom": room, "certificate_ref": "c"} for on, room in done],
+        **US,
+    )  # fmt: skip
+    return found
+
+
+LONG_AGO, LATELY = date(2020, 6, 1), date(2025, 6, 1)
+
+
+@pytest.mark.parametrize(
+    ("done", "status", "asks"),
+    [
+        ([], "overdue", False), ([(LATELY, True)], "trained", False), ([(LONG_AGO, True)], "expired", False),
+        ([(LATELY, None)], "missing", True), ([(LONG_AGO, None)], "missing", True), ([(LATELY, False)], "overdue", False),
+        ([(LONG_AGO, True), (LATELY, None)], "missing", True), ([(LATELY, True), (LONG_AGO, None)], "trained", False),
+        ([(date(2021, 3, 31), True)], "trained", False), ([(date(2021, 3, 30), True)], "expired", False),
+    ],
+)  # fmt: skip
+def test_a_training_of_which_a_part_is_not_entered_may_have_been_full(done: list[Any], status: str, asks: bool) -> None:
+    found = trained(done=done)
+    assert (found["status"], "hands-on and classroom" in (found["missing"] or "")) == (status, asks)

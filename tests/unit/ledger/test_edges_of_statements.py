@@ -5,12 +5,12 @@ Each of these was once passed by a changed statement that nobody saw (`make muta
 
 from __future__ import annotations
 
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from typing import Any
 
 import polars as pl
 import pytest
-from small_shop import SmallShop, at, frame, made
+from small_shop import SmallShop, asked, at, frame, made
 
 from pipelines.ledger import runner
 from pipelines.settings import Settings
@@ -163,3 +163,83 @@ def test_an_operation_that_covered_nothing_has_no_share_of_plastic(shop: SmallSh
     shop.spray(1, area_m2=0.0).spray(2, ("door", "bumper"), area_m2=2.0)
     found = shop.run("sprays")["sprays"].sort("operation_no")
     assert found["plastic_share"].to_list() == [None, 0.0]
+
+
+def test_exempt_species_without_a_fraction_leave_the_density_unknown() -> None:
+    def density(**fractions: float | None) -> float | None:
+        given = {
+            "components": frame("components", {"component_id": "c", "density_g_per_ml": 1.0}),
+            "exempt_compounds": made({"cas": "a", "density_g_per_ml": 0.8}, {"cas": "b", "density_g_per_ml": 1.6}, cas=str, density_g_per_ml=float),
+            "component_species": frame(
+                "component_species", *({"component_id": "c", "cas": cas, "mass_fraction": part} for cas, part in fractions.items())
+            ),
+        }  # fmt: skip
+        given["component_versions"] = runner.run_statement("component_versions", given, {})
+        found: float | None = runner.run_statement("component_facts", given, {})["exempt_density_g_per_ml"][0]
+        return found
+
+    assert density(a=0.1, b=0.2) == pytest.approx(0.3 / 0.25)
+    assert density(a=0.1, b=None) is None
+    assert density(a=0.0, b=0.0) is None
+
+
+def test_an_empty_cup_says_nothing_of_what_is_usually_left() -> None:
+    cups = [{"poured_g": 100.0, "leftover_g": 10.0}] * 5 + [{"poured_g": 0.0, "leftover_g": 0.0}]
+    given = {
+        "mixes": made(
+            *({"shop_id": "s", "product_id": "p", "leftover_known": True, "complete": True} | cup for cup in cups),
+            shop_id=str, product_id=str, leftover_known=bool, complete=bool, poured_g=float, leftover_g=float,
+        ),
+        "products": frame("products", {"product_id": "p", "role": "clear"}),
+    }  # fmt: skip
+    found = runner.run_statement("leftover_habits", given, {}).row(0, named=True)
+    assert (found["n"], found["leftover_share"]) == (5, pytest.approx(0.1))
+
+
+def test_what_a_cup_lacks_is_told_of_its_own_shop_and_product() -> None:
+    cups = [("s", "m", "p"), ("s", "n", "r"), ("s", "o", "r"), ("other", "m", "q")]
+    sheets = dict.fromkeys(
+        (f"{what}_from_sheet" for what in "density solids_mass solids_volume voc water exempt".split()), bool
+    )
+    given = {
+        "mixes": made(
+            *({"shop_id": a, "mix_id": b, "product_id": c, "first_poured_at": at(0)} for a, b, c in cups),
+            shop_id=str, mix_id=str, product_id=str, first_poured_at=datetime,
+        ),
+        "cup_figures": made(
+            {"shop_id": "s", "mix_id": "m", "component_id": "c", "lacks": "density", "density_from_sheet": False},
+            shop_id=str, mix_id=str, component_id=str, lacks=str, **sheets,
+        ),
+    }  # fmt: skip
+    found = runner.run_statement("lacking_figures", given, {}).select(
+        "shop_id", "product_id", "property", "n_cups", "n_lacking"
+    )
+    assert found.rows() == [("s", "p", "density", 1, 1)]
+
+
+def test_a_component_of_two_days_has_each_days_content_in_its_own_line() -> None:
+    """100 g poured today with 50 % VOC, and 50 g in the leftover of a cup of another day, by that day's figures 40 %."""
+    today, then = date(2026, 3, 2), date(2026, 2, 2)
+    key = {"shop_id": "s", "mix_id": "m", "component_id": "c", "by_volume": False}
+    contents = [
+        key | {"on_date": today, "mass_g": 100.0, "own_g": 100.0},
+        key | {"on_date": then, "mass_g": 50.0, "own_g": 0.0},
+    ]
+    found = asked(
+        "voc_content_lines",
+        pour_lines=[{"shop_id": "s", "mix_id": "m", "pour_no": 1, "component_id": "c", "weighed_g": 100.0},
+                    {"shop_id": "s", "mix_id": "m", "pour_no": 2, "from_mix_id": "old", "weighed_g": 50.0}],
+        cup_pours=[key | {"on_date": today}],
+        cup_contents=[*contents, key | {"mix_id": "old", "on_date": then, "mass_g": 200.0, "own_g": 200.0}],
+        mixes=[{"shop_id": "s", "mix_id": "m", "product_id": "p", "first_poured_at": at(0)}],
+        cup_figures=[row | {"ml": 2 * row["mass_g"], "exempt_ml": row["mass_g"] / 5, "water_ml": 0.0} for row in contents],
+        emission_parts=[key | {"on_date": today, "part": 2 / 3, "content_voc": 1 / 3, "limited_ml": 2 / 3},
+                        key | {"on_date": then, "part": 1 / 3, "content_voc": 0.4 / 3, "limited_ml": 1 / 3}],
+    )  # fmt: skip
+    assert [(r["on_date"], r["mass_g"]) for r in found] == [(today, 100.0), (then, 50.0)]
+    assert [r["content_voc_g"] for r in found] == pytest.approx([50.0, 20.0])
+    assert [r["content_ml"] for r in found] == pytest.approx([100.0, 50.0])
+    assert [(r["volume_ml"], r["exempt_ml"], r["regulatory_ml"]) for r in found] == [
+        (200.0, 20.0, 180.0),
+        (100.0, 10.0, 90.0),
+    ]

@@ -75,8 +75,20 @@ def of_sql(text: str) -> list[Change]:
         for kind, new in _sql(node):
             before, after = (short(one.sql(dialect="duckdb")) for one in (node, new))
             if before != after:
-                found.append(Change(kind, _line(text, before), before, after, _made(tree, at, new)))
+                shown = _inside(node, new) if isinstance(node, exp.Literal) else (before, after)
+                found.append(Change(kind, _line(text, before), *shown, _made(tree, at, new)))
     return found
+
+
+def _inside(node: exp.Expression, new: exp.Expression) -> tuple[str, str]:
+    """A number and its change within what it stands in: alone it says nothing."""
+    around = node
+    while around.parent and not isinstance(around.parent, (exp.Query, exp.Join)) and len(around.sql()) < 25:
+        around = around.parent
+    changed = around.copy()
+    at = next(place for place, one in enumerate(around.walk()) if one is node)
+    list(changed.walk())[at].replace(new.copy())
+    return short(around.sql(dialect="duckdb")), short(changed.sql(dialect="duckdb"))
 
 
 def _made(tree: exp.Expression, at: int, new: exp.Expression) -> Callable[[], str]:

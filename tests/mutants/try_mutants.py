@@ -22,6 +22,7 @@ from __future__ import annotations
 import argparse
 import contextlib
 import datetime as dt
+import hashlib
 import io
 import json
 import os
@@ -403,7 +404,8 @@ def main() -> int:
     with tempfile.TemporaryDirectory(prefix="mutants_") as folder:
         copy = cache(lambda: Copy(Path(folder)))
         for path, change, what in wanted:
-            key = json.dumps([path.name, change.kind, change.line, change.before, change.after])
+            digest = hashlib.sha256(change.text().encode()).hexdigest()[:12]  # two changes may look alike
+            key = json.dumps([path.name, change.kind, change.line, change.before, change.after, digest])
             inside = path.is_relative_to(LEDGER)
             looks = (
                 {"edges": by_edges, "oracles": by_oracles, "tests": by_tests_here}

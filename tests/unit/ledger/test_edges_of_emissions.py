@@ -9,7 +9,7 @@ from datetime import date, datetime, timedelta
 from typing import Any
 
 import pytest
-from small_shop import at, frame, made
+from small_shop import asked, at, frame, made
 
 from pipelines.ledger import runner
 from pipelines.settings import Settings
@@ -225,3 +225,162 @@ def test_solvent_poured_on_two_days_has_each_days_part_and_other_places_have_non
     }  # fmt: skip
     found = runner.run_statement("solvent_lines", given, {}).select("shop_id", "kind", "kg").rows()
     assert found == [("s", "cup", pytest.approx(0.04)), ("s", "unscaled", 1.5)]
+
+
+def flows(*weighings: dict[str, Any], drawn_at: datetime | None = None, last_on: date = DAY, pours: tuple[dict[str, Any], ...] = ()) -> Any:
+    """A cup of 100 g of 2 March and its weigh-backs, a day apart; what counts as gone, by kind, day and g."""
+    key = {"shop_id": "s", "mix_id": "m"}
+    backs = [at(24 * 60 * n) for n in range(1, len(weighings) + 1)]
+    rows, kept_before, fate = [], False, None
+    for n, (when, row) in enumerate(zip(backs, weighings, strict=True), 1):
+        rows.append(key | {"interval_no": n, "n_weighings": len(weighings), "begins_at": backs[n - 2] if n > 1 else None, "weighed_at": when,
+                           "fate_before": fate, "kept_before": kept_before} | row)  # fmt: skip
+        fate = row.get("fate")
+        kept_before = kept_before or fate == "kept"
+    operation = key | {"job_id": "j", "operation_no": 1}
+    found = asked(
+        "emission_flows", {"kept_unseen_days": 30},
+        cup_intervals=rows,
+        mixes=[key | {"poured_g": 100.0, "poured_on_g": sum(p["weighed_g"] for p in pours), "first_poured_at": at(0)}],
+        pours=[key | {"mix_id": "into", "from_mix_id": "m"} | p for p in pours]
+        + [{"shop_id": "other", "mix_id": "m", "component_id": "c", "poured_at": at(70 * 24 * 60), "weighed_g": 5.0}],
+        cup_feeds=[operation] if drawn_at else [],
+        operations=[operation | {"started_at": drawn_at}] if drawn_at else [],
+        emission_places=[{"shop_id": "s", "last_on": last_on}],
+    )  # fmt: skip
+    return sorted(((row["kind"], row["on_date"], row["mass_g"]) for row in found), key=str)
+
+
+FIRST, SECOND = {"fate": "kept", "gone_g": 60.0, "leftover_g": 40.0}, {"gone_g": 30.0, "leftover_g": 10.0}
+
+
+def test_what_is_kept_counts_when_it_is_shown_gone() -> None:
+    first, then = ("cup", DAY, 60.0), date(2026, 3, 4)
+    assert flows(FIRST, SECOND) == [first, ("discarded", then, 10.0), ("weighed_back", then, 30.0)]
+    drawn = at(24 * 60 + 5)
+    assert flows(FIRST, SECOND, drawn_at=drawn) == [first, ("discarded", then, 10.0), ("drawn", date(2026, 3, 3), 30.0)]
+    assert flows(FIRST) == [first, ("kept", None, 40.0)]
+    assert flows(FIRST, drawn_at=drawn) == [first, ("drawn", date(2026, 3, 3), 40.0)]
+
+
+def test_what_is_thrown_away_and_weighed_once_more_is_discarded_on_the_first_day() -> None:
+    again = {"fate": "discarded", "gone_g": 10.0, "leftover_g": 30.0}
+    empty = {"gone_g": 30.0, "leftover_g": 0.0}
+    found = flows(FIRST, again, empty)
+    assert ("discarded", date(2026, 3, 4), 30.0) in found
+    assert ("weighed_back", date(2026, 3, 4), 10.0) in found
+    assert sum(mass for _, _, mass in found) == 100.0
+
+
+def test_a_cup_kept_and_not_seen_for_thirty_days_is_gone_on_the_thirtieth() -> None:
+    """Weighed on 3 March: unseen on 2 April, once the records reach that day; poured on from in between, the days begin anew."""
+    seen, unseen = ("cup", DAY, 60.0), date(2026, 4, 2)
+    assert flows(FIRST, last_on=unseen - timedelta(days=1)) == [seen, ("kept", None, 40.0)]
+    assert flows(FIRST, last_on=unseen) == [seen, ("unseen", unseen, 40.0)]
+    poured_on = {"poured_at": at(10 * 24 * 60), "weighed_g": 15.0}
+    found = flows(FIRST | {"leftover_g": 25.0}, last_on=date(2026, 5, 1), pours=(poured_on,))
+    assert found == [seen, ("unseen", date(2026, 4, 11), 25.0)]
+
+
+def test_what_is_found_of_an_unseen_cup_counts_with_the_cup_it_goes_into() -> None:
+    late = {"poured_at": at(60 * 24 * 60), "weighed_g": 15.0}
+    found = flows(FIRST | {"leftover_g": 25.0}, last_on=date(2026, 6, 1), pours=(late,))
+    assert found == [("cup", DAY, 60.0), ("found", date(2026, 5, 1), -15.0), ("unseen", date(2026, 4, 2), 40.0)]
+
+
+@pytest.mark.parametrize(
+    ("row", "note", "complete"),
+    [
+        ({"filter_capture": 0.98}, None, True), ({}, "no filter capture known: nothing is taken as held back", True),
+        ({"why_not_split": "no transfer efficiency is known"}, "particulate not known: no transfer efficiency is known", True),
+        ({"why_not_split": "the operation is incomplete"}, "particulate not known: the operation is incomplete", False),
+    ],
+)  # fmt: skip
+def test_particulate_stands_in_kilograms_with_what_is_to_say_of_it(row: dict[str, Any], note: str | None, complete: bool) -> None:
+    key = {"shop_id": "s", "mix_id": "m"}
+    grams = {"pm_g": 500.0, "pm_g_low": 400.0, "pm_g_high": 650.0, "pm_own_g": 50.0, "not_split_solids_g": 20.0}
+    spray = key | {"job_id": "j", "operation_no": 1, "on_date": DAY, "month": "2026-03", "grade": "A"}
+    (found,) = asked("emission_lines", emission_overspray=[spray | grams | row], emission_cups=[key | {"category": "clear"}])
+    assert (found["kind"], found["category"], found["note"], found["complete"]) == ("overspray", "clear", note, complete)
+    assert [found[name] for name in ("pm_kg", "pm_kg_low", "pm_kg_high", "pm_own_kg", "not_split_solids_kg")] == [0.5, 0.4, 0.65, 0.05, 0.02]
+
+
+def test_an_exempt_compound_that_counts_here_takes_its_volume_along() -> None:
+    """A fifth of the component, at 1.6 g/mL: 0.125 mL in each g are volume again."""
+    status = {"jurisdiction": "us", "cas": "a", "status": "counts", "density_g_per_ml": 1.6, "from_on": date(1, 1, 1), "until_on": date(9999, 12, 31)}
+    ever = {"component_id": "c", "from_on": date(1, 1, 1), "until_on": date(9999, 12, 31)}
+    (found,) = asked(
+        "emission_materials",
+        emission_places=[PLACE],
+        cup_contents=[{"shop_id": "s", "mix_id": "m", "component_id": "c", "on_date": DAY}],
+        component_species=[{"component_id": "c", "cas": "a", "mass_fraction": 0.2}],
+        substance_status=[status | {"purpose": purpose} for purpose in ("mass", "content")],
+        component_facts=[ever | {"density_g_per_ml": 1.0, "voc_mass_fraction": 0.3, "exempt_mass_fraction": 0.2}],
+        component_versions=[ever],
+    )
+    assert (found["content_restated_mass_fraction"], found["content_restated_ml_per_g"]) == (0.2, pytest.approx(0.125))
+    assert (found["voc_mass_fraction"], found["exempt_mass_fraction"]) == (pytest.approx(0.5), pytest.approx(0.0))
+
+
+@pytest.mark.parametrize(("useful", "over"), [(30.0, None), (None, 30.0), (10.0, 20.0)])
+def test_what_lands_carries_the_chance_of_its_operation_through_the_filter(useful: float | None, over: float | None) -> None:
+    """30 g of solids landed, 10 % by chance, half held back."""
+    key = {"shop_id": "s", "job_id": "j", "operation_no": 1}
+    (found,) = asked(
+        "emission_overspray",
+        material_ledger=[key | {"mix_id": "m", "te": 0.6, "overspray_solids_g": 20.0, "useful_solids_g": useful, "over_build_solids_g": over}],
+        operations=[key | {"booth_id": "b", "started_at": at(0)}],
+        operation_te=[{"shop_id": "s", "op_job_id": "j", "operation_no": 1, "event_rel_u": 0.1}],
+        booth_versions=[{"booth_id": "b", "filter_capture": 0.5, "from_on": DAY, "until_on": DAY + timedelta(days=1)}],
+    )
+    assert (found["pm_g"], found["pm_own_g"]) == (pytest.approx(10.0), pytest.approx(1.5))
+
+
+def test_a_cup_that_holds_nothing_has_no_parts() -> None:
+    cup = {"shop_id": "s", "mix_id": "m", "component_id": "c", "on_date": DAY, "mass_g": 0.0}
+    assert asked("emission_parts", emission_places=[PLACE], cup_figures=[cup], emission_materials=[cup | {"jurisdiction": "us"}]) == []
+
+
+def test_a_shop_of_which_nothing_says_where_it_stands_takes_the_setting() -> None:
+    found = asked("emission_places", {"jurisdiction": "us"}, shops=[{"shop_id": "a", "jurisdiction": "eu"}, {"shop_id": "b"}],
+                  packs=[{"jurisdiction": "eu", "basis": "eu"}])  # fmt: skip
+    assert [(r["shop_id"], r["jurisdiction"], r["jurisdiction_from_setting"], r["basis"], r["averaging"]) for r in found] == [
+        ("a", "eu", False, "eu", "each_mix"), ("b", "us", True, "regulatory", "each_mix"),
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("cup", "kind", "grade"),
+    [
+        ({}, "cup", "A"), ({"complete": False}, "cup", "C"), ({"voc_mass_fraction": None}, "cup", "C"), ({"grade": "B"}, "cup", "B"),
+        ({"leftover_known": False}, "cup", "B"), ({}, "unseen", "B"), ({}, "found", "B"), ({}, "drawn", "A"),
+    ],
+)  # fmt: skip
+def test_a_use_is_as_sure_as_its_cup_and_what_shows_it_gone(cup: dict[str, Any], kind: str, grade: str) -> None:
+    key = {"shop_id": "s", "mix_id": "m"}
+    whole = {"complete": True, "voc_mass_fraction": 0.5, "exempt_mass_fraction": 0.0, "grade": "A", "leftover_known": True, "rts_l": 0.1}
+    flow = key | {"kind": kind, "month": "2026-03", "on_date": DAY, "mass_g": 100.0}
+    (found,) = asked("emission_uses", emission_flows=[flow], emission_cups=[key | {"own_poured_g": 100.0} | whole | cup])
+    assert found["grade"] == grade
+
+
+def test_solvent_issued_is_litres_by_its_density() -> None:
+    """1600 g at 0.8 g/mL are 2 L; 500 g evaporated with 90 % VOC; of 1100 g that came back 110 g were flushed out of guns."""
+    row = {"shop_id": "s", "month": "2026-03", "category": "cleaning", "on_date": DAY, "cleaning_no": "1", "component_id": "c", "issued_g": 1600.0,
+           "recovered_g": 1100.0, "solvent_recovered_g": 2200.0, "solvent_flush_g": 220.0, "evaporated_g": 500.0}  # fmt: skip
+    material = {"jurisdiction": "us", "component_id": "c", "on_date": DAY, "density_g_per_ml": 0.8, "voc_mass_fraction": 0.9, "exempt_mass_fraction": 0.0}
+    (found,) = asked("emission_uses", emission_cleaning=[row], emission_places=[PLACE], emission_materials=[material])
+    assert [found[name] for name in ("issued_l", "voc_kg", "flush_g")] == pytest.approx([2.0, 0.45, 110.0])
+
+
+def test_solvent_is_consumed_where_the_definitions_of_the_eu_hold_and_by_what_was_poured() -> None:
+    rows = [("s", "m", 50.0), ("other", "m", 50.0), ("s", "leftovers alone", 0.0)]
+    cups = [{"shop_id": shop, "mix_id": mix, "component_id": "c", "on_date": DAY} for shop, mix, _ in rows]
+    found = asked(
+        "solvent_lines",
+        emission_places=[PLACE | {"basis": "eu"}, PLACE | {"shop_id": "other"}],
+        cup_contents=[cup | {"own_g": g} for cup, (_, _, g) in zip(cups, rows, strict=True)],
+        emission_parts=[cup | {"part": 1.0, "voc": 0.5, "exempt": 0.1} for cup in cups],
+        emission_cups=[cup | {"month": "2026-03", "first_poured_at": at(0), "complete": True} for cup in cups],
+    )
+    assert [(r["shop_id"], r["mix_id"], r["kg"], r["complete"]) for r in found] == [("s", "m", pytest.approx(0.03), True)]

@@ -8,10 +8,14 @@ from __future__ import annotations
 from datetime import date, datetime
 from typing import Any
 
+import numpy as np
+import polars as pl
 import pytest
-from small_shop import SmallShop, frame, made
+from scipy.stats import norm
+from small_shop import SmallShop, asked, at, frame, made
 
 from pipelines.ledger import runner
+from pipelines.ledger.film import excess, film_build
 from pipelines.settings import Settings
 
 
@@ -176,3 +180,103 @@ def test_the_area_of_a_blend_is_less_sure_than_that_of_a_face(shop: SmallShop, f
     shop.spray(1).film(1, 50.0, 51.0, 52.0).spray(2, covered_fraction=fraction).film(2, 90.0, 91.0, 92.0)
     found = shop.run("film_increments")["film_increments"]
     assert [row["area_rel_sd"] for row in found.iter_rows(named=True) if row["to_operation"] == 2] == [sd]
+
+
+@pytest.mark.parametrize(("z", "loss"), [(0.0, 0.3989), (0.5, 0.1978), (1.0, 0.0833), (-1.0, 1.0833)])
+def test_film_above_a_limit_is_the_unit_loss_of_the_normal_law(z: float, loss: float) -> None:
+    """The unit normal loss integral as handbooks of inventory control print it (values from memory, checked by adding up)."""
+    steps = np.linspace(-8.0, 8.0, 160_001)
+    summed = np.sum(np.maximum(steps - z, 0.0) * norm.pdf(steps)) * (steps[1] - steps[0])
+    assert summed == pytest.approx(loss, abs=5e-5)
+    found = excess.expected_excess(np.array([60.0 - 2 * z]), np.array([60.0]), np.array([2.0]))
+    assert found == pytest.approx([2 * summed], rel=1e-6)
+    assert excess.expected_excess(np.array([65.0, 55.0]), np.array([60.0, 60.0]), np.array([0.0, 0.0])).tolist() == [5.0, 0.0]
+
+
+def test_operations_share_what_is_above_by_their_film_or_alike_where_none_is_known() -> None:
+    face = {"shop_id": "s", "job_id": "j", "panel_id": "door", "face": "outer"}
+    known = {"product_id": "p", "first_operation": 1, "held_um": 80.0, "held_se_um": 0.0, "within_um": 0.0, "film_max_um": 60.0, "covered_m2": 2.0,
+             "over_ml": 40.0}  # fmt: skip
+    build = frame("film_build", *(face | known | {"face": side, "operation_no": 2} for side in ("outer", "inner")))
+    films = frame("operation_films", *(face | {"face": side, "operation_no": n, "film_um": um}
+                  for side, n, um in (("outer", 1, 20.0), ("outer", 2, 60.0), ("inner", 1, None), ("inner", 2, None))))  # fmt: skip
+    sprays = frame("sprays", *({"shop_id": "s", "job_id": "j", "operation_no": n, "product_id": "p"} for n in (1, 2)))
+    found = excess.over_build(build, films, sprays).sort("operation_no")
+    assert found["over_ml"].to_list() == pytest.approx([40 / 4 + 40 / 2, 40 * 3 / 4 + 40 / 2])
+    assert found["over_ml_low"].to_list() == pytest.approx([30.0, 50.0])
+
+
+def test_a_film_misses_something_as_likely_as_two_normal_laws_say() -> None:
+    """One in fifty misses a cup or a reading: then its spread is that and half of what is usual."""
+    mu, omega, read, film = 50.0, 2.0, 3.0, 41.0
+    films = film_build.Films(np.array([film]), np.array([read**2]), np.array([0.0]))
+    whole = 0.98 * norm.pdf(film, mu, (omega**2 + read**2) ** 0.5)
+    missing = 0.02 * norm.pdf(film, mu, (omega**2 + read**2 + 25.0**2) ** 0.5)
+    assert films.sound(np.array([mu]), np.array([omega**2])) == pytest.approx([whole / (whole + missing)])
+
+
+def test_what_a_transfer_shares_is_what_neither_chance_nor_the_same_figures_explain() -> None:
+    """A film of 50 +- 10 um by the model: .04 in all, .01 chance of one operation, less areas, solids and densities."""
+    key = {"shop_id": "s", "job_id": "j", "operation_no": 1}
+    face = key | {"panel_id": "door", "face": "outer", "covered_fraction": 1.0, "covered_m2": 1.0}
+    found = film_build.told_films(
+        frame("operation_films", face | {"film_um": 50.0, "se_um": 10.0, "source": "from transfer"}),
+        frame("sprayed", key | {"expected_gone_g": 100.0, "flush_g": 0.0}),
+        frame("operation_faces", face | {"area_rel_sd": 0.0}),
+        frame("operation_te", {"shop_id": "s", "op_job_id": "j", "operation_no": 1, "source": "model"}),
+        frame("transfer_model", {"term": "spread", "level": "event", "value": 0.1, "note": ""}),
+        pl.DataFrame({"panel_cv": [0.1]}),
+        Settings(),
+    ).row(0, named=True)
+    film, cup = Settings().film, Settings().cup
+    same = film.area_shared_sd**2 + cup.solids_rel_u**2 + cup.density_rel_u**2
+    assert (found["shared2"], found["own2"]) == (pytest.approx(0.03 - same), pytest.approx(0.01 + 0.01))
+
+
+
+FINISH = {"gun_id": "g", "n_primer": 0, "n_finish": 3}
+
+
+def fit(tip_mm: float | None, films: tuple[float, ...] = (), low: float | None = 54.3, high: float | None = 60.0) -> dict[str, Any]:
+    """A gun of 1.3 to 1.4 mm on a clear, elsewhere than where guns are ruled, and the films of its operations, each of 1 m2."""
+    key = {"shop_id": "s", "job_id": "j", "gun_id": "g", "product_id": "p"}
+    (found,) = asked(
+        "gun_fit",
+        shops=[{"shop_id": "s", "jurisdiction": "eu"}],
+        guns_now=[{"gun_id": "g", "shop_id": "s", "tip_mm": tip_mm}],
+        gun_uses=[FINISH],
+        product_versions=[{"product_id": "p", "role": "clear", "tip_min_mm": 1.3, "tip_max_mm": 1.4, "until_on": date(9999, 12, 31)}],
+        sprays=[key | {"operation_no": n} for n in (1, 2, 3)],
+        operations=[key | {"operation_no": n, "started_at": at(n)} for n in (1, 2, 3)],
+        film_build=[key | {"operation_no": n, "film_um": um, "covered_m2": 1.0, "source": "read", "film_min_um": low, "film_max_um": high}
+                    for n, um in enumerate(films, 1)],
+    )  # fmt: skip
+    return found
+
+
+def test_a_tip_that_misses_the_sheet_by_rounding_fits_without_a_word() -> None:
+    for tip in (1.3 - 5e-10, 1.3, 1.4, 1.4 + 5e-10):
+        assert [fit(tip)[name] for name in ("tip_fits", "verdict", "why")] == [True, "fits", None]
+    assert (fit(1.29)["verdict"], fit(1.41)["verdict"], fit(None)["verdict"]) == ("misfit", "misfit", "unknown")
+    assert "thin" in fit(1.29)["why"]
+    assert "thick" in fit(1.41)["why"]
+
+
+def test_film_reads_thin_or_thick_beyond_its_own_spread_and_only_against_a_whole_window() -> None:
+    """52 +- 1.96 sqrt(8 / 3 / 2): up to 54.26, down to 49.74."""
+    films = (50.0, 52.0, 54.0)
+    assert [fit(1.3, films, low, high)["reads"] for low, high in ((54.3, 60.0), (54.2, 60.0), (40.0, 49.7), (40.0, 49.8))] == [
+        "thin", "in the window", "thick", "in the window",
+    ]  # fmt: skip
+    assert [fit(1.3, films, None, 40.0)["reads"], fit(1.3, films, 60.0, None)["reads"], fit(1.3, films[:2])["reads"]] == [None, None, None]
+
+
+def test_the_tip_of_a_gun_is_the_one_last_written_down() -> None:
+    key = {"shop_id": "s", "job_id": "j", "gun_id": "g"}
+    tips = ((1, "spray", 1.3), (2, "spray", 1.4), (3, "spray", None), (4, "sand", 9.0))
+    found = asked(
+        "gun_uses",
+        operations=[key | {"operation_no": n, "kind": kind, "tip_mm": tip, "started_at": at(n)} for n, kind, tip in tips],
+        sprays=[key | {"operation_no": n, "role": role} for n, role in ((1, "clear"), (2, "base"), (3, "surfacer"), (4, "sealer"))],
+    )
+    assert found == [{"gun_id": "g", "tip_mm": 1.4, "n_primer": 1, "n_finish": 2}]

@@ -159,6 +159,11 @@ def test_what_is_not_known_of_january_says_nothing_of_february_alone() -> None:
     assert (found["month_total"], found["total"], found["year_to_date"]) == (0.0, None, None)
 
 
+def test_a_month_that_calls_itself_whole_and_has_no_litres_is_not() -> None:
+    found = rolled(["2026-01"], [{"month": "2026-01", "voc_kg": 1.0, "rts_l": None}], [])
+    assert {name: found[name, "2026-01"]["complete"] for name in ("rts_l", "voc_kg")} == {"rts_l": False, "voc_kg": True}
+
+
 def test_of_two_densities_the_smaller_counts_the_larger_volume_as_exempt() -> None:
     usual = {"jurisdiction": "us", "cas": "67-64-1", "substance": "acetone", "source": "list"}
     lists = [

@@ -220,6 +220,7 @@ def test_what_a_cup_lacks_is_told_of_its_own_shop_and_product() -> None:
 def test_a_component_of_two_days_has_each_days_content_in_its_own_line() -> None:
     """100 g poured today with 50 % VOC, and 50 g in the leftover of a cup of another day, by that day's figures 40 %."""
     today, then = date(2026, 3, 2), date(2026, 2, 2)
+    from_sheet = dict.fromkeys((f"{what}_from_sheet" for what in ("density", "voc", "water", "exempt")), False)
     key = {"shop_id": "s", "mix_id": "m", "component_id": "c", "by_volume": False}
     contents = [
         key | {"on_date": today, "mass_g": 100.0, "own_g": 100.0},
@@ -232,7 +233,7 @@ def test_a_component_of_two_days_has_each_days_content_in_its_own_line() -> None
         cup_pours=[key | {"on_date": today}],
         cup_contents=[*contents, key | {"mix_id": "old", "on_date": then, "mass_g": 200.0, "own_g": 200.0}],
         mixes=[{"shop_id": "s", "mix_id": "m", "product_id": "p", "first_poured_at": at(0)}],
-        cup_figures=[row | {"ml": 2 * row["mass_g"], "exempt_ml": row["mass_g"] / 5, "water_ml": 0.0} for row in contents],
+        cup_figures=[row | {"ml": 2 * row["mass_g"], "exempt_ml": row["mass_g"] / 5, "water_ml": 0.0} | from_sheet for row in contents],
         emission_parts=[key | {"on_date": today, "part": 2 / 3, "content_voc": 1 / 3, "limited_ml": 2 / 3},
                         key | {"on_date": then, "part": 1 / 3, "content_voc": 0.4 / 3, "limited_ml": 1 / 3}],
     )  # fmt: skip
@@ -243,3 +244,13 @@ def test_a_component_of_two_days_has_each_days_content_in_its_own_line() -> None
         (200.0, 20.0, 180.0),
         (100.0, 10.0, 90.0),
     ]
+
+
+def test_the_sd_of_a_usual_leftover_is_taken_of_what_is_left_to_spray(shop: SmallShop) -> None:
+    """Shares of .10 to .14 left: .12 +- .0158; of 200 g 176 are sprayed, +- 3.16 g."""
+    for number in range(5):
+        shop.cup(f"m{number}", 100.0, leftover=10.0 + number)
+    shop.cup("open", 200.0, job_id="j").spray(1)
+    found = shop.run("sprayed")["sprayed"].filter(pl.col("mix_id") == "open").row(0, named=True)
+    assert (found["expected_gone_g"], found["leftover_known"]) == (pytest.approx(176.0), False)
+    assert found["leftover_rel_sd"] == pytest.approx(200 * 0.00025**0.5 / 176)

@@ -8,10 +8,11 @@ from __future__ import annotations
 from datetime import date, datetime
 from typing import Any
 
+import polars as pl
 import pytest
 from small_shop import asked, at, frame, made
 
-from pipelines.ledger import runner, waste
+from pipelines.ledger import origin, runner, waste
 
 EVER, NEVER, DAY = date(1, 1, 1), date(9999, 12, 31), date(2026, 3, 2)
 PLACE = {"shop_id": "s", "jurisdiction": "us", "basis": "regulatory"}
@@ -296,3 +297,97 @@ def test_a_kind_of_blend_goes_by_the_name_alone() -> None:
         )
         == []
     )
+
+
+def shipped(*lines: dict[str, Any]) -> list[dict[str, Any]]:
+    """Waste lines of a shop whose drum holds 30 g of recovered solvent and 100 g of coating with 40 g VOC."""
+    into = {"shop_id": "s", "on_date": DAY, "mix_id": "m"}
+    drum = frame("drum_inputs", into | {"kind": "recovered", "stream": "solvent", "mass_g": 30.0},
+                 into | {"kind": "discarded", "stream": "coating", "mass_g": 100.0, "voc_g": 40.0})  # fmt: skip
+    uses = frame("emission_uses", {"shop_id": "s", "month": "2026-03", "voc_kg": 1.0})
+    usual = {"shop_id": "s", "movement": "shipped_as_waste", "happened_on": DAY, "line_no": 1, "voc_mass_fraction": 0.3, "document_ref": "paper"}
+    return waste.emission_waste(frame("stock", *(usual | line for line in lines)), drum, uses).to_dicts()
+
+
+def test_recovered_solvent_leaves_before_coating() -> None:
+    """Of 50 g 30 g are solvent; the 20 g of coating earn 30 % of them."""
+    (found,) = shipped({"document_no": "d", "mass_g": 50.0})
+    wanted = {"solvent_g": 30.0, "coating_g": 20.0, "unexplained_g": 0.0, "credit_g": 6.0}
+    assert {name: found[name] for name in wanted} == pytest.approx(wanted)
+
+
+def test_more_than_the_drum_holds_is_not_explained() -> None:
+    (found,) = shipped({"document_no": "d", "mass_g": 150.0})
+    wanted = {"solvent_g": 30.0, "coating_g": 100.0, "unexplained_g": 20.0, "credit_g": 36.0}
+    assert {name: found[name] for name in wanted} == pytest.approx(wanted)
+
+
+def test_a_line_sent_twice_under_one_reference_takes_nothing_out() -> None:
+    _, copy = shipped({"document_no": "d", "mass_g": 50.0}, {"document_no": "e", "mass_g": 50.0})
+    assert [copy[name] for name in ("solvent_g", "coating_g", "unexplained_g", "credit_g")] == [0.0, 0.0, 0.0, 0.0]
+
+
+def test_a_row_that_was_read_from_no_file_names_none() -> None:
+    use = {"shop_id": "s", "use_no": "u", "used_at": at(0)}
+    stock = frame("stock", {"shop_id": "s", "document_no": "d", "line_no": 7, "happened_on": DAY})
+    cleaning = frame("cleaning", {"shop_id": "s", "cleaning_no": "c", "used_at": at(0)}).with_columns(file=pl.lit("a.csv"))
+    unscaled = frame("unscaled_use", use).with_columns(file=pl.lit("b.csv"), line=pl.lit(5, pl.Int64))
+    found = {row["source"]: row for row in origin.record_lines(cleaning, unscaled, stock).iter_rows(named=True)}
+    assert {name: (row["document_line"], row["file"], row["file_line"]) for name, row in found.items()} == {
+        "cleaning": (1, None, None), "stock": (7, None, None), "unscaled_use": (1, "b.csv", 5),
+    }  # fmt: skip
+
+
+def test_material_is_a_gap_by_the_version_of_its_own_day() -> None:
+    """Composition given from March on: February's use is a gap, and March's is none."""
+    versions = [(EVER, date(2026, 3, 1), False), (date(2026, 3, 1), NEVER, True)]
+    found = asked(
+        "hap_gaps",
+        hap_uses=[{"shop_id": "s", "month": f"2026-{n:02d}", "component_id": "c", "on_date": date(2026, n, 2), "mass_g": g} for n, g in ((2, 7.0), (3, 9.0))],
+        component_facts=[{"component_id": "c", "from_on": a, "until_on": b, "composition_known": known} for a, b, known in versions],
+    )  # fmt: skip
+    assert [(r["month"], r["mass_g"]) for r in found] == [("2026-02", 7.0)]
+
+
+SPECIES = {"component_id": "c", "cas": "x", "from_on": EVER, "until_on": NEVER, "substance": "xylenes", "metal": False, "fraction": 0.3,
+           "fraction_low": 0.2, "fraction_high": 0.3, "fraction_63_3941": 0.3, "from_blend": False}  # fmt: skip
+
+
+def test_two_components_of_a_line_bring_their_pollutant_together() -> None:
+    """1000 g with 20 to 30 % and 500 g with 10 %."""
+    use = {"shop_id": "s", "line": 1, "month": "2026-03", "on_date": DAY, "complete": True}
+    found = asked(
+        "hap_lines",
+        hap_uses=[use | {"component_id": "c", "mass_g": 1000.0}, use | {"component_id": "d", "mass_g": 500.0}],
+        hap_species=[SPECIES, SPECIES | {"component_id": "d", "fraction": 0.1, "fraction_low": 0.1, "fraction_high": 0.1, "fraction_63_3941": 0.1}],
+    )
+    assert [[r[name] for name in ("kg", "kg_low", "kg_high", "kg_63_3941")] for r in found] == [pytest.approx([0.35, 0.25, 0.35, 0.35])]
+
+
+def test_a_material_has_the_pollutants_that_are_listed_on_its_day() -> None:
+    """0.76351 and 0.1 cut off to three decimals: 0.863; what is listed from April on does not count in March."""
+    later = SPECIES | {"cas": "y", "from_on": date(2026, 4, 1), "fraction_63_3941": 0.1}
+    found = asked(
+        "hap_material_lines",
+        rule_figures=[{"jurisdiction": "us", "rule": "hap_content", "figure": "sum_decimals", "value": 3.0}],
+        hap_uses=[{"shop_id": "s", "line": 1, "month": "2026-03", "on_date": DAY, "component_id": "c", "mass_g": 1000.0}],
+        hap_species=[SPECIES | {"fraction_63_3941": 0.76351}, SPECIES | {"cas": "z", "fraction_63_3941": 0.1}, later],
+    )
+    assert [(r["organic_hap_mass_fraction"], r["kg"]) for r in found] == [(0.863, pytest.approx(0.863))]
+
+
+@pytest.mark.parametrize(
+    ("line", "beside", "grade", "complete"),
+    [
+        ({}, {}, "A", True), ({"kg_low": 0.5}, {}, "B", True), ({"from_blend": True}, {}, "C", True),
+        ({"from_blend": True, "kg_low": 0.5}, {}, "C", True), ({"complete": False}, {}, "A", False),
+        ({}, {"emission_gaps": [{"shop_id": "s", "month": "2026-03", "unread": True, "n_refused": 1}]}, "A", False),
+        ({}, {"emission_gaps": [{"shop_id": "s", "month": "2026-03", "unread": False, "n_refused": 1}]}, "A", True),
+        ({}, {"hap_gaps": [{"shop_id": "s", "month": "2026-03", "component_id": "d", "mass_g": 1.0}]}, "A", False),
+    ],
+)  # fmt: skip
+def test_a_pollutants_month_is_as_sure_as_what_it_is_added_from(line: dict[str, Any], beside: dict[str, Any], grade: str, complete: bool) -> None:
+    usual = {"shop_id": "s", "month": "2026-03", "cas": "x", "substance": "xylenes", "kg": 1.0, "kg_low": 1.0, "kg_high": 1.0, "kg_63_3941": 1.0,
+             "metal": False, "complete": True, "from_blend": False}  # fmt: skip
+    (found,) = asked("hap_monthly", hap_lines=[usual | {"line": 1} | line, usual | {"line": 2}], **beside)
+    assert (found["kg"], found["grade"], found["complete"]) == (2.0, grade, complete)

@@ -280,3 +280,54 @@ def test_the_tip_of_a_gun_is_the_one_last_written_down() -> None:
         sprays=[key | {"operation_no": n, "role": role} for n, role in ((1, "clear"), (2, "base"), (3, "surfacer"), (4, "sealer"))],
     )
     assert found == [{"gun_id": "g", "tip_mm": 1.4, "n_primer": 1, "n_finish": 2}]
+
+
+def test_a_face_without_words_is_covered_whole_in_one_coat(shop: SmallShop) -> None:
+    shop.spray(1, area_m2=2.0)
+    found = shop.run("operation_faces")["operation_faces"].row(0, named=True)
+    assert (found["covered_fraction"], found["covered_m2"], found["coats"]) == (1.0, 2.0, 1)
+
+
+def test_faces_that_nobody_read_are_filled_from_those_of_the_job_that_were(shop: SmallShop) -> None:
+    """Door 50 and hood 60 um: 55 +- the panels' spread (50 / 55^2) x 3/2, .2 more on plastic; inside by the ratio of inner faces."""
+    shop.cup("m", 500.0, leftover=0.0, job_id="j").spray(1, ("door", "hood"))
+    key = {"shop_id": "s", "job_id": "j", "operation_no": 1}
+    for panel, face, substrate in (("bumper", "outer", "plastic"), ("roof", "outer", "steel"), ("door", "inner", "steel"), ("roof", "inner", "steel")):
+        shop.add("operation_panels", **key, panel_id=panel, face=face, substrate=substrate, area_m2=0.5)
+    shop.add("incomplete", what="panel_stage", shop_id="s", job_id="j", panel_id="roof", file="f", line=2, reason="r")
+    for panel, um in (("door", 50.0), ("hood", 60.0)):
+        shop.film(0, 100.0, panel=panel).film(1, 100.0 + um, panel=panel)
+    rows = shop.run("record_faces")["record_faces"].iter_rows(named=True)
+    found = {(row["panel_id"], row["face"]): row for row in rows}
+    film = Settings().film
+    ratio, inner2 = film.inner_face_ratio, (film.inner_face_ratio_sd / film.inner_face_ratio) ** 2
+    between = 50 / 55**2 * 1.5
+    for face, um, rel2 in ((("bumper", "outer"), 55.0, between + 0.04), (("door", "inner"), ratio * 50, between + inner2),
+                           (("roof", "inner"), ratio * 55, between + inner2), (("roof", "outer"), 55.0, between)):  # fmt: skip
+        row = found[face]
+        assert (row["um"], row["landed_ml"]) == (pytest.approx(um), pytest.approx(um / 2))
+        assert row["read_var_ml2"] == pytest.approx((um / 2) ** 2 * rel2)
+        assert row["area_var_ml2"] == pytest.approx((um / 2 * film.area_rel_sd) ** 2)
+    assert [face for face, row in found.items() if row["reason"] is not None] == [("roof", "outer")]
+    assert "refused" in found["roof", "outer"]["reason"]
+
+
+def test_cups_that_nobody_weighed_back_are_as_sure_as_what_was_poured(shop: SmallShop) -> None:
+    """100 g and 50 g for one operation, the usual flush shared 2 to 1."""
+    shop.add("guns", gun_id="other", shop_id="s", atomising="hvlp")
+    shop.cup("m", 100.0, job_id="j").cup("n", 50.0, job_id="j").spray(1, gun_id="other").film(0, 100.0).film(1, 150.0)
+    tables = shop.run("records")
+    cup = Settings().cup
+    wanted = (cup.scale_rel_u**2 + (cup.flush_loss_sd_g * 5**0.5 / 3 / 150) ** 2) ** 0.5
+    assert tables["record_layers"]["sprayed_rel_u"].to_list() == pytest.approx([wanted])
+    (record,) = tables["records"].iter_rows(named=True)
+    assert (record["sprayed_solids_ml"], record["sprayed_rel_u"]) == (None, pytest.approx(wanted))
+
+
+def test_a_record_names_its_operations_and_their_roles_in_their_order(shop: SmallShop) -> None:
+    """Base and clear read together; numbers sort as numbers, and a role that nobody gave is a question mark."""
+    for number, product, role in ((2, "base1", "base"), (9, "clear1", "clear"), (10, "odd", None)):
+        shop.cup(f"m{number}", 100.0, leftover=0.0, product=product, job_id="j").spray(number, product=product)
+    shop.film(1, 100.0).film(10, 250.0)
+    (record,) = shop.run("transfer_records")["transfer_records"].iter_rows(named=True)
+    assert (record["operations"], record["roles"]) == (["j/2", "j/9", "j/10"], ["base", "clear", "?"])

@@ -136,17 +136,46 @@ NAMED = [
 ]  # fmt: skip
 # Survivors that change nothing: (file, before, after) -> why.
 ROUNDING = "a tolerance of rounding: no sum of what a scale or a form gives meets it exactly"
+ONE_ROW = "there is one such row"
+SAME = "each row of a piece repeats the piece's own figure"
 EQUIVALENT: dict[tuple[str, str, str], str] = {
     ("annual_statement.sql", "COALESCE(not_split_solids_kg, 0) < 1e-9", "COALESCE(not_split_solids_kg, 0) <= 1e-9"): ROUNDING,
     ("restatements.sql",
      "ABS(COALESCE(c.amount, 0) - COALESCE(n.amount, 0)) > 1e-9 * GREATEST(ABS(COALESCE(c.amo...",
      "ABS(COALESCE(c.amount, 0) - COALESCE(n.amount, 0)) >= 1e-9 * GREATEST(ABS(COALESCE(c.am..."): ROUNDING,
+    ("restatements.sql", "COALESCE(n.amount, 0)", "n.amount"):
+        "where n.amount is null the lines beside it decide: it went, it was known and is not, or it never was",
     ("emission_places.sql", "u.first_month < STRFTIME(m.first_span_on, '%Y-%m')", "u.first_month <= STRFTIME(m.first_span_on, '%Y-%m')"):
         "where both months are the same, both branches give that month",
     ("gun_rules.sql", "MIN(CAST(o.started_at AS DATE))", "MAX(CAST(o.started_at AS DATE))"):
         "the rows are those of one operation, and it has one start",
     ("waste_monthly.sql", "MAX(CASE WHEN figure = 'large_from' THEN kg END)", "MIN(CASE WHEN figure = 'large_from' THEN kg END)"):
         "of each figure one row is left for a shop (choice = 1)",
+    ("limit_windows.sql",
+     "ROW_NUMBER() OVER (PARTITION BY r.shop_id, r.measure, SUBSTRING(r.month, 1, 4) ORDER BY...",
+     "ROW_NUMBER() OVER (PARTITION BY r.shop_id, r.measure, SUBSTRING(r.month, 1, 5) ORDER BY..."):
+        "the year with the hyphen behind it parts the months as the year does",
+    ("usual_leftovers.sql", "MAX(CASE WHEN NOT note IS NULL THEN value END)", "MIN(CASE WHEN NOT note IS NULL THEN value END)"):
+        f"{ONE_ROW} of the term `unweighed`",
+    ("hap_blend_matches.sql", "MAX(organic_hap_mass_fraction)", "MIN(organic_hap_mass_fraction)"):
+        "each row of an entry repeats the entry's own figure (the rule's Tables 3 and 4)",
+    ("hap_species.sql", "MAX(value)", "MIN(value)"): f"{ONE_ROW} of that rule and figure among the references",
+    ("face_films.sql",
+     "p.shop_id = w.shop_id AND p.job_id = w.job_id AND p.operation_no = w.operation_no AND p...",
+     "p.shop_id = w.shop_id AND p.job_id = w.job_id AND p.operation_no = w.operation_no"):
+        "the rows of a piece are usable all or none, and m.usable asks the same of it",
+    ("film_increments.sql",
+     "COALESCE(b.n_layers, 0) > 0 AND l.least_fraction < l.greatest_fraction", "l.least_fraction < l.greatest_fraction"):
+        "a face that was covered between the readings is a layer between them: both come of the panels that the operation lists",
+    ("gauge_fits.sql", "VARIANCE(c.shim_um) > 0", "VARIANCE(c.shim_um) >= 0"):
+        "shims span at least $gauge_check_span_um (HAVING), and that is above 0 (settings.py)",
+    ("panel_spread.sql", "n > 1 AND um > 0", "um > 0"): "a panel alone has the weight n - 1 = 0 in both sums",
+    ("piece_films.sql", "MAX(p.area_m2)", "MIN(p.area_m2)"): SAME,
+    ("record_faces.sql",
+     "u.face <> 'outer' AND o.equation = u.equation AND o.shop_id = u.shop_id", "u.face <> 'outer' AND o.equation = u.equation"):
+        "an equation lies in one shop and is named after it",
+    ("unread_faces.sql", "LPAD(CAST(f.operation_no AS TEXT), 6, '0')", "LPAD(CAST(f.operation_no AS TEXT), 7, '0')"):
+        "six digits or seven: the same operations are the same key, in the same order",
 }  # fmt: skip
 
 

@@ -29,7 +29,6 @@ SELECT
     c.high AS mass_fraction_high,
     t.threshold_mass_fraction,
     CASE
-        WHEN c.high IS NULL THEN 'review'
         WHEN c.low > t.threshold_mass_fraction * (1 + 1e-9) THEN 'above'
         WHEN c.high < t.threshold_mass_fraction * (1 - 1e-9) THEN 'below'
         ELSE 'review'

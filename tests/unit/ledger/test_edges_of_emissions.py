@@ -227,7 +227,12 @@ def test_solvent_poured_on_two_days_has_each_days_part_and_other_places_have_non
     assert found == [("s", "cup", pytest.approx(0.04)), ("s", "unscaled", 1.5)]
 
 
-def flows(*weighings: dict[str, Any], drawn_at: datetime | None = None, last_on: date = DAY, pours: tuple[dict[str, Any], ...] = ()) -> Any:
+def flows(
+    *weighings: dict[str, Any],
+    drawn_at: datetime | None = None,
+    last_on: date = DAY,
+    pours: tuple[dict[str, Any], ...] = (),
+) -> Any:
     """A cup of 100 g of 2 March and its weigh-backs, a day apart; what counts as gone, by kind, day and g."""
     key = {"shop_id": "s", "mix_id": "m"}
     backs = [at(24 * 60 * n) for n in range(1, len(weighings) + 1)]
@@ -296,18 +301,40 @@ def test_what_is_found_of_an_unseen_cup_counts_with_the_cup_it_goes_into() -> No
         ({"why_not_split": "the operation is incomplete"}, "particulate not known: the operation is incomplete", False),
     ],
 )  # fmt: skip
-def test_particulate_stands_in_kilograms_with_what_is_to_say_of_it(row: dict[str, Any], note: str | None, complete: bool) -> None:
+def test_particulate_stands_in_kilograms_with_what_is_to_say_of_it(
+    row: dict[str, Any], note: str | None, complete: bool
+) -> None:
     key = {"shop_id": "s", "mix_id": "m"}
     grams = {"pm_g": 500.0, "pm_g_low": 400.0, "pm_g_high": 650.0, "pm_own_g": 50.0, "not_split_solids_g": 20.0}
     spray = key | {"job_id": "j", "operation_no": 1, "on_date": DAY, "month": "2026-03", "grade": "A"}
-    (found,) = asked("emission_lines", emission_overspray=[spray | grams | row], emission_cups=[key | {"category": "clear"}])
-    assert (found["kind"], found["category"], found["note"], found["complete"]) == ("overspray", "clear", note, complete)
-    assert [found[name] for name in ("pm_kg", "pm_kg_low", "pm_kg_high", "pm_own_kg", "not_split_solids_kg")] == [0.5, 0.4, 0.65, 0.05, 0.02]
+    (found,) = asked(
+        "emission_lines", emission_overspray=[spray | grams | row], emission_cups=[key | {"category": "clear"}]
+    )
+    assert (found["kind"], found["category"], found["note"], found["complete"]) == (
+        "overspray",
+        "clear",
+        note,
+        complete,
+    )
+    assert [found[name] for name in ("pm_kg", "pm_kg_low", "pm_kg_high", "pm_own_kg", "not_split_solids_kg")] == [
+        0.5,
+        0.4,
+        0.65,
+        0.05,
+        0.02,
+    ]
 
 
 def test_an_exempt_compound_that_counts_here_takes_its_volume_along() -> None:
     """A fifth of the component, at 1.6 g/mL: 0.125 mL in each g are volume again."""
-    status = {"jurisdiction": "us", "cas": "a", "status": "counts", "density_g_per_ml": 1.6, "from_on": date(1, 1, 1), "until_on": date(9999, 12, 31)}
+    status = {
+        "jurisdiction": "us",
+        "cas": "a",
+        "status": "counts",
+        "density_g_per_ml": 1.6,
+        "from_on": date(1, 1, 1),
+        "until_on": date(9999, 12, 31),
+    }
     ever = {"component_id": "c", "from_on": date(1, 1, 1), "until_on": date(9999, 12, 31)}
     (found,) = asked(
         "emission_materials",
@@ -323,12 +350,23 @@ def test_an_exempt_compound_that_counts_here_takes_its_volume_along() -> None:
 
 
 @pytest.mark.parametrize(("useful", "over"), [(30.0, None), (None, 30.0), (10.0, 20.0)])
-def test_what_lands_carries_the_chance_of_its_operation_through_the_filter(useful: float | None, over: float | None) -> None:
+def test_what_lands_carries_the_chance_of_its_operation_through_the_filter(
+    useful: float | None, over: float | None
+) -> None:
     """30 g of solids landed, 10 % by chance, half held back."""
     key = {"shop_id": "s", "job_id": "j", "operation_no": 1}
     (found,) = asked(
         "emission_overspray",
-        material_ledger=[key | {"mix_id": "m", "te": 0.6, "overspray_solids_g": 20.0, "useful_solids_g": useful, "over_build_solids_g": over}],
+        material_ledger=[
+            key
+            | {
+                "mix_id": "m",
+                "te": 0.6,
+                "overspray_solids_g": 20.0,
+                "useful_solids_g": useful,
+                "over_build_solids_g": over,
+            }
+        ],
         operations=[key | {"booth_id": "b", "started_at": at(0)}],
         operation_te=[{"shop_id": "s", "op_job_id": "j", "operation_no": 1, "event_rel_u": 0.1}],
         booth_versions=[{"booth_id": "b", "filter_capture": 0.5, "from_on": DAY, "until_on": DAY + timedelta(days=1)}],
@@ -338,7 +376,15 @@ def test_what_lands_carries_the_chance_of_its_operation_through_the_filter(usefu
 
 def test_a_cup_that_holds_nothing_has_no_parts() -> None:
     cup = {"shop_id": "s", "mix_id": "m", "component_id": "c", "on_date": DAY, "mass_g": 0.0}
-    assert asked("emission_parts", emission_places=[PLACE], cup_figures=[cup], emission_materials=[cup | {"jurisdiction": "us"}]) == []
+    assert (
+        asked(
+            "emission_parts",
+            emission_places=[PLACE],
+            cup_figures=[cup],
+            emission_materials=[cup | {"jurisdiction": "us"}],
+        )
+        == []
+    )
 
 
 def test_a_shop_of_which_nothing_says_where_it_stands_takes_the_setting() -> None:
@@ -358,9 +404,18 @@ def test_a_shop_of_which_nothing_says_where_it_stands_takes_the_setting() -> Non
 )  # fmt: skip
 def test_a_use_is_as_sure_as_its_cup_and_what_shows_it_gone(cup: dict[str, Any], kind: str, grade: str) -> None:
     key = {"shop_id": "s", "mix_id": "m"}
-    whole = {"complete": True, "voc_mass_fraction": 0.5, "exempt_mass_fraction": 0.0, "grade": "A", "leftover_known": True, "rts_l": 0.1}
+    whole = {
+        "complete": True,
+        "voc_mass_fraction": 0.5,
+        "exempt_mass_fraction": 0.0,
+        "grade": "A",
+        "leftover_known": True,
+        "rts_l": 0.1,
+    }
     flow = key | {"kind": kind, "month": "2026-03", "on_date": DAY, "mass_g": 100.0}
-    (found,) = asked("emission_uses", emission_flows=[flow], emission_cups=[key | {"own_poured_g": 100.0} | whole | cup])
+    (found,) = asked(
+        "emission_uses", emission_flows=[flow], emission_cups=[key | {"own_poured_g": 100.0} | whole | cup]
+    )
     assert found["grade"] == grade
 
 
@@ -368,7 +423,14 @@ def test_solvent_issued_is_litres_by_its_density() -> None:
     """1600 g at 0.8 g/mL are 2 L; 500 g evaporated with 90 % VOC; of 1100 g that came back 110 g were flushed out of guns."""
     row = {"shop_id": "s", "month": "2026-03", "category": "cleaning", "on_date": DAY, "cleaning_no": "1", "component_id": "c", "issued_g": 1600.0,
            "recovered_g": 1100.0, "solvent_recovered_g": 2200.0, "solvent_flush_g": 220.0, "evaporated_g": 500.0}  # fmt: skip
-    material = {"jurisdiction": "us", "component_id": "c", "on_date": DAY, "density_g_per_ml": 0.8, "voc_mass_fraction": 0.9, "exempt_mass_fraction": 0.0}
+    material = {
+        "jurisdiction": "us",
+        "component_id": "c",
+        "on_date": DAY,
+        "density_g_per_ml": 0.8,
+        "voc_mass_fraction": 0.9,
+        "exempt_mass_fraction": 0.0,
+    }
     (found,) = asked("emission_uses", emission_cleaning=[row], emission_places=[PLACE], emission_materials=[material])
     assert [found[name] for name in ("issued_l", "voc_kg", "flush_g")] == pytest.approx([2.0, 0.45, 110.0])
 
@@ -383,4 +445,6 @@ def test_solvent_is_consumed_where_the_definitions_of_the_eu_hold_and_by_what_wa
         emission_parts=[cup | {"part": 1.0, "voc": 0.5, "exempt": 0.1} for cup in cups],
         emission_cups=[cup | {"month": "2026-03", "first_poured_at": at(0), "complete": True} for cup in cups],
     )
-    assert [(r["shop_id"], r["mix_id"], r["kg"], r["complete"]) for r in found] == [("s", "m", pytest.approx(0.03), True)]
+    assert [(r["shop_id"], r["mix_id"], r["kg"], r["complete"]) for r in found] == [
+        ("s", "m", pytest.approx(0.03), True)
+    ]

@@ -190,7 +190,10 @@ def test_film_above_a_limit_is_the_unit_loss_of_the_normal_law(z: float, loss: f
     assert summed == pytest.approx(loss, abs=5e-5)
     found = excess.expected_excess(np.array([60.0 - 2 * z]), np.array([60.0]), np.array([2.0]))
     assert found == pytest.approx([2 * summed], rel=1e-6)
-    assert excess.expected_excess(np.array([65.0, 55.0]), np.array([60.0, 60.0]), np.array([0.0, 0.0])).tolist() == [5.0, 0.0]
+    assert excess.expected_excess(np.array([65.0, 55.0]), np.array([60.0, 60.0]), np.array([0.0, 0.0])).tolist() == [
+        5.0,
+        0.0,
+    ]
 
 
 def test_operations_share_what_is_above_by_their_film_or_alike_where_none_is_known() -> None:
@@ -233,11 +236,12 @@ def test_what_a_transfer_shares_is_what_neither_chance_nor_the_same_figures_expl
     assert (found["shared2"], found["own2"]) == (pytest.approx(0.03 - same), pytest.approx(0.01 + 0.01))
 
 
-
 FINISH = {"gun_id": "g", "n_primer": 0, "n_finish": 3}
 
 
-def fit(tip_mm: float | None, films: tuple[float, ...] = (), low: float | None = 54.3, high: float | None = 60.0) -> dict[str, Any]:
+def fit(
+    tip_mm: float | None, films: tuple[float, ...] = (), low: float | None = 54.3, high: float | None = 60.0
+) -> dict[str, Any]:
     """A gun of 1.3 to 1.4 mm on a clear, elsewhere than where guns are ruled, and the films of its operations, each of 1 m2."""
     key = {"shop_id": "s", "job_id": "j", "gun_id": "g", "product_id": "p"}
     (found,) = asked(
@@ -268,7 +272,11 @@ def test_film_reads_thin_or_thick_beyond_its_own_spread_and_only_against_a_whole
     assert [fit(1.3, films, low, high)["reads"] for low, high in ((54.3, 60.0), (54.2, 60.0), (40.0, 49.7), (40.0, 49.8))] == [
         "thin", "in the window", "thick", "in the window",
     ]  # fmt: skip
-    assert [fit(1.3, films, None, 40.0)["reads"], fit(1.3, films, 60.0, None)["reads"], fit(1.3, films[:2])["reads"]] == [None, None, None]
+    assert [
+        fit(1.3, films, None, 40.0)["reads"],
+        fit(1.3, films, 60.0, None)["reads"],
+        fit(1.3, films[:2])["reads"],
+    ] == [None, None, None]
 
 
 def test_the_tip_of_a_gun_is_the_one_last_written_down() -> None:
@@ -276,8 +284,13 @@ def test_the_tip_of_a_gun_is_the_one_last_written_down() -> None:
     tips = ((1, "spray", 1.3), (2, "spray", 1.4), (3, "spray", None), (4, "sand", 9.0))
     found = asked(
         "gun_uses",
-        operations=[key | {"operation_no": n, "kind": kind, "tip_mm": tip, "started_at": at(n)} for n, kind, tip in tips],
-        sprays=[key | {"operation_no": n, "role": role} for n, role in ((1, "clear"), (2, "base"), (3, "surfacer"), (4, "sealer"))],
+        operations=[
+            key | {"operation_no": n, "kind": kind, "tip_mm": tip, "started_at": at(n)} for n, kind, tip in tips
+        ],
+        sprays=[
+            key | {"operation_no": n, "role": role}
+            for n, role in ((1, "clear"), (2, "base"), (3, "surfacer"), (4, "sealer"))
+        ],
     )
     assert found == [{"gun_id": "g", "tip_mm": 1.4, "n_primer": 1, "n_finish": 2}]
 
@@ -292,7 +305,12 @@ def test_faces_that_nobody_read_are_filled_from_those_of_the_job_that_were(shop:
     """Door 50 and hood 60 um: 55 +- the panels' spread (50 / 55^2) x 3/2, .2 more on plastic; inside by the ratio of inner faces."""
     shop.cup("m", 500.0, leftover=0.0, job_id="j").spray(1, ("door", "hood"))
     key = {"shop_id": "s", "job_id": "j", "operation_no": 1}
-    for panel, face, substrate in (("bumper", "outer", "plastic"), ("roof", "outer", "steel"), ("door", "inner", "steel"), ("roof", "inner", "steel")):
+    for panel, face, substrate in (
+        ("bumper", "outer", "plastic"),
+        ("roof", "outer", "steel"),
+        ("door", "inner", "steel"),
+        ("roof", "inner", "steel"),
+    ):
         shop.add("operation_panels", **key, panel_id=panel, face=face, substrate=substrate, area_m2=0.5)
     shop.add("incomplete", what="panel_stage", shop_id="s", job_id="j", panel_id="roof", file="f", line=2, reason="r")
     for panel, um in (("door", 50.0), ("hood", 60.0)):
@@ -308,6 +326,7 @@ def test_faces_that_nobody_read_are_filled_from_those_of_the_job_that_were(shop:
         assert (row["um"], row["landed_ml"]) == (pytest.approx(um), pytest.approx(um / 2))
         assert row["read_var_ml2"] == pytest.approx((um / 2) ** 2 * rel2)
         assert row["area_var_ml2"] == pytest.approx((um / 2 * film.area_rel_sd) ** 2)
+    assert found["hood", "outer"]["area_var_ml2"] == pytest.approx((60 * film.area_rel_sd) ** 2)
     assert [face for face, row in found.items() if row["reason"] is not None] == [("roof", "outer")]
     assert "refused" in found["roof", "outer"]["reason"]
 
@@ -331,3 +350,37 @@ def test_a_record_names_its_operations_and_their_roles_in_their_order(shop: Smal
     shop.film(1, 100.0).film(10, 250.0)
     (record,) = shop.run("transfer_records")["transfer_records"].iter_rows(named=True)
     assert (record["operations"], record["roles"]) == (["j/2", "j/9", "j/10"], ["base", "clear", "?"])
+
+
+def test_what_was_scuffed_between_the_readings_is_as_unsure_as_each_scuffing(shop: SmallShop) -> None:
+    shop.spray(1).film(0, 100.0)
+    for number in (2, 3):
+        shop.step(number, "sand", removal="scuff")
+        shop.add("operation_panels", shop_id="s", job_id="j", operation_no=number, panel_id="door", face="outer")
+    film = Settings().film
+    (piece,) = shop.film(3, 150.0).run("film_pieces")["film_pieces"].iter_rows(named=True)
+    assert piece["mean_um"] == pytest.approx(50 + 2 * film.scuff_removed_um)
+    assert piece["extra_var_um2"] == pytest.approx(2 * film.scuff_removed_sd_um**2)
+
+
+@pytest.mark.parametrize(("strip_um", "usable"), [(14.0, True), (14.9, False)])
+def test_a_strip_may_show_more_than_its_panel_by_three_of_its_uncertainties(
+    shop: SmallShop, strip_um: float, usable: bool
+) -> None:
+    """10 um over two layers, of which the strip saw one, good to a tenth: 4.0 are 2.9 of 1.40, 4.9 are 3.3 of 1.49."""
+    shop.spray(1, product="base1").spray(2).film(0, 100.0).film(2, 110.0)
+    shop.film(1, 100.0, panel="strip", witness_of="door").film(2, 100.0 + strip_um, panel="strip", witness_of="door")
+    rows = shop.run("film_pieces")["film_pieces"].iter_rows(named=True)
+    found = {row["source"]: (row["mean_um"], row["usable"]) for row in rows}
+    assert found == {"strip": (pytest.approx(strip_um), True), "difference": (pytest.approx(10 - strip_um), usable)}
+
+
+def test_a_strip_said_to_stand_for_two_panels_stands_for_one_of_them_everywhere(shop: SmallShop) -> None:
+    shop.spray(1, ("door", "hood")).spray(2, ("hood",))
+    for after in (0, 1):
+        for number, panel in ((1, "door"), (2, "hood")):
+            shop.add("readings", shop_id="s", job_id="j", panel_id="strip", after_operation=after, reading_no=number, reading_um=100.0,
+                     witness_of=panel)  # fmt: skip
+    tables = shop.run("stage_means")
+    assert tables["panel_work"].filter(pl.col("panel_id") == "strip")["operation_no"].to_list() == [1, 2]
+    assert tables["stage_means"]["witness_of"].to_list() == ["hood", "hood"]

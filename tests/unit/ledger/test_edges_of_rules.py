@@ -161,7 +161,10 @@ def test_what_is_not_known_of_january_says_nothing_of_february_alone() -> None:
 
 def test_a_month_that_calls_itself_whole_and_has_no_litres_is_not() -> None:
     found = rolled(["2026-01"], [{"month": "2026-01", "voc_kg": 1.0, "rts_l": None}], [])
-    assert {name: found[name, "2026-01"]["complete"] for name in ("rts_l", "voc_kg")} == {"rts_l": False, "voc_kg": True}
+    assert {name: found[name, "2026-01"]["complete"] for name in ("rts_l", "voc_kg")} == {
+        "rts_l": False,
+        "voc_kg": True,
+    }
 
 
 def test_of_two_densities_the_smaller_counts_the_larger_volume_as_exempt() -> None:
@@ -317,7 +320,7 @@ def test_metals_are_judged_by_both_ends_of_what_is_stated() -> None:
         "above": ({"mass_fraction_low": 0.003, "mass_fraction_high": 0.004}, "above"),
         "range": ({"mass_fraction_low": 0.001, "mass_fraction_high": 0.004}, "review"),
         "below": ({"mass_fraction": 0.001}, "below"), "at it": ({"mass_fraction": 0.002}, "review"), "unknown": ({}, "review"),
-        "at most": ({"mass_fraction_high": 0.001}, "below"), "just above": ({"mass_fraction": 0.00201}, "above"),
+        "at most": ({"mass_fraction_high": 0.001}, "below"), "at least": ({"mass_fraction_low": 0.003}, "above"), "just above": ({"mass_fraction": 0.00201}, "above"),
     }  # fmt: skip
     status = {
         "jurisdiction": "us",
@@ -338,6 +341,45 @@ def test_metals_are_judged_by_both_ends_of_what_is_stated() -> None:
     ends = {row["mix_id"]: (row["mass_fraction_low"], row["mass_fraction_high"]) for row in rows}
     assert ends["range"] == pytest.approx((0.0005, 0.002))
     assert ends["unknown"][1] is None
+
+
+def contents(**more: Any) -> tuple[bool | None, str | None]:
+    """Whether material for cleaning of 25 g/L is over a limit, and why that is not told."""
+    row = {"shop_id": "s", "number": "1", "kind": "cleaning", "category": "surface_cleaner", "jurisdiction": "us", "basis": "regulatory",
+           "averaging": "each_mix", "g_per_l": 25.0, "limit_g_per_l": 25.0, "month": "2026-03", "source": "law", "on_date": date(2026, 3, 2),
+           "eu_substituted": False}  # fmt: skip
+    (found,) = asked("voc_content", cleaner_contents=[row | more])
+    return found["over"], found["why_not"]
+
+
+def test_a_cleaner_at_its_limit_keeps_it_and_what_is_not_judged_says_why() -> None:
+    assert contents() == (False, None)
+    assert contents(g_per_l=25.1) == (True, None)
+    assert contents(g_per_l=None) == (None, "its content is not known")
+    assert contents(averaging="monthly_weighted") == (None, "the average of the month is judged")
+
+
+@pytest.mark.parametrize(
+    ("cup", "over", "why_not"),
+    [
+        ({}, False, None), ({"content_voc_mass_fraction": 0.421}, True, None), ({"complete": False}, None, "the cup is incomplete"),
+        ({"content_voc_mass_fraction": None}, None, "its content is not known"),
+        ({"averaging": "monthly_weighted"}, None, "the average of the month is judged"),
+    ],
+)  # fmt: skip
+def test_a_cup_at_its_limit_keeps_it_and_what_is_not_judged_says_why(
+    cup: dict[str, Any], over: bool | None, why_not: str | None
+) -> None:
+    """0.42 g VOC in each mL against 420 g/L."""
+    key = {"shop_id": "s", "mix_id": "m"}
+    usual = {"jurisdiction": "us", "basis": "regulatory", "averaging": "each_mix", "complete": True, "content_voc_mass_fraction": 0.42,
+             "limited_ml_per_g": 1.0, "month": "2026-03", "product_id": "p", "first_poured_at": at(0)}  # fmt: skip
+    row = usual | cup
+    content = row["content_voc_mass_fraction"]
+    category = key | {"category": "clear", "g_per_l": content and content * 1000, "limit_g_per_l": 420.0, "limit_source": "law", "rules": True,
+                      "n_categories": 1, "basis": "regulatory", "jurisdiction": "us", "eu_substituted": False}  # fmt: skip
+    (found,) = asked("voc_content", emission_cups=[key | row], cup_categories=[category])
+    assert (found["over"], found["why_not"]) == (over, why_not)
 
 
 def topcoat(*cups: tuple[str, float | None, float]) -> list[dict[str, Any]]:

@@ -235,7 +235,9 @@ def test_a_component_of_two_days_has_each_days_content_in_its_own_line() -> None
         mixes=[{"shop_id": "s", "mix_id": "m", "product_id": "p", "first_poured_at": at(0)}],
         cup_figures=[row | {"ml": 2 * row["mass_g"], "exempt_ml": row["mass_g"] / 5, "water_ml": 0.0} | from_sheet for row in contents],
         emission_parts=[key | {"on_date": today, "part": 2 / 3, "content_voc": 1 / 3, "limited_ml": 2 / 3},
-                        key | {"on_date": then, "part": 1 / 3, "content_voc": 0.4 / 3, "limited_ml": 1 / 3}],
+                        key | {"on_date": then, "part": 1 / 3, "content_voc": 0.4 / 3, "limited_ml": 1 / 3},
+                        key | {"mix_id": "old", "on_date": then, "part": 1.0, "content_voc": 0.4, "limited_ml": 1.0},
+                        key | {"shop_id": "other", "on_date": today, "part": 1.0, "content_voc": 0.9, "limited_ml": 1.0}],
     )  # fmt: skip
     assert [(r["on_date"], r["mass_g"]) for r in found] == [(today, 100.0), (then, 50.0)]
     assert [r["content_voc_g"] for r in found] == pytest.approx([50.0, 20.0])
@@ -254,3 +256,11 @@ def test_the_sd_of_a_usual_leftover_is_taken_of_what_is_left_to_spray(shop: Smal
     found = shop.run("sprayed")["sprayed"].filter(pl.col("mix_id") == "open").row(0, named=True)
     assert (found["expected_gone_g"], found["leftover_known"]) == (pytest.approx(176.0), False)
     assert found["leftover_rel_sd"] == pytest.approx(200 * 0.00025**0.5 / 176)
+
+
+def test_a_cup_whose_pours_name_two_products_is_none_of_them(shop: SmallShop) -> None:
+    shop.cup("one", 100.0, leftover=0.0).cup("both", 100.0, leftover=0.0).cup("both", 50.0, product="base1", pour_no=2)
+    found = {row["mix_id"]: row for row in shop.run("mixes")["mixes"].iter_rows(named=True)}
+    assert (found["one"]["product_id"], found["one"]["complete"]) == ("clear1", True)
+    assert (found["both"]["product_id"], found["both"]["complete"]) == (None, False)
+    assert "more than one product" in found["both"]["why_incomplete"]

@@ -149,21 +149,23 @@ def test_two_components_that_name_one_number_bring_each_its_own_blend() -> None:
 def test_time_of_spraying_adds_up_from_the_limit_on_and_the_doubtful_reason_is_told_first() -> None:
     """A tenth of a per cent just counts. Both reasons meet in a cup (a), in an operation (b), in a month (c)."""
     doubt = "a hardener of unknown composition is taken to hold isocyanates"
-    cups = [("both", "named"), ("both", "unknown"), ("one", "named"), ("two", "unknown")]
-    feeds = [(1, "both"), (2, "one"), (2, "two"), (3, "one"), (4, "two"), (5, "one")]
-    hands = {1: "a", 2: "b", 3: "c", 4: "c", 5: "d"}
+    cups = [("both", "named"), ("both", "unknown"), ("one", "named"), ("two", "unknown"), ("free", "told")]
+    feeds = [(1, "both"), (2, "one"), (2, "two"), (3, "one"), (4, "two"), (5, "one"), (6, "free")]
+    hands = {1: "a", 2: "b", 3: "c", 4: "c", 5: "d", 6: "e"}
     given = {
         "rule_figures": made({"rule": "diisocyanates", "figure": "mass_fraction_min", "value": 0.001}, rule=str, figure=str, value=float),
         "component_species": frame("component_species", {"component_id": "named", "cas": "x", "substance": "an isocyanate", "mass_fraction": 0.001}),
         "hap": made(cas=str, substance=str),
-        "components": frame("components", {"component_id": "unknown", "kind": "hardener"}),
-        "component_facts": made({"component_id": "unknown", "composition_known": False}, component_id=str, composition_known=bool),
+        "components": frame("components", *({"component_id": name, "kind": "hardener"} for name in ("unknown", "told"))),
+        "component_facts": made(*({"component_id": name, "composition_known": name == "told"} for name in ("unknown", "told")),
+                                component_id=str, composition_known=bool),
         "cup_contents": made(*({"shop_id": "s", "mix_id": m, "component_id": c} for m, c in cups), shop_id=str, mix_id=str, component_id=str),
         "cup_feeds": made(*({"shop_id": "s", "job_id": "j", "operation_no": n, "mix_id": m} for n, m in feeds),
                           shop_id=str, job_id=str, operation_no=int, mix_id=str),
         "operations": frame("operations", *(
-            {"shop_id": "s", "job_id": "j", "operation_no": n, "kind": "spray", "product_id": "p", "technician_id": who,
-             "started_at": at(60 * n), "ended_at": at(60 * n + 10)} for n, who in hands.items()
+            {"shop_id": shop, "job_id": job, "operation_no": n, "kind": "spray", "product_id": "p", "technician_id": who,
+             "started_at": at(60 * n), "ended_at": at(60 * n + 10)}
+            for n, who in hands.items() for shop, job in (("s", "j"), ("s", "another job"), ("other", "j"))
         )),
     }  # fmt: skip
     found = {row["technician_id"]: row for row in runner.run_statement("spray_time", given, {}).iter_rows(named=True)}
@@ -305,7 +307,14 @@ def shipped(*lines: dict[str, Any]) -> list[dict[str, Any]]:
     drum = frame("drum_inputs", into | {"kind": "recovered", "stream": "solvent", "mass_g": 30.0},
                  into | {"kind": "discarded", "stream": "coating", "mass_g": 100.0, "voc_g": 40.0})  # fmt: skip
     uses = frame("emission_uses", {"shop_id": "s", "month": "2026-03", "voc_kg": 1.0})
-    usual = {"shop_id": "s", "movement": "shipped_as_waste", "happened_on": DAY, "line_no": 1, "voc_mass_fraction": 0.3, "document_ref": "paper"}
+    usual = {
+        "shop_id": "s",
+        "movement": "shipped_as_waste",
+        "happened_on": DAY,
+        "line_no": 1,
+        "voc_mass_fraction": 0.3,
+        "document_ref": "paper",
+    }
     return waste.emission_waste(frame("stock", *(usual | line for line in lines)), drum, uses).to_dicts()
 
 
@@ -330,7 +339,9 @@ def test_a_line_sent_twice_under_one_reference_takes_nothing_out() -> None:
 def test_a_row_that_was_read_from_no_file_names_none() -> None:
     use = {"shop_id": "s", "use_no": "u", "used_at": at(0)}
     stock = frame("stock", {"shop_id": "s", "document_no": "d", "line_no": 7, "happened_on": DAY})
-    cleaning = frame("cleaning", {"shop_id": "s", "cleaning_no": "c", "used_at": at(0)}).with_columns(file=pl.lit("a.csv"))
+    cleaning = frame("cleaning", {"shop_id": "s", "cleaning_no": "c", "used_at": at(0)}).with_columns(
+        file=pl.lit("a.csv")
+    )
     unscaled = frame("unscaled_use", use).with_columns(file=pl.lit("b.csv"), line=pl.lit(5, pl.Int64))
     found = {row["source"]: row for row in origin.record_lines(cleaning, unscaled, stock).iter_rows(named=True)}
     assert {name: (row["document_line"], row["file"], row["file_line"]) for name, row in found.items()} == {
@@ -359,9 +370,21 @@ def test_two_components_of_a_line_bring_their_pollutant_together() -> None:
     found = asked(
         "hap_lines",
         hap_uses=[use | {"component_id": "c", "mass_g": 1000.0}, use | {"component_id": "d", "mass_g": 500.0}],
-        hap_species=[SPECIES, SPECIES | {"component_id": "d", "fraction": 0.1, "fraction_low": 0.1, "fraction_high": 0.1, "fraction_63_3941": 0.1}],
+        hap_species=[
+            SPECIES,
+            SPECIES
+            | {
+                "component_id": "d",
+                "fraction": 0.1,
+                "fraction_low": 0.1,
+                "fraction_high": 0.1,
+                "fraction_63_3941": 0.1,
+            },
+        ],
     )
-    assert [[r[name] for name in ("kg", "kg_low", "kg_high", "kg_63_3941")] for r in found] == [pytest.approx([0.35, 0.25, 0.35, 0.35])]
+    assert [[r[name] for name in ("kg", "kg_low", "kg_high", "kg_63_3941")] for r in found] == [
+        pytest.approx([0.35, 0.25, 0.35, 0.35])
+    ]
 
 
 def test_a_material_has_the_pollutants_that_are_listed_on_its_day() -> None:
@@ -370,7 +393,9 @@ def test_a_material_has_the_pollutants_that_are_listed_on_its_day() -> None:
     found = asked(
         "hap_material_lines",
         rule_figures=[{"jurisdiction": "us", "rule": "hap_content", "figure": "sum_decimals", "value": 3.0}],
-        hap_uses=[{"shop_id": "s", "line": 1, "month": "2026-03", "on_date": DAY, "component_id": "c", "mass_g": 1000.0}],
+        hap_uses=[
+            {"shop_id": "s", "line": 1, "month": "2026-03", "on_date": DAY, "component_id": "c", "mass_g": 1000.0}
+        ],
         hap_species=[SPECIES | {"fraction_63_3941": 0.76351}, SPECIES | {"cas": "z", "fraction_63_3941": 0.1}, later],
     )
     assert [(r["organic_hap_mass_fraction"], r["kg"]) for r in found] == [(0.863, pytest.approx(0.863))]
@@ -386,7 +411,9 @@ def test_a_material_has_the_pollutants_that_are_listed_on_its_day() -> None:
         ({}, {"hap_gaps": [{"shop_id": "s", "month": "2026-03", "component_id": "d", "mass_g": 1.0}]}, "A", False),
     ],
 )  # fmt: skip
-def test_a_pollutants_month_is_as_sure_as_what_it_is_added_from(line: dict[str, Any], beside: dict[str, Any], grade: str, complete: bool) -> None:
+def test_a_pollutants_month_is_as_sure_as_what_it_is_added_from(
+    line: dict[str, Any], beside: dict[str, Any], grade: str, complete: bool
+) -> None:
     usual = {"shop_id": "s", "month": "2026-03", "cas": "x", "substance": "xylenes", "kg": 1.0, "kg_low": 1.0, "kg_high": 1.0, "kg_63_3941": 1.0,
              "metal": False, "complete": True, "from_blend": False}  # fmt: skip
     (found,) = asked("hap_monthly", hap_lines=[usual | {"line": 1} | line, usual | {"line": 2}], **beside)

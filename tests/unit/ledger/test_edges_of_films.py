@@ -345,7 +345,7 @@ def test_cups_that_nobody_weighed_back_are_as_sure_as_what_was_poured(shop: Smal
 
 def test_a_record_names_its_operations_and_their_roles_in_their_order(shop: SmallShop) -> None:
     """Base and clear read together; numbers sort as numbers, and a role that nobody gave is a question mark."""
-    for number, product, role in ((2, "base1", "base"), (9, "clear1", "clear"), (10, "odd", None)):
+    for number, product in ((2, "base1"), (9, "clear1"), (10, "odd")):
         shop.cup(f"m{number}", 100.0, leftover=0.0, product=product, job_id="j").spray(number, product=product)
     shop.film(1, 100.0).film(10, 250.0)
     (record,) = shop.run("transfer_records")["transfer_records"].iter_rows(named=True)

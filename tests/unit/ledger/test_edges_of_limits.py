@@ -90,8 +90,8 @@ def test_windows_of_two_shops_are_judged_each_by_its_own_months() -> None:
 def test_where_the_limit_stands_is_that_of_the_last_month_of_its_own_shop() -> None:
     judged = {"measure": "voc_kg", "period": "month", "months_present": 1, "complete": True, "limit_stated": 9.0, "unit": "kg", "unit_fits": True,
               "source": "permit"}  # fmt: skip
-    curve = [judged | {"shop_id": shop, "month": month, "total": total}
-             for shop, month, total in (("s", "2026-01", 1.0), ("s", "2026-02", 2.0), ("other", "2026-01", 5.0), ("other", "2026-02", 6.0))]  # fmt: skip
+    totals = (("s", "2026-01", 1.0), ("s", "2026-02", 2.0), ("other", "2026-01", 5.0), ("other", "2026-02", 6.0))
+    curve = [judged | {"shop_id": shop, "month": month, "total": total} for shop, month, total in totals]
     places = [{"shop_id": "s", "last_month": "2026-02"}, {"shop_id": "other", "last_month": "2026-01"}]
     found = asked("permit_headroom", limit_curve=curve, emission_places=places)
     assert [(r["shop_id"], r["total"]) for r in found] == [("other", 5.0), ("s", 2.0)]

@@ -320,7 +320,8 @@ def test_metals_are_judged_by_both_ends_of_what_is_stated() -> None:
         "above": ({"mass_fraction_low": 0.003, "mass_fraction_high": 0.004}, "above"),
         "range": ({"mass_fraction_low": 0.001, "mass_fraction_high": 0.004}, "review"),
         "below": ({"mass_fraction": 0.001}, "below"), "at it": ({"mass_fraction": 0.002}, "review"), "unknown": ({}, "review"),
-        "at most": ({"mass_fraction_high": 0.001}, "below"), "at least": ({"mass_fraction_low": 0.003}, "above"), "just above": ({"mass_fraction": 0.00201}, "above"),
+        "at most": ({"mass_fraction_high": 0.001}, "below"), "at least": ({"mass_fraction_low": 0.003}, "above"),
+        "just above": ({"mass_fraction": 0.00201}, "above"),
     }  # fmt: skip
     status = {
         "jurisdiction": "us",

@@ -354,7 +354,8 @@ def test_material_is_a_gap_by_the_version_of_its_own_day() -> None:
     versions = [(EVER, date(2026, 3, 1), False), (date(2026, 3, 1), NEVER, True)]
     found = asked(
         "hap_gaps",
-        hap_uses=[{"shop_id": "s", "month": f"2026-{n:02d}", "component_id": "c", "on_date": date(2026, n, 2), "mass_g": g} for n, g in ((2, 7.0), (3, 9.0))],
+        hap_uses=[{"shop_id": "s", "month": f"2026-{n:02d}", "component_id": "c", "on_date": date(2026, n, 2), "mass_g": g}
+                  for n, g in ((2, 7.0), (3, 9.0))],
         component_facts=[{"component_id": "c", "from_on": a, "until_on": b, "composition_known": known} for a, b, known in versions],
     )  # fmt: skip
     assert [(r["month"], r["mass_g"]) for r in found] == [("2026-02", 7.0)]

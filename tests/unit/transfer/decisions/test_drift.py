@@ -121,6 +121,13 @@ def test_litres_are_those_sprayed_before_an_operation_since_the_last_service():
     found = drift.litres_sprayed(sprays, sprayed, mixes, services).sort("job_id")
     assert found["litres"].to_list() == pytest.approx([0.0, 0.160, 0.160 + 0.120, 0.0])
     assert found["since"].to_list() == [date(2026, 3, 2)] * 3 + [date(2026, 3, 5)]
+    unknown = pl.DataFrame(
+        {"shop_id": "s", "job_id": "no cup", "operation_no": 1, "gun_id": "g", "started_at": datetime(2026, 3, 4, 10)}
+    )
+    found = drift.litres_sprayed(pl.concat([sprays, unknown]), sprayed, mixes, services).filter(
+        pl.col("job_id") == "no cup"
+    )
+    assert found.select("ml", "litres").row(0) == pytest.approx((0.0, 0.160 + 0.120 + 0.060))
 
 
 def watched(seed: int, step: float) -> tuple[pl.DataFrame, datetime]:

@@ -359,6 +359,7 @@ def test_what_was_scuffed_between_the_readings_is_as_unsure_as_each_scuffing(sho
         shop.add("operation_panels", shop_id="s", job_id="j", operation_no=number, panel_id="door", face="outer")
     film = Settings().film
     (piece,) = shop.film(3, 150.0).run("film_pieces")["film_pieces"].iter_rows(named=True)
+    assert piece["piece"] == "s/j/door/0/own"
     assert piece["mean_um"] == pytest.approx(50 + 2 * film.scuff_removed_um)
     assert piece["extra_var_um2"] == pytest.approx(2 * film.scuff_removed_sd_um**2)
 

@@ -9,6 +9,7 @@ import pytest
 
 from pipelines.settings import Settings
 from pipelines.transfer.decisions import mix_answer, mixing
+from schemas import validate
 from schemas.area_classes import AREA_CLASSES, area_class
 
 
@@ -94,6 +95,23 @@ def test_the_flush_of_the_register_wins_over_the_measured_one_and_that_over_the_
     told = mixing.mix_guide(mixing.Past(seen, paint, met, measured), products, guns, none, settings)
     flush = dict(told.select("gun_id", "flush_ml").unique().iter_rows())
     assert flush == pytest.approx({"g0": 4.0, "g1": 7.2} | {f"g{k}": 2.0 for k in range(2, 6)})
+
+
+def test_the_past_is_what_whole_cups_held_on_average_and_what_an_operation_flushed_in_all():
+    """Solids .4 and .5, densities 1.0 and 1.2; the third cup is incomplete. Of two cups of one operation 2 and 3 g were flushed."""
+    key = {"shop_id": "s", "job_id": "j", "operation_no": 1}
+    rows = {
+        "mixes": [{"shop_id": "s", "mix_id": mix, "product_id": "p", "complete": whole, "solids_volume_fraction": q, "density_g_per_ml": rho}
+                  for mix, whole, q, rho in (("a", True, 0.4, 1.0), ("b", True, 0.5, 1.2), ("c", False, 0.9, 9.0))],
+        "sprayed": [key | {"mix_id": mix, "flush_g": g} for mix, g in (("a", 2.0), ("b", 3.0))],
+        "sprays": [key | {"gun_id": "g", "product_id": "p", "role": "clear", "coats": 2}],
+        "cup_feeds": [], "pours": [],
+    }  # fmt: skip
+    part = {name: pl.DataFrame(given, schema=validate.empty(name).schema) for name, given in rows.items()}
+    known = mixing.past([part])
+    assert known.paint.row(0) == ("s", "p", pytest.approx(0.45), pytest.approx(1.1))
+    assert known.flush.rows() == [("g", 5.0)]
+    assert known.met.rows() == [("s", "p", "g", "clear", 2.0)]
 
 
 def test_too_few_operations_teach_nothing():

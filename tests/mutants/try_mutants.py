@@ -366,15 +366,14 @@ def report(results: list[Result], seed: int) -> str:
     lived = [r for r in results if r.seen is None]
     same = sum(why_same(r) is not None for r in lived)
     by = {look: sum(r.seen is not None and r.look == look for r in results) for look in LOOKS}
-    part = [r for r in lived if why_same(r) is None and r.look != LOOKS[-1]]
+    part = [r for r in lived if r.look != LOOKS[-1]]
     lines = [
         "# Mutants",
         "",
         f"{dt.date.today()}, `make mutants`, seed {seed}: {len(results)} changes, {len(results) - len(lived)} seen"
         f" ({100 * (1 - len(lived) / len(results)):.1f} %): {by['edges']} by the edge tests, which look first, {by['oracles']} by the"
         f" oracles, {by['tests']} by other tests. {len(lived)} were not seen, of which {same} change nothing:"
-        f" {100 * rate(results):.1f} % of those that change something are seen. {len(part)} that nobody saw yet were not held against"
-        " every look.",
+        f" {100 * rate(results):.1f} % of those that change something are seen. Of the {len(lived)}, {len(part)} were not shown to every look.",
         "",
         "| kind | changes | seen |",
         "|---|---|---|",

@@ -23,8 +23,9 @@ FILE_NAME = "filmledger.toml"
 MOST_BYTES = 1_000_000
 
 Fraction = Annotated[float, Field(ge=0, le=1, allow_inf_nan=False)]
-NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
-Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+NotNegative = Annotated[float, Field(ge=0, le=1e6, allow_inf_nan=False)]
+Positive = Annotated[float, Field(gt=0, le=1e6, allow_inf_nan=False)]
+Days = Annotated[int, Field(ge=1, le=36_500)]
 Role = Literal[
     "wash_primer",
     "adhesion_promoter",
@@ -102,7 +103,9 @@ class Intake(Section):
 class Cup(Section):
     """What was poured, and what left the gun."""
 
-    water_density_g_per_ml: Positive = setting(0.9982, "g/mL", "Density of water at 20 C.")
+    water_density_g_per_ml: Annotated[float, Field(ge=0.9, le=1.1, allow_inf_nan=False)] = setting(
+        0.9982, "g/mL", "Density of water at 20 C."
+    )
     flush_loss_g: NotNegative = setting(
         5.0, "g", "What stays in cup and gun at a change of cup, where registers/guns.csv gives no flush_loss_g."
     )
@@ -126,7 +129,7 @@ class Cup(Section):
     volume_rel_u: Fraction = setting(
         0.04, "1", "Relative standard uncertainty of a mass found from a volume, or of a product bought ready to spray."
     )
-    kept_unseen_days: Annotated[int, Field(ge=1)] = setting(
+    kept_unseen_days: Days = setting(
         90,
         "days",
         "A leftover marked as kept that nothing has shown for this long after its last weigh-back counts as gone.",
@@ -140,9 +143,7 @@ class Film(Section):
         4.0, "um", "Film taken off by scuffing or polishing, where removed_um is not given (common practice)."
     )
     scuff_removed_sd_um: NotNegative = setting(3.0, "um", "Standard deviation of that default.")
-    gauge_check_days: Annotated[int, Field(ge=1)] = setting(
-        30, "days", "A reading uses the checks of its gauge made within this many days."
-    )
+    gauge_check_days: Days = setting(30, "days", "A reading uses the checks of its gauge made within this many days.")
     gauge_check_span_um: Positive = setting(
         30.0, "um", "A gauge's gain is fitted only when its checks span shims at least this far apart."
     )
@@ -155,10 +156,10 @@ class Film(Section):
     area_shared_sd: Fraction = setting(
         0.05, "1", "How far the table of areas as a whole may lie from the truth: one error, shared by every record."
     )
-    within_face_cv: Positive = setting(
+    within_face_cv: Annotated[float, Field(ge=0.001, le=5, allow_inf_nan=False)] = setting(
         0.13, "1", "Relative spread of film between places on a face, where no readings tell it (common practice)."
     )
-    inner_face_ratio: Positive = setting(
+    inner_face_ratio: Annotated[float, Field(ge=0.001, le=100, allow_inf_nan=False)] = setting(
         0.6, "1", "Film on unread inner faces and jambs, as a part of the film on the panel's outer face."
     )
     inner_face_ratio_sd: NotNegative = setting(0.2, "1", "Standard deviation of that part.")
@@ -236,10 +237,10 @@ class Engine(Section):
     engine: Literal["duckdb", "spark"] = setting(
         "duckdb", "", "duckdb: this machine. spark: an Apache Spark cluster that shares this folder (see README.md)."
     )
-    memory_gb: Positive = setting(
+    memory_gb: Annotated[float, Field(ge=0.05, le=1e5, allow_inf_nan=False)] = setting(
         2.0, "GB", "How much memory the tables of a run may take on this machine; what does not fit waits on disk."
     )
-    threads: Annotated[int, Field(ge=0)] = setting(
+    threads: Annotated[int, Field(ge=0, le=4096)] = setting(
         0, "", "On how many cores this machine works on its tables. 0: on all of them."
     )
     spark_master: str = setting(

@@ -15,17 +15,17 @@ from schemas.vocabulary import (
     day,
     flag,
     fraction,
+    given,
     integer,
     moment,
     number,
-    table,
     text,
 )
 
 _SHOP = text("The paint shop", key=True, refers_to="shops")
 _col = pl.col
 
-pours = table(
+pours = given(
     "pours",
     "One row per component put into a cup",
     [
@@ -56,8 +56,8 @@ pours = table(
         refers_to="components",
     ),
     from_mix_id=text("The cup whose leftover was poured in", nullable=True),
-    weighed_g=number("Mass poured; 0 = line skipped, negative = taken out again", "g"),
-    target_g=number("What the formula asked for", "g", nullable=True),
+    weighed_g=number("Mass poured; 0 = line skipped, negative = taken out again", "g", possible=(1e-6, 1e6)),
+    target_g=number("What the formula asked for", "g", nullable=True, possible=(1e-6, 1e6)),
     technician_id=text("Who poured", nullable=True, refers_to="technicians"),
     scale_id=text("Which scale", nullable=True),
     colour_id=text("The colour mixed", nullable=True),
@@ -72,7 +72,7 @@ pours = table(
     job_id=text("The job it was mixed for; used where no draws are given", nullable=True),
 )
 
-leftovers = table(
+leftovers = given(
     "leftovers",
     "Weigh-backs of cups",
     shop_id=_SHOP,
@@ -84,11 +84,11 @@ leftovers = table(
         low=1,
     ),
     weighed_at=moment("When it was weighed back"),
-    leftover_g=number("What was still in the cup, net of the cup", "g", low=0),
+    leftover_g=number("What was still in the cup, net of the cup", "g", low=0, possible=(1e-6, 1e6)),
     fate=choice("What became of it", "kept", "discarded", nullable=True),
 )
 
-jobs = table(
+jobs = given(
     "jobs",
     "One row per job",
     shop_id=_SHOP,
@@ -100,7 +100,7 @@ jobs = table(
 
 _spray = _col("kind") == "spray"
 
-operations = table(
+operations = given(
     "operations",
     "One row per step on a job, in order",
     [
@@ -155,7 +155,12 @@ operations = table(
     product_id=text("The product; required for spray and hand", nullable=True, refers_to="products"),
     tip_mm=number("Fluid tip where it differs from the register", "mm", nullable=True, above=0),
     inlet_kpa=number("Inlet pressure of the day", "kPa", nullable=True, low=0),
-    coats=integer("Coats sprayed; absent: the product's coats_min, else 1", nullable=True, low=1),
+    coats=integer(
+        "Coats sprayed; absent: the product's coats_min, else 1",
+        nullable=True,
+        low=1,
+        possible=(1.0, 1000.0),
+    ),
     booth_id=text("The booth", nullable=True, refers_to="booths"),
     redo_of=integer(
         "The operation_no that failed inspection and is repeated here",
@@ -164,7 +169,7 @@ operations = table(
     ),
 )
 
-operation_panels = table(
+operation_panels = given(
     "operation_panels",
     "Which panels an operation covered",
     shop_id=_SHOP,
@@ -191,7 +196,7 @@ operation_panels = table(
     ),
 )
 
-draws = table(
+draws = given(
     "draws",
     "Which cup fed which operation",
     shop_id=_SHOP,
@@ -201,7 +206,7 @@ draws = table(
     share=fraction("Part of what left the cup; the shares of a cup sum to at most 1", nullable=True),
 )
 
-readings = table(
+readings = given(
     "readings",
     "Dry-film gauge readings",
     shop_id=_SHOP,
@@ -230,7 +235,7 @@ readings = table(
     ),
 )
 
-target_weighings = table(
+target_weighings = given(
     "target_weighings",
     "The direct test: targets weighed before spraying and after full cure",
     [Rule("after_g", "must not be below before_g", _col("after_g") >= _col("before_g"))],
@@ -243,7 +248,7 @@ target_weighings = table(
     whole=flag("All of the operation's spray went at these targets"),
 )
 
-cleaning = table(
+cleaning = given(
     "cleaning",
     "Solvent handed out for cleaning, and what came back",
     shop_id=_SHOP,
@@ -256,7 +261,7 @@ cleaning = table(
     recovered_g=number("Came back", "g", nullable=True, low=0),
 )
 
-unscaled_use = table(
+unscaled_use = given(
     "unscaled_use",
     "Material that never touches the scale: aerosols, ready-to-spray cans, wipes",
     shop_id=_SHOP,
@@ -267,7 +272,7 @@ unscaled_use = table(
     job_id=text("The job", nullable=True),
 )
 
-stock = table(
+stock = given(
     "stock",
     "Movements and counts of the store",
     shop_id=_SHOP,
@@ -289,7 +294,7 @@ stock = table(
     document_ref=text("The paper that proves it", nullable=True),
 )
 
-gauge_checks = table(
+gauge_checks = given(
     "gauge_checks",
     "Readings of known shims, to check a film gauge",
     gauge_id=text("The gauge", key=True, refers_to="gauges"),
@@ -299,7 +304,7 @@ gauge_checks = table(
     reading_um=number("What the gauge showed", "um", low=0, high=3000),
 )
 
-scale_checks = table(
+scale_checks = given(
     "scale_checks",
     "Readings of known weights, to check a scale",
     scale_id=text("The scale", key=True),
@@ -309,7 +314,7 @@ scale_checks = table(
     reading_g=number("What the scale showed", "g", low=0),
 )
 
-deviations = table(
+deviations = given(
     "deviations",
     "When a rule was not kept, and what was done",
     [Rule("to_on", "must not be before from_on", _col("to_on") >= _col("from_on"))],

@@ -14,9 +14,9 @@ from schemas.vocabulary import (
     day,
     flag,
     fraction,
+    given,
     integer,
     number,
-    table,
     text,
 )
 
@@ -48,9 +48,9 @@ def _fractions_sum_to_one() -> Rule:
         "exempt_mass_fraction",
     ]
     total = pl.sum_horizontal([_col(p) for p in parts])
-    given = pl.all_horizontal([_col(p).is_not_null() for p in parts])
+    known = pl.all_horizontal([_col(p).is_not_null() for p in parts])
     message = "solids, voc, water and exempt mass fractions must sum to 1 (within 0.01)"
-    return Rule("solids_mass_fraction", message, ~given | ((total - 1).abs() <= 0.01 + 1e-12))
+    return Rule("solids_mass_fraction", message, ~known | ((total - 1).abs() <= 0.01 + 1e-12))
 
 
 def _fractions_below_one() -> Rule:
@@ -68,7 +68,7 @@ def _fractions_below_one() -> Rule:
     )
 
 
-shops = table(
+shops = given(
     "shops",
     "The paint shops of the business",
     shop_id=text("The shop", key=True),
@@ -80,7 +80,7 @@ shops = table(
     time_zone=text("IANA name of its time zone; empty: the setting", nullable=True),
 )
 
-booths = table(
+booths = given(
     "booths",
     "Spray booths and what their filters hold back",
     booth_id=text("The booth", key=True),
@@ -90,7 +90,7 @@ booths = table(
     evidence_ref=text("The paper that shows it", nullable=True),
 )
 
-technicians = table(
+technicians = given(
     "technicians",
     "The people who spray",
     [
@@ -107,7 +107,7 @@ technicians = table(
     left_on=day("Left", nullable=True),
 )
 
-trainings = table(
+trainings = given(
     "trainings",
     "Completed trainings",
     technician_id=text("The technician", key=True, refers_to="technicians"),
@@ -117,7 +117,7 @@ trainings = table(
     certificate_ref=text("The certificate", nullable=True),
 )
 
-guns = table(
+guns = given(
     "guns",
     "Spray guns",
     gun_id=text("The gun", key=True),
@@ -138,7 +138,7 @@ guns = table(
     retired_on=day("Retired", nullable=True),
 )
 
-gun_services = table(
+gun_services = given(
     "gun_services",
     "Work done on guns",
     gun_id=text("The gun", key=True, refers_to="guns"),
@@ -146,14 +146,14 @@ gun_services = table(
     work=choice("What was done", "rebuilt", "tip_changed", "cleaned", key=True),
 )
 
-gauges = table(
+gauges = given(
     "gauges",
     "Film gauges",
     gauge_id=text("The gauge", key=True),
     principle=choice("How it measures", "magnetic", "eddy", "dual", "ultrasonic"),
 )
 
-products = table(
+products = given(
     "products",
     "What data sheets describe, ready to spray",
     [
@@ -201,7 +201,7 @@ products = table(
     rts_exempt_mass_fraction=fraction("Ready to spray: exempt compounds by mass", nullable=True),
 )
 
-product_categories = table(
+product_categories = given(
     "product_categories",
     "Which category of limits a product belongs to, by jurisdiction; several rows: the most restrictive rules",
     product_id=text("The product", key=True, refers_to="products"),
@@ -209,7 +209,7 @@ product_categories = table(
     category=text("Its category there", key=True),
 )
 
-components = table(
+components = given(
     "components",
     "What is poured: binders, toners, hardeners, reducers",
     [_fractions_sum_to_one(), _fractions_below_one()],
@@ -242,7 +242,7 @@ components = table(
     price_per_kg=number("Price, in the shop's currency", "currency/kg", nullable=True, low=0),
 )
 
-component_species = table(
+component_species = given(
     "component_species",
     "Substances in a component",
     component_id=text("The component", key=True, refers_to="components"),
@@ -253,7 +253,7 @@ component_species = table(
     mass_fraction_high=fraction("Upper end of a stated range", nullable=True),
 )
 
-component_categories = table(
+component_categories = given(
     "component_categories",
     "Which category of limits a material for cleaning or surface preparation belongs to, by jurisdiction; without a row: by purpose",
     component_id=text("The material", key=True, refers_to="components"),
@@ -261,7 +261,7 @@ component_categories = table(
     category=text("Its category there", key=True),
 )
 
-panel_areas = table(
+panel_areas = given(
     "panel_areas",
     "Areas of panels by class of vehicle",
     vehicle_class=text("Class of vehicle", key=True),
@@ -286,7 +286,7 @@ panel_areas = table(
     ),
 )
 
-notifications = table(
+notifications = given(
     "notifications",
     "What was sent to an authority, kept with the record",
     shop_id=text("The shop", key=True, refers_to="shops"),
@@ -295,7 +295,7 @@ notifications = table(
     document_ref=text("Where the paper is kept"),
 )
 
-closed_figures = table(
+closed_figures = given(
     "closed_figures",
     "Figures of months as they were reported when the month was closed; filmledger close writes it, reopen takes rows out",
     shop_id=text("The shop", key=True),
@@ -307,7 +307,7 @@ closed_figures = table(
     said=text("What it was in words", nullable=True),
 )
 
-closed_files = table(
+closed_files = given(
     "closed_files",
     "The files that closed months were reckoned from; filmledger close writes it, reopen takes rows out",
     month=text("The month, YYYY-MM", key=True),
@@ -315,7 +315,7 @@ closed_files = table(
     sha256=text("SHA-256 of its content", nullable=True),
 )
 
-permit_limits = table(
+permit_limits = given(
     "permit_limits",
     "Limits of a permit on usage or emissions",
     [

@@ -19,6 +19,9 @@ import polars as pl
 if TYPE_CHECKING:
     import pandera.polars as pa
 
+#: how a text begins that a spreadsheet would run: the full-width forms of the signs count too
+FORMULA_STARTS = "=+-@\t\r\uff1d\uff0b\uff0d\uff20"
+
 DTYPES: dict[str, Any] = {
     "text": pl.String,
     "int": pl.Int64,
@@ -39,6 +42,8 @@ class ColumnInfo:
     default   what an absent or empty cell means (None: nothing)
     values    the only texts allowed (empty: any)
     low, high bounds of a number, both included; `above` is a bound that is excluded
+    possible  size of a number as it can be at all, whatever its sign: the least that is not nothing, and the most. One that
+              leaves it is refused, so that no single row can spoil a sum or a fit; what is merely unusual is doubted (doubts.py)
     refers_to the table whose key column of the same meaning must hold this id
     """
 
@@ -53,6 +58,7 @@ class ColumnInfo:
     low: float | None = None
     high: float | None = None
     above: float | None = None
+    possible: tuple[float, float] | None = None
     refers_to: str = ""
 
     @property
@@ -126,6 +132,12 @@ def conditions(info: ColumnInfo) -> list[tuple[str, pl.Expr, str]]:
     if info.high is not None:
         below = col.is_nan() | (col <= info.high) if info.kind == "float" else col <= info.high
         found.append(("at_most", below, f"must be at most {info.high:g}"))
+    if info.possible:
+        least, most = info.possible
+        told = (
+            f"cannot be: sizes from {least:g} to {most:g} {info.unit} are possible; was another unit or column meant?"
+        )
+        found.append(("possible", (col == 0) | col.is_nan() | col.abs().is_between(least, most), told))
     if info.values:
         found.append(("one_of", col.is_in(list(info.values)), "must be one of " + ", ".join(info.values)))
     if info.key and info.kind == "text":
@@ -160,6 +172,28 @@ class Table:
             checks=[check(rule.column, rule.holds.fill_null(True), rule.message) for rule in self.rules],
             name=self.name,
         )
+
+
+#: unit -> the least that is not nothing and the most that a number of it can be in a shop's records
+POSSIBLE: dict[str, tuple[float, float]] = {
+    "g": (1e-6, 1e8), "mL": (1e-6, 1e8), "um": (1e-6, 1e5), "mm": (1e-3, 1e3), "kPa": (1e-3, 1e6), "m2": (1e-6, 1e4),
+    "g/mL": (0.01, 30.0), "g/L": (1e-9, 1e4), "min": (1e-3, 1e7), "currency": (1e-6, 1e9), "currency/kg": (1e-6, 1e9), "unit": (1e-12, 1e12),
+    "by figure": (1e-12, 1e12),
+}  # fmt: skip
+MOST_NUMBERED = 1e9  # of an order, a number of coats
+
+
+def given(name: str, description: str, rules: list[Rule] | None = None, /, **columns: ColumnInfo) -> Table:
+    """A table that a shop gives: every number in it is bounded by what can be."""
+
+    def bounded(info: ColumnInfo) -> ColumnInfo:
+        if info.possible or info.kind not in ("float", "int") or (info.kind == "float" and info.high is not None):
+            return info
+        return replace(
+            info, possible=(1.0, MOST_NUMBERED) if info.kind == "int" else POSSIBLE.get(info.unit, (1e-12, 1e12))
+        )
+
+    return table(name, description, rules, **{column: bounded(info) for column, info in columns.items()})
 
 
 def table(name: str, description: str, rules: list[Rule] | None = None, /, **columns: ColumnInfo) -> Table:

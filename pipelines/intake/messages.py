@@ -39,6 +39,11 @@ CATALOGUE = {
     "too_large_over": "the file is larger, once unpacked, than max_file_mb = {limit_mb:g} in filmledger.toml allows;"
     " split it or raise the limit",
     "bomb": "the file unpacks to more than {times} times its size, which no export does; take it out of the inbox",
+    "endless": "more than {most:,} bytes stand there without a line end; it is no table. Export it as CSV, a row a line",
+    "too_wide": "the header has more than {most:,} columns; it is no table. Export it as CSV, with the names of the columns on its"
+    " first line",
+    "long_cell": "a cell is longer than {most:,} signs, which no export writes; correct it in the source",
+    "marked": "read as {name}, which its byte order mark says",
     "encoding": "line {line}: the byte 0x{byte:02X} is not {encoding}; save the file as UTF-8, or name its"
     ' encoding in a layout (for example encoding = "windows-1252")',
     "gzip": "the file ends in .gz but cannot be unpacked ({why}); export it again",

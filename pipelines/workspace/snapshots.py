@@ -32,8 +32,6 @@ from pipelines.workspace.refusals import WorkspaceError, flush, refusal, told
 if TYPE_CHECKING:
     import polars as pl
 
-SPREADSHEET_STARTS = "=+-@\t\r"
-
 
 def begin(space: Workspace) -> None:
     """Clear the folder a run builds in. Raises WorkspaceError where the workspace may not be written."""
@@ -108,14 +106,16 @@ def write_csv(space: Workspace, relative: str, parts: Iterable[pl.DataFrame]) ->
 def defused(frame: pl.DataFrame) -> pl.DataFrame:
     """Lists as text joined by "; ", and an apostrophe before every text that a spreadsheet would take for a formula.
 
-    A text is taken for one when it begins with = + - @, a tab or a carriage return and is not just a number.
+    A text is taken for one when it begins with one of FORMULA_STARTS and is not just a number.
     """
     import polars as pl
+
+    from schemas.vocabulary import FORMULA_STARTS
 
     lists = [name for name, dtype in frame.schema.items() if isinstance(dtype, pl.List)]
     frame = frame.with_columns(pl.col(name).list.join("; ") for name in lists)
     texts = [name for name, dtype in frame.schema.items() if dtype == pl.String]
-    risky = rf"^[{re.escape(SPREADSHEET_STARTS)}]"
+    risky = rf"^[{re.escape(FORMULA_STARTS)}]"
     return frame.with_columns(
         pl.when(pl.col(name).str.contains(risky) & ~pl.col(name).str.contains(r"^[+-]?[\d.,]+$"))
         .then("'" + pl.col(name))

@@ -7,11 +7,12 @@ import io
 from datetime import date
 
 from reports.handouts.sheets import Cell, Sheet
+from schemas.vocabulary import FORMULA_STARTS
 
 
 def defused(text: str) -> str:
     """A text that a spreadsheet would take for a formula gets an apostrophe in front."""
-    return f"'{text}" if text[:1] in ("=", "+", "-", "@", "\t", "\r") else text
+    return f"'{text}" if text and text[0] in FORMULA_STARTS else text
 
 
 def csv_of(sheet: Sheet) -> bytes:

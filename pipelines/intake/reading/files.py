@@ -18,6 +18,8 @@ ENDINGS = (".csv", ".tsv", ".txt", ".parquet", ".xlsx")
 #: unpacked sizes above this (bytes) must not be more than MAX_RATIO times the packed size
 RATIO_FROM = 100_000_000
 MAX_RATIO = 200
+#: bytes of a text without a line end that no row has
+MOST_LINE = 1 << 20
 #: where several sheets of a workbook feed one table, a row of the n-th sheet (from 0) carries the line n * SHEET + row
 SHEET = 1 << 40
 
@@ -57,6 +59,14 @@ class Source:
     def size(self) -> int:
         """Bytes as it stands, packed or not."""
         return len(self.content) if self.content is not None else self.at.stat().st_size
+
+    @property
+    def start(self) -> bytes:
+        """Its first bytes."""
+        if self.content is not None:
+            return self.content[:8]
+        with open(self.at, "rb") as handle:
+            return handle.read(8)
 
     @property
     def name(self) -> str:
@@ -125,6 +135,23 @@ def unpacked(source: Source, limit_mb: float) -> bytes:
     if not data:
         raise FileRefused(say("empty_file"))
     return data
+
+
+def lines_end(source: Source, data: bytes | None) -> None:
+    """Raises FileRefused where a text goes on for more than MOST_LINE bytes without a line end: laid out in columns it would take
+    a thousand times as much. `data`: what it holds where it was packed. A look in pieces, for the file may be large."""
+    since = 0
+    with (
+        io.BytesIO(data if data is not None else source.data)
+        if data is not None or source.content is not None
+        else open(source.at, "rb") as handle
+    ):
+        while piece := handle.read(MOST_LINE // 2):
+            first = min((at for at in (piece.find(b"\n"), piece.find(b"\r")) if at >= 0), default=len(piece))
+            if since + first > MOST_LINE:
+                raise FileRefused(say("endless", most=MOST_LINE))
+            last = max(piece.rfind(b"\n"), piece.rfind(b"\r"))
+            since = since + len(piece) if last < 0 else len(piece) - last - 1
 
 
 def pieces(source: Source, most: int, head: int) -> Iterator[bytes]:

@@ -10,6 +10,7 @@ lacks a needed column). Applying a layout to rows is mapped_rows.py's.
 """
 
 import codecs
+import contextlib
 import difflib
 import fnmatch
 import hashlib
@@ -118,6 +119,21 @@ class Block(_Part):
         return list(re.compile(self.pattern).groupindex)
 
 
+_ENCODINGS = re.compile(
+    r"ascii|utf-(8|8-sig|16|16-le|16-be|32|32-le|32-be)|cp(437|737|775|85\d|86\d|874|932|949|950|125\d)|iso8859-\d+|mac-\w+"
+    r"|koi8-[rtu]|shift_jis|gb2312|gbk|gb18030|big5|euc_(jp|kr)"
+)
+
+
+def _encoding(name: str) -> None:
+    """One that texts are written in: Python knows others, which unpack or run what they read."""
+    known = ""
+    with contextlib.suppress(LookupError, ValueError):
+        known = codecs.lookup(name).name
+    if not _ENCODINGS.fullmatch(known):
+        raise ValueError(f"encoding: {name!r} is not known; write utf-8, windows-1252, latin-1 or utf-16")
+
+
 class Note(_Part):
     """A note beside the export, such as which job and panel each batch of a gauge is: files of the inbox that fit `file`. Where the
     note's `of` (default: the same header) is the row's `on`, its `columns` stand beside the row."""
@@ -129,6 +145,12 @@ class Note(_Part):
     delimiter: str | None = None
     encoding: str | None = None
     sheet: str | None = None
+
+    @model_validator(mode="after")
+    def _sensible(self) -> "Note":
+        if self.encoding is not None:
+            _encoding(self.encoding)
+        return self
 
 
 class File(_Part):
@@ -172,12 +194,7 @@ class File(_Part):
     def _sensible(self) -> "File":
         if len(self.delimiter) != 1 or self.delimiter in '"\n\r' or ord(self.delimiter) > 127:
             raise ValueError(f"delimiter: {self.delimiter!r} must be one plain character, such as , or ; or \\t")
-        try:
-            codecs.lookup(self.encoding)
-        except LookupError:
-            raise ValueError(
-                f"encoding: {self.encoding!r} is not known; write utf-8, windows-1252, latin-1 or utf-16"
-            ) from None
+        _encoding(self.encoding)
         if self.thousands == self.decimal:
             raise ValueError("thousands and decimal are the same mark")
         if self.time_zone is not None:
@@ -466,6 +483,8 @@ def unit_of(info: ColumnInfo, unit: str, infos: dict[str, ColumnInfo]) -> tuple[
 
 def parse(name: str, text: str) -> Layout:
     """The layout in a TOML text; `name` is the file's, for messages. Raises LayoutError."""
+    if len(text) > MOST_SIGNS:
+        raise LayoutError(f"{name}: {len(text):,} signs are no layout")
     try:
         raw = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
@@ -473,6 +492,8 @@ def parse(name: str, text: str) -> Layout:
         what, at = (said.group(1), said.group(2) or str(text.count("\n") + 1)) if said else (str(error), "?")
         what = "the key or table stands twice" if what.startswith("Cannot") else what
         raise LayoutError(f"{name}, line {at}: this is not TOML: {what}") from None
+    except (RecursionError, ValueError):  # brackets in brackets, a number of thousands of digits
+        raise LayoutError(f"{name}: no layout looks like this (nested or too long)") from None
     try:
         parsed = LayoutFile.model_validate(raw)
     except ValidationError as error:
@@ -495,6 +516,7 @@ def digest(layouts: list[Layout]) -> str:
     return hashlib.sha256("\n".join(f"{x.name} {x.digest}" for x in layouts).encode()).hexdigest()
 
 
+MOST_SIGNS = 1_000_000
 _MODELS: dict[str, type[BaseModel]] = {
     "file": File, "exported_at": ExportedAt, "where": Where, "skip": Skip, "block": Block, "note": Note, "unpivot": Unpivot, "tare": Tare,
 }  # fmt: skip

@@ -12,7 +12,6 @@ import hashlib
 import io
 import itertools
 import json
-import re
 import traceback
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
@@ -26,7 +25,7 @@ import polars as pl
 
 from pipelines.intake.messages import NO_TABLE, listed, say, shown
 from pipelines.intake.reading import cast, layout, mapped_rows, spreadsheets, table_of_file, text
-from pipelines.intake.reading.files import ENDINGS, SHEET, FileRefused, Source, pieces, unpacked, within
+from pipelines.intake.reading.files import ENDINGS, SHEET, FileRefused, Source, lines_end, pieces, unpacked, within
 from schemas import validate
 from schemas.vocabulary import ColumnInfo
 
@@ -148,6 +147,8 @@ def read_file(
             raise FileRefused(say("trouble", why=source.trouble))
         sha256 = source.sha256
         read = _read(source, layouts, options, place)
+        if source.ending not in (".parquet", ".xlsx") and (said := _other_form(source)):
+            read = dataclasses.replace(read, message="; ".join(filter(None, [read.message, said])))
         if place is None:
             return read
         large = enumerate(read.tables.items())
@@ -174,6 +175,12 @@ def read_file(
         return FileRead(source.file, sha256, None, "refused", say("raised", why=why))
 
 
+def _other_form(source: Source) -> str | None:
+    """What is said of a text whose mark names another form than UTF-8."""
+    name = None if source.packed else text.marked(source.start)
+    return say("marked", name=name) if name else None
+
+
 def rows_of(source: Source, one: layout.Layout, options: Options) -> text.Grid | None:
     """The rows of a file as a layout sees them; None where its header is not found. Raises FileRefused, OSError."""
     return _Opened(source, options).grid_of(one)
@@ -193,6 +200,8 @@ class _Opened:
         within(source, self.limit_mb)
         self._data = unpacked(source, self.limit_mb) if source.packed else None
         self.kind = source.ending if source.ending in (".parquet", ".xlsx") else "text"
+        if self.kind == "text":
+            lines_end(source, self._data)
         self._utf8: dict[str, bytes | FileRefused] = {}
         self._sheets: dict[str, pl.DataFrame] = {}
         self._parquet: text.Grid | None = None
@@ -356,6 +365,7 @@ class _Opened:
 
 #: a header is looked for in so many lines
 _SEARCHED = 60
+MOST_HEADER = 1 << 16  # bytes of the line that it stands on
 
 
 def _first_lines(data: bytes, most: int) -> list[bytes]:
@@ -363,7 +373,7 @@ def _first_lines(data: bytes, most: int) -> list[bytes]:
 
 
 def _cells(raw: bytes, delimiter: str) -> list[str]:
-    return _cells_of(raw.decode("utf-8", "replace"), delimiter)
+    return _cells_of(raw[:MOST_HEADER].decode("utf-8", "replace"), delimiter)
 
 
 def _cells_of(raw: str, delimiter: str) -> list[str]:
@@ -372,7 +382,9 @@ def _cells_of(raw: str, delimiter: str) -> list[str]:
 
 def _headed(data: bytes, tables: Iterable[str]) -> tuple[text.Grid, str]:
     """The rows of a text below its header, and the delimiter: see `_Opened.plain`."""
-    lines = [raw.decode("utf-8", "replace") for raw in _first_lines(data, _SEARCHED)]
+    lines = [raw[:MOST_HEADER].decode("utf-8", "replace") for raw in _first_lines(data, _SEARCHED)]
+    if len(next((raw for raw in _first_lines(data, _SEARCHED) if raw.strip()), b"")) > MOST_HEADER:
+        raise FileRefused(say("too_wide", most=text.MOST_COLUMNS))
     rows = [(i + 1, d, _cells_of(raw, d)) for i, raw in enumerate(lines) if raw.strip() for d in DELIMITERS]
     needed = [{c.name for c in validate.columns(t) if c.required} for t in tables]
     good = [(line, d) for line, d, cells in rows if any(need <= set(cells) for need in needed)]
@@ -723,8 +735,8 @@ def _exported_at(source: Source, found: layout.Layout, grid: text.Grid) -> tuple
     rule = found.file.exported_at
     assert rule is not None
     if rule.name_pattern is not None:
-        match = re.search(rule.name_pattern, source.name)
-        cell = match.group(1) if match else None
+        # by the engine that does not try again and again: a pattern cannot stop a run
+        cell = pl.select(pl.lit(source.name).str.extract(rule.name_pattern, 1)).item()
         if cell is not None and rule.format not in cast.SERIALS:
             spec = cast.Spec(formats=(rule.format,), century=found.file.century, months=found.file.months)
             info = ColumnInfo("exported_at", "datetime", "")

@@ -13,6 +13,7 @@ import codecs
 import csv
 import io
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from functools import cache
 from typing import Any
@@ -74,6 +75,8 @@ class Origin:
 
 # --- bytes to UTF-8 ---------------------------------------------------------------------------------------------------
 
+MOST_COLUMNS = 2000  # of a header
+MOST_CELL = 32_767  # signs, as many as a spreadsheet's cell takes
 _BOMS = (
     (codecs.BOM_UTF8, "utf-8"),
     (codecs.BOM_UTF32_LE, "utf-32-le"),
@@ -81,6 +84,11 @@ _BOMS = (
     (codecs.BOM_UTF16_LE, "utf-16-le"),
     (codecs.BOM_UTF16_BE, "utf-16-be"),
 )
+
+
+def marked(start: bytes) -> str | None:
+    """The form that a byte order mark at a text's start names, unless it is UTF-8."""
+    return next((name for mark, name in _BOMS if start.startswith(mark) and name != "utf-8"), None)
 
 
 #: how packed files, workbooks and parquet begin
@@ -113,6 +121,8 @@ def to_utf8(data: bytes, encoding: str = "utf-8") -> bytes:
     except UnicodeDecodeError as error:
         line = data.count(b"\n", 0, error.start) + 1
         raise FileRefused(say("encoding", line=line, byte=data[error.start], encoding=encoding)) from None
+    if data.rstrip(b"\r\n").endswith(b"\x1a"):  # the end of a text as old systems marked it, which nobody sees
+        data = data.rstrip(b"\r\n\x1a") + b"\n"
     if b"\r" in data:
         data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
     if data.isspace():
@@ -290,6 +300,8 @@ def grid_on(header: list[str], data: bytes, shift: int, delimiter: str) -> Grid:
 
 def _below(header: list[str], data: bytes, found: Records, first: int, shift: int, delimiter: str) -> Grid:
     width = len(header)
+    if width > MOST_COLUMNS:
+        raise FileRefused(say("too_wide", most=MOST_COLUMNS))
     starts, ends = found.starts[first:], found.ends[first:]
     lines, counts = found.lines[first:] + shift, found.counts[first:]
     names = [f"c{i}" for i in range(width)]
@@ -301,9 +313,17 @@ def _below(header: list[str], data: bytes, found: Records, first: int, shift: in
         frame = _by_polars(data, starts, ends, lines, good, delimiter, width, found.quoted)
         odd = np.flatnonzero(~good & ~blank)
         if len(odd):
-            cells = [cells_of(data[starts[i] : ends[i]].decode("utf-8", "replace"), delimiter) for i in odd]
+            cells = (cells_of(data[starts[i] : ends[i]].decode("utf-8", "replace"), delimiter) for i in odd)
             strange = _by_hand(cells, data, starts[odd], ends[odd], lines[odd], delimiter, width)
             frame = pl.concat([frame, strange]).sort("line", maintain_order=True)
+    if names and len(starts) and int((ends - starts).max()) > MOST_CELL:
+        long = pl.any_horizontal(pl.col(name).str.len_chars() > MOST_CELL for name in names)
+        frame = frame.with_columns(
+            pl.when(long & pl.col("damage").is_null())
+            .then(pl.lit(say("long_cell", most=MOST_CELL)))
+            .otherwise("damage")
+            .alias("damage")
+        )
     if names:
         unseen = not data.isascii() and any(mark in data for mark in _UNSEEN_BYTES)
         frame = validate.picked(frame, _trims(width, unseen))
@@ -397,7 +417,7 @@ def _by_polars(
 
 
 def _by_hand(
-    cells: list[list[str] | None],
+    cells: Iterable[list[str] | None],
     data: bytes,
     starts: np.ndarray,
     ends: np.ndarray,
@@ -434,6 +454,8 @@ def parquet_grid(data: bytes) -> Grid:
             say("parquet", why=str(error).splitlines()[0] if str(error) else type(error).__name__)
         ) from None
     header = list(frame.columns)
+    if len(header) > MOST_COLUMNS:
+        raise FileRefused(say("too_wide", most=MOST_COLUMNS))
     cells, unread = [], []
     for i, name in enumerate(header):
         kind = frame.schema[name]

@@ -177,10 +177,10 @@ class Table:
 #: unit -> the least that is not nothing and the most that a number of it can be in a shop's records
 POSSIBLE: dict[str, tuple[float, float]] = {
     "g": (1e-6, 1e8), "mL": (1e-6, 1e8), "um": (1e-6, 1e5), "mm": (1e-3, 1e3), "kPa": (1e-3, 1e6), "m2": (1e-6, 1e4),
-    "g/mL": (0.01, 30.0), "g/L": (1e-9, 1e4), "min": (1e-3, 1e7), "currency": (1e-6, 1e9), "currency/kg": (1e-6, 1e9), "unit": (1e-12, 1e12),
-    "by figure": (1e-12, 1e12),
+    "g/mL": (0.01, 30.0), "g/L": (1e-9, 1e4), "min": (1e-3, 1e7), "currency": (1e-6, 1e9), "currency/kg": (1e-6, 1e9), "unit": (1e-9, 1e12),
+    "by figure": (1e-100, 1e15), "1": (1e-6, 100.0),
 }  # fmt: skip
-MOST_NUMBERED = 1e9  # of an order, a number of coats
+MOST_NUMBERED = 1e15  # an order that is a time stamp or a date with a number still has as many digits
 
 
 def given(name: str, description: str, rules: list[Rule] | None = None, /, **columns: ColumnInfo) -> Table:
@@ -189,9 +189,7 @@ def given(name: str, description: str, rules: list[Rule] | None = None, /, **col
     def bounded(info: ColumnInfo) -> ColumnInfo:
         if info.possible or info.kind not in ("float", "int") or (info.kind == "float" and info.high is not None):
             return info
-        return replace(
-            info, possible=(1.0, MOST_NUMBERED) if info.kind == "int" else POSSIBLE.get(info.unit, (1e-12, 1e12))
-        )
+        return replace(info, possible=(1.0, MOST_NUMBERED) if info.kind == "int" else POSSIBLE[info.unit])
 
     return table(name, description, rules, **{column: bounded(info) for column, info in columns.items()})
 

@@ -113,13 +113,13 @@ def test_nested_and_endless_toml_is_refused_in_words(text: str) -> None:
 @pytest.mark.parametrize("pattern", ["(a+)+$", "((a|aa)+)+b", "(x?){40}x{40}$", "(.*)*(.*)*(.*)*z"])
 def test_no_pattern_of_a_layout_takes_long(pattern: str) -> None:
     text = FILE.format(f'exported_at = {{ name_pattern = "{pattern}", format = "%Y-%m-%d" }}')
-    began = time.monotonic()
+    began = time.process_time()
     try:
         one = layout.parse("x.toml", text)
     except layout.LayoutError:
         return
     told("S\n" + "a" * 200 + "\n", f"inbox/{'a' * 200}.csv", [one])
-    assert time.monotonic() - began < 2
+    assert time.process_time() - began < 2
 
 
 @pytest.mark.parametrize(
@@ -175,25 +175,25 @@ def test_hostile_files_are_answered_in_words_and_soon(name: str) -> None:
     """Every body under every kind of name: 234 files."""
     for what, body in BODIES.items():
         for packed in (False, True) if name.endswith(".gz") else (False,):
-            began = time.monotonic()
+            began = time.process_time()
             found = told(gzip.compress(body) if packed else body, name)
             assert " (in " not in (found.message or ""), f"{what}: {found.message}"
             assert found.state == "refused" or found.tables, what
-            assert time.monotonic() - began < 20, what
+            assert time.process_time() - began < 20, what
     assert len(BODIES) * len(NAMES) > 200
 
 
 MEASURED = textwrap.dedent(
     """
-    import resource, sys
+    import resource, sys, time
     from pathlib import Path
     from pipelines.intake.reading import read
     from pipelines.intake.reading.files import Source
     read.read_file(Source("inbox/pours.csv", content=b"a,b\\n1,2\\n" * 1000), [])
-    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    before, began = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss, time.process_time()
     found = read.read_file(Source("inbox/" + Path(sys.argv[1]).name, path=Path(sys.argv[1])), [])
     after = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    print(found.state, (after - before) // 1024)
+    print(found.state, (after - before) // 1024, time.process_time() - began)
     """
 )
 
@@ -219,11 +219,10 @@ def test_a_refused_file_takes_less_than_200_mb(what: str, tmp_path: Path) -> Non
     """Peak memory of a process that reads it, above that of one that has read a small file."""
     full = tmp_path / ("a.csv.gz" if "unpack" in what else "a.csv")
     _large(what, full)
-    began = time.monotonic()
     done = subprocess.run([sys.executable, "-c", MEASURED, str(full)], capture_output=True, text=True, check=True)
-    state, mb = done.stdout.split()
+    state, mb, seconds = done.stdout.split()
     assert state == "refused" and int(mb) < 200, done.stdout
-    assert time.monotonic() - began < 60
+    assert float(seconds) < 20, done.stdout
 
 
 def test_reading_goes_on_where_memory_is_short() -> None:

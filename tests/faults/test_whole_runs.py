@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 from pathlib import Path
 
+import polars as pl
 import pytest
 
 from pipelines import cli, workspace
@@ -101,3 +102,30 @@ def test_rows_that_went_are_asked_about_once(copy: Workspace, capsys: pytest.Cap
     capsys.readouterr()
     assert cli.main(["run", str(copy.root)]) in (0, 3)
     assert "Nothing new" in capsys.readouterr().out
+
+
+def test_no_absurd_row_stops_publication(finished: Workspace, copy: Workspace) -> None:
+    """Weights, days, numbers and areas that cannot be, or only just can: refused or used, and every other cup stays as it was."""
+    before = pl.read_parquet(finished.out / "tables" / "mixes.parquet")
+    pour = pl.read_csv(copy.inbox / "pours.csv", infer_schema=False).head(1).to_dicts()[0]
+    odd = [
+        {"mix_id": "heavy", "weighed_g": "1e308"}, {"mix_id": "heavy", "pour_no": "2", "weighed_g": "1e308"},
+        {"mix_id": "tiny", "weighed_g": "5e-324"}, {"mix_id": "tonne", "weighed_g": "1000000"},
+        {"mix_id": "past", "poured_at": "1950-01-01 00:00:00"}, {"mix_id": "future", "poured_at": "2199-12-31 23:59:59"},
+        {"mix_id": "numbered", "pour_no": "999999999999999"}, {"mix_id": "overnumbered", "pour_no": "9223372036854775807"},
+    ]  # fmt: skip
+    rows = [{**pour, "pour_no": "1", **one} for one in odd]
+    pl.DataFrame(rows).write_csv(copy.inbox / "pours_odd.csv")
+    reading = pl.read_csv(copy.inbox / "readings.csv", infer_schema=False).head(1).to_dicts()[0]
+    pl.DataFrame([{**reading, "reading_no": f"{n}", "reading_um": um} for n, um in enumerate(["3000", "1e308", "-0.0"], 900)]).write_csv(
+        copy.inbox / "readings_odd.csv"
+    )  # fmt: skip
+    assert cli.main(["run", str(copy.root)]) == 3
+    after = pl.read_parquet(copy.out / "tables" / "mixes.parquet")
+    assert after.join(before, on=before.columns, how="semi", nulls_equal=True).height >= before.height - 1
+    refused = pl.read_parquet(copy.out / "tables" / "refused_rows.parquet").filter(
+        pl.col("file") == "inbox/pours_odd.csv"
+    )
+    assert sorted(refused["line"]) == [2, 3, 4, 9], refused["reasons"].to_list()
+    known = after.filter(pl.col("mix_id").is_in(["tonne", "past", "future", "numbered"]))
+    assert known.height == 4 and known["poured_g"].is_finite().all()

@@ -14,9 +14,10 @@ from typing import TYPE_CHECKING, Any
 from pipelines import database, steps, workspace
 from pipelines import run as runs
 from pipelines.run import Run
-from pipelines.workbench import PUBLISHED_DIGITS, Tables, rounded
+from pipelines.workbench import PUBLISHED_DIGITS, Tables, rounded, write_out
 from pipelines.workspace import Workspace, WorkspaceError
 from reports import handouts
+from reports.veil import Veil
 from schemas import described, published, registers, validate
 
 if TYPE_CHECKING:
@@ -61,15 +62,18 @@ def publish(run: Run) -> dict[str, Any]:
         contents = {name: run.bench.notes()[name].content for name in PUBLISHED}
         held, wrong = workspace.set_in_force(run.space)
         before = held or {}
-        as_before = wrong is None and before.get("written_by") == _written_by() and before.get("contents")
+        veil = Veil(Tables(run.bench), None) if run.settings.pages.people == "hidden" else None
+        written_by = f"{_written_by()} {veil.word if veil else ''}"
+        as_before = wrong is None and before.get("written_by") == written_by and before.get("contents")
         for name in PUBLISHED:
-            _copy_out(run, name, linked=bool(as_before) and before["contents"].get(name) == contents[name])
+            _copy_out(run, name, bool(as_before) and before["contents"].get(name) == contents[name], veil)
         for name in QUOTED:
-            workspace.write_basis(run.space, name, run.bench.read(name))
-        for (path,), rows in run.bench.read("refused_rows").group_by("file", maintain_order=True):
+            workspace.write_basis(run.space, name, _seen(veil, name, run.bench.read(name)))
+        refused = _seen(veil, "refused_rows", run.bench.read("refused_rows"))
+        for (path,), rows in refused.group_by("file", maintain_order=True):
             workspace.write_csv(run.space, f"refused/{workspace.file_name_of(str(path))}.csv", [rows])
         _describe(run)
-        told = headline(run)
+        told = headline(run, veil)
         files = run.bench.read("intake_files", ["file", "rows_read"])
         read = int(files.filter(files["file"].str.starts_with("inbox/"))["rows_read"].sum())
         had = int(before.get("rows", 0))
@@ -77,8 +81,9 @@ def publish(run: Run) -> dict[str, Any]:
             run.shrank("The files of inbox/ held", had, read, "rows that could be read")
         runs.unchanged(run)
         manifest = {
-            "fingerprint": run.fingerprint, "headline": told, "contents": contents, "written_by": _written_by(),
-            "settings": run.settings.model_dump(mode="json"), "inputs": run.contents, "rows": read,
+            "fingerprint": run.fingerprint, "headline": told, "contents": contents, "written_by": written_by,
+            "settings": run.settings.model_dump(mode="json"), "rows": read,
+            "inputs": {veil.path(path) if veil else path: content for path, content in run.contents.items()},
         }  # fmt: skip
         workspace.publish(run.space, manifest)
         if run.keys:  # what this run did not read anew or look up may still be wanted
@@ -104,14 +109,21 @@ def _written_by() -> str:
     return workspace.code_digest(("schemas", "pipelines/workbench.py", "pipelines/workspace", "pipelines/results.py"))
 
 
-def _copy_out(run: Run, name: str, linked: bool) -> None:
+def _seen(veil: Veil | None, name: str, frame: pl.DataFrame) -> pl.DataFrame:
+    """The table as whoever opens the results may see it."""
+    return veil.over(name, frame) if veil else frame
+
+
+def _copy_out(run: Run, name: str, linked: bool, veil: Veil | None = None) -> None:
     """One published table in the forms of single files; `linked`: the set in force has the same."""
     targets = [f"tables/{name}.parquet", *([f"csv/{name}.csv"] if run.bench.count(name) <= MOST_ROWS else [])]
     if linked and all(workspace.link_from_before(run.space, target) for target in targets):
         return
-    workspace.write_table(run.space, name, partial(run.bench.copy_out, name))
+    seen = partial(_seen, veil, name)
+    write = partial(write_out, name, map(seen, run.bench.pieces(name))) if veil else partial(run.bench.copy_out, name)
+    workspace.write_table(run.space, name, write)
     if len(targets) > 1:
-        workspace.write_csv(run.space, targets[1], map(rounded, run.bench.pieces(name)))
+        workspace.write_csv(run.space, targets[1], map(rounded, map(seen, run.bench.pieces(name))))
 
 
 def _why_no_te(run: Run) -> str:
@@ -130,12 +142,13 @@ def _why_no_te(run: Run) -> str:
     return f"Of {n:,} records none can be used, most often: {reasons['why_not'][0]}"
 
 
-def headline(run: Run) -> dict[str, Any]:
+def headline(run: Run, veil: Veil | None = None) -> dict[str, Any]:
     """The numbers of the closing paragraph, from the published tables. Masses in g of solids, ratios as such."""
     import polars as pl
 
     from pipelines.intake.bringing_together import doubts
 
+    hush = veil.message if veil else str
     files = run.bench.read("intake_files")
     months = run.bench.read("emissions_monthly", ["month", "complete"]).filter(~pl.col("complete"))["month"]
     totals = run.bench.read("totals")
@@ -149,7 +162,7 @@ def headline(run: Run) -> dict[str, Any]:
         "te": sums["te"],
         "left_share": sums["leftover_solids_g"] / poured if poured else None,
         "flushed_share": sums["flush_loss_solids_g"] / poured if poured else None,
-        "no_te": _why_no_te(run) if sums["te"] is None else None,
+        "no_te": hush(_why_no_te(run)) if sums["te"] is None else None,
         "te_low": sums["te_low"],
         "te_high": sums["te_high"],
         "not_split_share": sums["not_split_solids_g"] / poured if poured else None,
@@ -160,8 +173,11 @@ def headline(run: Run) -> dict[str, Any]:
         "refused_rows": int(files["refused"].sum()),
         "refused_files": files.filter(pl.col("state") == "refused").height,
         "incomplete_months": months.n_unique(),
-        "breaches": run.bench.read("limit_windows").filter("breached").sort("window", "shop_id", "measure").to_dicts(),
-        "doubts": doubts.told(files),
+        "breaches": _seen(veil, "limit_windows", run.bench.read("limit_windows"))
+        .filter("breached")
+        .sort("window", "shop_id", "measure")
+        .to_dicts(),
+        "doubts": [[hush(part) for part in one] for one in doubts.told(files)],
     }
     return {name: float(f"{one:.{PUBLISHED_DIGITS}g}") if isinstance(one, float) else one for name, one in told.items()}
 
@@ -217,7 +233,7 @@ def close(space: Workspace, period: str, shops: list[str]) -> tuple[Path, list[s
     import polars as pl
 
     of = handouts.period(period)
-    tables = workspace.read_snapshot(in_force(space), ("reported_figures", "intake_files", *CLOSED))
+    tables = workspace.read_snapshot(in_force(space), ("reported_figures", *CLOSED))
     figures = tables["reported_figures"].filter(of.holds())
     figures = figures.filter(pl.col("shop_id").is_in(shops)) if shops else figures
     if figures.is_empty():
@@ -228,8 +244,11 @@ def close(space: Workspace, period: str, shops: list[str]) -> tuple[Path, list[s
         raise handouts.PeriodError(f"{', '.join(again)} is closed already; `filmledger reopen` opens it again.")
     folder, *_ = make_handout(space, period, shops)
     months = figures["month"].unique().sort()
-    files = tables["intake_files"].filter(~pl.col("file").str.starts_with("registers/closed_"))
-    files = files.group_by(path="file").agg(pl.col("sha256").min()).join(months.to_frame(), how="cross")
+    held_now = workspace.digests(workspace.inputs(space)).items()
+    read = [one for one in held_now if not one[0].startswith(("layouts/", "registers/closed_"))]
+    files = pl.DataFrame(read, schema={"path": pl.String, "sha256": pl.String}, orient="row").join(
+        months.to_frame(), how="cross"
+    )
     files = files.join(held["closed_files"], on="month", how="anti")
     figures = figures.select(held["closed_figures"].columns)
     files = files.select(held["closed_files"].columns)

@@ -255,6 +255,9 @@ class Pages(Section):
     people: Literal["label", "id", "hidden"] = setting(
         "id", "", "How technicians appear: by their id, by their label, or not at all. Tell the people first."
     )
+    private: bool = setting(
+        False, "", "Nobody else on this machine may read results, hand-outs and what is kept of them (0700, 0600)."
+    )
 
 
 class Settings(Section):

@@ -33,7 +33,17 @@ from pipelines.workspace.contents import (
     settings_bytes,
 )
 from pipelines.workspace.kept_handouts import is_whole, keep_handout, read_handout
-from pipelines.workspace.paths import Workspace, draft_of, fill, find, init, occupied, prepare_dagster, report_fault
+from pipelines.workspace.paths import (
+    Workspace,
+    draft_of,
+    fill,
+    find,
+    init,
+    keep_private,
+    occupied,
+    prepare_dagster,
+    report_fault,
+)
 from pipelines.workspace.refusals import WorkspaceError, causes, is_refusal, refusal
 from pipelines.workspace.run_lock import lock
 from pipelines.workspace.sealed import check_sealed, keep_sealed
@@ -71,7 +81,7 @@ __all__ = [
     "MANIFEST", "Input", "Keeping", "Workspace", "WorkspaceError", "begin", "bench_is_damaged", "causes",
     "check_sealed", "clear", "code_digest", "defused", "digests", "draft_of", "drop_bench", "file_name_of", "fill",
     "find", "fingerprint", "forget_drafts", "forget_reads", "forget_tables", "init", "inputs", "is_kept",
-    "is_refusal", "is_whole", "keep_handout", "keep_sealed", "leading_out", "library_versions", "link_from_before",
+    "is_refusal", "is_whole", "keep_handout", "keep_private", "keep_sealed", "leading_out", "library_versions", "link_from_before",
     "lock", "manifest_in_force", "occupied", "prepare_dagster", "printable", "program_version", "publish",
     "read_again", "read_handout", "read_snapshot", "refusal", "report_fault", "said_of", "seal_bench", "set_in_force",
     "settings_bytes", "unseal_bench", "write_basis", "write_bytes", "write_csv", "write_database", "write_table",

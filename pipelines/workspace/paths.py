@@ -134,6 +134,14 @@ def fill(space: Workspace, relative: str, content: bytes) -> None:
         write_atomically(target, content)
 
 
+def keep_private(space: Workspace) -> None:
+    """From now on what this process writes is for its user alone, and so is what earlier runs kept and handed out."""
+    os.umask(0o077)
+    for folder in (space.state, space.handouts):
+        with told(f"change who may read {folder}"), contextlib.suppress(FileNotFoundError):
+            folder.chmod(0o700)
+
+
 def occupied(directory: str | os.PathLike[str]) -> Workspace | None:
     """The workspace that stands there already; None where the folder is missing or empty.
 

@@ -17,6 +17,7 @@ from reports.handouts.printed import page
 from reports.handouts.sheets import Handout, Selection, Sheet
 from reports.handouts.workbook import xlsx
 from reports.sorted_tables import Tables
+from reports.veil import Veil
 
 #: what `build` reads; a table that is missing reads as an empty one
 TABLES = (
@@ -79,9 +80,10 @@ def build(
     where there was none. `people`: names or pseudonyms, for an annex with each person's trainings and time at the gun, else people
     are counted. Raises PeriodError where a shop that is named does not exist.
     """
-    found = Tables(tables)
+    veil = Veil(tables, None)
+    found = Tables({name: veil.texts(name, frame) for name, frame in tables.items()})
     known = sorted({*found["shops"]["shop_id"], *found["emissions_monthly"]["shop_id"]})
-    chosen = sorted(set(shops)) if shops else known
+    chosen = sorted({veil.id(shop) for shop in shops}) if shops else known
     for shop in chosen:
         if shop not in known:
             raise PeriodError(f"There is no shop {shop!r}; known here: {', '.join(known) or 'none'}.")

@@ -234,6 +234,7 @@ def deviations(view: Selection) -> Sheet | None:
         "Deviations",
         ["shop_id", "deviation_no", "from_on", "to_on", "rule", "nature", "action"],
         frame=frame,
+        notes=["In the shop's own words, names of the register taken out: look for others before it leaves the shop."],
     )
 
 

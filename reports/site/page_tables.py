@@ -13,8 +13,9 @@ from typing import Any
 import polars as pl
 
 from reports import wording
-from reports.audience import EVERYBODY, Audience, Veil
+from reports.audience import EVERYBODY, Audience
 from reports.site import page_sums
+from reports.veil import Veil
 from schemas import validate
 from schemas.published import MOST_CELLS
 

@@ -323,7 +323,7 @@ def _demo(given: argparse.Namespace) -> int:
 
         made = scenario.build()
         with workspace.draft_of(given.dir) as draft:
-            workspace.init(draft, settings.template(currency="USD", data_licence="CC0-1.0"))
+            workspace.init(draft, settings.template(currency="USD", data_licence="CC0-1.0", labour_rate_per_hour=60.0))
             exports.write_demo(draft, made)
         space = workspace.find(given.dir)
         print(f"{'demo':<9} {space.root} ({time.perf_counter() - began:.1f} s)", flush=True)
@@ -374,6 +374,12 @@ def _mix(given: argparse.Namespace) -> int:
     print(
         f"Mix {told.mix_ml:,.0f} mL (enough in {often:.0f} of 100 jobs like this; {beside}; {told.n} jobs behind it)."
     )
+    for c in told.choices:
+        mark = "  <- cheapest" if c["enough_in"] == round(often) else ""
+        print(
+            f"  enough in {c['enough_in']} of 100: {c['mix_ml']:,.0f} mL; on average running short costs {c['cost_short']:,.2f},"
+            f" what is left over {c['cost_left']:,.2f}{mark}"
+        )
     for note in told.notes:
         print(note)
     return FINE

@@ -185,7 +185,14 @@ class Money(Section):
 
 
 class Guide(Section):
-    """How much to mix."""
+    """How much to mix. Where prices and [money] labour_rate_per_hour are known, the level at which running short and what is left
+    over cost least together is advised; elsewhere that of mix_quantile."""
+
+    second_cup_minutes: NotNegative = setting(
+        15.0,
+        "min",
+        "What a second cup takes of the painter's time when the first runs short (common practice, no published source).",
+    )
 
     mix_quantile: dict[Role, Annotated[float, Field(gt=0, lt=1)]] = setting(
         {

@@ -6,6 +6,7 @@ Names and meanings are stable: columns are added, never renamed or given another
 
 from __future__ import annotations
 
+from schemas.area_classes import MIX_LEVELS
 from schemas.registers import PERIODS, ROLES
 from schemas.vocabulary import (
     ColumnInfo,
@@ -1272,6 +1273,26 @@ mix_guide = table(
     min_mix_ml=number("Data sheet: least that can be mixed", "mL", nullable=True),
     n_product=integer("Operations with this product in this shop"),
     spread=number("Standard deviation of log use between jobs", "1", nullable=True),
+    product=text("The product's name on pages", nullable=True),
+    price_per_ml=number("What a mL of it costs, mean of its cups", "currency/mL", nullable=True),
+    second_cup_cost=number(
+        "What a second cup costs in labour; empty: no hourly rate is set", "currency", nullable=True
+    ),
+    **{
+        f"at_{level}_ml_per_m2": number(f"Enough in {level} of 100 jobs", "mL/m2", nullable=True)
+        for level in MIX_LEVELS
+    },
+)
+
+mix_parts = table(
+    "mix_parts",
+    "What a product is mixed of here: the parts by volume of its complete cups",
+    shop_id=_SHOP,
+    product_id=text("The product", key=True),
+    component_id=text("The component", key=True),
+    share=fraction("Its part of the volume, over all these cups"),
+    n=integer("Cups that it is in"),
+    n_cups=integer("Complete cups of the product"),
 )
 
 cup_guide = table(
@@ -1280,6 +1301,7 @@ cup_guide = table(
     shop_id=_SHOP,
     product_id=text("The product", key=True),
     role=choice("What the product is for", *ROLES),
+    product=text("The product's name on pages", nullable=True),
     n=integer("Cups behind it: weighed back, something taken from them"),
     mixed_ml=number("Mixed so far, mean of these cups", "mL"),
     taken_ml=number("Taken from the cup, mean: sprayed, and flushed out of the gun", "mL"),
@@ -1355,6 +1377,15 @@ savings_basis = table(
     solids_kg_per_year=number("Solids poured a year", "kg", nullable=True),
     gun_price=number("Price of a gun: the middle of the register's", "currency", nullable=True),
     cost_known_share=fraction("Share of the poured solids that has a cost", nullable=True),
+    **{
+        f"saved_{what}{end}": number(f"All levers that are known together{said}", unit, nullable=True)
+        for what, unit in (("cost", "currency"), ("voc_kg", "kg"), ("solids_kg", "kg"))
+        for end, said in (
+            ("", ", a year"),
+            ("_low", ": lower end of the joint 95 % interval"),
+            ("_high", ": its upper end"),
+        )
+    },
 )
 
 practice_cards = table(
@@ -1460,7 +1491,7 @@ PUBLISHED: dict[str, Table] = {
         annual_statement, reported_figures, restatements, spray_time, voc_content, voc_content_lines,
         compliance_average, compliance_multistage, compliance_metals,
         compliance_training, training_days, compliance_booths, compliance_guns, compliance_retention, compliance_solvent,
-        stock_reconciliation, mix_guide, cup_guide, mix_backtest, mix_levels, savings, savings_basis, job_costs, practice_cards,
+        stock_reconciliation, mix_guide, mix_parts, cup_guide, mix_backtest, mix_levels, savings, savings_basis, job_costs, practice_cards,
         leftover_cups, measure_next,
         actions,
         cautions,

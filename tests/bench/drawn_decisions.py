@@ -429,7 +429,9 @@ def bench_scenario(seeds: int, cups: int = 3000) -> None:
             ("prob_under", pl.col("true_um") < pl.col("film_min_um")),
         ):
             panel.append(seen.select(side, outside.cast(pl.Float64)).to_numpy())
-        tried = mixing.backtest(mixing.past([tables]).seen, tables["products"], SETTINGS)
+        tried = mixing.backtest(
+            mixing.past([tables]).seen.with_columns(price_per_ml=pl.lit(None, pl.Float64)), tables["products"], SETTINGS
+        )
         for role, is_short in tried.select("role", "short").iter_rows():
             short.setdefault("primers .10" if role in PRIMERS else "finish .02", []).append(float(is_short))
         left = habits.leftover_habits_of_hands(

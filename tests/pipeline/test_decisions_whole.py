@@ -173,6 +173,11 @@ def test_all_levers_together_save_less_than_was_poured(decided: dict[str, pl.Dat
     both = total.join(decided["savings_basis"], on="shop_id")
     assert (both["per_year_cost"] < both["cost_per_year"]).all()
     assert (both["per_year_solids_kg"] < both["solids_kg_per_year"]).all()
+    for row in both.iter_rows(named=True):
+        levers = decided["savings"].filter(pl.col("shop_id") == row["shop_id"])
+        assert row["saved_cost"] == pytest.approx(row["per_year_cost"])
+        ends = levers["low"].sum(), levers["high"].sum()  # a joint interval is no sum of ends
+        assert ends[0] < row["saved_cost_low"] < row["saved_cost"] < row["saved_cost_high"] < ends[1]
     assert decided["savings"].sort("shop_id", "position")["lever"].to_list() == list(savings.LEVERS) * 2
 
 
@@ -186,7 +191,7 @@ def test_the_guide_tried_on_the_past_runs_short_about_as_often_as_promised(decid
 
 def test_the_rarer_a_mix_runs_short_the_more_is_left_over(decided: dict[str, pl.DataFrame]):
     levels, tried = decided["mix_levels"], decided["mix_backtest"]
-    assert levels["enough_in"].unique().sort().to_list() == list(mixing.LEVELS)
+    assert levels["enough_in"].unique().sort().to_list() == list(mixing.MIX_LEVELS)
     assert (tried["n_second"] <= tried["n"]).all() and tried["n_second"].sum() > 0
     for (shop,), part in levels.sort("enough_in").group_by("shop_id", maintain_order=True):
         assert part["n"].unique().to_list() == [tried.filter(pl.col("shop_id") == shop)["n"].sum()]

@@ -25,7 +25,7 @@ def shop(tmp_path: Path) -> Path:
     workspace.init(tmp_path, settings.template())
     row = {"shop_id": "north", "product_id": "clear_one", "gun_id": "g1", "area_class": "1.5_to_4", "role": "clear",
            "as_sprayed_ml_per_m2": 150.0, "advised_ml_per_m2": 200.0, "mid_window_ml_per_m2": 160.0, "quantile": 0.98,
-           "flush_ml": 8.0, "n": 20, "n_product": 60, "coats": 2.0, "min_mix_ml": 50.0}  # fmt: skip
+           "flush_ml": 8.0, "n": 20, "n_product": 60, "coats": 2.0, "min_mix_ml": 50.0, "product": "High solids clear"}  # fmt: skip
     publish(tmp_path, mix_guide=pl.concat([validate.empty("mix_guide"), pl.DataFrame([row])], how="diagonal"))
     return tmp_path
 
@@ -38,6 +38,11 @@ def test_the_advised_amount_is_area_times_the_quantile_and_one_flush(
     assert code == 0
     assert said.startswith("Mix 408 mL (enough in 98 of 100 jobs like this; usual here 308 mL")
     assert "20 jobs behind it" in said and "isocyanates" in said
+
+
+def test_the_name_on_the_pages_is_as_good_as_the_id(shop: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert cli.main(["mix", "High solids clear", str(shop), "--gun", "g1", "--area", "2.0"]) == 0
+    assert capsys.readouterr().out.startswith("Mix 408 mL")
 
 
 def test_an_unknown_product_is_named_with_its_nearest(shop: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -18,12 +18,13 @@ from schemas.published import Z95
 
 KINDS = ("rule", "money", "gun", "practise", "record")  # in this order
 LEVERS = {
-    "leftover": "mix closer to what is used: the guide at the mixing bench tells the amount, weigh back what is left",
+    "leftover": "leave no more in the cup than the shop's better half does for the same work: weigh back what is left",
     "transfer": "bring those outside the shop's better half to its transfer",
     "over_build": "stop at the film that the data sheet asks for",
     "rework": "find out why operations are repeated, and end it",
     "gun": "replace this gun",
 }
+PERIODS = {"month": "each month", "rolling_12_months": "over twelve months", "calendar_year": "over the calendar year"}
 OFTEN = 5  # operations with a gun that does not fit from which it is told
 MOST = {
     "practise": 5,
@@ -134,7 +135,7 @@ def _permits(permit_headroom: pl.DataFrame) -> list[dict[str, Any]]:
     for r in permit_headroom.sort("shop_id", "measure", "period").iter_rows(named=True):
         if not r["already"] and r["crossed_in"] is None:
             continue
-        what = f"{r['measure']} over {r['period'].replace('_', ' ')}: " + (
+        what = f"{PERIODS[r['period']]}: " + (
             "the limit of the permit is crossed; tell the authority as the permit says, use less"
             if r["already"]
             else "at the present pace the limit of the permit is crossed; use less or ask for more"

@@ -77,7 +77,8 @@ READS: dict[str, dict[str, tuple[str, ...]]] = {
     },
     "mixing": {
         "mixes": _columns(
-            "shop_id mix_id product_id leftover_g leftover_known complete density_g_per_ml solids_volume_fraction"
+            "shop_id mix_id product_id leftover_g leftover_known complete density_g_per_ml solids_volume_fraction "
+            "cost_per_g"
         ),
         "sprayed": _columns(
             "shop_id mix_id job_id operation_no share share_known leftover_known complete flush_g sprayed_g"
@@ -94,8 +95,12 @@ READS: dict[str, dict[str, tuple[str, ...]]] = {
             "shop_id mix_id product_id poured_g poured_on_g leftover_g leftover_known complete density_g_per_ml"
         ),
     },
+    "mix parts": {
+        "mixes": _columns("shop_id mix_id product_id complete"),
+        "cup_figures": _columns("shop_id mix_id component_id own_ml"),
+    },
     "mix guide": {
-        "products": _columns("product_id valid_from role coats_max film_min_um film_max_um min_mix_ml"),
+        "products": _columns("product_id valid_from label role coats_max film_min_um film_max_um min_mix_ml"),
         "guns_now": _columns("gun_id shop_id flush_loss_g"),
         "transfer_by_gun": _columns("shop_id gun_id role estimate"),
     },
@@ -160,7 +165,7 @@ READS: dict[str, dict[str, tuple[str, ...]]] = {
 NEEDS = tuple(dict.fromkeys(name for reads in READS.values() for name in reads))
 GIVES = (
     "film_by_technician", "edge_bias", "panel_heat", "technique_power", "gun_cover", "gun_drift", "gun_service_contrasts",
-    "totals", "total_loadings", "transfer_by_period", "error_budget", "mix_guide", "cup_guide", "mix_backtest", "mix_levels", "savings",
+    "totals", "total_loadings", "transfer_by_period", "error_budget", "mix_guide", "mix_parts", "cup_guide", "mix_backtest", "mix_levels", "savings",
     "savings_basis", "practice_cards", "leftover_cups", "measure_next", "actions", "cautions",
 )  # fmt: skip
 
@@ -258,9 +263,12 @@ def _totals(source: _Source, joint: Joint | None, settings: Settings) -> dict[st
 def _mixing(source: _Source, settings: Settings) -> dict[str, pl.DataFrame]:
     known = mixing.past(source.parts("mixing"))
     given = source.of("mix guide")
-    tried = mixing.backtest(known.seen, given["products"], settings)
+    priced = known.paint.select("shop_id", "product_id", "price_per_ml")
+    seen = known.seen.join(priced, on=["shop_id", "product_id"], how="left", maintain_order="left")
+    tried = mixing.backtest(seen, given["products"], settings)
     return {
         "mix_guide": mixing.mix_guide(known, **given, settings=settings),
+        "mix_parts": mixing.mix_parts(source.parts("mix parts")),
         "cup_guide": mixing.cup_guide(
             (part["mixes"] for part in source.parts("cup guide")), given["products"], settings
         ),

@@ -8,13 +8,55 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import polars as pl
 
-from schemas.area_classes import area_class
+from schemas.area_classes import MIX_LEVELS, area_class
 
 LARGEST_M2 = 60.0  # no vehicle has more
+
+
+def outcomes(area_m2: pl.Expr) -> dict[str, pl.Expr]:
+    """What comes of mixing at each of MIX_LEVELS, from columns of mix_guide: mix_, short_ (probability), left_ (mL on average),
+    cost_short_, cost_left_ and cost_ (their sum, currency) and the level; all null where there is none, costs where no price is known.
+
+    Between the levels' amounts the probability of needing more falls in straight lines, beyond the last it dies away as between
+    the last two (our choice). Short by an amount x: E max(X - x, 0) = the area under that probability from x on. A second cup
+    costs its labour, one more flush and what is left of the sheet's least mix.
+    """
+    points = [area_m2 * pl.col(f"at_{n}_ml_per_m2") + pl.col("flush_ml") for n in MIX_LEVELS]
+    chance = [1 - n / 100 for n in MIX_LEVELS]
+    dying = (points[-1] - points[-2]) / math.log(chance[-2] / chance[-1])
+    least, price = pl.col("min_mix_ml").fill_null(0.0), pl.col("price_per_ml")
+    mean = area_m2 * pl.col("as_sprayed_ml_per_m2") + pl.col("flush_ml")
+    out: dict[str, pl.Expr] = {}
+    for n, need in zip(MIX_LEVELS, points, strict=True):
+        mix = pl.when(need.is_not_null()).then(pl.max_horizontal(need, least))
+        beyond = (-(mix - points[-1]).clip(lower_bound=0.0) / dying).exp() * chance[-1]
+        short: Any = pl.when(mix >= points[-1]).then(beyond)
+        missing = beyond * dying
+        for (x0, x1), (s0, s1) in zip(pairwise(points), pairwise(chance), strict=True):
+            begin = mix.clip(x0, x1)
+            at = s0 + (s1 - s0) * (begin - x0) / (x1 - x0)
+            missing = missing + (x1 - begin) * (at + s1) / 2
+            short = short.when((mix >= x0) & (mix < x1)).then(at)
+        short = short.otherwise(None)
+        left = (mix - mean + missing).clip(lower_bound=0.0)
+        again = short * (pl.col("second_cup_cost") + pl.col("flush_ml") * price)
+        cost_short = again + (short * least - missing).clip(lower_bound=0.0) * price
+        out |= {
+            f"mix_{n}": mix, f"short_{n}": short, f"left_{n}": left, f"cost_short_{n}": cost_short,
+            f"cost_left_{n}": left * price, f"cost_{n}": cost_short + left * price,
+        }  # fmt: skip
+    return out
+
+
+def cheapest(of: str = "cost_") -> pl.Expr:
+    """The level whose column costs least; of equal ones the lowest; null where no cost is known."""
+    best = pl.min_horizontal(f"{of}{n}" for n in MIX_LEVELS)
+    return pl.coalesce(pl.when(pl.col(f"{of}{n}") == best).then(pl.lit(n, pl.Int64)) for n in MIX_LEVELS)
 
 
 class MixError(ValueError):
@@ -23,7 +65,8 @@ class MixError(ValueError):
 
 @dataclass(frozen=True)
 class Advice:
-    """What to mix for one operation. All volumes mL ready to spray; cautions come with it."""
+    """What to mix for one operation. All volumes mL ready to spray; cautions come with it. `choices`: enough_in (of 100), mix_ml,
+    cost_short and cost_left (currency, on average) of each level, where prices are known; advised is the cheapest of them."""
 
     mix_ml: float
     usual_ml: float
@@ -36,6 +79,7 @@ class Advice:
     n_product: int
     shop_id: str
     notes: tuple[str, ...]
+    choices: tuple[dict[str, float], ...] = ()
 
 
 def advise(
@@ -73,7 +117,10 @@ def advise(
         notes.append("No job of this size with this gun yet: reckoned from its other jobs and other guns.")
     notes += hardener(row["role"])
     least = row["min_mix_ml"]
-    need = area_m2 * row["advised_ml_per_m2"] * factor + row["flush_ml"]
+    told = rows.filter(pl.col("area_class") == name).select(**outcomes(pl.lit(area_m2 * factor)))
+    level = told.select(cheapest()).item()
+    advised = row["advised_ml_per_m2"] if level is None else row[f"at_{level}_ml_per_m2"]
+    need = area_m2 * advised * factor + row["flush_ml"]
     mix = max(need, least or 0.0)
     if least and need < least:
         notes.append(f"Less would do, but the data sheet's least mix is {least:g} mL.")
@@ -84,19 +131,24 @@ def advise(
         mid_window_ml=None if mid is None else area_m2 * mid + row["flush_ml"],
         flush_ml=row["flush_ml"],
         least_ml=least,
-        quantile=row["quantile"],
+        quantile=row["quantile"] if level is None else level / 100,
         area_class=name,
         n=row["n"],
         n_product=row["n_product"] or 0,
         shop_id=row["shop_id"],
         notes=tuple(notes),
-    )
+        choices=() if level is None else tuple(
+            {"enough_in": n, "mix_ml": math.ceil(told[f"mix_{n}"].item()), "cost_short": told[f"cost_short_{n}"].item(),
+             "cost_left": told[f"cost_left_{n}"].item()}
+            for n in MIX_LEVELS
+        ),
+    )  # fmt: skip
 
 
 def advise_cup(cup_guide: pl.DataFrame, product: str, shop: str | None = None) -> dict[str, Any]:
     """The row of the published table cup_guide that says what to mix of a product where area and gun are not known. Raises MixError."""
     mine = cup_guide if shop is None else cup_guide.filter(pl.col("shop_id") == shop)
-    rows = mine.filter(pl.col("product_id") == product)
+    rows = mine.filter(_is(product))
     if not rows.height:
         knows = f" There is one for: {_names(mine, 'product_id')}." if mine.height else ""
         raise MixError(
@@ -123,7 +175,9 @@ def _rows_of(mix_guide: pl.DataFrame, product: str, gun: str, shop: str | None) 
     mine = mix_guide if shop is None else mix_guide.filter(pl.col("shop_id") == shop)
     if shop is not None and not mine.height:
         raise MixError(f"No shop {shop!r} in the guide. There are: {_names(mix_guide, 'shop_id')}.")
-    of_product = mine.filter(pl.col("product_id") == product)
+    of_product = mine.filter(_is(product))
+    if of_product["product_id"].n_unique() > 1:
+        raise MixError(f"{product!r} is the name of {_names(of_product, 'product_id')}: say which.")
     if not of_product.height:
         raise MixError(
             f"The guide does not know the product {product!r}{_close(product, mine, 'product_id')}. It knows: "
@@ -141,6 +195,11 @@ def _rows_of(mix_guide: pl.DataFrame, product: str, gun: str, shop: str | None) 
     return rows
 
 
+def _is(product: str) -> pl.Expr:
+    """A product by its id or by the name that pages show."""
+    return (pl.col("product_id") == product) | (pl.col("product").str.to_lowercase() == product.strip().lower())
+
+
 def _names(frame: pl.DataFrame, column: str) -> str:
     return ", ".join(frame[column].unique().sort().to_list())
 
@@ -148,5 +207,6 @@ def _names(frame: pl.DataFrame, column: str) -> str:
 def _close(name: str, frame: pl.DataFrame, column: str) -> str:
     import difflib
 
-    found = difflib.get_close_matches(name, frame[column].unique().sort().to_list(), n=1)
+    known = set(frame[column]) | (set(frame["product"].drop_nulls()) if column == "product_id" else set())
+    found = difflib.get_close_matches(name, sorted(known), n=1)
     return f" (did you mean {found[0]}?)" if found else ""

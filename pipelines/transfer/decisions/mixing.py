@@ -17,8 +17,9 @@ import polars as pl
 from scipy import stats
 
 from pipelines.settings import Role, Settings
+from pipelines.transfer.decisions.mix_answer import cheapest, outcomes
 from pipelines.transfer.solver.table_model import Fitted, Term, labels
-from schemas.area_classes import AREA_CLASSES
+from schemas.area_classes import AREA_CLASSES, MIX_LEVELS
 
 OPERATION = ["shop_id", "job_id", "operation_no"]
 # Half-normal scales of the sd of log use per m2 (our choice).
@@ -26,7 +27,6 @@ SCALE = {"place": 0.3, "gun": 0.15, "technician": 0.15, "size": 0.15, "colour": 
 ENOUGH_FOR_SHAPE = 60  # residuals of a role from which its own quantile is taken
 FEW = 8  # operations of a role in a shop from which the guide speaks
 BLOCKS = 6  # stretches of time of the trial; the first only teaches
-LEVELS = (50, 70, 80, 90, 95, 98)  # of 100 jobs enough: what else the trial tries, for whoever chooses mix_quantile
 
 
 def uses(tables: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
@@ -131,7 +131,7 @@ def predict(
 
     Adds as_sprayed_ml_per_m2 (mean), advised_ml_per_m2 (quantile), quantile, spread (sd of log use between jobs here). The
     technician is whoever comes: his spread counts. Quantile: of the role's own residuals where there are 60, shifted and
-    widened by what the model does not know of the cell; otherwise a normal law's. `levels`, of 100, add columns at_<level>
+    widened by what the model does not know of the cell; otherwise a normal law's. `levels`, of 100, add columns at_<level>_ml_per_m2
     with that quantile for every role.
     """
     fit = guide.fit
@@ -166,7 +166,7 @@ def predict(
         advised_ml_per_m2=pl.Series(np.exp([upper(i, q[i]) for i in rows])),
         quantile=pl.Series(q),
         spread=pl.Series(spread),
-        **{f"at_{level}": pl.Series(np.exp([upper(i, level / 100) for i in rows])) for level in levels},
+        **{f"at_{level}_ml_per_m2": pl.Series(np.exp([upper(i, level / 100) for i in rows])) for level in levels},
     )
 
 
@@ -186,7 +186,7 @@ def _quantile(sorted_values: np.ndarray, q: float) -> float:
 @dataclass(frozen=True)
 class Past:
     """What was mixed and used so far, put together from parts. seen: `uses`; paint: shop_id, product_id, q (mean solids volume
-    fraction), density; met: shop_id, product_id, gun_id, role, coats (mean); flush: gun_id, flush_g per operation."""
+    fraction), density, price_per_ml; met: shop_id, product_id, gun_id, role, coats (mean); flush: gun_id, flush_g per operation."""
 
     seen: pl.DataFrame
     paint: pl.DataFrame
@@ -203,7 +203,11 @@ def past(parts: Iterable[Mapping[str, pl.DataFrame]]) -> Past:
             part["mixes"]
             .filter("complete")
             .group_by("shop_id", "product_id", maintain_order=True)
-            .agg(q=pl.col("solids_volume_fraction").mean(), density=pl.col("density_g_per_ml").mean())
+            .agg(
+                q=pl.col("solids_volume_fraction").mean(),
+                density=pl.col("density_g_per_ml").mean(),
+                price_per_ml=(pl.col("cost_per_g") * pl.col("density_g_per_ml")).mean(),
+            )
         )
         met.append(
             part["sprays"]
@@ -250,9 +254,12 @@ def mix_guide(
     flush = known.flush.group_by("gun_id", maintain_order=True).agg(flush_g=pl.col("flush_g").median())
     registered = guns_now.select("gun_id", registered_g="flush_loss_g")
     te = transfer_by_gun.select("shop_id", "gun_id", "role", te="estimate")
-    newest = _newest(products).select("product_id", "film_min_um", "film_max_um", "min_mix_ml", "coats_max")
+    newest = _newest(products).select(
+        "product_id", "film_min_um", "film_max_um", "min_mix_ml", "coats_max", product="label"
+    )
+    usual = known.seen.group_by("area_class", maintain_order=True).agg(usual_m2=pl.col("covered_m2").median())
     return (
-        predict(guide, wanted, settings.guide.mix_quantile)
+        predict(guide, wanted, settings.guide.mix_quantile, MIX_LEVELS)
         .join(counts, on=[*pair, "area_class"], how="left")
         .join(flush, on="gun_id", how="left")
         .join(registered, on="gun_id", how="left")
@@ -266,7 +273,40 @@ def mix_guide(
                 (pl.col("film_min_um") + pl.col("film_max_um")) / 2 / (pl.col("q") * pl.col("te"))
             ),
         )
+        .join(usual, on="area_class", how="left")
+        .pipe(_cheapest, "usual_m2", settings)
     )
+
+
+def _cheapest(told: pl.DataFrame, area: str, settings: Settings) -> pl.DataFrame:
+    """`told` with second_cup_cost, and with quantile and advised_ml_per_m2 of the cheapest level for an area where that is known."""
+    rate = settings.money.labour_rate_per_hour
+    labour = settings.guide.second_cup_minutes / 60 * rate if rate > 0 else None
+    told = told.with_columns(second_cup_cost=pl.lit(labour, pl.Float64))
+    costs = {name: e for name, e in outcomes(pl.col(area)).items() if name.removeprefix("cost_").isdigit()}
+    level = told.select(**costs).select(cheapest()).to_series()
+    return told.with_columns(
+        quantile=pl.coalesce(level / 100, "quantile"),
+        advised_ml_per_m2=pl.coalesce(
+            *(pl.when(level == n).then(pl.col(f"at_{n}_ml_per_m2")) for n in MIX_LEVELS), "advised_ml_per_m2"
+        ),
+    )
+
+
+def mix_parts(cups: Iterable[Mapping[str, pl.DataFrame]]) -> pl.DataFrame:
+    """Table mix_parts: components by volume over a product's complete cups. `cups`: mixes and cup_figures, part by part. Cups with
+    a component of unknown volume are left out."""
+    by = ["shop_id", "product_id"]
+    poured = pl.concat(
+        part["cup_figures"]
+        .join(part["mixes"].filter("complete"), on=["shop_id", "mix_id"], maintain_order="left")
+        .filter(pl.col("own_ml").is_not_null().all().over("shop_id", "mix_id"))
+        .with_columns(n_cups=pl.col("mix_id").n_unique().cast(pl.Int64).over(by))
+        .group_by(*by, "n_cups", "component_id", maintain_order=True)
+        .agg(ml=pl.col("own_ml").sum(), n=pl.col("mix_id").n_unique().cast(pl.Int64))
+        for part in cups
+    ).filter(pl.col("ml") > 0)
+    return poured.sort(*by, "component_id").with_columns(share=pl.col("ml") / pl.col("ml").sum().over(by))
 
 
 def cup_guide(cups: Iterable[pl.DataFrame], products: pl.DataFrame, settings: Settings) -> pl.DataFrame:
@@ -277,7 +317,7 @@ def cup_guide(cups: Iterable[pl.DataFrame], products: pl.DataFrame, settings: Se
     and Nagaraja 2003, Order Statistics, 10.2: from memory); beyond the largest cup that of the normal law's own quantile, sd^2
     (1/n + z^2 / (2 (n - 1))). Cups of which nothing was taken say nothing.
     """
-    least = _newest(products).select("product_id", "role", "min_mix_ml")
+    least = _newest(products).select("product_id", "role", "min_mix_ml", product="label")
     seen = pl.concat(
         part.filter(pl.col("leftover_known") & pl.col("complete") & (pl.col("density_g_per_ml") > 0))
         .with_columns(
@@ -309,7 +349,8 @@ def cup_guide(cups: Iterable[pl.DataFrame], products: pl.DataFrame, settings: Se
         half = stats.norm.ppf(0.975) * log.std(ddof=1) * se
         advised, low, high = (max(float(np.exp(x)), lowest) for x in (told, told - half, told + half))
         rows.append(
-            {"shop_id": shop, "product_id": product, "role": role, "n": n, "mixed_ml": float(mine["mixed_ml"].to_numpy().mean()),
+            {"shop_id": shop, "product_id": product, "product": mine["product"][0], "role": role, "n": n,
+             "mixed_ml": float(mine["mixed_ml"].to_numpy().mean()),
              "taken_ml": float(taken.mean()), "left_ml": float(mine["left_ml"].to_numpy().mean()), "quantile": level,
              "advised_ml": advised, "low": low, "high": high, "n_short": int((taken > advised * (1 + 1e-12)).sum()),
              "would_leave_ml": float(np.maximum(advised - taken, 0.0).mean()), "grade": "B"}
@@ -325,8 +366,8 @@ def _newest(products: pl.DataFrame) -> pl.DataFrame:
 
 
 def backtest(seen: pl.DataFrame, products: pl.DataFrame, settings: Settings) -> pl.DataFrame:
-    """One row per operation advised from earlier ones alone: `uses` with need_ml, advised_ml, short, would_leave_ml, and at_<level>
-    in mL per m2 for each of LEVELS.
+    """One row per operation advised from earlier ones alone: `seen` with need_ml, advised_ml, short, would_leave_ml, and
+    at_<level>_ml_per_m2 for each of MIX_LEVELS. `seen`: `uses` with price_per_ml.
 
     The time is cut into 6 stretches of equally many operations; each but the first is advised from all before it. Advised
     are shops' products that were met 8 times before. The advice is rounded up to the least that can be mixed, as at the scale.
@@ -349,13 +390,14 @@ def backtest(seen: pl.DataFrame, products: pl.DataFrame, settings: Settings) -> 
         )
         if now.height:
             cell = ["shop_id", "product_id", "role", "gun_id", "area_class"]
-            told = predict(guide, now.select(cell).unique().sort(cell), settings.guide.mix_quantile, LEVELS)
+            told = predict(guide, now.select(cell).unique().sort(cell), settings.guide.mix_quantile, MIX_LEVELS)
             out.append(now.join(told, on=cell, how="left", maintain_order="left"))
     if not out:
         return pl.DataFrame()
     return (
         pl.concat(out)
         .join(least, on="product_id", how="left")
+        .pipe(_cheapest, "covered_m2", settings)
         .with_columns(need_ml=pl.col("sprayed_ml") + pl.col("flush_ml"), advised_ml=_to_mix("advised_ml_per_m2"))
         .with_columns(short=pl.col("need_ml") > pl.col("advised_ml"))
         .with_columns(would_leave_ml=(pl.col("advised_ml") - pl.col("need_ml")).clip(lower_bound=0.0))
@@ -370,15 +412,15 @@ def _to_mix(per_m2: str) -> pl.Expr:
 
 
 def mix_levels(tried: pl.DataFrame) -> pl.DataFrame:
-    """Table mix_levels from `backtest`: how often each of LEVELS would have run short, and what it would have left over.
+    """Table mix_levels from `backtest`: how often each of MIX_LEVELS would have run short, and what it would have left over.
 
     Leftovers over operations that had their cups to themselves, as in mix_backtest.
     """
     if not tried.height:
         return pl.DataFrame()
     tries = []
-    for level in LEVELS:
-        spare = _to_mix(f"at_{level}") - pl.col("need_ml")
+    for level in MIX_LEVELS:
+        spare = _to_mix(f"at_{level}_ml_per_m2") - pl.col("need_ml")
         tries.append(
             tried.group_by("shop_id", maintain_order=True).agg(
                 enough_in=pl.lit(level, pl.Int64),

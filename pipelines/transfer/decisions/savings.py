@@ -517,10 +517,20 @@ def savings(
                          {r: role_u.get((shop.shop_id, r), 0.05) for r in shop.roles}, DRAWS, rng), rng,
         )  # fmt: skip
         priced = not math.isnan(poured["cost"])
+        told = []
         for n, lever in enumerate(LEVERS[:4]):
             known = lever not in halves or halves[lever] is not None
-            rows.append(_row(shop.shop_id, lever, n, drawn[:, n] if known else None, priced, halves.get(lever)))
-        rows.append(_gun_row(shop, per_gun, price, priced, kept.get(shop.shop_id, ()), joint is not None))
+            told.append(drawn[:, n] if known else None)
+            rows.append(_row(shop.shop_id, lever, n, told[n], priced, halves.get(lever)))
+        best = _best_gun(shop, per_gun, priced, kept.get(shop.shop_id, ()), joint is not None)
+        told.append(None if best is None else per_gun[:, best])
+        rows.append(_gun_row(shop, best, told[-1], price, priced))
+        whole = np.sum([t for t in told if t is not None], axis=0)  # draw by draw: errors that levers share stay shared
+        for n, what in enumerate(("cost", "voc_kg", "solids_kg")):
+            if np.ndim(whole) and (n or priced):
+                basis[-1] |= zip(
+                    (f"saved_{what}{end}" for end in ("", "_low", "_high")), _interval(whole[:, n]), strict=True
+                )
     return _frame(rows), _frame(basis)
 
 
@@ -650,19 +660,25 @@ def _row(
     }  # fmt: skip
 
 
-def _gun_row(
-    shop: Shop, per_gun: np.ndarray, price: float | None, priced: bool, kept: Collection[str], known: bool
-) -> dict[str, Any]:
+def _best_gun(shop: Shop, per_gun: np.ndarray, priced: bool, kept: Collection[str], known: bool) -> int | None:
     """Of the guns that are kept the one whose replacement saves most on average, the first by id where two save the same to nine digits."""
     open_to = [i for i, g in enumerate(shop.guns) if g in kept]
     if not known or not open_to:
-        return _row(shop.shop_id, "gun", 4, None, priced)
+        return None
     saves = per_gun[:, :, 0 if priced else 2].mean(axis=0)
     most = max(saves[i] for i in open_to)
-    best = next(i for i in open_to if saves[i] >= most - 1e-9 * abs(most))
-    row = _row(shop.shop_id, "gun", 4, per_gun[:, best], priced) | {"item": shop.guns[best], "price": price}
+    return next(i for i in open_to if saves[i] >= most - 1e-9 * abs(most))
+
+
+def _gun_row(
+    shop: Shop, best: int | None, drawn: np.ndarray | None, price: float | None, priced: bool
+) -> dict[str, Any]:
+    row = _row(shop.shop_id, "gun", 4, drawn, priced)
+    if best is None or drawn is None:
+        return row
+    row |= {"item": shop.guns[best], "price": price}
     if priced and price is not None:
-        mean, low, high = _interval(per_gun[:, best, 0])
+        mean, low, high = _interval(drawn[:, 0])
         row |= {
             "payback_years": price / mean if mean > 0 else None,
             "payback_low": price / high if high > 0 else None,

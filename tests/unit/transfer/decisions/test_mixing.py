@@ -10,7 +10,7 @@ import pytest
 from pipelines.settings import Settings
 from pipelines.transfer.decisions import mix_answer, mixing
 from schemas import validate
-from schemas.area_classes import AREA_CLASSES, area_class
+from schemas.area_classes import AREA_CLASSES, MIX_LEVELS, area_class
 
 
 def drawn_uses(rng: np.random.Generator, n: int = 1500) -> pl.DataFrame:
@@ -31,6 +31,7 @@ def drawn_uses(rng: np.random.Generator, n: int = 1500) -> pl.DataFrame:
         {
             "shop_id": np.where(gun < 3, "a", "b"), "product_id": role, "role": role, "gun_id": [f"g{g}" for g in gun],
             "technician_id": [f"t{h}" for h in hand], "area_class": names, "colour_id": [None] * n, "use": np.exp(log_use),
+            "covered_m2": area,
         },
         schema_overrides={"colour_id": pl.String},
     )  # fmt: skip
@@ -80,14 +81,19 @@ def test_what_is_used_on_average_is_the_mean_and_not_the_middle():
 def test_the_flush_of_the_register_wins_over_the_measured_one_and_that_over_the_setting():
     seen = drawn_uses(np.random.default_rng(6), 600)
     met = seen.select("shop_id", "product_id", "gun_id", "role").unique().with_columns(coats=pl.lit(2.0))
-    paint = met.select("shop_id", "product_id").unique().with_columns(q=pl.lit(0.4), density=pl.lit(1.25))
+    paint = (
+        met.select("shop_id", "product_id")
+        .unique()
+        .with_columns(q=pl.lit(0.4), density=pl.lit(1.25), price_per_ml=pl.lit(0.02))
+    )
     measured = pl.DataFrame({"gun_id": ["g0", "g0", "g0", "g1"], "flush_g": [6.0, 10.0, 7.0, 9.0]})
     guns = pl.DataFrame(
         {"gun_id": [f"g{k}" for k in range(6)], "flush_loss_g": [5.0, *[None] * 5]},
         schema_overrides={"flush_loss_g": pl.Float64},
     )
     products = pl.DataFrame(
-        {"product_id": ["clear", "surfacer"], "valid_from": [None, None], "film_min_um": [40.0, 90.0], "film_max_um": [60.0, 150.0],
+        {"product_id": ["clear", "surfacer"], "label": ["Clear", None], "valid_from": [None, None],
+         "film_min_um": [40.0, 90.0], "film_max_um": [60.0, 150.0],
          "min_mix_ml": [50.0, 50.0], "coats_max": [2, 3]}
     )  # fmt: skip
     none = pl.DataFrame(schema={"shop_id": pl.String, "gun_id": pl.String, "role": pl.String, "estimate": pl.Float64})
@@ -139,7 +145,7 @@ def guide_row(**more: Any) -> dict[str, Any]:
 
 def guide(*rows: dict[str, Any]) -> pl.DataFrame:
     base = [guide_row(area_class=a) for a in AREA_CLASSES]
-    return pl.DataFrame([*base, *rows])
+    return pl.concat([validate.empty("mix_guide"), pl.DataFrame([*base, *rows])], how="diagonal")
 
 
 def test_the_answer_by_hand():
@@ -197,6 +203,80 @@ def test_no_guide_says_what_to_weigh():
         mix_answer.advise(guide().clear(), "clear_hs", "g1", 2.0)
 
 
+#: mL per m2 enough in 50 ... 98 of 100 jobs
+ENOUGH = dict(zip(MIX_LEVELS, (170.0, 190.0, 205.0, 230.0, 255.0, 300.0), strict=True))
+
+
+def priced(**more: Any) -> pl.DataFrame:
+    levels = {f"at_{n}_ml_per_m2": use for n, use in ENOUGH.items()}
+    row = guide_row(product="High solids clear", price_per_ml=0.03, second_cup_cost=15.0, **levels) | more
+    return pl.concat([validate.empty("mix_guide"), pl.DataFrame([row])], how="diagonal")
+
+
+def drawn_needs(area: float, flush: float, n: int = 400_000) -> np.ndarray:
+    """mL that jobs need, drawn by turning the stated levels upside down: straight lines between them, an exponential law beyond
+    the last, anything below the first that gives the mean."""
+    u = np.random.default_rng(9).uniform(size=n)
+    levels, use = np.array(MIX_LEVELS) / 100, np.array(list(ENOUGH.values()))
+    tail = (use[-1] - use[-2]) / math.log((1 - levels[-2]) / (1 - levels[-1]))
+    high = np.where(u > levels[-1], use[-1] - tail * np.log((1 - u) / (1 - levels[-1])), np.interp(u, levels, use))
+    below = u < levels[0]
+    high[below] = (180.0 * n - high[~below].sum()) / below.sum()  # the row's mean
+    return np.asarray(area * high + flush)
+
+
+def test_what_a_level_costs_is_what_drawn_jobs_cost():
+    """No outside source: 400 000 jobs drawn from the stated levels, each mixed, run short and left over one by one."""
+    told = mix_answer.advise(priced(), "clear_hs", "g1", 2.0)
+    need = drawn_needs(2.0, 7.0)
+    assert [c["enough_in"] for c in told.choices] == list(MIX_LEVELS)
+    for c in told.choices:
+        mixed = 2.0 * ENOUGH[int(c["enough_in"])] + 7.0
+        short = need > mixed
+        again = np.where(short, 15.0 + 7.0 * 0.03, 0.0).mean()
+        spare = max(short.mean() * 100.0 - np.maximum(need - mixed, 0).mean(), 0.0) * 0.03  # the second cup's least mix
+        assert c["cost_left"] == pytest.approx(np.maximum(mixed - need, 0).mean() * 0.03, rel=0.02, abs=0.01)
+        assert c["cost_short"] == pytest.approx(again + spare, rel=0.03)
+    sums = [c["cost_short"] + c["cost_left"] for c in told.choices]
+    best = told.choices[sums.index(min(sums))]
+    assert told.mix_ml == best["mix_ml"] and told.quantile == best["enough_in"] / 100
+
+
+def test_the_dearer_an_hour_the_rarer_a_mix_is_meant_to_run_short():
+    asked = [mix_answer.advise(priced(second_cup_cost=c), "clear_hs", "g1", 2.0).quantile for c in (1.0, 15.0, 400.0)]
+    assert asked == sorted(asked) and asked[0] < asked[2]
+    for unknown in ("second_cup_cost", "price_per_ml"):
+        told = mix_answer.advise(priced(**{unknown: None}), "clear_hs", "g1", 2.0)
+        assert told.quantile == 0.98 and told.choices == () and told.mix_ml == 507  # the setting's level
+
+
+def test_the_name_that_pages_show_is_understood():
+    assert mix_answer.advise(priced(), " high solids Clear", "g1", 2.0) == mix_answer.advise(
+        priced(), "clear_hs", "g1", 2.0
+    )
+    with pytest.raises(mix_answer.MixError, match="did you mean High solids clear"):
+        mix_answer.advise(priced(), "High solid clear", "g1", 2.0)
+    both = pl.concat([priced(), priced(product_id="clear_old")])
+    with pytest.raises(mix_answer.MixError, match="is the name of clear_hs, clear_old: say which"):
+        mix_answer.advise(both, "High solids clear", "g1", 2.0)
+
+
+def test_the_parts_of_a_product_are_those_of_its_cups_by_volume():
+    mixes = pl.DataFrame(
+        {"shop_id": "a", "mix_id": ["1", "2", "3"], "product_id": "clear", "complete": [True, True, False]}
+    )
+    rows = [("1", "binder", 200.0), ("1", "hardener", 100.0), ("2", "binder", 300.0), ("2", "hardener", 140.0),
+            ("2", "reducer", 60.0), ("3", "binder", 900.0)]  # fmt: skip
+    cups = pl.DataFrame(rows, schema=["mix_id", "component_id", "own_ml"], orient="row").with_columns(
+        shop_id=pl.lit("a")
+    )
+    told = mixing.mix_parts([{"mixes": mixes, "cup_figures": cups}]).sort("component_id")
+    assert dict(told.select("component_id", "share").iter_rows()) == pytest.approx(
+        {"binder": 500 / 800, "hardener": 240 / 800, "reducer": 60 / 800}
+    )
+    assert told["n"].to_list() == [2, 2, 1] and told["n_cups"].to_list() == [2, 2, 2]
+
+
 def weighed(taken: list[float], density: float = 1.25, **more: Any) -> pl.DataFrame:
     """Cups of one product, 500 mL mixed in each, of which so many mL were taken."""
     n = len(taken)
@@ -212,7 +292,13 @@ def weighed(taken: list[float], density: float = 1.25, **more: Any) -> pl.DataFr
 
 def a_product(least: float | None = None, role: str = "surfacer") -> pl.DataFrame:
     return pl.DataFrame(
-        {"product_id": ["clear_one"], "valid_from": [None], "role": [role], "min_mix_ml": [least]},
+        {
+            "product_id": ["clear_one"],
+            "label": ["Clear one"],
+            "valid_from": [None],
+            "role": [role],
+            "min_mix_ml": [least],
+        },
         schema_overrides={"valid_from": pl.Date, "min_mix_ml": pl.Float64},
     )
 

@@ -12,12 +12,13 @@ from dataclasses import dataclass
 @dataclass(frozen=True, slots=True)
 class Audience:
     """`pages` by key, the first of them is the file index.html; `people`: "all" as the settings say, "own" one person
-    alone, "none"; `amounts` which sums travel with the pages for their filters.
+    alone, "none"; `amounts` which sums travel with the pages for their filters; `prices` whether mixing is told in money.
     """
 
     pages: tuple[str, ...]
     people: str = "none"
     amounts: tuple[str, ...] = ()
+    prices: bool = True
 
 
 EVERYBODY = Audience(
@@ -26,7 +27,7 @@ EVERYBODY = Audience(
 AUDIENCES: dict[str, Audience] = {
     "owner": Audience(("index", "owner", "guns", "bench", "intake", "method"), "none", ("ledger",)),
     "environment": Audience(("environment", "intake", "method"), "none", ("emissions",)),
-    "trainer": Audience(("hands", "guns", "bench", "method"), "all"),
+    "trainer": Audience(("hands", "guns", "bench", "method"), "all", prices=False),
     "painter": Audience(("bench", "guns", "hands", "method"), "own"),
 }
 

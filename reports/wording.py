@@ -19,6 +19,7 @@ from typing import Any
 from markupsafe import Markup, escape
 
 from pipelines.units import factor
+from schemas.published import Z95
 
 THIN = "\u202f"  # narrow no-break space: groups of three digits, and between number and unit
 RANGE = "\u2013"
@@ -93,8 +94,8 @@ def digits(value: float, half_width: float | None = None) -> int:
     return next((decimals for least, decimals in BY_SIZE if size >= least), SMALL) if size else 0
 
 
-def plain(value: float, decimals: int) -> str:
-    """A number in groups of three with a decimal point, halves rounded up as JavaScript's toFixed does."""
+def plain(value: float, decimals: int, system: str = "metric") -> str:
+    """A number in groups of three, with commas beside US units, and a decimal point; halves rounded up as JavaScript's toFixed does."""
     exact = Decimal(abs(value)).quantize(Decimal(1).scaleb(-decimals), ROUND_HALF_UP)
     text = f"{exact:f}"
     whole, _, rest = text.partition(".")
@@ -102,7 +103,7 @@ def plain(value: float, decimals: int) -> str:
     while len(whole) > 3:
         groups.insert(0, whole[-3:])
         whole = whole[:-3]
-    text = THIN.join([whole, *groups]) + (f".{rest}" if rest else "")
+    text = ("," if system == "us" else THIN).join([whole, *groups]) + (f".{rest}" if rest else "")
     return f"-{text}" if value < 0 and exact != 0 else text
 
 
@@ -135,16 +136,16 @@ def phrase(
     if number is None:
         return UNKNOWN
     if kind == "count":
-        return plain(number, 0)
+        return plain(number, 0, system)
     ends = (shown(low, kind, system), shown(high, kind, system))
     if ends[0] is None or ends[1] is None or ends[0] == ends[1]:
         decimals = (0 if number >= 10 else 1) if kind in HUNDREDTHS else digits(number)
-        text = plain(number, decimals)
+        text = plain(number, decimals, system)
         interval = ""
     else:
         decimals = digits(number, (ends[1] - ends[0]) / 2)
-        text = plain(number, decimals)
-        low_text, high_text = plain(ends[0], decimals), plain(ends[1], decimals)
+        text = plain(number, decimals, system)
+        low_text, high_text = plain(ends[0], decimals, system), plain(ends[1], decimals, system)
         joint = " to " if low_text.startswith("-") or high_text.startswith("-") else RANGE
         interval = f" ({low_text}{joint}{high_text})"
     word = "" if bare else unit_word(kind, system, currency)
@@ -303,6 +304,11 @@ def day_word(day: dt.date) -> str:
     return f"{day.day} {MONTHS[day.month - 1]} {day.year}"
 
 
+def dated(text: str) -> str:
+    """The text with its days as `day_word` says them."""
+    return re.sub(r"\b\d{4}-\d\d-\d\d\b", lambda m: day_word(dt.date.fromisoformat(m[0])), text)
+
+
 def days_word(first: dt.date, last: dt.date) -> str:
     """ "1 May 2025 to 30 April 2026"."""
     return f"{day_word(first)} to {day_word(last)}"
@@ -324,6 +330,7 @@ def for_script() -> dict[str, Any]:
         "hundredths": HUNDREDTHS,
         "by_half_width": [*BY_HALF_WIDTH, (0, NARROW)],
         "by_size": [*BY_SIZE, (0, SMALL)],
+        "z95": Z95,
         # standard errors off nothing from which a difference is said to be so
         "steps": [[NormalDist().inv_cdf(0.95), "shown"], [NormalDist().inv_cdf(0.80), "likely"], [0, "not shown"]],
         "units": {kind: [unit.metric, unit.us, unit.factor] for kind, unit in UNITS.items()},

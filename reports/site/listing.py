@@ -6,7 +6,7 @@ Here belongs turning rows into cells; the HTML of a table stands in templates/ma
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from operator import itemgetter
 from typing import Any
@@ -76,8 +76,11 @@ def text(value: Any) -> Markup:
         return Markup("yes" if value else "no")
     if isinstance(value, (list, tuple)):
         return escape(", ".join(str(v) for v in value)) if value else Markup("none")
-    if isinstance(value, dt.datetime):
-        return escape(value.isoformat(sep=" ", timespec="minutes"))
+    if isinstance(value, dt.date):
+        clock = f", {value:%H:%M}" if isinstance(value, dt.datetime) else ""
+        return Markup('<span class="day" data-v="{}">{}{}</span>').format(
+            f"{value:%Y%m%d%H%M}", wording.day_word(value), clock
+        )
     if isinstance(value, int):
         return escape(wording.plain(value, 0))
     return escape(value)
@@ -145,9 +148,10 @@ def of_table(
     currency: str = "",
     at: Sequence[str] = (),
     of: int | None = None,
+    names: Mapping[str, Mapping[str, str]] | None = None,
 ) -> Listing:
     """The first `limit` rows of a published table, captions and units from its schema. `of`: how many rows there are, where
-    `frame` holds but the first of them."""
+    `frame` holds but the first of them; `names`: what ids of a column are called."""
     infos = {info.name: info for info in validate.columns(name)}
     chosen = [infos[c] for c in columns]
     kinds = {
@@ -168,7 +172,10 @@ def of_table(
     rows = []
     for record in frame.head(limit).iter_rows(named=True):
         cells = [
-            (amount(record[i.name], kinds[i.name]) if kinds[i.name] else text(_rounded(record[i.name]))) for i in chosen
+            amount(record[i.name], kinds[i.name])
+            if kinds[i.name]
+            else text((names or {}).get(i.name, {}).get(record[i.name]) or _worded(i, record[i.name]))
+            for i in chosen
         ]
         rows.append(Row(cells, {a: str(record[f"{a}_id" if a == "shop" else a]) for a in at}))
     return Listing(
@@ -184,7 +191,12 @@ def _bare_unit(info: Any) -> str:
     return info.unit if info.kind == "float" and info.unit not in ("1", "") else ""
 
 
-def _rounded(value: Any) -> Any:
+def _worded(info: Any, value: Any) -> Any:
+    """A month in words, a word of a closed list as it is read, a number with the digits worth showing."""
+    if info.name == "month":
+        return wording.month_word(value)
+    if isinstance(value, str) and info.values:
+        return wording.spaced(value)
     return wording.plain(value, wording.digits(value)) if isinstance(value, float) else value
 
 

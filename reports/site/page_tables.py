@@ -162,6 +162,11 @@ class PageTables:
         return (row and row["label"]) or product
 
     @cached_property
+    def names(self) -> dict[str, dict[str, str]]:
+        """Column of ids -> id -> what it is called."""
+        return {"shop_id": self.shop_labels, "product_id": {p: self.product_label(p) for p in self.products}}
+
+    @cached_property
     def product_role(self) -> dict[str, str]:
         """product_id -> role, from the ledger first (the version valid then), else the register."""
         roles = {p: r["role"] for p, r in self.products.items()}

@@ -48,7 +48,7 @@ COLOURS: dict[str, tuple[str, str]] = {
     "ink": ("#22272c", "#ece6d9"),
     "muted": ("#5d5a52", "#b3b0a6"),
     "line": ("#cfc6b2", "#46525d"),
-    "band": ("#d6ccb6", "#46515b"),
+    "band": ("#8a8475", "#727d87"),
     "link": ("#1f4f7a", "#9cc7ec"),
     "useful": ("#008f68", "#1aab81"),
     "over_build": ("#b85f91", "#cc79a7"),

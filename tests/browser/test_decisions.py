@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import random
+import re
 from pathlib import Path
 from typing import Any
 
 import polars as pl
 import pytest
+from page_files import SETTINGS, written
+from published_frames import frame
 
-from reports.site import PAGES
-from reports.wording import phrase
+from pipelines.transfer.decisions.mix_answer import advise
+from reports.site import PAGES, build
+from reports.wording import UNITS, phrase
 
 FILES = [page.file for page in PAGES]
-TALLEST = 6000  # px before a reader unfolds anything, at 1280
+TALLEST = 6000  # px before a reader unfolds anything
 MOST_CLICKS = 6
 
 
@@ -101,20 +106,90 @@ def test_the_reporter_goes_from_a_months_voc_to_the_cups_and_to_file_and_line(
     assert "cup=" in tab.url  # the address can be sent
 
 
+def test_the_reporter_reads_each_categorys_limit_and_the_head_room_of_twelve_months(
+    visit: Any, tables: dict[str, pl.DataFrame], tmp_path: Path
+) -> None:
+    curve = [
+        {"shop_id": "east", "measure": "voc_kg", "period": "rolling_12_months", "month": f"2023-{m:02d}", "unit": "ton_us", "unit_fits": True,
+         "total_stated": 0.03 * (m - 4), "limit_stated": 0.5, "headroom_stated": 0.5 - 0.03 * (m - 4), "share_of_limit": 0.06 * (m - 4),
+         "headroom": (0.5 - 0.03 * (m - 4)) * 907.18474, "pace_stated": 0.03, "complete": True, "already": False}
+        for m in range(5, 11)
+    ]  # fmt: skip
+    cups = [
+        {"shop_id": "east", "mix_id": f"V{n}", "jurisdiction": "us", "category": "topcoat", "basis": "regulatory", "limit_g_per_l": 420.0,
+         "g_per_l": 400.0 + 10 * n, "over": n > 2, "status_date": dt.date(2023, 7, 1)}
+        for n in range(5)
+    ]  # fmt: skip
+    more = {"limit_curve": frame("limit_curve", curve), "voc_content": frame("voc_content", cups)}
+    reader = Reader(visit(written(tmp_path, build(tables | more, SETTINGS))))
+    reader.page("Emissions")
+    reader.choose("units", "US")
+    row = reader.tab.locator("#categories tr[data-key=topcoat]").inner_text()
+    assert f"{phrase(420.0, 'content_g_per_l', system='us', bare=True)}: 2 of 5 cups above" in row
+    said = reader.tab.locator("#limits .limit-curves").inner_text().replace("\u202f", " ")
+    assert "October 2023: 0.180 of 0.500 US tons; 0.320 US tons left (640 lb)" in said or "left (290 kg)" in said
+    assert reader.clicks == 2
+
+
 def _shop(tab: Any) -> str:
     return str(tab.evaluate("new URLSearchParams(location.hash.slice(1)).get('cup').split('|')[0]"))
 
 
-def test_the_trainer_reads_what_to_practise_how_sure_and_what_it_is_not_for(reader: Any) -> None:
+def test_the_trainer_reads_what_to_practise_with_whom_how_sure_and_what_it_is_not_for(
+    reader: Any, tables: dict[str, pl.DataFrame]
+) -> None:
     reader.page("Hands")
     tab = reader.tab
     assert "T01: Count the coats against the sheet." in tab.locator("#todo").inner_text()
     assert "shown" in tab.locator("#todo li", has_text="T01").inner_text()
     assert "not for pay or for order of merit" in tab.locator(".support").inner_text()
-    assert "papered panel" in tab.locator("#watch").inner_text() if tab.locator("#watch").count() else True
+    watch = tab.locator("#watch")
+    reader.click(watch.locator(".unfold")) if watch.locator(".unfold").count() else None
+    assert "papered panel" in watch.inner_text()
+    own = {(r["shop_id"], r["role"]): r["estimate"] for r in tables["transfer_by_role"].iter_rows(named=True)}
+    wanted: dict[tuple[str, str], set[str]] = {}  # with whom: whoever's whole interval lies above the shop's own
+    for r in (
+        tables["transfer_by_technician"]
+        .filter(pl.col("with_whom").is_null(), pl.col("low").is_not_null())
+        .iter_rows(named=True)
+    ):
+        if r["low"] > own[r["shop_id"], r["role"]]:
+            wanted.setdefault((r["shop_id"], r["role"]), set()).add(r["technician_id"])
+    told = watch.locator("tbody tr[data-role]").evaluate_all(
+        "es => es.map(e => [e.dataset.shop, e.dataset.role, e.textContent])"
+    )
+    assert wanted and {(shop, role): set(re.findall(r"T\d\d", said)) for shop, role, said in told} == wanted
     reader.click(tab.locator("a[data-jump]", has_text="T01").first)
     card = tab.locator("#card-1").inner_text()
     assert "Could be confused with" in card and "shown (97 chances in 100)" in card
+
+
+def test_the_painter_reads_gun_parts_and_what_running_short_costs_for_one_front_door(
+    reader: Any, tables: dict[str, pl.DataFrame]
+) -> None:
+    """Knows the shop, that clear is due, and that it is a front door of a sedan."""
+    reader.page("Mixing bench")
+    tab = reader.tab
+    reader.choose("shop", "Northgate")
+    reader.choose("role", "clear")
+    reader.choose("panel", "front door left of a sedan")
+    best = tab.locator("select[name=gun] option").first.inner_text()
+    gun = best.partition(":")[0]
+    fit = tables["gun_fit"].filter(product_id="p_clear", shop_id="north", verdict="fits")["gun_id"].to_list()
+    lands = (
+        tables["transfer_by_gun"]
+        .filter(pl.col("gun_id").is_in(fit), role="clear")
+        .sort("estimate", nulls_last=True, descending=True)
+    )
+    assert gun == lands["gun_id"][0] and ": fits" in best
+    told = advise(tables["mix_guide"], "p_clear", gun, 0.85, shop="north")
+    assert tab.locator("output").inner_text() == phrase(told.mix_ml, "volume_ml")
+    assert (
+        f"Hardener 1\t{phrase(0.3 * told.mix_ml, 'volume_ml', bare=True)}" in tab.locator("[data-parts]").inner_text()
+    )
+    sums = [float(x) for x in tab.locator("[data-levels] td:last-child").all_inner_texts()]
+    chosen = tab.locator("[data-levels] input:checked").evaluate("e => Number(e.value)")
+    assert sums[chosen] == min(sums) and len(sums) == len(told.choices)
 
 
 def test_the_sceptic_takes_any_figure_to_its_rows_and_saves_them(reader: Any, tables: dict[str, pl.DataFrame]) -> None:
@@ -165,6 +240,83 @@ def test_thirty_random_choices_show_what_the_published_tables_hold(
     assert shown > 20
 
 
+#: measure of a page -> (table, column, its unit over the shown kind's)
+COLUMNS = {
+    **{f"{part}.{see}": ("material_ledger", f"{part}_{column}", by)
+       for part in ("poured", "useful", "over_build", "overspray", "flush_loss", "leftover", "not_split")
+       for see, column, by in (("solids", "solids_g", 1e-3), ("voc", "voc_g", 1e-3), ("cost", "cost", 1.0))},
+    "rts_l": ("emissions_monthly", "rts_l", 1.0), "voc": ("emissions_monthly", "voc_kg", 1.0),
+    "exempt": ("emissions_monthly", "exempt_kg", 1.0), "pm": ("emissions_monthly", "pm_kg", 1.0),
+}  # fmt: skip
+SHOWN_NUMBERS = """() => [...document.querySelectorAll('[data-m]')].filter(e => !e.closest('[hidden], noscript'))
+  .map(e => [e.dataset.m, e.dataset.of || '', e.dataset.kind, e.closest('table[data-by]')?.dataset.by || '',
+    e.closest('tr[data-key]')?.dataset.key || '', e.textContent])"""
+
+
+def _queried(tables: dict[str, pl.DataFrame], measure: str, chosen: dict[str, str], by: str, key: str) -> float:
+    """The figure from the published table alone; lost is all that was poured less the useful film."""
+    if measure.startswith("lost."):
+        see = measure.partition(".")[2]
+        return _queried(tables, f"poured.{see}", chosen, by, key) - _queried(tables, f"useful.{see}", chosen, by, key)
+    table, column, unit = COLUMNS[measure]
+    kept = tables[table].filter(pl.col("month").is_between(pl.lit(chosen["from"]), pl.lit(chosen["to"])))
+    for name, column_of in (("shop", "shop_id"), ("role", "role")):
+        if chosen.get(name) and column_of in kept.columns:
+            kept = kept.filter(pl.col(column_of) == chosen[name])
+    if key:
+        kept = kept.filter(pl.col(by) == key)
+    return float(kept[column].sum()) * unit
+
+
+def test_every_figure_of_thirty_random_choices_is_a_query_of_the_published_tables(
+    visit: Any, site: Path, tables: dict[str, pl.DataFrame]
+) -> None:
+    """Each number that a page binds to amounts, in sentences and in cells, on the three pages that add up, in both units."""
+    draw = random.Random(29)
+    months = sorted(tables["material_ledger"]["month"].unique())
+    roles = sorted(tables["material_ledger"]["role"].drop_nulls().unique())
+    tabs = {file: visit(site, file) for file in ("index.html", "owner.html", "environment.html")}
+    looked = 0
+    for n in range(30):
+        file = list(tabs)[n % 3]
+        first, last = sorted(draw.choices(months, k=2))
+        see, units = draw.choice(["solids", "voc", "cost"]), draw.choice(["metric", "us"])
+        chosen = {"shop": draw.choice(["", "east", "north", "quay"]), "from": first, "to": last, "units": units}
+        chosen |= {} if file == "environment.html" else {"role": draw.choice(["", *roles]), "see": see}
+        tab = tabs[file]
+        tab.evaluate("hash => { location.hash = hash }", "&".join(f"{k}={v}" for k, v in chosen.items()))
+        tab.wait_for_function("m => document.querySelector('[name=from]').value === m", arg=first)
+        tab.wait_for_function("m => document.querySelector('[name=to]').value === m", arg=last)
+        for measure, of, kind, by, key, said in tab.evaluate(SHOWN_NUMBERS):
+            full, whole = measure.replace("*", see), of.replace("*", see)
+            if full not in COLUMNS and not full.startswith("lost."):
+                continue  # cups and grades: of their own tests
+            value = _queried(tables, full, chosen, by, key)
+            if whole:
+                total = _queried(tables, whole, chosen, by, key)
+                if not total:
+                    assert said == "not known"
+                    continue
+                value = 100 * value / total
+            elif units == "us" and (kind in UNITS or see != "cost"):
+                value /= UNITS[kind if kind in UNITS else "mass_kg"].factor
+            number = re.match(r"-?[\d,\u202f]+(?:\.(\d+))?", said)
+            assert number, (file, chosen, measure, said)
+            shown = float(number[0].replace(",", "").replace("\u202f", ""))
+            half_a_digit = 0.5 * 10 ** -len(number[1] or "")
+            assert shown == pytest.approx(value, abs=half_a_digit * 1.01 + 2e-3), (
+                file,
+                chosen,
+                measure,
+                of,
+                by,
+                key,
+                said,
+            )
+            looked += 1
+    assert looked > 500
+
+
 def test_lists_of_all_pages_hold_the_same_lines_of_the_table(
     visit: Any, site: Path, tables: dict[str, pl.DataFrame]
 ) -> None:
@@ -189,9 +341,20 @@ def test_lists_of_all_pages_hold_the_same_lines_of_the_table(
     assert len(start) == len(set(start)) and set(start) == set().union(*found.values())
 
 
+@pytest.mark.parametrize("width", [390, 1280])
 @pytest.mark.parametrize("file", FILES)
-def test_no_page_is_taller_than_a_reader_can_overlook(visit: Any, site: Path, file: str) -> None:
-    assert visit(site, file).evaluate("document.documentElement.scrollHeight") < TALLEST
+def test_no_page_is_taller_than_a_reader_can_overlook(visit: Any, site: Path, file: str, width: int) -> None:
+    tab = visit(site, file, viewport={"width": width, "height": 900})
+    assert tab.evaluate("document.documentElement.scrollHeight") < TALLEST
+
+
+@pytest.mark.parametrize("file", ["index.html", "owner.html", "environment.html", "hands.html", "guns.html"])
+def test_without_script_the_main_drawing_is_an_image(visit: Any, site: Path, file: str) -> None:
+    tab = visit(site, file, ready=False, java_script_enabled=False)
+    image = tab.locator("noscript svg.still").first
+    box = image.bounding_box()
+    assert box["width"] > 600 and box["height"] > 200
+    assert image.locator("rect, path").count() > 10 and image.locator("text").count() > 5
 
 
 def test_back_takes_a_choice_back(visit: Any, site: Path) -> None:

@@ -11,9 +11,9 @@ import pytest
 from page_files import SETTINGS, written
 from published_frames import make
 
+from pipelines.transfer.decisions.mix_answer import advise
 from reports.site import PAGES, build
 from reports.site.page_tables import PageTables
-from reports.site.pages.bench import job, lines
 from reports.site.pages.common import counted, interval_rows
 from reports.wording import phrase, plain
 
@@ -349,22 +349,41 @@ def test_printing_one_card_leaves_the_others_out(visit: Any, site: Path) -> None
     assert _sheets(tab.pdf(format="A4")) == 1
 
 
-def test_a_job_is_reckoned_at_the_bench_as_the_pages_rule_says(
-    visit: Any, site: Path, tables: dict[str, pl.DataFrame]
+@pytest.mark.parametrize(("panel", "area"), [("", 0.3), ("", 2.35), ("", 4.0), ("front door left of a sedan", 0.85)])
+def test_a_job_is_reckoned_at_the_bench_as_the_command_says_it(
+    visit: Any, site: Path, tables: dict[str, pl.DataFrame], panel: str, area: float
 ) -> None:
     tab = visit(site, "bench.html#shop=north")
-    book = PageTables(tables, SETTINGS)
-    line = lines(book, "north")[3]
-    tab.select_option("select[name=line]", label=f"{line.label} with {line.gun}")
-    for area in ("0.3", "2.35", "4"):
-        tab.fill("input[name=area]", area)
-        wanted = job(line, float(area))
-        assert tab.locator("output").inner_text() == phrase(wanted, "volume_ml")
-    tab.select_option("select[name=units]", "us")
-    tab.fill("input[name=area]", "10")
-    wanted = job(line, 10 * 0.3048**2)
-    assert wanted is not None
-    assert tab.locator("output").inner_text() == phrase(wanted, "volume_ml", system="us")
+    tab.select_option("select[name=product]", label="Grade clear")
+    gun = tab.locator("select[name=gun]").input_value()
+    if panel:
+        tab.select_option("select[name=panel]", label=panel)
+        assert float(tab.locator("input[name=area]").input_value()) == area
+    else:
+        tab.fill("input[name=area]", str(area))
+    told = advise(tables["mix_guide"], "p_clear", gun, area, shop="north")
+    assert tab.locator("output").inner_text() == phrase(told.mix_ml, "volume_ml")
+    rows = tab.locator("[data-levels] tr")
+    for i, c in enumerate(told.choices):
+        cells = rows.nth(i).locator("td").all_inner_texts()
+        assert cells[:3] == [
+            phrase(c["mix_ml"], "volume_ml", bare=True),
+            plain(c["cost_short"], 2),
+            plain(c["cost_left"], 2),
+        ]
+    assert "cheapest" in rows.nth([c["enough_in"] for c in told.choices].index(round(100 * told.quantile))).inner_text()
+    parts = tab.locator("[data-parts] tbody tr").all_inner_texts()
+    assert [p.split("\t") for p in parts] == [
+        [w, phrase(s * told.mix_ml, "volume_ml", bare=True)]
+        for w, s in (("Binder 1", 0.5), ("Hardener 1", 0.3), ("Reducer 1", 0.2))
+    ]
+    tab.locator("[data-levels] input").nth(0).check()
+    assert tab.locator("output").inner_text() == phrase(told.choices[0]["mix_ml"], "volume_ml")
+    if not panel:
+        tab.select_option("select[name=units]", "us")
+        tab.fill("input[name=area]", "10")
+        told = advise(tables["mix_guide"], "p_clear", gun, 10 * 0.3048**2, shop="north")
+        assert tab.locator("output").inner_text() == phrase(told.mix_ml, "volume_ml", system="us")
 
 
 def test_what_if_moves_savings_in_proportion_and_back(visit: Any, site: Path, tables: dict[str, pl.DataFrame]) -> None:

@@ -13,6 +13,7 @@ from typing import Any
 import polars as pl
 
 from schemas import validate
+from schemas.area_classes import MIX_LEVELS
 from schemas.published import LANDING_PARTS, LEDGER_PARTS
 
 SHOPS = {"east": "Hillside", "north": "Northgate", "quay": "Old Quay"}
@@ -304,7 +305,10 @@ def decisions(draw: random.Random, names: dict[str, str], guns: list, people: li
                         {"shop_id": shop, "product_id": product, "gun_id": gun, "area_class": size, "role": role,
                          "as_sprayed_ml_per_m2": use * (1.2 - 0.1 * k), "advised_ml_per_m2": use * 1.3 * (1.2 - 0.1 * k),
                          "quantile": 0.9 if role in ("epoxy", "surfacer", "sealer") else 0.98, "flush_ml": 6.0,
-                         "mid_window_ml_per_m2": use * 0.8, "min_mix_ml": 50.0, "n": 3 * (k % 3), "n_product": 20, "coats": 2.0}
+                         "mid_window_ml_per_m2": use * 0.8, "min_mix_ml": 50.0, "n": 3 * (k % 3), "n_product": 20, "coats": 2.0,
+                         "product": f"Grade {role}", "price_per_ml": 0.03, "second_cup_cost": 15.0}
+                        | {f"at_{n}_ml_per_m2": use * (1.2 - 0.1 * k) * f
+                           for n, f in zip(MIX_LEVELS, (0.97, 1.06, 1.12, 1.22, 1.3, 1.42), strict=True)}
                     )  # fmt: skip
                 fit.append(
                     {"shop_id": shop, "product_id": product, "gun_id": gun, "role": role, "tip_fits": i != 2,
@@ -364,6 +368,8 @@ def decisions(draw: random.Random, names: dict[str, str], guns: list, people: li
         {"shop_id": shop, "from_on": dt.date(2023, 1, 1), "to_on": dt.date(2023, 12, 31), "days": 365, "jobs_per_year": 240.0,
          "cost_per_year": 9000.0, "voc_kg_per_year": 90.0, "solids_kg_per_year": 180.0, "gun_price": 500.0,
          "cost_known_share": 1.0}
+        | {f"saved_{what}{end}": sum(cost for _, cost in levers) / by * f
+           for what, by in (("cost", 1), ("voc_kg", 100), ("solids_kg", 50)) for end, f in (("", 1), ("_low", 0.7), ("_high", 1.35))}
         for shop in names
     ]  # fmt: skip
     drift = [
@@ -374,6 +380,11 @@ def decisions(draw: random.Random, names: dict[str, str], guns: list, people: li
     ]  # fmt: skip
     return {
         "mix_guide": frame("mix_guide", guide),
+        "mix_parts": frame(
+            "mix_parts",
+            [{"shop_id": s, "product_id": p, "component_id": c, "share": share, "n": 20, "n_cups": 20}
+             for s in names for p in ROLES for c, share in (("k_binder", 0.5), ("k_hard", 0.3), ("k_thin", 0.2))],
+        ),
         "mix_backtest": frame(
             "mix_backtest",
             [{"shop_id": s, "role": r, "n": 50, "n_short": 2, "share_short": 0.04, "low": 0.01, "high": 0.13, "stated": 0.05,
@@ -483,6 +494,28 @@ def registers(names: dict[str, str], guns: list, people: list) -> dict[str, pl.D
             [
                 {"product_id": p, "label": f"Grade {r}", "role": r, "valid_from": dt.date(2023, 1, 1)}
                 for p, r in ROLES.items()
+            ],
+        ),
+        "components": frame(
+            "components",
+            [
+                {"component_id": c, "label": w, "kind": k, "valid_from": dt.date(2023, 1, 1)}
+                for c, w, k in (
+                    ("k_binder", "Binder 1", "binder"),
+                    ("k_hard", "Hardener 1", "hardener"),
+                    ("k_thin", "Reducer 1", "reducer"),
+                )
+            ],
+        ),
+        "panel_areas": frame(
+            "panel_areas",
+            [
+                {"vehicle_class": v, "panel_id": p, "face": "outer", "area_m2": m2}
+                for v, p, m2 in (
+                    ("sedan", "front_door_left", 0.85),
+                    ("sedan", "hood", 1.7),
+                    ("van", "front_door_left", 1.1),
+                )
             ],
         ),
         "technicians": frame(

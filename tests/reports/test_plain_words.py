@@ -146,6 +146,6 @@ def test_the_columns_that_pages_explain_do_not() -> None:
     ours, _ = read(html)
     assert html.count("<summary>The evidence</summary>") == 4
     behind = html[html.index("The cups mixed and weighed back") :].split("</table>")[0]
-    assert [day for day in range(1, 21) if f"2023-05-{day:02d}" in behind] == list(range(9, 21))  # the latest twelve
+    assert [day for day in range(1, 21) if f">{day} May 2023<" in behind] == list(range(9, 21))  # the latest twelve
     assert behind.index("m20") < behind.index("m09") and "other" not in behind and "of 20 rows" in html
     assert found(ours) == []

@@ -26,6 +26,7 @@ DRAWN = (
     "limit",
     "ink",
     "muted",
+    "band",
 )
 
 

@@ -13,6 +13,12 @@ from reports import wording
 from reports.wording import UNITS, digits, ladder, period_word, phrase, plain, quantity, standing
 
 
+def test_us_units_group_by_commas_and_metric_by_thin_spaces() -> None:
+    assert phrase(1_234_567.0, "mass_kg", system="us", bare=True) == "2,721,754"
+    assert phrase(1_234_567.0, "mass_kg", bare=True) == "1\u202f234\u202f567"
+    assert phrase(12_000.0, "cost", 11_000.0, 13_000.0, system="us") == "12,000 (11,000\u201313,000)"
+
+
 @pytest.mark.parametrize(
     ("value", "kind", "low", "high", "text"),
     [

@@ -13,6 +13,7 @@ from typing import Any
 import plotly.graph_objects as go
 from markupsafe import Markup
 
+from reports.site.figures.still import still
 from reports.site.listing import Listing
 
 
@@ -33,6 +34,10 @@ class Figure:
     behind: str = ""
     units: dict[str, dict[str, str]] = field(default_factory=dict)
     spec: dict[str, Any] = field(default_factory=dict)
+
+    def still(self) -> Markup:
+        """The drawing as an image, for readers without script."""
+        return still(self.plot, self.title)
 
     def embedded(self) -> Markup:
         """The drawing as JSON, safe inside a script element; the shared template is left out (it is embedded once)."""

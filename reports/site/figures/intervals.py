@@ -131,7 +131,7 @@ def intervals(rows: list[dict[str, Any]], *, held: Collection[str] = ()) -> go.F
     line_65 = bool(stretches(rows, held))
     band, ends, *kinds = points(rows)
     figure = go.Figure(layout={"template": template()})
-    figure.add_scatter(**band, mode="lines", line={"color": light("band"), "width": 15}, hoverinfo="skip")
+    figure.add_scatter(**band, mode="lines", line={"color": light("band"), "width": 9}, hoverinfo="skip")
     figure.add_scatter(
         **ends,
         mode="markers",

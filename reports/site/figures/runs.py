@@ -54,6 +54,7 @@ def runs(sums: Sums, see: str) -> go.Figure:
     shape = geometry(sums, see)
     figure = go.Figure(layout={"template": template()})
     annotations = []
+    outlines = []
     whisker_x: list[float | None] = []
     whisker_y: list[float | None] = []
     for part in PARTS:
@@ -76,6 +77,17 @@ def runs(sums: Sums, see: str) -> go.Figure:
                 },
                 hovertemplate=f"{part.word}<br>{part.meaning}<extra></extra>",
             )
+        outlines.append(
+            {
+                "type": "rect",
+                "x0": g["left"],
+                "x1": g["left"] + g["width"],
+                "y0": 0,
+                "y1": part.leaves_at,
+                "visible": g["width"] > 0,
+                "line": {"color": colour, "width": 1.5},
+            }
+        )
         if g["ends"]:
             y = part.leaves_at + 0.1
             low, high = g["ends"]
@@ -130,7 +142,8 @@ def runs(sums: Sums, see: str) -> go.Figure:
             "ticklen": 5,
         },
         yaxis={"range": [DEPTH, 0], "visible": False},
-        shapes=[
+        shapes=outlines
+        + [
             {
                 "type": "line",
                 "xref": "paper",

@@ -1,13 +1,13 @@
 """The mixing bench: how much to mix of what, with which gun, for which area; a table to print and hang up, a reckoning
 for one job, and how the advice would have done on past jobs.
 
-The figures are pipelines/transfer's guide as it stands; a job's amount is area x advised + flush loss, at least what the
-sheet can be mixed in, the same as the command `filmledger mix`. The script repeats that reckoning.
+The figures are pipelines/transfer's guide as it stands. The script reckons a job from them as the command `filmledger mix` does
+(mix_answer.py): what each level costs when it runs short and in what is left over, the cheapest first chosen, the choice the
+reader's.
 """
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -15,10 +15,11 @@ import polars as pl
 from markupsafe import Markup
 
 from reports import wording
+from reports.site.figures.figure import safe_json
 from reports.site.listing import Column, Listing, Row, amount, text
 from reports.site.page_tables import PageTables
 from reports.site.pages.common import Page, Part
-from schemas.area_classes import AREA_BORDERS, AREA_CLASSES, area_class
+from schemas.area_classes import AREA_BORDERS, AREA_CLASSES, MIX_LEVELS
 
 
 @dataclass(slots=True)
@@ -67,6 +68,7 @@ def sheet(book: PageTables, shop: str) -> dict[str, Any]:
     """One shop's table, with what its advice is meant to hold."""
     mine = lines(book, shop)
     frame = book.table("mix_guide").filter(pl.col("shop_id") == shop)
+    levels = [round(100 * q) for q in frame["quantile"].drop_nulls()]
     by_quantile: dict[float, list[str]] = {}
     for role, quantile in frame.select("role", "quantile").drop_nulls().unique().sort("quantile", "role").iter_rows():
         by_quantile.setdefault(quantile, []).append(wording.role_word(role))
@@ -74,6 +76,11 @@ def sheet(book: PageTables, shop: str) -> dict[str, Any]:
         f"{wording.plain(100 * q, 0)} of 100 jobs in {', '.join(sorted(roles))}"
         for q, roles in sorted(by_quantile.items())
     )
+    if frame["second_cup_cost"].is_not_null().any() and levels:
+        roles = (
+            f"{min(levels)} to {max(levels)} of 100 jobs, at whichever running short and leftovers together cost least in a"
+            " usual job of that size"
+        )
     return {
         "shop": shop,
         "label": book.shop_labels.get(shop, shop),
@@ -89,6 +96,8 @@ def make(book: PageTables) -> dict[str, Any]:
     return {
         "present": bool(shops),
         "sheets": sheets,
+        "reckoning": reckoning(book, [] if book.apart else shops),
+        "priced": book.table("mix_guide")["second_cup_cost"].is_not_null().any(),
         "elsewhere": [(_file(i), book.shop_labels.get(s, s)) for i, s in enumerate(shops, 1)] if book.apart else [],
         "products": book.table("mix_guide")["product_id"].n_unique(),
         "n_shops": len(shops),
@@ -100,6 +109,66 @@ def make(book: PageTables) -> dict[str, Any]:
         "classes": AREA_CLASSES,
         "borders": AREA_BORDERS,
     }
+
+
+def reckoning(book: PageTables, shops: list[str]) -> Markup:
+    """What the script reckons a job from: the guide's figures by shop, product and gun, the guns as they fit and what they land,
+    a product's parts by volume and the areas of panels.
+    """
+    rows = book.table("mix_guide").filter(pl.col("shop_id").is_in(shops))
+    fits = {(r["shop_id"], r["gun_id"], r["product_id"]): r for r in book.table("gun_fit").iter_rows(named=True)}
+    landed = {(r["shop"], r["name"], r["role"]): r for r in book.transfer["gun"]}
+    order = {line.product: i for i, line in enumerate(lines(book))}
+    found: dict[tuple[str, str], dict[str, Any]] = {}
+    for r in sorted(rows.iter_rows(named=True), key=lambda r: (r["shop_id"], order[r["product_id"]])):
+        shop, product, gun = r["shop_id"], r["product_id"], r["gun_id"]
+        one = found.setdefault(
+            (shop, product),
+            {"shop": shop, "label": book.product_label(product), "role": r["role"],
+             "price": _short(r["price_per_ml"]) if book.reader.prices else None,
+             "least": r["min_mix_ml"], "parts": _parts(book, shop, product), "guns": {}},
+        )  # fmt: skip
+        fit, lands = fits.get((shop, gun, product), {}), landed.get((shop, gun, r["role"]), {})
+        of = one["guns"].setdefault(
+            gun,
+            {"fit": fit.get("verdict") or "unknown", "why": fit.get("why") or "", "te": [lands.get(k) for k in ("v", "lo", "hi")],
+             "n": 0, "flush": _short(r["flush_ml"]), "mid": _short(r["mid_window_ml_per_m2"]), "sizes": [None] * len(AREA_CLASSES)},
+        )  # fmt: skip
+        of["n"] += r["n"] or 0
+        of["sizes"][AREA_CLASSES.index(r["area_class"])] = {
+            "usual": _short(r["as_sprayed_ml_per_m2"]), "advised": _short(r["advised_ml_per_m2"]), "n": r["n"] or 0,
+            "enough": r["quantile"], "at": [_short(r[f"at_{level}_ml_per_m2"]) for level in MIX_LEVELS],
+        }  # fmt: skip
+    second = rows["second_cup_cost"].drop_nulls() if book.reader.prices else pl.Series()
+    panels = [
+        [r["vehicle_class"], r["panel_id"], r["face"], r["area_m2"]]
+        for r in book.table("panel_areas").sort("vehicle_class", "panel_id", "face").iter_rows(named=True)
+    ]
+    made = safe_json(
+        {
+            "levels": MIX_LEVELS,
+            "second": second[0] if second.len() else None,
+            "lines": list(found.values()),
+            "panels": panels,
+        }
+    )
+    return Markup(made)
+
+
+def _short(value: float | None) -> float | None:
+    return None if value is None else float(f"{value:.9g}")
+
+
+def _parts(book: PageTables, shop: str, product: str) -> list[list[Any]]:
+    """[what, part by volume] of a product, the largest first; toners, which are the colour's, as one."""
+    known = {r["component_id"]: r for r in book.table("components").sort("valid_from").iter_rows(named=True)}
+    parts: dict[str, float] = {}
+    mine = book.table("mix_parts").filter((pl.col("shop_id") == shop) & (pl.col("product_id") == product))
+    for component, share in mine.select("component_id", "share").iter_rows():
+        row = known.get(component, {})
+        word = "toners, by the colour's formula" if row.get("kind") == "toner" else row.get("label") or component
+        parts[word] = parts.get(word, 0.0) + share
+    return [[word, _short(share)] for word, share in sorted(parts.items(), key=lambda p: (-p[1], p[0]))]
 
 
 def _file(number: int) -> str:
@@ -120,6 +189,7 @@ def parts(book: PageTables) -> list[Part]:
                 "title": book.shop_labels.get(shop, shop),
                 "question": f"How much should we mix at {book.shop_labels.get(shop, shop)}?",
                 "sheets": [sheet(book, shop)],
+                "reckoning": reckoning(book, [shop]),
                 "cautions": said,
                 "borders": AREA_BORDERS,
                 "present": True,
@@ -270,14 +340,6 @@ def sentence(book: PageTables) -> Markup:
 
 def _of_100(share: float) -> str:
     return wording.phrase(share, "per100")
-
-
-def job(line: Line, area_m2: float) -> float | None:
-    """mL to mix for an area, as `filmledger mix` says it: whole mL, upwards, at least what can be mixed."""
-    cell = line.cells[AREA_CLASSES.index(area_class(area_m2))]
-    if cell is None or cell["advised"] is None:
-        return None
-    return float(math.ceil(max(area_m2 * cell["advised"] + (line.flush or 0.0), line.least or 0.0)))
 
 
 def cautions(book: PageTables, table: str) -> list[dict[str, str]]:

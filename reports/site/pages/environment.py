@@ -14,7 +14,7 @@ from reports import wording
 from reports.missing import COLUMNS, missing
 from reports.site.figures.emissions import emissions, source_of
 from reports.site.figures.figure import Figure
-from reports.site.figures.limit_curves import limit_curve
+from reports.site.figures.limit_curves import UNITS, limit_curve
 from reports.site.figures.mini import share_of_limit
 from reports.site.listing import Column, Listing, Record, Row, amount, counted, listed, measured, of_table, said, text
 from reports.site.page_tables import PageTables
@@ -89,6 +89,7 @@ def make(book: PageTables) -> dict[str, Any]:
             "hap_monthly",
             book.shows("hap", "hap_monthly"),
             ["shop_id", "month", "substance", "cas", "kg", "kg_low", "kg_high", "kg_63_3941", "metal"],
+            names=book.names,
             at=("shop", "month"),
         ),
         "content": _content(book),
@@ -168,7 +169,7 @@ def _missing(book: PageTables, months: list[str]) -> Listing | None:
                 Markup('<span class="day">{}</span>').format(wording.month_word(month))
                 if month[:4].isdigit()
                 else text(month),
-                text(what),
+                text(wording.dated(what)),
             ],
             {"shop": shop} | ({"month": month} if month[:4].isdigit() else {}),
         )
@@ -192,15 +193,22 @@ def _by_month(amounts: Any, lacking: list[str], blank: list[str]) -> Listing:
 
 
 def _by_category(book: PageTables, amounts: Any) -> Listing:
-    limits = _category_limits(book)
+    limits, content = _category_limits(book), _content_limits(book)
     rows = []
     for category, sums in amounts.by("category").items():
         cells = (total_cell(sums, m, kind) for _, m, kind in _MEASURES)
         said = text(_CATEGORY.get(category, spaced(category)))
-        rows.append(Row([said, *cells, text(limits.get(category))], {"key": category}))
-    columns = [*_columns("category"), Column("limit of a permit on its litres")]
+        rows.append(
+            Row([said, *cells, text(limits.get(category)), content.get(category, text(None))], {"key": category})
+        )
+    columns = [
+        *_columns("category"), Column("limit of a permit on its litres"),
+        Column("limit on VOC content, all months", wording.unit_header("content_g_per_l")),
+    ]  # fmt: skip
     whole = amounts.sums()
-    total = Row([text("all together"), *(total_cell(whole, m, kind) for _, m, kind in _MEASURES), text(None)])
+    total = Row(
+        [text("all together"), *(total_cell(whole, m, kind) for _, m, kind in _MEASURES), text(None), text(None)]
+    )
     return Listing("Usage and emissions by category", columns, rows, by="category", total=total)
 
 
@@ -214,9 +222,24 @@ def _category_limits(book: PageTables) -> dict[str, str]:
     found: dict[str, list[str]] = {}
     for r in frame.iter_rows(named=True):
         shop = book.shop_labels.get(r["shop_id"], r["shop_id"])
-        said = f"{shop}: {wording.plain(r['limit_stated'], 2)} {r['unit']}, {spaced(r['period'])}"
+        said = f"{shop}: {wording.plain(r['limit_stated'], 2)} {UNITS.get(r['unit'], r['unit'])}, {spaced(r['period'])}"
         found.setdefault(r["measure"].removeprefix("rts_l:"), []).append(said)
     return {category: "; ".join(said) for category, said in found.items()}
+
+
+def _content_limits(book: PageTables) -> dict[str, Markup]:
+    """The limits of a category on the content of its cups, and how many cups lie above."""
+    of = ["category", "limit_g_per_l"]
+    parts = [
+        part.filter(pl.col("limit_g_per_l").is_not_null()).group_by(of).agg(n=pl.len(), over=pl.col("over").sum())
+        for part in book.parts_shown("voc_content", "voc_content")
+    ]
+    found: dict[str, list[Markup]] = {}
+    for r in pl.concat(parts).group_by(of).agg(pl.col("n", "over").sum()).sort(of).iter_rows(named=True):
+        limit = wording.quantity(r["limit_g_per_l"], "content_g_per_l", bare=True)
+        above = f"{wording.plain(r['over'], 0) if r['over'] else 'none'} of {wording.jobs(r['n'], 'cup', 'cups')} above"
+        found.setdefault(r["category"], []).append(Markup("{}: {}").format(limit, above))
+    return {category: Markup("; ").join(said) for category, said in found.items()}
 
 
 def _period_words(period: str, month: str | None) -> str:
@@ -224,9 +247,11 @@ def _period_words(period: str, month: str | None) -> str:
     if not month:
         return period.replace("_", " ")
     last = wording.month_word(month)
-    return {"month": last, "rolling_12_months": f"twelve months to {last}", "calendar_year": f"{month[:4]} to {last}"}[
-        period
-    ]
+    return {
+        "month": last,
+        "rolling_12_months": f"twelve months to {last}",
+        "calendar_year": f"January to {last}" if month[5:7] != "01" else last,
+    }[period]
 
 
 def _kind(measure: str) -> str:
@@ -257,7 +282,7 @@ def _breaches(book: PageTables) -> list[str]:
         lacks = "" if r["complete"] else " at least"
         out.append(
             f"{book.shop_labels.get(r['shop_id'], r['shop_id'])}, {of}: {measure_words(r['measure'], substances)},{lacks}"
-            f" {wording.plain(r['total'], 2)} {r['unit']} against {wording.plain(r['limit'], 2)} ({r['source']})."
+            f" {wording.plain(r['total'], 2)} {UNITS.get(r['unit'], r['unit'])} against {wording.plain(r['limit'], 2)} ({r['source']})."
         )
     return out
 
@@ -277,7 +302,7 @@ def _windows(book: PageTables) -> Listing | None:
         said("verdict", lambda r: verdicts[r["breached"]]),
         counted("reached", lambda r: wording.plain(r["total"], 2) if wording.known(r["total"]) else None),
         counted("limit", lambda r: wording.plain(r["limit"], 2)),
-        said("unit of the permit", "unit"),
+        said("unit of the permit", lambda r: UNITS.get(r["unit"], r["unit"])),
         measured("of the limit", "share_of_limit", "share"),
         counted("months with records", "months_present"),
         at=lambda r: {"shop": r["shop_id"]} | ({"month": r["window"]} if len(r["window"]) > 4 else {}),
@@ -367,7 +392,7 @@ def _curve(book: PageTables) -> Listing | None:
                 stated(r["total_stated"]),
                 stated(r["limit_stated"]),
                 stated(r["headroom_stated"]),
-                text(r["unit"]),
+                text(UNITS.get(r["unit"], r["unit"])),
                 wording.quantity(r["headroom"], _kind(r["measure"])),
                 stated(r["pace_stated"]),
                 text(wording.month_word(r["crossed_in"]) if r["crossed_in"] else "not in sight"),
@@ -401,6 +426,7 @@ def _restated(book: PageTables) -> Listing | None:
             "because",
         ],
         caption="Figures of closed months that are no longer as they were reported",
+        names=book.names,
         at=("shop", "month"),
     )
 
@@ -410,7 +436,9 @@ def _waste(book: PageTables) -> Listing | None:
     if not frame.height:
         return None
     columns = "shop_id month generated_kg shipped_kg unexplained_kg on_hand_kg generator too_much_on_hand".split()
-    return of_table("waste_monthly", frame, columns, caption="Waste month by month", at=("shop", "month"))
+    return of_table(
+        "waste_monthly", frame, columns, caption="Waste month by month", names=book.names, at=("shop", "month")
+    )
 
 
 def _annual(book: PageTables) -> Listing | None:
@@ -419,7 +447,12 @@ def _annual(book: PageTables) -> Listing | None:
         return None
     columns = "shop_id year line substance kg tonnes tons_us threshold unit rule share_of_threshold reached complete n_months".split()
     return of_table(
-        "annual_statement", frame, columns, caption="Calendar years against the thresholds of the place", at=("shop",)
+        "annual_statement",
+        frame,
+        columns,
+        caption="Calendar years against the thresholds of the place",
+        names=book.names,
+        at=("shop",),
     )
 
 
@@ -431,7 +464,9 @@ def _log(book: PageTables) -> Listing | None:
         "shop_id month kind label category rts_l mass_kg share_by_volume voc_g_per_l_supplied voc_g_per_l_applied"
         " voc_g_per_l_regulatory limit_g_per_l n_over recovered_kg shipped_kg document_ref"
     ).split()
-    return of_table("material_log", frame, columns, caption="The log of materials", at=("shop", "month"))
+    return of_table(
+        "material_log", frame, columns, caption="The log of materials", names=book.names, at=("shop", "month")
+    )
 
 
 def _rolling(book: PageTables) -> Listing | None:
@@ -524,9 +559,10 @@ def _over_rows(book: PageTables) -> Listing | None:
         return None
     return of_table(
         "voc_content",
-        over,
+        over.with_columns(pl.col("basis").replace(BASES)),
         ["shop_id", "mix_id", "product_id", "category", "g_per_l", "limit_g_per_l", "basis", "source"],
         caption="Cups above the limit",
+        names=book.names,
         at=("shop",),
     )
 
@@ -553,6 +589,7 @@ def _stock(book: PageTables) -> Listing | None:
         ],
         caption="More, or less, gone from the store than recorded",
         limit=60,
+        names=book.names,
         at=("shop",),
     )
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from typing import Any
 
 import polars as pl
@@ -67,7 +68,7 @@ def make(book: PageTables) -> dict[str, Any]:
         else None,
         "fit": _fit(book, fit),
         "fit_rows": of_table("gun_fit", misfits, ["shop_id", "gun_id", "product_id", "verdict", "why", "reads"], limit=60,
-                        caption="Gun and product that do not go together", at=("shop",)) if fit.height else None,
+                        caption="Gun and product that do not go together", names=book.names, at=("shop",)) if fit.height else None,
         "n_misfits": misfits.height,
         "n_fit": fit.height,
         "fit_said": _fit_said(book, fit),
@@ -115,7 +116,7 @@ def _cover(book: PageTables) -> list[dict[str, Any]]:
                 "item": f"a gun for {_purpose(r['purpose'])}" if r["part"] == "to_buy" else r["item"],
                 "tip": tip,
                 "for": "" if r["part"] == "spare" else "; ".join(book.product_label(p) for p in r["products"] or []),
-                "why": r["why"] or "",
+                "why": _labelled(book, r["why"] or ""),
             }
         )
     shown = []
@@ -129,6 +130,11 @@ def _cover(book: PageTables) -> list[dict[str, Any]]:
         shop["parts"] = [(_PARTS[p], parts[p]) for p in ("to_buy", "keep", "review", "spare", "idle") if p in parts]
         shown.append(shop)
     return shown
+
+
+def _labelled(book: PageTables, words: str) -> str:
+    """The words with products called as pages call them."""
+    return re.sub(r"\w+", lambda m: book.product_label(m[0]) if m[0] in book.products else m[0], words)
 
 
 def _purpose(purpose: str | None) -> str:
@@ -262,7 +268,7 @@ def _drift(book: PageTables) -> Listing | None:
             Row(
                 [
                     text(r["gun_id"]),
-                    _date(r["since"]),
+                    text(r["since"]),
                     wording.quantity(r["litres"], "volume_l", bare=True),
                     wording.quantity(
                         _percent(_times(r["slope_per_litre"])), "share", _percent(_times(r["low"])),
@@ -270,7 +276,7 @@ def _drift(book: PageTables) -> Listing | None:
                     ) if wording.known(r["slope_per_litre"]) else text("not enough jobs"),
                     text(wording.ladder(r["prob_wear"]) if wording.known(r["prob_wear"]) else None),
                     text(_months(r)),
-                    text(f"on {r['changed_on']}" if r["alarm"] else "none shown"),
+                    text(r["changed_on"] if r["alarm"] and r["changed_on"] else "shown" if r["alarm"] else "none shown"),
                     text(r["n"]),
                 ],
                 {"shop": _shop_of(book, r["gun_id"])},
@@ -278,10 +284,6 @@ def _drift(book: PageTables) -> Listing | None:
             for r in rows
         ],
     )  # fmt: skip
-
-
-def _date(day: Any) -> Markup:
-    return Markup('<span class="day">{}</span>').format(day)
 
 
 def _times(per_litre: float | None) -> float | None:
@@ -314,7 +316,7 @@ def _service(book: PageTables) -> Listing | None:
         Row(
             [
                 text(r["gun_id"]),
-                _date(r["serviced_on"]),
+                text(r["serviced_on"]),
                 text((r["work"] or "").replace("_", " ")),
                 wording.quantity(r["ratio"], "factor", r["low"], r["high"], bare=True),
                 text(wording.ladder(r["prob_better"]) if wording.known(r["prob_better"]) else None),

@@ -129,8 +129,9 @@ def _reasons(refused: pl.DataFrame) -> Listing | None:
         Row([text(r["kind"]), text(r["table"]), text(r["n"]), text(r["files"])])
         for r in counted.head(40).iter_rows(named=True)
     ]
+    several = "; some have several reasons" if counted["n"].sum() > refused.height else ""
     return Listing(
-        "Why rows were refused",
+        f"{wording.jobs(refused.height, 'row was', 'rows were')} refused{several}",
         [Column("reason"), Column("table"), Column("rows", number=True), Column("files", number=True)],
         rows,
         of=counted.height,

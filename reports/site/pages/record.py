@@ -67,7 +67,7 @@ def _booths(book: PageTables) -> Listing | None:
 
 
 def _day(day: dt.date | None, otherwise: str) -> str:
-    return otherwise if day is None or day.year == 1 else day.isoformat()
+    return otherwise if day is None or day.year == 1 else wording.day_word(day)
 
 
 def _guns(book: PageTables) -> Listing | None:

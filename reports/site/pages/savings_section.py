@@ -1,13 +1,14 @@
 """What could be saved: the levers in the order they are counted, by shop, with what-ifs that the reader sets.
 
 Shared by the start page (the best three) and the owner's page. Figures of a lever over several shops are sums, their
-intervals added as if all errors went the same way. A what-if is a proportion: cost goes with the price of material and
-with the number of jobs, VOC and solids with the jobs, and what a gun costs only moves how long it takes to pay back. The
-script reckons by `levers` and the same proportions.
+intervals added as if all errors went the same way; the total of all levers has each shop's joint interval. A what-if is a
+proportion: cost goes with the price of material and with the number of jobs, VOC and solids with the jobs, and what a gun
+costs only moves how long it takes to pay back. The script reckons by `levers` and the same proportions.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -20,12 +21,13 @@ from reports.site.figures.mini import span
 from reports.site.page_tables import PageTables
 
 WORDS = {
-    "leftover": "mix closer to what is used",
+    "leftover": "leave no more in the cup than the shop's better half",
     "transfer": "bring those outside the shop's better half to its transfer",
     "over_build": "stop at the film that the data sheet asks for",
     "rework": "nothing done twice",
     "gun": "replace a gun",
 }
+SAVED = {"cost": "saved_cost", "voc": "saved_voc_kg", "solids": "saved_solids_kg"}
 AMOUNTS = {"cost": "per_year_cost", "voc": "per_year_voc_kg", "solids": "per_year_solids_kg"}
 
 
@@ -130,22 +132,20 @@ def make(book: PageTables) -> dict[str, Any]:
             "years": _span_of(basis),
             "cost_known": _mean_known(basis),
         },
-        "savings_total": {k: _total(found, k) for k in AMOUNTS},
+        "savings_total": {k: _total(basis, column) for k, column in SAVED.items()},
         "savings_json": Markup(safe_json(_embedded(book))),
     }
 
 
-def _total(found: list[Lever], key: str) -> Markup:
-    """All levers: each is counted after those before it, so they add up; known where all are, its ends where theirs are."""
-    summed = [
-        None
-        if any(x.amounts[key][end] is None for x in found)
-        else _short(sum(x.amounts[key][end] or 0.0 for x in found))
-        for end in range(3)
-    ]
-    if summed[0] is None:
+def _total(basis: pl.DataFrame, column: str) -> Markup:
+    """All levers of all shops: each shop's joint interval; shops are independent, so that their half-widths add in squares."""
+    told = basis.select(column, f"{column}_low", f"{column}_high").drop_nulls().rows()
+    if not told:
         return Markup("–")
-    return wording.quantity(summed[0], "cost" if key == "cost" else "mass_kg", *summed[1:], bare=True)
+    value = sum(v for v, _, _ in told)
+    down, up = (math.sqrt(sum((row[end] - row[0]) ** 2 for row in told)) for end in (1, 2))
+    kind = "cost" if column == "saved_cost" else "mass_kg"
+    return wording.quantity(_short(value), kind, _short(value - down), _short(value + up), bare=True)
 
 
 def _kind(key: str, lever: Lever) -> tuple[float | None, str, float | None, float | None]:
@@ -167,9 +167,12 @@ def _mean_known(basis: pl.DataFrame) -> float | None:
 def _embedded(book: PageTables) -> dict[str, Any]:
     """Every shop's levers and jobs a year, for the script: lever -> [[cost, low, high], [voc ...], [solids ...]]."""
     shops: dict[str, dict[str, Any]] = {}
-    jobs = dict(book.table("savings_basis").select("shop_id", "jobs_per_year").iter_rows())
+    basis = {r["shop_id"]: r for r in book.table("savings_basis").iter_rows(named=True)}
     for row in book.table("savings").sort("position", "shop_id").iter_rows(named=True):
-        shop = shops.setdefault(row["shop_id"], {"jobs": jobs.get(row["shop_id"]), "levers": {}})
+        shop = shops.setdefault(row["shop_id"], {
+            "jobs": basis.get(row["shop_id"], {}).get("jobs_per_year"), "levers": {},
+            "whole": [[_short(basis.get(row["shop_id"], {}).get(f"{c}{end}")) for end in ("", "_low", "_high")] for c in SAVED.values()],
+        })  # fmt: skip
         key = f"gun:{row['shop_id']}" if row["lever"] == "gun" else row["lever"]
         shop["levers"][key] = [
             [

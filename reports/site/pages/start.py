@@ -107,7 +107,7 @@ def _guns(book: PageTables) -> Markup:
     )
     if count["held"]:
         words += Markup(
-            " Of the {} where a rule speaks of 65 %, shown to lie above it: {}; below it: {}; neither shown: {}."
+            " Of the {} where a rule speaks of 65 %, the whole interval lies above it for {}, below it for {}, across it for {}."
         ).format(count["held"], *(count[k] or "none" for k in ("above", "below", "open")))
     return words
 

@@ -79,8 +79,18 @@
     var text = Math.abs(value).toFixed(decimals);
     var negative = value < 0 && Number(text) !== 0;
     var parts = text.split(".");
-    parts[0] = parts[0].replace(/\B(?=(\d{3})+$)/g, data.words.thin);
+    parts[0] = parts[0].replace(/\B(?=(\d{3})+$)/g, units() === "us" ? "," : data.words.thin);
     return (negative ? "-" : "") + parts.join(".");
+  }
+  var grouped = [];  // [text, as it was, as it is]: numbers that no unit is bound to, with commas beside US units
+  function groups() {
+    grouped.splice(0).forEach(function (g) { if (g[0].data === g[2]) g[0].data = g[1]; });
+    if (units() !== "us") return;
+    var walk = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT), apart = new RegExp("(\\d)" + data.words.thin + "(?=\\d{3})", "g");
+    while (walk.nextNode()) {
+      var at = walk.currentNode, was = at.data, is = was.replace(apart, "$1,");
+      if (is !== was && at.parentNode.tagName !== "SCRIPT") { at.data = is; grouped.push([at, was, is]); }
+    }
   }
   function decimalsAt(value, limits) { return limits.filter(function (l) { return value >= l[0]; })[0][1]; }
   function digits(value, half) {
@@ -357,7 +367,7 @@
   }
   function worth(cell) {  // a number where a cell begins with one, else its text
     if (!cell) return null;
-    var bound = cell.querySelector("[data-v]"), said = cell.textContent.trim().split(data.words.thin).join("");
+    var bound = cell.querySelector("[data-v]"), said = cell.textContent.trim().split(data.words.thin).join("").replace(/,(?=\d{3})/g, "");
     var number = bound ? Number(bound.dataset.v) : parseFloat(said);
     return isFinite(number) && (bound || /^-?[\d.]+/.test(said)) && !/^\d{4}-/.test(said) ? number : said;
   }
@@ -668,12 +678,15 @@
     var total = document.querySelector("table.savings tr[data-total]");
     ["cost", "voc", "solids"].forEach(function (k, i) {  // of the levers that are shown
       var el = total && total.querySelector('[data-amount="' + k + '"] [data-u]'), sum = [0, 0, 0];
-      Object.keys(at).forEach(function (lever) {
-        if (at[lever][0][0] === null) return;
-        at[lever][i].forEach(function (v, end) { sum[end] = v === null || sum[end] === null ? null : sum[end] + v; });
+      kept.forEach(function (s) {
+        var whole = shops[s].whole[i];
+        if (whole[0] === null) return;
+        sum[0] += whole[0];
+        [1, 2].forEach(function (end) { sum[end] += (whole[end] - whole[0]) * (whole[end] - whole[0]); });
       });
-      if (!el || sum[0] === null) return;
-      sum = sum.map(function (v) { return v === null ? null : Number(v.toPrecision(6)); });
+      if (!el) return;
+      var by = more * (i === 0 ? price : 1);
+      sum = [sum[0], sum[0] - Math.sqrt(sum[1]), sum[0] + Math.sqrt(sum[2])].map(function (v) { return Number((v * by).toPrecision(6)); });
       ["v", "lo", "hi"].forEach(function (n, end) { if (sum[end] !== null) el.dataset[n] = sum[end]; else delete el.dataset[n]; });
       el.textContent = phrase(sum[0], el.dataset.u, sum[1], sum[2], true);
     });
@@ -706,39 +719,109 @@
     });
   }
 
-  // --- how much for one job: as reports/pages/bench.py says ---
-  function reckon() {
-    var form = document.querySelector("form.reckoner");
-    if (!form) return;
-    var pick = form.elements.line, kept = pick.value, lines = {};
-    pick.textContent = "";
-    document.querySelectorAll("section.sheet:not([hidden])").forEach(function (section) {
-      section.querySelectorAll("tr[data-line]:not([hidden])").forEach(function (tr, i) {
-        var key = section.id + "|" + i, option = document.createElement("option");
-        option.value = key;
-        option.textContent = tr.dataset.line;
-        lines[key] = tr;
-        pick.appendChild(option);
-      });
+  // --- how much for one job: as pipelines/transfer/decisions/mix_answer.py says ---
+  function offer(select, options) {  // [value, text] each; what was chosen stays where it is still on offer
+    var kept = select.value;
+    select.textContent = "";
+    options.forEach(function (o) { var el = make("option", o[1], select); el.value = o[0]; });
+    if (options.some(function (o) { return o[0] === kept; })) select.value = kept;
+  }
+  function outcome(line, gun, size, area, level, levels, second) {  // mL to mix, what running short and what is left cost on average
+    var x = size.at.map(function (v) { return area * v + gun.flush; }), last = x.length - 1, least = line.least || 0;
+    var s = levels.map(function (n) { return 1 - n / 100; }), mix = Math.max(x[level], least);
+    var dying = (x[last] - x[last - 1]) / Math.log(s[last - 1] / s[last]);
+    var beyond = s[last] * Math.exp(-Math.max(mix - x[last], 0) / dying), short = beyond, missing = beyond * dying;
+    for (var i = 0; i < last; i++) {
+      var from = Math.min(Math.max(mix, x[i]), x[i + 1]), at = s[i] + (s[i + 1] - s[i]) * (from - x[i]) / (x[i + 1] - x[i]);
+      missing += (x[i + 1] - from) * (at + s[i + 1]) / 2;
+      if (mix >= x[i] && mix < x[i + 1]) short = at;
+    }
+    var left = Math.max(mix - (area * size.usual + gun.flush) + missing, 0), price = line.price;
+    var known = price !== null && second !== null;
+    return { mix: mix, left: known ? left * price : null,
+      short: known ? short * (second + gun.flush * price) + Math.max(short * least - missing, 0) * price : null };
+  }
+  function ranked(line) {  // guns that fit first, of these the ones that land most
+    var worse = { fits: 0, unknown: 1, misfit: 2, not_allowed: 3 }, te = function (g) { return g.te[0] === null ? -1 : g.te[0]; };
+    return Object.keys(line.guns).sort(function (a, b) {
+      var g = line.guns[a], h = line.guns[b];
+      return worse[g.fit] - worse[h.fit] || te(h) - te(g) || (a < b ? -1 : 1);
     });
-    if (lines[kept]) pick.value = kept;
-    form.onchange = form.oninput = say;
+  }
+  function reckon() {
+    var form = document.querySelector("form.reckoner"), made = document.getElementById("json-bench");
+    if (!form || !made) return;
+    var all = form.made || (form.made = JSON.parse(made.textContent)), f = form.elements, fits = { fits: "fits", unknown: "fit not known", not_allowed: "not allowed here" };
+    var lines = all.lines.filter(function (l) { return (!state.shop || l.shop === state.shop) && (!state.role || l.role === state.role); });
+    var many = lines.some(function (l) { return l.shop !== lines[0].shop; });
+    offer(f.product, lines.map(function (l) { return [String(all.lines.indexOf(l)), l.label + (many ? ", " + (data.shops[l.shop] || l.shop) : "")]; }));
+    if (!f.panel.options.length) {
+      offer(f.panel, [["", all.panels.length ? "an area of my own:" : "an area of"]].concat(all.panels.map(function (p, i) {
+        return [String(i), (p[1] + (p[2] === "outer" ? "" : " (" + p[2] + ")") + " of a " + p[0]).replace(/_/g, " ")];
+      })));
+      if (f.second && all.second !== null) f.second.value = all.second;
+    }
+    form.oninput = function (event) {  // not on change: leaving a field would make the rows anew under a click
+      var name = event.target.name;
+      if (name === "area") f.panel.value = "";
+      if (name === "level") form.dataset.level = event.target.value; else form.dataset.level = "";
+      say(name === "level");
+    };
     say();
-    function say() {
-      var tr = lines[pick.value], area = Number(form.elements.area.value), out = form.querySelector("output");
-      var rest = form.querySelector(".rest"), cells = tr && tr.querySelectorAll("td");
-      if (units() === "us") area *= factor("area_m2");
-      var at = data.area_borders.filter(function (b) { return area >= b; }).length;
-      if (!tr || !(area > 0) || !cells[at].dataset.q) { out.textContent = "\u2013"; rest.textContent = ""; return; }
-      var q = function (i) { return cells[i].dataset.q === undefined ? null : Number(cells[i].dataset.q); };
-      var need = area * q(at) + (q(5) || 0), usual = area * Number(cells[at].dataset.w) + (q(5) || 0);
-      var mix = Math.ceil(Math.max(need, q(6) || 0));
+    function say(chosenAlone) {
+      var line = all.lines[Number(f.product.value || -1)], rest = form.querySelector("[data-rest]"), out = form.querySelector("output");
+      var body = form.querySelector("[data-levels]"), parts = form.querySelector("[data-parts]"), to = units() === "us" ? factor("area_m2") : 1;
+      var order = line ? ranked(line) : [];
+      offer(f.gun, order.map(function (g) {
+        var of = line.guns[g];
+        return [g, g + ": " + (fits[of.fit] || "does not fit") + ", " + (of.te[0] === null ? "no figure of its own" : "lands " + phrase(of.te[0], "share", of.te[1], of.te[2]))];
+      }));
+      if (f.panel.value !== "") f.area.value = Number((all.panels[Number(f.panel.value)][3] / to).toPrecision(4));
+      var area = f.panel.value !== "" ? all.panels[Number(f.panel.value)][3] : Number(f.area.value) * to;
+      var gun = line && line.guns[f.gun.value], size = gun && area > 0 ? gun.sizes[data.area_borders.filter(function (b) { return area >= b; }).length] : null;
+      rest.textContent = parts.textContent = ""; out.textContent = "\u2013";
+      form.querySelector(".ways").hidden = !size || size.advised === null;
+      if (!size || size.advised === null) return;
+      var second = !f.second || f.second.value === "" ? null : Number(f.second.value), told = size.at[0] === null ? [] : all.levels.map(function (n, i) { return outcome(line, gun, size, area, i, all.levels, second); });
+      var best = 0, known = told.length > 0 && told[0].short !== null;
+      told.forEach(function (t, i) { if (t.short + t.left < told[best].short + told[best].left) best = i; });
+      if (!known) best = all.levels.indexOf(Math.round(100 * size.enough));
+      var chosen = form.dataset.level ? Number(form.dataset.level) : best, least = line.least || 0;
+      var mix = Math.ceil(told[chosen] ? told[chosen].mix : Math.max(area * size.advised + gun.flush, least));
+      if (!chosenAlone) body.textContent = "";
+      if (!chosenAlone) told.forEach(function (t, i) {
+        var tr = make("tr", null, body), label = make("label", null, make("th", null, tr)), radio = make("input", null, label);
+        tr.firstChild.scope = "row";
+        radio.type = "radio"; radio.name = "level"; radio.value = i; radio.checked = i === chosen;
+        label.appendChild(document.createTextNode(" " + all.levels[i] + (i !== best ? "" : known ? ", cheapest" : ", advised")));
+        [phrase(Math.ceil(t.mix), "volume_ml", null, null, true)].concat(f.second ? [money(t.short), money(t.left), money(t.short === null ? null : t.short + t.left)] : []).forEach(function (v) { make("td", v, tr).className = "num"; });
+      });
       out.textContent = phrase(mix, "volume_ml");
-      rest.textContent = "On average such a job took " + phrase(usual, "volume_ml") + " with the flush" +
-        (q(4) === null ? "" : "; the middle of the sheet's window would take " + phrase(area * q(4) + (q(5) || 0), "volume_ml")) +
-        (mix > Math.ceil(need) ? ". The sheet's least mix is " + phrase(q(6), "volume_ml") : "") + "." +
-        (cells[at].className ? " No such job with this gun yet." : "") +
-        " With this gun and product, of any area: " + cells[7].textContent + (cells[7].textContent === "1" ? " job." : " jobs.");
+      var said = ["On average such a job takes " + phrase(area * size.usual + gun.flush, "volume_ml") + " with the flush" +
+        (gun.mid === null ? "" : "; for the middle of the sheet\u2019s window it would take " + phrase(area * gun.mid + gun.flush, "volume_ml")) + "."];
+      if (least && mix === Math.ceil(least)) said.push("The sheet\u2019s least mix is " + phrase(least, "volume_ml") + ".");
+      if (!size.n) said.push("No job of this size with this gun yet.");
+      said.push("With this gun and product, of any area: " + plain(gun.n, 0) + (gun.n === 1 ? " job." : " jobs."));
+      if (f.second && !known) said.push("What running short costs is not known: it takes prices and what an hour costs.");
+      if (gun.fit === "misfit" || gun.fit === "not_allowed") said.push("This gun is no match: " + (gun.why || "the place\u2019s rule") + ".");
+      make("p", said.join(" "), rest);
+      if (order.length > 1) make("p", better(line, order), rest);
+      if (!line.parts.length) return;
+      var t = make("table", null, parts), row = make("tr", null, make("thead", null, t));
+      make("caption", "What to pour, by the parts of the cups so far; the data sheet\u2019s ratio comes first", t);
+      make("th", "component", row).scope = "col";
+      var head = make("th", "pour", row); head.scope = "col"; head.className = "num";
+      make("span", unitWord("volume_ml"), head).className = "unit";
+      var rows = make("tbody", null, t);
+      line.parts.forEach(function (p) { var tr = make("tr", null, rows), th = make("th", p[0], tr); th.scope = "row"; make("td", phrase(p[1] * mix, "volume_ml", null, null, true), tr).className = "num"; });
+    }
+    function money(v) { return v === null ? data.words.unknown : plain(v, 2); }
+    function better(line, order) {  // how sure the first gun lands more than the next that fits as well
+      var a = line.guns[order[0]], b = line.guns[order[1]], se = function (g) { return (g.te[2] - g.te[1]) / 2 / data.words.z95; };
+      if (a.fit !== "fits") return "No gun is known to fit it; " + order[0] + " comes nearest.";
+      if (b.fit !== "fits" || a.te[1] === null || b.te[1] === null) return order[0] + " fits" + (b.fit !== "fits" ? "; no other gun is known to fit." : "; what the others land is not known well enough to compare.");
+      var z = (a.te[0] - b.te[0]) / Math.sqrt(se(a) * se(a) + se(b) * se(b)), word = data.words.steps.filter(function (s) { return z > s[0] || s[0] === 0; })[0][1];
+      return "Of the guns that fit, " + order[0] + " lands most; that it lands more than " + order[1] + " is " + word + ".";
     }
   }
 
@@ -791,7 +874,8 @@
           xs.push(ends[0], ends[0], null, ends[0], ends[1], null, ends[1], ends[1], null);
           ys.push(y - 0.07, y + 0.07, null, y, y, null, y - 0.07, y + 0.07, null);
         }
-        var note = plot.layout.annotations[i];
+        var note = plot.layout.annotations[i], outline = plot.layout.shapes[i];
+        outline.x0 = left; outline.x1 = left + width; outline.visible = width > 0;
         note.x = left; note.visible = width > 0; note.text = "<b>" + p[1] + "</b> " + label;
         left += width;
       });
@@ -963,6 +1047,7 @@
     document.querySelectorAll("table").forEach(function (t) { if (t.tamed) clip(t); });
     document.querySelectorAll("details[data-rows][open]").forEach(function (box) { if (box.seen) box.seen.page = 0; browse(box); });
     cup();
+    groups();
     var status = document.querySelector("[data-status]");
     if (status) status.textContent = "Now shown: " + (state.shop ? data.shops[state.shop] || state.shop : "all shops") + ", " + when() + ".";
   }

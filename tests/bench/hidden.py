@@ -147,7 +147,9 @@ def wrong(seed: int, folder: Path) -> dict[str, list[str]]:
     }
     for name, (wanted, key) in readers.items():
         ours = [row for row in log_oracle.compared(name, tables[name]) if row["shop_id"] in record.place]
-        if name == "annual_statement":  # the plain loops leave particulate out: a year that holds nothing else has sums of 0
+        if (
+            name == "annual_statement"
+        ):  # the plain loops leave particulate out: a year that holds nothing else has sums of 0
             told = {(shop, year) for shop, year, *_ in wanted}
             ours = [row for row in ours if (row["shop_id"], row["year"]) in told or row["kg"] or not row["complete"]]
         out[name] = published_tests.differences(wanted, published_tests.keyed(ours, *key))

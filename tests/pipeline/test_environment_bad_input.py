@@ -12,6 +12,7 @@ import pytest
 
 from pipelines import commands, workspace
 from pipelines.settings import template
+from reports.wording import dated
 
 POURS = "shop_id,mix_id,pour_no,poured_at,product_id,component_id,weighed_g\n"
 FILES = {
@@ -82,7 +83,8 @@ def test_each_thing_that_lacks_has_a_line_of_its_own(
     label = {"north": "North", "south": "South"}[shop]
     months = {"": "", "01": "January 2026", "02": "February 2026", "03": "March 2026", "04": "April 2026"}
     assert any(
-        line.startswith(label) and line.endswith(f" | {said}") and months[month[5:]] in line for line in on_page(space)
+        line.startswith(label) and line.endswith(f" | {dated(said)}") and months[month[5:]] in line
+        for line in on_page(space)
     ), on_page(space)
 
 

@@ -106,7 +106,7 @@ def test_breaches_stand_first_on_the_page_in_the_closing_lines_and_in_the_handou
     html = (space.out / "site" / "environment.html").read_text("utf-8")
     first = re.search(r'id="breaches".*?</div>', html, re.S)
     assert first is not None and html.index('id="breaches"') < html.index("By category")
-    assert "30.30 gal_us against 26.00 (permit 7)" in re.sub(r"<[^>]+>", "", first[0])
+    assert "30.30 US gallons against 26.00 (permit 7)" in re.sub(r"<[^>]+>", "", first[0])
     tables = workspace.read_snapshot(space.snapshot(), handouts.TABLES)
 
     def of(period: str) -> list[tuple]:

@@ -13,6 +13,7 @@ import pytest
 from page_words import read
 from published_frames import frame, make
 
+from pipelines.transfer.decisions.actions import LEVERS
 from reports import wording
 from reports.site import PAGES, build
 from reports.site.figures.intervals import intervals
@@ -524,6 +525,18 @@ def test_where_every_file_was_refused_the_pages_say_so_and_what_to_do(tables) ->
     start, intake = words(site["index.html"]), words(site["intake.html"])
     assert "All 4 files that came in were refused" in start and "layouts/" in start
     assert "all were refused as a whole" in intake and "two layouts claim this file" in intake
+
+
+def test_what_saves_and_what_to_mix_do_not_contradict_each_other(tables) -> None:
+    """Here the advice leaves more in cups than was left (fewer second cups pay for it): no page may then say to mix less."""
+    site = pages(build(tables, SETTINGS))
+    bench, owner = words(site["bench.html"]), words(site["owner.html"])
+    assert tables["mix_backtest"]["leftover_advised_l"].sum() > tables["mix_backtest"]["leftover_l"].sum()
+    assert "The advice buys fewer second mixes and pays for them in leftovers" in bench
+    assert "Advised is the level at which running short and leftovers cost least together" in bench
+    for said in (bench, owner, words(site["index.html"]), LEVERS["leftover"]):
+        assert not re.search(r"mix (less|closer)|the guide at the mixing bench", said, re.IGNORECASE)
+    assert "Leave no more in the cup than" in owner
 
 
 def test_one_technician_is_compared_with_nobody(tables) -> None:

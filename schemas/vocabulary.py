@@ -137,7 +137,7 @@ def conditions(info: ColumnInfo) -> list[tuple[str, pl.Expr, str]]:
         told = (
             f"cannot be: sizes from {least:g} to {most:g} {info.unit} are possible; was another unit or column meant?"
         )
-        found.append(("possible", (col == 0) | col.is_nan() | col.abs().is_between(least, most), told))
+        found.append(("possible", (col == 0) | ~col.is_finite() | col.abs().is_between(least, most), told))
     if info.values:
         found.append(("one_of", col.is_in(list(info.values)), "must be one of " + ", ".join(info.values)))
     if info.key and info.kind == "text":

@@ -55,7 +55,7 @@ def test_fill_adds_rows_that_are_read_and_comments_where_something_is_needed(
     assert cli.main(["registers", str(shop), "--fill"]) == 0
     told = capsys.readouterr().out
     assert "registers/components.csv: 6 rows added, to be completed" in told
-    assert "registers/products.csv: 1 rows added; they count once role" in told
+    assert "registers/products.csv: 1 row added; each counts once role is filled in and its '# ' is taken away" in told
     components = read.read_file(Source("registers/components.csv", shop / "registers" / "components.csv"), [])
     rows = components.tables["components"].rows.collect()
     assert rows["component_id"].to_list() == ["binder_a", "hard_a", "tint_0", "tint_1", "tint_2", "tint_3"]

@@ -115,7 +115,7 @@ def test_the_past_is_what_whole_cups_held_on_average_and_what_an_operation_flush
     }  # fmt: skip
     part = {name: pl.DataFrame(given, schema=validate.empty(name).schema) for name, given in rows.items()}
     known = mixing.past([part])
-    assert known.paint.row(0) == ("s", "p", pytest.approx(0.45), pytest.approx(1.1))
+    assert known.paint.row(0) == ("s", "p", pytest.approx(0.45), pytest.approx(1.1), None)  # no price is on record
     assert known.flush.rows() == [("g", 5.0)]
     assert known.met.rows() == [("s", "p", "g", "clear", 2.0)]
 

@@ -348,6 +348,12 @@ _MEASURES = {
 }
 
 
+#: units of permits, in words
+PERMIT_UNITS = {
+    "l": "L", "gal_us": "US gallons", "gal_imp": "imperial gallons", "kg": "kg", "lb": "lb", "ton_us": "US tons", "tonne": "tonnes",
+}  # fmt: skip
+
+
 def measure_words(measure: str, substances: dict[str, str]) -> str:
     """ "rts_l:primer" -> "poured, ready to spray: primer"; "hap_kg:108-88-3" -> "hazardous air pollutants: Toluene"."""
     name, _, rest = measure.partition(":")

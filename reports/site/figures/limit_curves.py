@@ -14,9 +14,6 @@ from reports import wording
 
 WIDTH, HEIGHT = 340, 176
 LEFT, RIGHT, TOP, BOTTOM = 46, 12, 22, 26
-UNITS = {
-    "l": "L", "gal_us": "US gallons", "gal_imp": "imperial gallons", "kg": "kg", "lb": "lb", "ton_us": "US tons", "tonne": "tonnes",
-}  # fmt: skip
 Months = list[dict[str, Any]]  # rows of limit_curve of one limit, by month
 
 
@@ -35,7 +32,7 @@ def _said(value: float) -> str:
 
 def sentence(row: dict[str, Any], kind: str) -> Markup:
     """What stands against a limit at its latest month, in the permit's unit and in kg or L."""
-    unit = UNITS.get(row["unit"], row["unit"])
+    unit = wording.PERMIT_UNITS.get(row["unit"], row["unit"])
     month = wording.month_word(row["month"])
     if row["total_stated"] is None:
         return Markup("{}: what was reached is not known; the limit is {} {}.").format(
@@ -108,7 +105,7 @@ def limit_curve(title: str, months: Months, kind: str, shop: str) -> Markup:
                     css, x(month), y(total), 4.5 if month == last_m else 2.5
                 )
             )
-    unit = UNITS.get(last["unit"], last["unit"])
+    unit = wording.PERMIT_UNITS.get(last["unit"], last["unit"])
     out.append(Markup('<text x="{}" y="13">{}</text>').format(LEFT, unit))
     for value in (0.0, last["limit_stated"]):
         out.append(

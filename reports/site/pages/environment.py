@@ -14,14 +14,14 @@ from reports import wording
 from reports.missing import COLUMNS, missing
 from reports.site.figures.emissions import emissions, source_of
 from reports.site.figures.figure import Figure
-from reports.site.figures.limit_curves import UNITS, limit_curve
+from reports.site.figures.limit_curves import limit_curve
 from reports.site.figures.mini import share_of_limit
 from reports.site.listing import Column, Listing, Record, Row, amount, counted, listed, measured, of_table, said, text
 from reports.site.page_tables import PageTables
 from reports.site.pages import record
 from reports.site.pages.common import Page, of_shop
 from reports.site.theme import SOURCES
-from reports.wording import measure_words, spaced
+from reports.wording import PERMIT_UNITS, measure_words, spaced
 
 #: so many windows of limits stand on the page; all of them are in the table limit_windows
 MOST_WINDOWS = 400
@@ -222,7 +222,7 @@ def _category_limits(book: PageTables) -> dict[str, str]:
     found: dict[str, list[str]] = {}
     for r in frame.iter_rows(named=True):
         shop = book.shop_labels.get(r["shop_id"], r["shop_id"])
-        said = f"{shop}: {wording.plain(r['limit_stated'], 2)} {UNITS.get(r['unit'], r['unit'])}, {spaced(r['period'])}"
+        said = f"{shop}: {wording.plain(r['limit_stated'], 2)} {PERMIT_UNITS.get(r['unit'], r['unit'])}, {spaced(r['period'])}"
         found.setdefault(r["measure"].removeprefix("rts_l:"), []).append(said)
     return {category: "; ".join(said) for category, said in found.items()}
 
@@ -282,7 +282,7 @@ def _breaches(book: PageTables) -> list[str]:
         lacks = "" if r["complete"] else " at least"
         out.append(
             f"{book.shop_labels.get(r['shop_id'], r['shop_id'])}, {of}: {measure_words(r['measure'], substances)},{lacks}"
-            f" {wording.plain(r['total'], 2)} {UNITS.get(r['unit'], r['unit'])} against {wording.plain(r['limit'], 2)} ({r['source']})."
+            f" {wording.plain(r['total'], 2)} {PERMIT_UNITS.get(r['unit'], r['unit'])} against {wording.plain(r['limit'], 2)} ({r['source']})."
         )
     return out
 
@@ -302,7 +302,7 @@ def _windows(book: PageTables) -> Listing | None:
         said("verdict", lambda r: verdicts[r["breached"]]),
         counted("reached", lambda r: wording.plain(r["total"], 2) if wording.known(r["total"]) else None),
         counted("limit", lambda r: wording.plain(r["limit"], 2)),
-        said("unit of the permit", lambda r: UNITS.get(r["unit"], r["unit"])),
+        said("unit of the permit", lambda r: PERMIT_UNITS.get(r["unit"], r["unit"])),
         measured("of the limit", "share_of_limit", "share"),
         counted("months with records", "months_present"),
         at=lambda r: {"shop": r["shop_id"]} | ({"month": r["window"]} if len(r["window"]) > 4 else {}),
@@ -392,7 +392,7 @@ def _curve(book: PageTables) -> Listing | None:
                 stated(r["total_stated"]),
                 stated(r["limit_stated"]),
                 stated(r["headroom_stated"]),
-                text(UNITS.get(r["unit"], r["unit"])),
+                text(PERMIT_UNITS.get(r["unit"], r["unit"])),
                 wording.quantity(r["headroom"], _kind(r["measure"])),
                 stated(r["pace_stated"]),
                 text(wording.month_word(r["crossed_in"]) if r["crossed_in"] else "not in sight"),

@@ -1070,14 +1070,12 @@ def _where_it_went(told: dict[str, Any]) -> str:
 
 def _breaches(found: list[dict[str, Any]]) -> list[str]:
     """Windows above a limit of a permit, the latest first."""
-    from reports.wording import PERMIT_UNITS, measure_words
-
     if not found:
         return []
     n = f"{len(found)} window{' is' if len(found) == 1 else 's are'}"
     named = [
-        f"  {one['shop_id']}, {one['period'].replace('_', ' ')} {one['window']}: {measure_words(one['measure'], {})},"
-        f" {one['total']:,.4g} {PERMIT_UNITS.get(one['unit'], one['unit'])} against {one['limit']:,.4g}"
+        f"  {one['shop_id']}, {one['period'].replace('_', ' ')} {one['window']}: {one['measure_words']},"
+        f" {one['total']:,.4g} {one['unit_words']} against {one['limit']:,.4g}"
         for one in reversed(found[-SHOWN_DOUBTS:])
     ]
     more = [f"  and {len(found) - SHOWN_DOUBTS} more"] if len(found) > SHOWN_DOUBTS else []

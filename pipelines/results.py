@@ -16,7 +16,7 @@ from pipelines import run as runs
 from pipelines.run import Run
 from pipelines.workbench import PUBLISHED_DIGITS, Tables, rounded, write_out
 from pipelines.workspace import Workspace, WorkspaceError
-from reports import handouts
+from reports import handouts, wording
 from reports.veil import Veil
 from schemas import described, published, registers, validate
 
@@ -176,6 +176,10 @@ def headline(run: Run, veil: Veil | None = None) -> dict[str, Any]:
         "breaches": _seen(veil, "limit_windows", run.bench.read("limit_windows"))
         .filter("breached")
         .sort("window", "shop_id", "measure")
+        .with_columns(
+            pl.col("measure").map_elements(lambda m: wording.measure_words(m, {}), pl.String).alias("measure_words"),
+            pl.col("unit").replace(wording.PERMIT_UNITS).alias("unit_words"),
+        )
         .to_dicts(),
         "doubts": [[hush(part) for part in one] for one in doubts.told(files)],
     }

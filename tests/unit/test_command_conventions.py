@@ -27,6 +27,8 @@ HOME = Path(__file__).resolve().parents[2]
 PAGE = (HOME / "docs" / "command_line.md").read_text("utf-8")
 GROUP = (HOME / "docs" / "group.md").read_text("utf-8")
 BREACH = {
+    "measure_words": "VOC",
+    "unit_words": "kg",
     "shop_id": "s",
     "measure": "voc_kg",
     "period": "month",

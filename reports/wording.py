@@ -306,7 +306,15 @@ def day_word(day: dt.date) -> str:
 
 def dated(text: str) -> str:
     """The text with its days as `day_word` says them."""
-    return re.sub(r"\b\d{4}-\d\d-\d\d\b", lambda m: day_word(dt.date.fromisoformat(m[0])), text)
+    return re.sub(r"\b\d{4}-\d\d-\d\d\b", _day_or_id, text)
+
+
+def _day_or_id(found: re.Match[str]) -> str:
+    """A day in words; an id of the same form stays."""
+    try:
+        return day_word(dt.date.fromisoformat(found[0]))
+    except ValueError:
+        return found[0]
 
 
 def days_word(first: dt.date, last: dt.date) -> str:

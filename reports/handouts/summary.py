@@ -49,7 +49,7 @@ def _limits(view: Selection) -> Iterator[tuple[Cell, ...]]:
         over = f"{r['period'].replace('_', ' ')} {r['window']}"
         what = f"{view.shop_named(r['shop_id'])}, {over}: {wording.measure_words(r['measure'], view.substances)}"
         reached = f"{'' if r['complete'] else 'at least '}{wording.plain(r['total'], 2)}"
-        said = f"{what}: {reached} {r['unit']} against {wording.plain(r['limit'], 2)} ({r['source']})"
+        said = f"{what}: {reached} {wording.PERMIT_UNITS.get(r['unit'], r['unit'])} against {wording.plain(r['limit'], 2)} ({r['source']})"
         unit = usage.unit_of(r["measure"])
         total = r["total_metric"]
         yield "ABOVE A LIMIT OF A PERMIT", said, total, unit, us(total, unit), US[unit][0]

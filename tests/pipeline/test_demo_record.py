@@ -29,7 +29,7 @@ DAYS = {
     "unscaled_use": "used_at", "stock": "happened_on", "readings": "taken_at", "deviations": "from_on",
 }  # fmt: skip
 OPERATION = ["shop_id", "job_id", "operation_no"]
-BREACH = r"30\.30 gal_us against 26\.00 \(invented permit of the demo\)"
+BREACH = r"30\.30 US gallons against 26\.00 \(invented permit of the demo\)"
 
 
 @pytest.fixture(scope="module")
@@ -162,7 +162,7 @@ def files(space: workspace.Workspace) -> dict[str, str]:
 
 def test_the_breach_stands_first_on_the_page_and_among_the_closing_lines(kept) -> None:
     _, printed, _, page, _ = kept
-    assert "vellmoor, month 2025-03: rts_l 30.3 gal_us against 26" in printed
+    assert "vellmoor, month 2025-03: poured, ready to spray, 30.3 US gallons against 26" in printed
     text = re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", page[page.index('id="breaches"') :]))
     assert re.search(rf"Vellmoor Body Works, March 2025: poured, ready to spray, {BREACH}", text[:400])
     assert page.index('id="breaches"') < page.index('class="finding"') < page.index("By category")

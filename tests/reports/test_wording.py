@@ -122,3 +122,8 @@ def test_an_interval_in_a_sentence_is_kept_on_one_line_and_stays_text() -> None:
     assert str(said) == (
         'base 46 % <span class="day">(40–53)</span>, 2 records (of &lt;b&gt; all); tilt -1 % <span class="day">(-5 to 3)</span>'
     )
+
+
+def test_a_day_in_a_text_is_said_in_words_and_an_id_of_its_form_stays() -> None:
+    assert wording.dated("from 2026-03-04 on") == "from 4 March 2026 on"
+    assert wording.dated("component 8888-88-88 has no figure") == "component 8888-88-88 has no figure"

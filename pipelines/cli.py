@@ -1064,7 +1064,8 @@ def _where_it_went(told: dict[str, Any]) -> str:
     else:
         shares = ((told["left_share"], "were left in the cups"), (told["flushed_share"], "were flushed out"))
         known += [f"{100 * share:.0f} {words}" for share, words in shares if share]
-    unknown = f"the way of {100 * told['not_split_share']:.0f} is not known" if told["not_split_share"] else ""
+    lost = round(100 * (told["not_split_share"] or 0))
+    unknown = f"the way of {lost} is not known" if lost else ""
     return f"Of every 100 g, {'; '.join(part for part in (', '.join(known), unknown) if part)}."
 
 

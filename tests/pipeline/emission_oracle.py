@@ -511,6 +511,17 @@ class Record:
             return out
         kept_since: datetime | None = None
         before: datetime | None = None
+        held = inside
+        for row in (
+            weighings
+        ):  # operations between two weigh-backs share alike what left between them, whatever month that counts in
+            now = row["weighed_at"]
+            fed = [d for d in draws if (before is None or d > before) and (d <= now or row is weighings[-1])]
+            on = [t for t in taken if (before is None or t["poured_at"] >= before) and t["poured_at"] < now]
+            for drawn in fed:
+                self._gone[*cup, drawn] = (held - sum(t["weighed_g"] for t in on) - row["leftover_g"]) / len(fed)
+            held, before = row["leftover_g"], now
+        before = None
         said: str | None = None
         for row in weighings:
             now = row["weighed_at"]
@@ -523,9 +534,6 @@ class Record:
                 t["weighed_g"] for t in taken if (before is None or t["poured_at"] >= before) and t["poured_at"] < now
             )
             gone = inside - on - row["leftover_g"]
-            fed = [d for d in draws if (before is None or d > before) and (d <= now or row is weighings[-1])]
-            for drawn in fed:  # operations between two weigh-backs share alike what left between them
-                self._gone[*cup, drawn] = gone / len(fed)
             if kept_since is None:
                 out[own] += gone
             else:

@@ -539,9 +539,10 @@ def weighed_targets(seed: int, n: int) -> Iterator[Line]:
             .filter((pl.col("basis") == "mass") & pl.col("usable") & (pl.col("operations").list.len() == 1))
             .select("shop_id", "ratio", "rel_u", operation=pl.col("operations").list.first())
             .join(truth, on=["shop_id", "operation"])
+            .drop_nulls()
         )
         each.append((((weighed["ratio"] / weighed["truth"]).log().abs() / weighed["rel_u"]) < 1.96).to_list())
-    rows = sum(map(len, each))
+    rows = sum(map(len, each)) or 1
     share = sum(map(sum, each)) / rows
     spread = 2 * sum((sum(one) - share * len(one)) ** 2 for one in each) ** 0.5 / rows
     yield (

@@ -408,7 +408,7 @@ def _scheduled_run(space: Workspace, given: argparse.Namespace) -> int:
     """A run with what a scheduler asks for: its log, its hook, its exit codes."""
     from pipelines import alerts, workspace
 
-    before = workspace.manifest_in_force(space) or {}
+    before = workspace.said_in_force(space)
     with alerts.log_to(given.log) as log:
         screen = _teller(given, log)
         try:
@@ -907,7 +907,7 @@ class _Screen:
 
 
 class _Lines:
-    """The same for programs: one JSON object a line on standard output, its kind in `event` (docs/command_line.md). `finished` of a run
+    """The same for programs: one JSON object a line on standard output, its kind in `event` (pipelines/command_line.md). `finished` of a run
     has every number of the closing paragraph, as the set in force has them."""
 
     def __init__(self, log: logging.Logger | None = None) -> None:

@@ -71,8 +71,8 @@ def run(
             workspace.forget_tables(space)
             workspace.begin(space)
             _materialize(current)
-        published = workspace.manifest_in_force(space)
-        if published is None:
+        published = workspace.said_in_force(space)
+        if not published:
             raise WorkspaceError(f"The results vanished from {space.out} as soon as they were published; run again.")
         return Outcome(new=True, headline=published["headline"], remark=current.remark)
 

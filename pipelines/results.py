@@ -149,6 +149,7 @@ def headline(run: Run, veil: Veil | None = None) -> dict[str, Any]:
     from pipelines.intake.bringing_together import doubts
 
     hush = veil.message if veil else str
+    windows = _seen(veil, "limit_windows", run.bench.read("limit_windows"))
     files = run.bench.read("intake_files")
     months = run.bench.read("emissions_monthly", ["month", "complete"]).filter(~pl.col("complete"))["month"]
     totals = run.bench.read("totals")
@@ -173,14 +174,14 @@ def headline(run: Run, veil: Veil | None = None) -> dict[str, Any]:
         "refused_rows": int(files["refused"].sum()),
         "refused_files": files.filter(pl.col("state") == "refused").height,
         "incomplete_months": months.n_unique(),
-        "breaches": _seen(veil, "limit_windows", run.bench.read("limit_windows"))
-        .filter("breached")
-        .sort("window", "shop_id", "measure")
-        .with_columns(
-            pl.col("measure").map_elements(lambda m: wording.measure_words(m, {}), pl.String).alias("measure_words"),
-            pl.col("unit").replace(wording.PERMIT_UNITS).alias("unit_words"),
-        )
-        .to_dicts(),
+        "breaches": [
+            one
+            | {
+                "measure_words": wording.measure_words(one["measure"], {}),
+                "unit_words": wording.PERMIT_UNITS.get(one["unit"], one["unit"]),
+            }
+            for one in windows.filter("breached").sort("window", "shop_id", "measure").iter_rows(named=True)
+        ],
         "doubts": [[hush(part) for part in one] for one in doubts.told(files)],
     }
     return {name: float(f"{one:.{PUBLISHED_DIGITS}g}") if isinstance(one, float) else one for name, one in told.items()}

@@ -142,9 +142,9 @@ def begin(space: Workspace, teller: Teller, accept_removals: bool = False) -> It
     with workspace.lock(space) as remark:
         current = look(space, teller)
         current.remark, current.accept_removals = remark, accept_removals
-        before, _ = workspace.set_in_force(space)
+        before = workspace.said_in_force(space)
         for top in ("inbox", "registers"):
-            had = [path for path in (before or {}).get("inputs", ()) if path.startswith(f"{top}/")]
+            had = [path for path in before.get("inputs", ()) if path.startswith(f"{top}/")]
             has = [path for path in current.contents if path.startswith(f"{top}/")]
             current.shrank(f"{top}/ held", len(had), len(has), "files")
         workspace.begin(space)

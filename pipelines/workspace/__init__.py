@@ -56,6 +56,7 @@ from pipelines.workspace.snapshots import (
     manifest_in_force,
     publish,
     read_snapshot,
+    said_in_force,
     said_of,
     set_in_force,
     write_basis,
@@ -83,6 +84,6 @@ __all__ = [
     "find", "fingerprint", "forget_drafts", "forget_reads", "forget_tables", "init", "inputs", "is_kept",
     "is_refusal", "is_whole", "keep_handout", "keep_private", "keep_sealed", "leading_out", "library_versions", "link_from_before",
     "lock", "manifest_in_force", "occupied", "prepare_dagster", "printable", "program_version", "publish",
-    "read_again", "read_handout", "read_snapshot", "refusal", "report_fault", "said_of", "seal_bench", "set_in_force",
+    "read_again", "read_handout", "read_snapshot", "refusal", "report_fault", "said_in_force", "said_of", "seal_bench", "set_in_force",
     "settings_bytes", "unseal_bench", "write_basis", "write_bytes", "write_csv", "write_database", "write_table",
 ]  # fmt: skip

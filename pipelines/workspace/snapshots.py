@@ -236,6 +236,16 @@ def set_in_force(space: Workspace) -> tuple[dict[str, Any] | None, str | None]:
     return manifest, None
 
 
+def said_in_force(space: Workspace) -> dict[str, Any]:
+    """What the finished set says of itself, its files not looked at; nothing where there is none or it does not say. Raises
+    WorkspaceError where a later version wrote it."""
+    folder = space.snapshot()
+    try:
+        return unsealed(folder / MANIFEST) if folder else {}
+    except (Damaged, FileNotFoundError):
+        return {}
+
+
 def manifest_in_force(space: Workspace) -> dict[str, Any] | None:
     """What the finished set says of itself; None where there is none or a file of it is not what was written."""
     manifest, wrong = set_in_force(space)

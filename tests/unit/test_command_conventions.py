@@ -1,4 +1,4 @@
-"""The table of docs/command_line.md, row by row, and what docs/group.md promises a scheduler."""
+"""The table of pipelines/command_line.md, row by row, and what pipelines/group.md promises a scheduler."""
 
 from __future__ import annotations
 
@@ -24,8 +24,8 @@ from pipelines import run as run_module
 from pipelines.commands import Outcome
 
 HOME = Path(__file__).resolve().parents[2]
-PAGE = (HOME / "docs" / "command_line.md").read_text("utf-8")
-GROUP = (HOME / "docs" / "group.md").read_text("utf-8")
+PAGE = (HOME / "pipelines" / "command_line.md").read_text("utf-8")
+GROUP = (HOME / "pipelines" / "group.md").read_text("utf-8")
 BREACH = {
     "measure_words": "VOC",
     "unit_words": "kg",
@@ -163,7 +163,7 @@ def test_the_hook_hears_of_failures_and_of_what_is_new(
     hook = shlex.join([sys.executable, "-c", program])
     later = BREACH | {"window": "2026-04"}
     before = HEADLINE | {"breaches": [BREACH], "doubts": [["f", "d"]]}
-    monkeypatch.setattr(workspace, "manifest_in_force", lambda _: {"headline": before})
+    monkeypatch.setattr(workspace, "said_in_force", lambda _: {"headline": before})
     running(monkeypatch, breaches=[BREACH | {"total": 3.5}, later], doubts=[["f", "d"]])
     assert cli.main(["run", str(shop), "-q", "--hook", hook]) == 0
     monkeypatch.setattr(commands, "run", lambda *_: [][0])

@@ -784,14 +784,10 @@ class _Maker:
         told, unfit = self.shaper.unit(self.table, info)
         if told:
             return told
-        if not unfit and column.unit and not column.unit.startswith("?"):
-            return column.unit
-        if not unfit and column.header == info.name:  # our own names carry their unit
-            return inside
         fits = fitting_units(info, column)
-        if unfit:
-            pass
-        elif column.unit:
+        if not unfit and (unit := self._unit_told(info, column, inside, fits)):
+            return unit
+        if column.unit:
             near = {
                 "gal": ["gal_us", "gal_imp"],
                 "fl_oz": ["fl_oz_us", "fl_oz_imp"],
@@ -800,14 +796,7 @@ class _Maker:
                 "t": ["tonne", "ton_us"],
             }
             fits = near.get(column.unit[1:].lower().replace(" ", "_"), fits)
-        elif units.lookup(inside).quantity != "mass" and len(fits) == 1 and inside != "m2":
-            return fits[0]
-        elif inside == "m2" and (by_area := self._area_unit(column)):
-            return by_area
         elif units.lookup(inside).quantity == "mass":
-            near_unit = self._neighbour(info, column)
-            if near_unit:  # "?": the same as that of the pours, which is being asked
-                return inside if near_unit == "?" else near_unit
             usual = ["g", "kg", "oz", "lb", "ml"] if self.table == "pours" else ["g", "kg", "oz", "lb"]
             fits = fits + [u for u in usual if u not in fits]
         options = [(u, f"the middle one of the values is {column.middle:g}") for u in fits or [inside]]
@@ -820,6 +809,19 @@ class _Maker:
             unfit=unfit,
         )
         return (fits or [inside])[0]
+
+    def _unit_told(self, info: ColumnInfo, column: Column, inside: str, fits: list[str]) -> str | None:
+        """The unit that header, sizes or what stands beside it tell; None where it must be asked."""
+        if column.unit and not column.unit.startswith("?"):
+            return column.unit
+        if column.header == info.name:  # our own names carry their unit
+            return inside
+        if column.unit:
+            return None
+        if units.lookup(inside).quantity == "mass":
+            near = self._neighbour(info, column)  # "?": the same as that of the pours, which is being asked
+            return inside if near == "?" else near
+        return self._area_unit(column) if inside == "m2" else fits[0] if len(fits) == 1 else None
 
     def _area_unit(self, column: Column) -> str | None:
         """By the areas of the same panels in the register."""

@@ -20,6 +20,7 @@ from pipelines.settings import Role, Settings
 from pipelines.transfer.decisions.mix_answer import cheapest, outcomes
 from pipelines.transfer.solver.table_model import Fitted, Term, labels
 from schemas.area_classes import AREA_CLASSES, MIX_LEVELS
+from schemas.published import Z95
 
 OPERATION = ["shop_id", "job_id", "operation_no"]
 # Half-normal scales of the sd of log use per m2 (our choice).
@@ -346,7 +347,7 @@ def cup_guide(cups: Iterable[pl.DataFrame], products: pl.DataFrame, settings: Se
             if within
             else math.sqrt(1 / n + z**2 / (2 * (n - 1)))
         )
-        half = stats.norm.ppf(0.975) * log.std(ddof=1) * se
+        half = Z95 * log.std(ddof=1) * se
         advised, low, high = (max(float(np.exp(x)), lowest) for x in (told, told - half, told + half))
         rows.append(
             {"shop_id": shop, "product_id": product, "product": mine["product"][0], "role": role, "n": n,
@@ -448,7 +449,7 @@ def mix_backtest(tried: pl.DataFrame) -> pl.DataFrame:
         leftover_advised_l=pl.col("would_leave_ml").filter("alone").sum() / 1000,
     )
     n, k = frame["n"].to_numpy().astype(float), frame["n_short"].to_numpy().astype(float)
-    z = stats.norm.ppf(0.975)
+    z = Z95
     p = k / n
     centre = (p + z**2 / (2 * n)) / (1 + z**2 / n)
     half = z / (1 + z**2 / n) * np.sqrt(p * (1 - p) / n + z**2 / (4 * n**2))

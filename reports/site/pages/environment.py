@@ -228,17 +228,22 @@ def _category_limits(book: PageTables) -> dict[str, str]:
 
 
 def _content_limits(book: PageTables) -> dict[str, Markup]:
-    """The limits of a category on the content of its cups, and how many cups lie above."""
+    """The limits of a category on the content of its cups, how many cups lie above, and of how many that is not judged: their
+    content is not known, or the place judges averages."""
     of = ["category", "limit_g_per_l"]
     parts = [
-        part.filter(pl.col("limit_g_per_l").is_not_null()).group_by(of).agg(n=pl.len(), over=pl.col("over").sum())
+        part.filter(pl.col("limit_g_per_l").is_not_null())
+        .group_by(of)
+        .agg(pl.col("over").sum(), n=pl.col("over").count(), open=pl.col("over").is_null().sum())
         for part in book.parts_shown("voc_content", "voc_content")
     ]
     found: dict[str, list[Markup]] = {}
-    for r in pl.concat(parts).group_by(of).agg(pl.col("n", "over").sum()).sort(of).iter_rows(named=True):
+    for r in pl.concat(parts).group_by(of).agg(pl.col("n", "over", "open").sum()).sort(of).iter_rows(named=True):
         limit = wording.quantity(r["limit_g_per_l"], "content_g_per_l", bare=True)
-        above = f"{wording.plain(r['over'], 0) if r['over'] else 'none'} of {wording.jobs(r['n'], 'cup', 'cups')} above"
-        found.setdefault(r["category"], []).append(Markup("{}: {}").format(limit, above))
+        above = wording.plain(r["over"], 0) if r["over"] else "none"
+        told = [f"{above} of {wording.jobs(r['n'], 'cup', 'cups')} above"] if r["n"] else []
+        told += [f"{wording.jobs(r['open'], 'cup', 'cups')} not judged"] if r["open"] else []
+        found.setdefault(r["category"], []).append(Markup("{}: {}").format(limit, "; ".join(told)))
     return {category: Markup("; ").join(said) for category, said in found.items()}
 
 

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     import polars as pl
 
     from pipelines.adoption import Adoption
-    from pipelines.commands import Findings, Outcome
+    from pipelines.commands import Findings, Gone, Outcome
     from pipelines.intake.recognising.questions import Answers, Question
     from pipelines.workspace import Workspace
     from reports.handouts import Handout
@@ -164,6 +164,13 @@ def parser() -> argparse.ArgumentParser:
         closing.add_argument(
             "--shop", metavar="SHOP", action="append", default=[], help="this shop alone (give it again for more)"
         )
+    forget = commands.add_parser(
+        "forget",
+        parents=[speaking],
+        help="call somebody by a pseudonym from now on, in everything that is published and kept",
+    )
+    forget.add_argument("person", metavar="PERSON", help="the id or the label of a technician")
+    forget.add_argument("dir", metavar="DIR", nargs="?", help="the workspace (default: the one around this folder)")
     lines = commands.add_parser(
         "lines",
         parents=[speaking],
@@ -526,6 +533,15 @@ def _reopen(given: argparse.Namespace) -> int:
         print(f"filmledger: {error}", file=sys.stderr)
         return WRONG_USAGE
     print(f"Open again: {', '.join(months)}")
+    return FINE
+
+
+def _forget(given: argparse.Namespace) -> int:
+    from pipelines import commands, workspace
+
+    screen = _teller(given)
+    gone, _ = commands.forget(workspace.find(given.dir), given.person, screen)
+    screen.forgotten(gone)
     return FINE
 
 
@@ -895,6 +911,24 @@ class _Screen:
         if len(lacking) > SHOWN_DOUBTS:
             self.remark(f"  and {len(lacking) - SHOWN_DOUBTS} more")
 
+    def forgotten(self, gone: Gone) -> None:
+        """What somebody is called, and where the shop's own files still hold this person."""
+        self.remark(
+            f"This person was forgotten before and is called {gone.called}."
+            if gone.before
+            else f"From now on {gone.called} stands for this person in everything that is published and kept; no figure has moved."
+        )
+        if not gone.places:
+            self.remark("No file of inbox/ or registers/ holds this person.")
+            return
+        self.remark("The shop's own files are not touched. This person stands in")
+        for one in gone.places:
+            more = f" and {one.places - len(one.first)} more" if one.places > len(one.first) else ""
+            self.remark(f"  {one.file}: {', '.join(one.first)}{more}")
+        from pipelines.forgetting import WHAT_TO_DO
+
+        self.remark(WHAT_TO_DO)
+
     def closing(self, space: Workspace, outcome: Outcome) -> None:
         if not outcome.new:
             self.remark("Nothing new since the last run.")
@@ -940,6 +974,11 @@ class _Lines:
             "finished", folder=str(folder), new=new, period=made.period.label, shops=made.shops, months=made.months, sheets=sheets,
             lacking=made.lacking,
         )  # fmt: skip
+
+    def forgotten(self, gone: Gone) -> None:
+        for one in gone.places:
+            self.say("place", file=one.file, first=one.first, places=one.places)
+        self.say("finished", called=gone.called, before=gone.before)
 
     def say(self, event: str, **told: Any) -> None:
         if self._log and event != "progress":
@@ -1161,6 +1200,7 @@ COMMANDS = {
     "handout": _handout,
     "close": _close,
     "reopen": _reopen,
+    "forget": _forget,
     "lines": _lines,
 }
 

@@ -13,8 +13,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from pipelines import forgetting, workspace
 from pipelines import run as runs
-from pipelines import workspace
 from pipelines.workspace import Workspace, WorkspaceError
 
 if TYPE_CHECKING:
@@ -49,14 +49,48 @@ def run(
     teller = teller or runs.Silent()
     for said in workspace.leading_out(space):
         teller.remark(said)
+    if workspace.begun(space):
+        teller.remark("What `filmledger forget` had begun is finished now.")
+        return _forgetting(space, teller, accept_removals)
     manifest, wrong = workspace.set_in_force(space)
     if wrong:
         teller.remark(f"{wrong[:1].upper()}{wrong[1:]}; it is made anew.")
     elif manifest and not again:
-        contents = workspace.digests(workspace.inputs(space))
+        contents = workspace.held(space)
         now = workspace.fingerprint(workspace.settings_bytes(space), contents, workspace.code_digest())
-        if manifest.get("fingerprint") == now:
+        if manifest.get("fingerprint") == now and not manifest.get("aged"):
             return Outcome(new=False, headline=manifest["headline"])
+    outcome, old = _anew(space, again, teller, accept_removals)
+    if not old:
+        return outcome
+    teller.remark(
+        f"{len(old)} {'person has' if len(old) == 1 else 'people have'} had no record for as long as keep_people_for says; from now on a"
+        " pseudonym stands for them. inbox/ and registers/ still name them: filmledger forget PERSON says where."
+    )
+    with workspace.lock(space):
+        forgetting.begin(space, old)
+        return _forgetting(space, teller, accept_removals)
+
+
+def _forgetting(space: Workspace, teller: runs.Teller, accept_removals: bool = False) -> Outcome:
+    """Finish what `forget` began: everything anew, and names out of all that is kept besides."""
+    with workspace.lock(space):
+        workspace.begin_forgetting(space, workspace.begun(space))
+        forgetting.own_files(space)
+        outcome, _ = _anew(space, True, teller, accept_removals)
+        for left in forgetting.finish(space):
+            teller.remark(
+                f"{left} still holds somebody who was forgotten; it is not of the program's making: change or delete it."
+            )
+        if (home := os.environ.get("DAGSTER_HOME")) and not Path(home).resolve().is_relative_to(space.root):
+            teller.remark(f"Dagster's records in {home} lie outside of the workspace and were not looked at.")
+        return outcome
+
+
+def _anew(
+    space: Workspace, again: bool, teller: runs.Teller, accept_removals: bool
+) -> tuple[Outcome, list[tuple[str, list[str]]]]:
+    """Make and publish everything that is not up to date. Also returns who is to be forgotten by now."""
     with runs.begin(space, teller, accept_removals) as current:
         if again:
             workspace.forget_reads(space, [])
@@ -74,7 +108,8 @@ def run(
         published = workspace.said_in_force(space)
         if not published:
             raise WorkspaceError(f"The results vanished from {space.out} as soon as they were published; run again.")
-        return Outcome(new=True, headline=published["headline"], remark=current.remark)
+        old = forgetting.aged(current) if published.get("aged") else []
+        return Outcome(new=True, headline=published["headline"], remark=current.remark), old
 
 
 def _is_damage(error: BaseException) -> bool:
@@ -182,6 +217,31 @@ def reopen(space: Workspace, period: str, shops: list[str]) -> list[str]:
 
     with workspace.lock(space):
         return results.reopen(space, period, shops)
+
+
+@dataclass(frozen=True, slots=True)
+class Gone:
+    """Who was forgotten: the pseudonym, whether that was so before, and where the shop's own files hold this person."""
+
+    called: str
+    before: bool
+    places: list[forgetting.Place]
+
+
+def forget(space: Workspace, person: str, teller: runs.Teller | None = None) -> tuple[Gone, Outcome]:
+    """Call somebody (by id or label) by a pseudonym from now on, in everything that is published and kept.
+
+    Raises WorkspaceError where nobody is called so, and what `run` raises; what was begun then is finished by the next run."""
+    teller = teller or runs.Silent()
+    with workspace.lock(space):
+        if workspace.begun(space):
+            _forgetting(space, teller)
+        found = forgetting.who(space, person)
+        gone = Gone(found.called, found.before, forgetting.places(space, found.names))
+        if found.before:
+            return gone, run(space, teller=teller)
+        forgetting.begin(space, [(found.person, found.names)])
+        return gone, _forgetting(space, teller)
 
 
 def watch(

@@ -7,14 +7,15 @@ written (workspace).
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from pipelines import database, steps, workspace
+from pipelines import database, forgetting, steps, workspace
 from pipelines import run as runs
 from pipelines.run import Run
-from pipelines.workbench import PUBLISHED_DIGITS, Tables, rounded, write_out
+from pipelines.workbench import PUBLISHED_DIGITS, Tables, Workbench, rounded, write_out
 from pipelines.workspace import Workspace, WorkspaceError
 from reports import handouts, wording
 from reports.veil import Veil
@@ -38,7 +39,9 @@ def pages(run: Run) -> int:
     from reports import site
 
     with run.timed("pages"):
-        files = site.build(Tables(run.bench), run.settings.model_dump())
+        veil = _veil(run)
+        seen = Seen(run.bench, veil) if veil and veil.called else Tables(run.bench)
+        files = site.build(seen, run.settings.model_dump())
         for path, content in sorted(files.items()):
             workspace.write_bytes(run.space, f"site/{path}", content)
     n = sum(path.endswith(".html") for path in files)
@@ -62,7 +65,7 @@ def publish(run: Run) -> dict[str, Any]:
         contents = {name: run.bench.notes()[name].content for name in PUBLISHED}
         held, wrong = workspace.set_in_force(run.space)
         before = held or {}
-        veil = Veil(Tables(run.bench), None) if run.settings.pages.people == "hidden" else None
+        veil = _veil(run)
         written_by = f"{_written_by()} {veil.word if veil else ''}"
         as_before = wrong is None and before.get("written_by") == written_by and before.get("contents")
         for name in PUBLISHED:
@@ -80,12 +83,15 @@ def publish(run: Run) -> dict[str, Any]:
         if had >= FEW_ROWS:
             run.shrank("The files of inbox/ held", had, read, "rows that could be read")
         runs.unchanged(run)
+        text = run.forgotten.text
+        called = (lambda path: veil.path(text(path))) if veil else text
         manifest = {
             "fingerprint": run.fingerprint, "headline": told, "contents": contents, "written_by": written_by,
             "settings": run.settings.model_dump(mode="json"), "rows": read,
-            "inputs": {veil.path(path) if veil else path: content for path, content in run.contents.items()},
+            "aged": len(forgetting.aged(run)),
+            "inputs": {called(path): content for path, content in run.contents.items()},
         }  # fmt: skip
-        workspace.publish(run.space, manifest)
+        workspace.publish(run.space, manifest, run.settings.engine.earlier_results)
         if run.keys:  # what this run did not read anew or look up may still be wanted
             workspace.forget_reads(run.space, run.keys)
     run.tell("results", f"{len(PUBLISHED)} tables in {run.space.out}")
@@ -107,6 +113,28 @@ def _describe(run: Run) -> None:
 def _written_by() -> str:
     """The code that writes tables, as one word."""
     return workspace.code_digest(("schemas", "pipelines/workbench.py", "pipelines/workspace", "pipelines/results.py"))
+
+
+def _veil(run: Run) -> Veil | None:
+    """What takes names out of all that is published, where the settings say so."""
+    people = run.settings.pages.people
+    called = partial(workspace.pseudonym, run.forgotten.key) if people == "pseudonyms" else None
+    return Veil(Tables(run.bench), None, called) if people in ("hidden", "pseudonyms") else None
+
+
+class Seen(Tables):
+    """Tables as whoever opens the results may see them."""
+
+    def __init__(self, bench: Workbench, veil: Veil) -> None:
+        super().__init__(bench)
+        self.veil = veil
+
+    def __getitem__(self, name: str) -> pl.DataFrame:
+        return self.veil.over(name, super().__getitem__(name))
+
+    def parts(self, name: str, columns: Sequence[str] | None = None) -> Iterator[pl.DataFrame]:
+        for part in super().parts(name, columns):
+            yield self.veil.over(name, part)
 
 
 def _seen(veil: Veil | None, name: str, frame: pl.DataFrame) -> pl.DataFrame:
@@ -249,7 +277,8 @@ def close(space: Workspace, period: str, shops: list[str]) -> tuple[Path, list[s
         raise handouts.PeriodError(f"{', '.join(again)} is closed already; `filmledger reopen` opens it again.")
     folder, *_ = make_handout(space, period, shops)
     months = figures["month"].unique().sort()
-    held_now = workspace.digests(workspace.inputs(space)).items()
+    text = workspace.forgotten(space).text
+    held_now = [(text(path), word) for path, word in workspace.digests(workspace.inputs(space)).items()]
     read = [one for one in held_now if not one[0].startswith(("layouts/", "registers/closed_"))]
     files = pl.DataFrame(read, schema={"path": pl.String, "sha256": pl.String}, orient="row").join(
         months.to_frame(), how="cross"

@@ -7,7 +7,9 @@ steps there are (steps), putting results in force (results), whether a run is ne
 from __future__ import annotations
 
 import contextlib
+import dataclasses
 import hashlib
+import itertools
 import time
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
@@ -72,6 +74,11 @@ class Run:
     keys: list[str] = field(default_factory=list)  # of the store, under which what was read this time stands
     seconds: dict[str, float] = field(default_factory=dict)
     _bench: Workbench | None = None
+
+    @cached_property
+    def forgotten(self) -> workspace.Forgotten:
+        """Who is called by a pseudonym."""
+        return workspace.forgotten(self.space)
 
     @property
     def bench(self) -> Workbench:
@@ -141,6 +148,9 @@ def begin(space: Workspace, teller: Teller, accept_removals: bool = False) -> It
     nobody accepted that."""
     with workspace.lock(space) as remark:
         current = look(space, teller)
+        if current.settings.pages.people == "pseudonyms" and not workspace.has_list(space):
+            workspace.keep_forgotten(space, current.forgotten)  # pseudonyms hang on its key
+            current = look(space, teller)
         current.remark, current.accept_removals = remark, accept_removals
         before = workspace.said_in_force(space)
         for top in ("inbox", "registers"):
@@ -173,7 +183,7 @@ def look(space: Workspace, teller: Teller) -> Run:
             " its place. Nothing was replaced."
         )
     files = workspace.inputs(space)
-    contents = workspace.digests(files)
+    contents = workspace.held(space, files)
     workspace.check_sealed(space, contents)
     return Run(space, chosen, files, contents, workspace.fingerprint(raw, contents, workspace.code_digest()), teller)
 
@@ -185,7 +195,7 @@ def settings_word(settings: Settings) -> str:
 
 def unchanged(current: Run) -> None:
     """Raises WorkspaceError where a file changed, came or went since the run began."""
-    now = workspace.digests(workspace.inputs(current.space))
+    now = workspace.held(current.space)
     if now != current.contents:
         changed = sorted(path for path in now | current.contents if now.get(path) != current.contents.get(path))
         raise WorkspaceError(_changed(changed))
@@ -215,10 +225,14 @@ def take_in(current: Run, settings: Mapping[str, Any]) -> Merging:
     from schemas.reference import LOCAL
 
     options = read.Options(settings["time_zone"], settings["max_file_mb"])
-    layouts = layout.load({one.path: _text(one) for one in current.files if one.path.startswith("layouts/")})
     todo = [one for one in current.files if not one.path.startswith("layouts/")]
+    hidden, said = current.forgotten, partial(_said, [one for one in todo if not one.trouble])
+    if hidden:
+        hidden.meet(itertools.chain((one.path for one in todo), said("registers/")))
+    texts = {one.path: _text(one) for one in current.files if one.path.startswith("layouts/")}
+    layouts = layout.load({path: hidden.restored(text, said("")) for path, text in texts.items()})
     layouts = notes.with_notes(layouts, [Source(one.path, one.full, trouble=one.trouble) for one in todo], options)
-    reading = Reading(current.space, current.contents, layouts, options, repr(workspace.library_versions()))
+    reading = Reading(current.space, current.contents, layouts, options, repr(workspace.library_versions()), hidden)
 
     if current.is_apart:
         # workers fill the store; what they read is then taken from there
@@ -245,7 +259,8 @@ def take_in(current: Run, settings: Mapping[str, Any]) -> Merging:
 
     def raw_of(path: str, lines: list[int]) -> dict[int, str]:
         source = Source(path, inputs[path].full, trouble=inputs[path].trouble)  # anew: it keeps the bytes it has read
-        return read.raw_lines(by_path[path], source, layouts, lines)
+        found = read.raw_lines(by_path[path], source, layouts, lines, hidden.text)
+        return {line: hidden.text(raw) for line, raw in found.items()}
 
     taken = merge.Merging(reads, options, raw_of)
     local_rules.with_rules(taken, {name: reference_table(name) for name in LOCAL})
@@ -255,11 +270,24 @@ def take_in(current: Run, settings: Mapping[str, Any]) -> Merging:
 def intake(run: Run, settings: Mapping[str, Any]) -> Iterator[dict[str, pl.DataFrame]]:
     """All files taken in: every table of intake, those of the shops some shops after the other."""
     taken = take_in(run, settings)
-    yield taken.tables
-    for at in range(len(taken.spans)):
-        run.teller.progress("merging shops", at, len(taken.spans))
-        yield taken.batch(at)
-    yield dict(zip(("intake_files", "refused_rows", "incomplete"), taken.told(), strict=True))
+
+    def batches() -> Iterator[dict[str, pl.DataFrame]]:
+        yield taken.tables
+        for at in range(len(taken.spans)):
+            run.teller.progress("merging shops", at, len(taken.spans))
+            yield taken.batch(at)
+        yield dict(zip(("intake_files", "refused_rows", "incomplete"), taken.told(), strict=True))
+
+    for batch in batches():  # names stand in paths too, which say until now which file is the later one
+        yield {name: run.forgotten.frame(frame) for name, frame in batch.items()}
+
+
+def _said(files: list[workspace.Input], top: str) -> Iterator[str]:
+    """What the shop's files below a folder say."""
+    for one in files:
+        if one.path.startswith(top):
+            yield one.path
+            yield from (said for _, said in workspace.spoken(one.full))
 
 
 @dataclass(frozen=True)
@@ -271,12 +299,14 @@ class Reading:
     layouts: list[Layout]
     options: Options
     libraries: str
+    forgotten: workspace.Forgotten
 
     def key(self, one: workspace.Input) -> str:
         """Under which the store keeps what was read: by content, and all else that counts."""
         from pipelines.intake.reading import read
 
         basis = read.cache_key(one.path, self.contents[one.path], self.layouts, self.options) + self.libraries
+        basis += self.contents.get(workspace.LIST, "")
         return hashlib.sha256(basis.encode()).hexdigest()
 
     def one(self, one: workspace.Input, damaged: list[str] | None = None) -> FileRead:
@@ -291,13 +321,16 @@ class Reading:
         if damaged is not None and workspace.is_kept(self.space, self.key(one)):
             damaged.append(one.path)
         place = workspace.Keeping(self.space, self.key(one))
-        found = read.read_file(Source(one.path, one.full, trouble=one.trouble), self.layouts, self.options, place)
+        source = Source(one.path, one.full, trouble=one.trouble)
+        hidden = self.forgotten
+        found = read.read_file(source, self.layouts, self.options, _Hiding(place, hidden) if hidden else place)
+        found = _hidden(found, hidden) if hidden else found
         if found.state != "read" or found.sha256 != self.contents[one.path]:
             place.clear()
             if found.sha256 and found.sha256 != self.contents[one.path]:
                 raise WorkspaceError(_changed([one.path]))
             return found
-        notes, frames = read.packed(found)
+        notes, frames = read.packed(dataclasses.replace(found, file=self.forgotten.text(found.file)))
         place.finish(frames, notes)
         if not any(table.kept for table in found.tables.values()):
             return found
@@ -312,6 +345,36 @@ class Reading:
 
         kept = workspace.read_again(self.space, self.key(one))
         return read.unpack(kept[1], kept[0], one.path) if kept is not None else None
+
+
+@dataclass(frozen=True)
+class _Hiding:
+    """A place where rows are put away without the names of those who were forgotten."""
+
+    place: workspace.Keeping
+    forgotten: workspace.Forgotten
+
+    def put(self, name: str, rows: pl.DataFrame) -> pl.LazyFrame:
+        return self.place.put(name, self.forgotten.frame(rows))
+
+    def clear(self) -> None:
+        self.place.clear()
+
+
+def _hidden(found: FileRead, forgotten: workspace.Forgotten) -> FileRead:
+    """What was read of a file without the names of those who were forgotten; its path stays, for it says which file is the later one."""
+    text, frame = forgotten.text, forgotten.frame
+    tables = {
+        name: dataclasses.replace(
+            one, rows=one.rows if one.kept else frame(one.rows.collect()).lazy(), refused=frame(one.refused),
+            shops={text(shop): rows for shop, rows in one.shops.items()},
+        )
+        for name, one in found.tables.items()
+    }  # fmt: skip
+    return dataclasses.replace(
+        found, tables=tables, message=found.message and text(found.message), layout=found.layout and text(found.layout),
+        refused_parts=tuple(map(text, found.refused_parts)), sheets=tuple(map(text, found.sheets)),
+    )  # fmt: skip
 
 
 def _read_apart(reading: Reading, one: workspace.Input) -> None:

@@ -250,6 +250,9 @@ class Engine(Section):
     threads: Annotated[int, Field(ge=0, le=4096)] = setting(
         0, "", "On how many cores this machine works on its tables. 0: on all of them."
     )
+    earlier_results: Annotated[int, Field(ge=1, le=10_000)] = setting(
+        1, "", "How many earlier sets of results stay in .filmledger/snapshots beside the one in force."
+    )
     spark_master: str = setting(
         "", "", "The cluster's address, such as spark://host:7077. Empty: what Spark's own configuration says."
     )
@@ -259,8 +262,17 @@ class Pages(Section):
     """How the pages speak."""
 
     units: Literal["metric", "us"] = setting("metric", "", "Units a page opens with; the reader may switch.")
-    people: Literal["label", "id", "hidden"] = setting(
-        "id", "", "How technicians appear: by their id, by their label, or not at all. Tell the people first."
+    people: Literal["label", "id", "pseudonyms", "hidden"] = setting(
+        "id",
+        "",
+        "How technicians appear in all that is published: by their id, by their label, by a pseudonym that stays the same, "
+        "or not at all. Tell the people first.",
+    )
+    keep_people_for: Annotated[int, Field(ge=0, le=1200)] = setting(
+        0,
+        "months",
+        "Who has had no record for so long before the latest one is forgotten: called by a pseudonym from then on, as "
+        "`filmledger forget` does it; inbox/ and registers/ stay as they are. 0: nobody.",
     )
     private: bool = setting(
         False, "", "Nobody else on this machine may read results, hand-outs and what is kept of them (0700, 0600)."

@@ -10,17 +10,17 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from functools import cache, cached_property
 
 import polars as pl
 
+from pipelines.workspace.pseudonyms import PERSON, alone, words_of
 from schemas import validate
 from schemas.events import EVENTS
 from schemas.published import PUBLISHED
 from schemas.registers import REGISTERS
 
-PERSON = "technician_id"
 SOMEBODY = "a hand"
 #: rows of people are kept, without saying whose they are: they are counted
 COUNTED = ("compliance_training", "training_days")
@@ -53,11 +53,15 @@ _OTHER_WORDS = {
 
 
 class Veil:
-    """`own`: the one person who may be named; None: nobody."""
+    """`own`: the one person who may be named; None: nobody. `called`: what an id is called, where people are kept apart by
+    pseudonyms; without it their rows go."""
 
-    def __init__(self, tables: Mapping[str, pl.DataFrame], own: str | None) -> None:
+    def __init__(
+        self, tables: Mapping[str, pl.DataFrame], own: str | None, called: Callable[[str], str] | None = None
+    ) -> None:
         self._tables = tables
         self.own = own
+        self.called = called
 
     @cached_property
     def _register(self) -> tuple[set[str], set[str]]:
@@ -76,11 +80,24 @@ class Veil:
         return ids - {self.own, ""}, labels - {""}
 
     @cached_property
+    def _pseudonyms(self) -> dict[str, str]:
+        """Id, and a label that is one person's alone -> what that person is called."""
+        if self.called is None:
+            return {}
+        people = self._tables["technicians"] if "technicians" in self._tables else None
+        labels = (
+            people.select("label", PERSON).drop_nulls().unique("label", keep="none").iter_rows()
+            if people is not None
+            else ()
+        )
+        return {label: self.called(one) for label, one in labels} | {one: self.called(one) for one in self._register[0]}
+
+    @cached_property
     def _names(self) -> list[str]:
         """All that names somebody inside other text, the longest first."""
         ids, labels = self._register
-        parts = {word for label in labels for word in re.findall(r"[^\W\d_]{3,}", label)}
-        found = {name for name in ids | parts if not name.isdigit() and len(name) > 1 and name.lower() not in _trade()}
+        parts = {word for label in labels for word in words_of(label)}
+        found = {name for name in ids | parts if not name.isdigit() and len(name) > 1 and name.lower() not in trade()}
         return sorted(found | labels, key=lambda name: (-len(name), name))
 
     @cached_property
@@ -90,24 +107,24 @@ class Veil:
 
     @cached_property
     def _bounded(self) -> re.Pattern[str]:
-        return re.compile("|".join(map(_alone, self._names)) or r"(?!)", re.IGNORECASE)
+        return re.compile("|".join(map(alone, self._names)) or r"(?!)", re.IGNORECASE)
 
     @cached_property
     def _inside(self) -> re.Pattern[str]:
-        names = (re.escape(name) if len(name) >= _LOOSE else _alone(name) for name in self._names)
+        names = (re.escape(name) if len(name) >= _LOOSE else alone(name) for name in self._names)
         return re.compile("|".join(names) or r"(?!)", re.IGNORECASE)
 
     @cached_property
     def _spoken(self) -> re.Pattern[str]:
         """A name in a sentence, and what only behind the word `technician` is one."""
         rest = sorted(self._register[0] - set(self._names), key=len, reverse=True)
-        behind = [rf"\btechnician (?:{'|'.join(map(_alone, rest))})"] if rest else []
-        every = [rf"(?:\btechnician )?(?:{'|'.join(map(_alone, self._names))})"] if self._names else []
+        behind = [rf"\btechnician (?:{'|'.join(map(alone, rest))})"] if rest else []
+        every = [rf"(?:\btechnician )?(?:{'|'.join(map(alone, self._names))})"] if self._names else []
         return re.compile("|".join([*every, *behind]) or r"(?!)", re.IGNORECASE)
 
     @cached_property
     def _bare(self) -> re.Pattern[str]:
-        return re.compile("|".join(map(_alone, self._register[0])) or r"(?!)")
+        return re.compile("|".join(map(alone, self._register[0])) or r"(?!)")
 
     def alias(self, text: str) -> str:
         """What stands for an id that holds a name."""
@@ -130,7 +147,11 @@ class Veil:
                 return found[0]
             return self.id(whole) + found[0][len(whole) :]
 
-        return self._spoken.sub(SOMEBODY, _TOKEN.sub(token, text))
+        return self._spoken.sub(self._said, _TOKEN.sub(token, text))
+
+    def _said(self, found: re.Match[str]) -> str:
+        """What stands for a name in a sentence."""
+        return self._pseudonyms.get(found[0].removeprefix("technician "), SOMEBODY)
 
     def message(self, text: str) -> str:
         """What the program said of a file or row, without what it quotes of them: that may name anybody."""
@@ -138,10 +159,12 @@ class Veil:
 
     def naming(self, text: str) -> str:
         """A list of people and of what they worked with."""
-        return self._bare.sub(SOMEBODY, self.words(text))
+        return self._bare.sub(self._said, self.words(text))
 
     def over(self, name: str, frame: pl.DataFrame) -> pl.DataFrame:
         """The table as this reader may see it: rows about others gone, their names out of the rest."""
+        if PERSON in frame.columns and self.called:
+            return self.texts(name, self._by_pseudonym(name, frame))
         if PERSON in frame.columns:
             mine = pl.col(PERSON) == self.own if self.own else pl.lit(False)
             if name in COUNTED:
@@ -155,6 +178,14 @@ class Veil:
             else:
                 frame = frame.with_columns(pl.when(mine).then(pl.col(PERSON)).alias(PERSON))
         return self.texts(name, frame)
+
+    def _by_pseudonym(self, name: str, frame: pl.DataFrame) -> pl.DataFrame:
+        """The table with all its rows, in the order of its key as it is then."""
+        said = pl.col(PERSON).replace(self._pseudonyms)
+        papers = [pl.lit(None, pl.String).alias(one) for one in ("certificate_ref",) if one in frame.columns]
+        labels = [pl.when(pl.col("label").is_not_null()).then(said).alias("label")] if name == "technicians" else []
+        frame = frame.with_columns(said, *papers, *labels)
+        return frame.sort(validate.keys(name), maintain_order=True) if PERSON in validate.keys(name) else frame
 
     def texts(self, name: str, frame: pl.DataFrame) -> pl.DataFrame:
         """The table with all its rows, and names out of every text but the column of people itself."""
@@ -187,14 +218,8 @@ class Veil:
         return {old: new for old in known if (new := change(old)) != old}
 
 
-def _alone(name: str) -> str:
-    """A name with no letter before or behind its letters, no digit before or behind its digits."""
-    ends = [r"[^\W\d_]" if sign.isalpha() else r"\d" if sign.isdigit() else "(?!)" for sign in (name[0], name[-1])]
-    return rf"(?<!{ends[0]}){re.escape(name)}(?!{ends[1]})"
-
-
 @cache
-def _trade() -> frozenset[str]:
+def trade() -> frozenset[str]:
     """Words of the tables themselves, which name nobody: roles, columns, states."""
     every = (*EVENTS, *REGISTERS, *PUBLISHED)
     said = ((name, info.name, *info.values) for name in every for info in validate.columns(name))

@@ -25,6 +25,7 @@ from pipelines.workspace.contents import (
     code_digest,
     digests,
     fingerprint,
+    held,
     inputs,
     leading_out,
     library_versions,
@@ -32,7 +33,7 @@ from pipelines.workspace.contents import (
     program_version,
     settings_bytes,
 )
-from pipelines.workspace.kept_handouts import is_whole, keep_handout, read_handout
+from pipelines.workspace.kept_handouts import is_whole, keep_handout, read_handout, read_whole, take_away_handout
 from pipelines.workspace.paths import (
     Workspace,
     draft_of,
@@ -44,6 +45,18 @@ from pipelines.workspace.paths import (
     prepare_dagster,
     report_fault,
 )
+from pipelines.workspace.pseudonyms import (
+    JOURNAL,
+    LIST,
+    Forgotten,
+    begin_forgetting,
+    begun,
+    end_forgetting,
+    forgotten,
+    has_list,
+    keep_forgotten,
+    pseudonym,
+)
 from pipelines.workspace.refusals import WorkspaceError, causes, is_refusal, refusal
 from pipelines.workspace.run_lock import lock
 from pipelines.workspace.sealed import check_sealed, keep_sealed
@@ -51,6 +64,7 @@ from pipelines.workspace.snapshots import (
     begin,
     clear,
     defused,
+    drop_earlier_sets,
     file_name_of,
     link_from_before,
     manifest_in_force,
@@ -77,13 +91,17 @@ from pipelines.workspace.store import (
     seal_bench,
     unseal_bench,
 )
+from pipelines.workspace.traces import spoken
 
 __all__ = [
-    "MANIFEST", "Input", "Keeping", "Workspace", "WorkspaceError", "begin", "bench_is_damaged", "causes",
-    "check_sealed", "clear", "code_digest", "defused", "digests", "draft_of", "drop_bench", "file_name_of", "fill",
-    "find", "fingerprint", "forget_drafts", "forget_reads", "forget_tables", "init", "inputs", "is_kept",
-    "is_refusal", "is_whole", "keep_handout", "keep_private", "keep_sealed", "leading_out", "library_versions", "link_from_before",
-    "lock", "manifest_in_force", "occupied", "prepare_dagster", "printable", "program_version", "publish",
-    "read_again", "read_handout", "read_snapshot", "refusal", "report_fault", "said_in_force", "said_of", "seal_bench", "set_in_force",
-    "settings_bytes", "unseal_bench", "write_basis", "write_bytes", "write_csv", "write_database", "write_table",
+    "JOURNAL", "LIST", "MANIFEST", "Forgotten", "Input", "Keeping", "Workspace", "WorkspaceError", "begin",
+    "begin_forgetting", "begun", "bench_is_damaged", "causes", "check_sealed", "clear", "code_digest",
+    "defused", "digests", "draft_of", "drop_bench", "drop_earlier_sets", "end_forgetting", "file_name_of",
+    "fill", "find", "fingerprint", "forget_drafts", "forget_reads", "forget_tables", "forgotten", "has_list",
+    "held", "init", "inputs", "is_kept", "is_refusal", "is_whole", "keep_forgotten", "keep_handout",
+    "keep_private", "keep_sealed", "leading_out", "library_versions", "link_from_before", "lock",
+    "manifest_in_force", "occupied", "prepare_dagster", "printable", "program_version", "pseudonym", "publish",
+    "read_again", "read_handout", "read_snapshot", "read_whole", "refusal", "report_fault", "said_in_force",
+    "said_of", "seal_bench", "set_in_force", "settings_bytes", "spoken", "take_away_handout", "unseal_bench",
+    "write_basis", "write_bytes", "write_csv", "write_database", "write_table",
 ]  # fmt: skip

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import os
 import unicodedata
@@ -11,6 +12,7 @@ from pathlib import Path
 
 from pipelines.workspace.checksums import read_plain, sha256_file
 from pipelines.workspace.paths import Workspace
+from pipelines.workspace.pseudonyms import LIST
 from pipelines.workspace.refusals import WorkspaceError
 
 CODE_SUFFIXES = frozenset({".py", ".sql", ".csv", ".toml", ".html", ".js", ".css", ".jinja", ".j2", ".json", ".svg"})
@@ -129,6 +131,14 @@ def digests(files: Iterable[Input]) -> dict[str, str]:
 
     with ThreadPoolExecutor(os.cpu_count()) as pool:
         return dict(zip((one.path for one in files), pool.map(digest, files), strict=True))
+
+
+def held(space: Workspace, files: Iterable[Input] | None = None) -> dict[str, str]:
+    """Path -> SHA-256 of everything that a run rests on: the shop's files (None: as they stand now), and who was forgotten."""
+    whole = digests(inputs(space) if files is None else files)
+    with contextlib.suppress(FileNotFoundError):
+        whole[LIST] = sha256_file(space.root / LIST)
+    return whole
 
 
 def code_digest(packages: Iterable[str] = ("pipelines", "schemas", "reports", "seed_data")) -> str:

@@ -53,6 +53,18 @@ def _whole(target: Path) -> bool:
         return False
 
 
+def read_whole(space: Workspace, folder: str) -> dict[str, bytes]:
+    """Every file of a hand-out that is whole, by its path below the folder."""
+    target = space.handouts / folder
+    with told(f"read {target}"):
+        return {name: read_plain(target / name) for name in written(target)[:-2]}
+
+
+def take_away_handout(space: Workspace, folder: str) -> None:
+    """Take a hand-out away; what somebody else put into it stays."""
+    take_away(space.handouts / folder, written(space.handouts / folder))
+
+
 def keep_handout(space: Workspace, folder: str, files: Mapping[str, bytes]) -> Path:
     """Write a hand-out's files (paths below `folder`), whole or not at all, in place of an earlier one of that name. One in which
     somebody changed something is set aside. Raises WorkspaceError."""

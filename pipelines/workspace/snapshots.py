@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import os
 import re
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -151,10 +151,10 @@ def write_database(space: Workspace, fill: Callable[[Path], None]) -> None:
         raise refusal(error, f"write {target}") from error
 
 
-def publish(space: Workspace, manifest: Mapping[str, Any]) -> Path:
+def publish(space: Workspace, manifest: Mapping[str, Any], earlier: int = 1) -> Path:
     """Put the finished set in force and return its folder. Readers see the old set until one rename, then the new.
 
-    The set before stays for readers that are still in it; older ones go.
+    The set before stays for readers that are still in it, and of older ones as many as make `earlier` with it.
     """
     with told(f"publish the results in {space.root}"):
         files = [name for name in written(space.building)[:-2] if (space.building / name).is_file()]
@@ -172,10 +172,18 @@ def publish(space: Workspace, manifest: Mapping[str, Any]) -> Path:
         link.symlink_to(target.relative_to(space.root))
         os.replace(link, space.out)
         flush(space.root)
-    for entry in os.listdir(space.snapshots):
-        if entry.isdecimal() and space.snapshots / entry not in (target, before):
-            take_away(space.snapshots / entry, written(space.snapshots / entry))
+    drop_earlier_sets(space, {target, before}, earlier + 1)
     return target
+
+
+def drop_earlier_sets(space: Workspace, keep: Collection[Path | None] = (), most: int = 0) -> None:
+    """Take finished sets away but the one in force, those to be kept, and the latest until `most` are there."""
+    stay = {space.snapshot(), *keep}
+    numbers = sorted((int(name) for name in os.listdir(space.snapshots) if name.isdecimal()), reverse=True)
+    for at, number in enumerate(numbers):
+        folder = space.snapshots / f"{number:06d}"
+        if at >= most and folder not in stay:
+            take_away(folder, written(folder))
 
 
 def read_snapshot(folder: Path, names: Iterable[str]) -> dict[str, pl.DataFrame]:

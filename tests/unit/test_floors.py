@@ -18,7 +18,7 @@ FLOORS = (
     ("pipelines.workbench", "pipelines.checks", "pipelines.adoption", "pipelines.alerts", "pipelines.database"),
     ("pipelines.spark",),
     ("pipelines.run",),
-    ("pipelines.steps",),
+    ("pipelines.steps", "pipelines.forgetting"),
     ("pipelines.results",),
     ("pipelines.defs",),
     ("pipelines.definitions",),

@@ -14,7 +14,7 @@ import itertools
 import json
 import traceback
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import asdict, dataclass, field
 from datetime import datetime
 from functools import cache
@@ -938,8 +938,15 @@ def _no_tare(rule: layout.Table) -> str:
 # --- the raw text of rows that are refused later ---------------------------------------------------------------------
 
 
-def raw_lines(read: FileRead, source: Source, layouts: list[layout.Layout], lines: list[int]) -> dict[int, str]:
-    """The original text of some rows of a file by their line; {} where the file is not what was read any more."""
+def raw_lines(
+    read: FileRead,
+    source: Source,
+    layouts: list[layout.Layout],
+    lines: list[int],
+    kept_as: Callable[[str], str] = str,
+) -> dict[int, str]:
+    """The original text of some rows of a file by their line; {} where the file is not what was read any more. `kept_as`: how the name
+    of a sheet stands in `read`."""
     wanted = pl.Series(lines, dtype=pl.Int64).implode()
     found: dict[int, list[str]] = {}
     try:
@@ -951,9 +958,9 @@ def raw_lines(read: FileRead, source: Source, layouts: list[layout.Layout], line
             if grid is None and opened.kind == "text" and not named:
                 found.clear()
                 grid = opened.plain()
-            if grid is None or (read.sheets and sheet not in read.sheets):
+            if grid is None or (read.sheets and kept_as(str(sheet)) not in read.sheets):
                 continue
-            shift = read.sheets.index(str(sheet)) * SHEET if read.sheets else 0
+            shift = read.sheets.index(kept_as(str(sheet))) * SHEET if read.sheets else 0
             rows = grid.rows.filter((pl.col("line") + shift).is_in(wanted))
             for line, raw in zip(rows["line"].to_list(), grid.origin.raw(rows).to_list(), strict=True):
                 found.setdefault(line + shift, []).append(raw)

@@ -40,6 +40,8 @@ FORESEEN = ("WorkspaceError", "SettingsError", "LayoutError", "EngineError", "Ro
 FINE, COULD_NOT_RUN, WRONG_USAGE, REFUSED, FOUND, STOPPED = 0, 1, 2, 3, 4, 130
 KNOWN = (("duplicate", "found word for word elsewhere"), ("superseded", "replaced by later exports"))
 SHOWN_DOUBTS = 8
+PACE_AFTER = 1.0  # seconds of counting before a rate is told
+BAR = 20  # signs of the bar
 GRACE = 0.5  # seconds for a run that was stopped to end by itself
 SAID_STOPPED = "Stopped. Nothing was replaced; the next run starts afresh."
 
@@ -190,7 +192,45 @@ def parser() -> argparse.ArgumentParser:
     lines.add_argument("--rolling", action="store_true", help="the twelve months that end with the period")
     lines.add_argument("--shop", metavar="SHOP", action="append", default=[], help="this shop alone")
     lines.add_argument("--csv", action="store_true", help="as CSV instead of a table")
+    for name, command in commands.choices.items():
+        command.formatter_class = argparse.RawDescriptionHelpFormatter
+        command.epilog = "\n".join(
+            ["examples:", *(f"  filmledger {name} {words}".rstrip() for words in EXAMPLES[name])]
+        )
     return top
+
+
+EXAMPLES = {
+    "init": ["my_shop"],
+    "demo": ["", "/tmp/demo_shop"],
+    "run": [
+        "my_shop",
+        "my_shop --for painter --who t101",
+        "my_shop -q --tolerate-refused --fail-on breaches --log run.log",
+    ],
+    "watch": ["my_shop", "my_shop --every 60 --hook tell-the-office"],
+    "open": ["my_shop"],
+    "completion": ["bash > ~/.local/share/bash-completion/completions/filmledger", "zsh > ~/.zfunc/_filmledger"],
+    "check": ["my_shop", "my_shop --show inbox/scale.csv", "my_shop --json"],
+    "adopt": ["my_shop", "my_shop --questions open.toml", "my_shop --answers open.toml"],
+    "layout": ["my_shop/inbox/scale.csv my_shop", "my_shop/inbox/scale.csv my_shop --table pours --ask --write"],
+    "registers": ["my_shop", "my_shop --fill", "my_shop --workbook registers.xlsx", "my_shop --take registers.xlsx"],
+    "kit": ["sheets", "sheets --paper Letter"],
+    "mix": ["clear_hs my_shop --gun g1 --area 2.3", "clear_hs my_shop --json"],
+    "handout": [
+        "my_shop --period 2026-Q1",
+        "my_shop --rolling --shop north",
+        "my_shop --period 2026 --people pseudonyms",
+    ],
+    "close": ["2026-03 my_shop"],
+    "reopen": ["2026-03 my_shop"],
+    "forget": ["t101 my_shop", "'Ada Nord' my_shop"],
+    "lines": [
+        "voc_kg my_shop --period 2026-03",
+        "hap_kg:100-41-4 my_shop --period 2026 --csv",
+        "voc_g_per_l:M1 my_shop",
+    ],
+}
 
 
 SHELLS = ("bash", "zsh", "fish")
@@ -854,6 +894,8 @@ class _Screen:
 
     def __init__(self, quiet: bool = False, verbose: bool = False, log: logging.Logger | None = None) -> None:
         self._shown = 0.0
+        self._width = 0
+        self._began = ("", 0.0, 0)  # what is being counted, since when, from which number
         self._quiet = quiet
         self._verbose = verbose
         self._log = log
@@ -869,9 +911,24 @@ class _Screen:
 
     def progress(self, what: str, done: int, total: int) -> None:
         now = time.monotonic()
+        if what != self._began[0] or done < self._began[2]:
+            self._began = (what, now, done)
         if self._live and now - self._shown > 0.2:
             self._shown = now
-            print(f"\r{what}: {done} of {total} ", end="", file=self._line, flush=True)
+            line = f"\r{what}: {done} of {total} {self._pace(now, done, total)}"
+            print(line.ljust(self._width), end="", file=self._line, flush=True)
+            self._width = len(line)
+
+    def _pace(self, now: float, done: int, total: int) -> str:
+        """A bar, how many a second and how long it will take still, once there is something to reckon it from."""
+        _, since, first = self._began
+        if now - since < PACE_AFTER or done <= first or total < done:
+            return ""
+        rate = (done - first) / (now - since)
+        filled = BAR * done // total
+        left = math.ceil((total - done) / rate)
+        often = f"{rate:,.0f} a second" if rate >= 1 else f"one in {1 / rate:,.0f} s"
+        return f"[{'#' * filled}{'.' * (BAR - filled)}] {often}, {left // 60}:{left % 60:02d} left "
 
     def remark(self, said: str) -> None:
         self._clear()
@@ -936,8 +993,8 @@ class _Screen:
 
     def _clear(self) -> None:
         if self._live and self._shown:
-            print("\r" + " " * 60 + "\r", end="", file=self._line, flush=True)
-            self._shown = 0.0
+            print("\r" + " " * self._width + "\r", end="", file=self._line, flush=True)
+            self._shown, self._width = 0.0, 0
 
 
 class _Lines:

@@ -175,8 +175,9 @@ def look(space: Workspace, teller: Teller) -> Run:
 
     raw = workspace.settings_bytes(space)  # once: the fingerprint is that of the settings that are used
     chosen = settings.Settings() if raw is None else settings.parse(raw, str(space.settings_file))
-    if chosen.pages.private:
-        workspace.keep_private(space)
+    for said in settings.migrated(raw or b""):
+        teller.remark(said)
+    workspace.keep_private(space, chosen.pages.private, alone=chosen.engine.engine != "spark")
     if (led := workspace.leading_out(space)) and not chosen.intake.linked_folders:
         raise WorkspaceError(
             f"{led[0]} If that is meant, write linked_folders = true below [intake] in filmledger.toml; else put the folder in"

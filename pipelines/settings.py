@@ -20,6 +20,9 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 FILE_NAME = "filmledger.toml"
+FORM = (
+    1  # of filmledger.toml; raised when an older program would misread it. A file that says none is of the time before
+)
 MOST_BYTES = 1_000_000
 
 Fraction = Annotated[float, Field(ge=0, le=1, allow_inf_nan=False)]
@@ -368,11 +371,29 @@ def parse(raw: bytes, name: str = FILE_NAME) -> Settings:
         raise SettingsError(
             f"{name}: no settings look like this ({type(error).__name__}: nested or too long)."
         ) from error
+    form = document.pop("settings_form", 0)
+    if type(form) is not int or form < 0:
+        raise SettingsError(f"{name}: settings_form: {form!r} is no number of a form; this program writes {FORM}.")
+    if form > FORM:
+        raise SettingsError(
+            f"{name} was written for a later version of the program (settings_form {form}, this one knows {FORM}). Run that"
+            " version; nothing was replaced."
+        )
     try:
         return Settings.model_validate(document)
     except ValidationError as error:
         told = [_explain(problem, text, name) for problem in error.errors(include_url=False)]
         raise SettingsError("\n".join(told)) from error
+
+
+def migrated(raw: bytes) -> list[str]:
+    """What is to be said of settings that parse and were written by an earlier version: how they are read now."""
+    document = tomllib.loads(raw.decode("utf-8-sig"))
+    if "shared_rel_u" in document.get("transfer", {}):
+        return [
+            f"{FILE_NAME} is of an earlier version: [transfer] shared_rel_u is read as [film] area_shared_sd; write it so."
+        ]
+    return []
 
 
 def _explain(problem: Any, text: str, name: str) -> str:
@@ -446,6 +467,8 @@ def template(**chosen: Any) -> str:
     out = [
         "# Settings of this workspace. Each line that starts with '# key = value' shows a default:",
         "# take the '# ' away and change the value to choose your own. Delete the file and the defaults apply.",
+        "",
+        f"settings_form = {FORM}",
         "",
     ]
     for name, model in sections().items():

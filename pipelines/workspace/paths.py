@@ -134,10 +134,14 @@ def fill(space: Workspace, relative: str, content: bytes) -> None:
         write_atomically(target, content)
 
 
-def keep_private(space: Workspace) -> None:
-    """From now on what this process writes is for its user alone, and so is what earlier runs kept and handed out."""
-    os.umask(0o077)
-    for folder in (space.state, space.handouts):
+def keep_private(space: Workspace, results: bool, alone: bool = True) -> None:
+    """What is kept of people's records besides results is for its user alone, unless other machines read it (not `alone`). `results`: so is from
+    now on what this process writes, and what earlier runs published and handed out."""
+    folders = [space.intake_store, space.state / "tables", space.dagster_home] if alone else []
+    if results:
+        os.umask(0o077)
+        folders += [space.state, space.handouts]
+    for folder in folders:
         with told(f"change who may read {folder}"), contextlib.suppress(FileNotFoundError):
             folder.chmod(0o700)
 

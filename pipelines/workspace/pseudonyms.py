@@ -79,6 +79,11 @@ class Forgotten:
     def __getstate__(self) -> dict[str, Any]:
         return self.__dict__ | {"_known": {}}
 
+    @property
+    def word(self) -> str:
+        """The list as one word; empty where nobody is on it."""
+        return hashlib.sha256(json.dumps(self.as_json()).encode()).hexdigest() if self.ids else ""
+
     def called(self, person: str) -> str | None:
         """What somebody who was forgotten is called; None for everybody else."""
         return self.ids.get(_hash(self.key, f"id:{person}"))
@@ -160,7 +165,7 @@ class Forgotten:
             called = {one: said for one in who if (said := self.called(one))}
             mine = pl.col(PERSON).is_in(list(called) + list(self.ids.values()))
             done.append(pl.col(PERSON).replace(called))
-            if LABEL in frame.columns:
+            if {LABEL, "hired_on"} <= set(frame.columns):  # the register of people
                 label = pl.when(mine & pl.col(LABEL).is_not_null()).then(pl.col(PERSON).replace(called))
                 done.append(label.otherwise(LABEL).alias(LABEL))
             if CERTIFICATE in frame.columns:

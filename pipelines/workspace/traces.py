@@ -9,14 +9,17 @@ from __future__ import annotations
 import contextlib
 import gzip
 import io
+import itertools
 import os
 import sqlite3
 import zipfile
 import zlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
 
+from pipelines.workspace.contents import Input
 from pipelines.workspace.paths import Workspace
+from pipelines.workspace.pseudonyms import Forgotten
 from pipelines.workspace.refusals import told, write_atomically
 
 MOST = 1 << 31  # bytes that are unpacked of one file
@@ -90,6 +93,22 @@ def _parts(raw: bytes) -> Iterator[tuple[str, str]]:
         cells = book.load_sheet(sheet, header_row=None, skip_rows=0, dtypes="string", dtype_coercion="coerce")
         for number, row in enumerate(cells.to_polars().iter_rows(), start=1):
             yield f"sheet '{sheet}', row {number}", " | ".join(cell for cell in row if cell)
+
+
+def as_written(people: Forgotten, texts: Mapping[str, str], files: Iterable[Input]) -> dict[str, str]:
+    """Texts of layouts as they stood before names were replaced in them, as far as the shop's files hold those names still; names of the
+    registers, and of paths, are met on the way."""
+    files = [one for one in files if not one.trouble]
+
+    def said(top: str) -> Iterator[str]:
+        for one in files:
+            if one.path.startswith(top):
+                yield one.path
+                yield from (text for _, text in spoken(one.full))
+
+    if people:
+        people.meet(itertools.chain((one.path for one in files), said("registers/")))
+    return {path: people.restored(text, said("")) for path, text in texts.items()}
 
 
 def rewritten(full: Path, change: Callable[[str], str]) -> bool:

@@ -72,7 +72,8 @@ def begin(space: Workspace, only: Path | None = None) -> Adoption:
     options = read.Options(chosen.business.time_zone, chosen.intake.max_file_mb)
     files = workspace.inputs(space)
     there = {one.path.removeprefix("layouts/"): _text(one) for one in files if one.path.startswith("layouts/")}
-    layouts = layout.load({f"layouts/{name}": text for name, text in there.items()})
+    texts = {f"layouts/{name}": text for name, text in there.items()}
+    layouts = layout.load(workspace.as_written(workspace.forgotten(space), texts, files))
     layouts = notes.with_notes(layouts, _sources(files), options)
     others, sources = [], []
     for one in files:

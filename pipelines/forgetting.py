@@ -57,15 +57,15 @@ def who(space: Workspace, asked: str) -> Person:
     than one is called so."""
     held = workspace.forgotten(space)
     current = runs.look(space, runs.Silent())
-    people, ids = _people(current, workspace.Forgotten(held.key))
+    people, ids = _people(current)
     labels = {one: label for one, label in people.items() if label}
-    found = [asked] if asked in ids else [one for one, label in labels.items() if _same(label, asked)]
+    found = [asked] if asked in ids | people.keys() else [one for one, label in labels.items() if _same(label, asked)]
     if len(found) > 1:
         raise WorkspaceError(f"{asked!r} is the label of {', '.join(found)}: name one of them by its id.")
     if not found:
         if called := held.called(asked) or held.called_by(asked):
             return Person(asked, [asked], called, True)
-        near = difflib.get_close_matches(asked, [*ids, *labels.values()], n=1)
+        near = difflib.get_close_matches(asked, [*people, *ids, *labels.values()], n=1)
         raise WorkspaceError(
             f"Nobody is known here as {asked!r}, neither by id nor by label"
             + (f"; did you mean {near[0]!r}?" if near else ": see registers/technicians.csv.")
@@ -79,14 +79,20 @@ def _same(one: str, other: str) -> bool:
     return " ".join(one.casefold().split()) == " ".join(other.casefold().split())
 
 
-def _people(current: runs.Run, as_named: workspace.Forgotten) -> tuple[dict[str, str | None], set[str]]:
-    """id -> label of the register, and every id that a record names."""
-    current.__dict__["forgotten"] = as_named
+def _people(current: runs.Run) -> tuple[dict[str, str | None], set[str]]:
+    """id -> label of the register as it stands in the shop's file, and every id that a record names. Nothing of the register is kept as it
+    stands there."""
+    from pipelines.intake.reading import read as reading
+    from pipelines.intake.reading.files import Source
+
     taken = runs.take_in(current, current.settings.flat())
-    register = taken.tables["technicians"].select(PERSON, "label").iter_rows()
-    people: dict[str, str | None] = dict(register)
-    ids = set(people)
+    full = {one.path: one.full for one in current.files}
+    people: dict[str, str | None] = {}
+    ids: set[str] = set()
     for read in taken.files.reads:
+        if "technicians" in read.tables and read.layout is None:
+            anew = reading.read_file(Source(read.file, full[read.file]), [])
+            people |= dict(anew.tables["technicians"].rows.select(PERSON, "label").collect().iter_rows())
         for one in read.tables.values():
             if PERSON in one.rows.collect_schema().names():
                 ids |= set(one.rows.select(PERSON).unique().collect()[PERSON].drop_nulls())
@@ -143,7 +149,7 @@ def begin(space: Workspace, people: Iterable[tuple[str, list[str]]]) -> None:
 def own_files(space: Workspace) -> None:
     """Layouts and settings without the names of those who are being forgotten: what the run reads next."""
     change = _changer(space)
-    for full in [space.settings_file, *sorted(space.layouts.glob("*.toml"))]:
+    for full in [space.settings_file, *sorted(space.layouts.rglob("*.toml"))]:
         if full.is_file() and full.resolve().is_relative_to(space.root):
             traces.rewritten(full, change)
             if (name := change(full.name)) != full.name:

@@ -8,6 +8,8 @@ from __future__ import annotations
 import json
 import re
 import shutil
+import subprocess
+import sys
 from pathlib import Path
 
 import duckdb
@@ -103,6 +105,38 @@ def test_the_readme_names_every_question(out: Path) -> None:
     text = (HOME / "README.md").read_text(encoding="utf-8")
     for one in statements.queries():
         assert f"reports/queries/{one.name}.sql" in text
+
+
+def test_the_command_of_the_readme_answers_every_question_of_its_table(out: Path) -> None:
+    """As a reader of README.md would do it: its command as it stands there, with the files of its table."""
+    text = (HOME / "README.md").read_text(encoding="utf-8")
+    (command,) = re.findall(r"^    (\.venv/bin/python -c .* reports/queries/\w+\.sql)$", text, re.MULTILINE)
+    asked = re.findall(r"^\| (.*\?) \| \[(reports/queries/\w+\.sql)\]", text, re.MULTILINE)
+    assert len(asked) >= 5
+    for question, file in asked:
+        assert (HOME / file).read_text(encoding="utf-8").startswith(f"-- {question}"), file
+        here = command.replace(".venv/bin/python", sys.executable).replace("demo_shop/out", str(out))
+        done = subprocess.run(
+            ["sh", "-c", re.sub(r"reports/queries/\w+\.sql", file, here)],
+            cwd=HOME,
+            text=True,
+            capture_output=True,
+            check=False,
+        )
+        assert done.returncode == 0 and "│" in done.stdout, (file, done.stderr)
+
+
+def test_any_program_that_opens_the_file_can_ask_what_there_is(base: duckdb.DuckDBPyConnection) -> None:
+    """What README.md names: DESCRIBE of every table and view, and every column's comment beside its type."""
+    names = [row[0] for row in base.execute("SHOW TABLES").fetchall()]
+    assert {*published.PUBLISHED, *registers.REGISTERS, *(one.name for one in statements.views())} <= set(names)
+    asked = "SELECT table_name, column_name, comment FROM duckdb_columns() WHERE NOT internal"
+    said = {(table, column): comment for table, column, comment in base.execute(asked).fetchall()}
+    for name in names:
+        described_as = base.execute(f'DESCRIBE "{name}"').fetchall()
+        assert described_as and all(said[name, row[0]] for row in described_as), name
+    keyed = {row[0] for row in base.execute("SELECT table_name FROM duckdb_constraints()").fetchall()}
+    assert {name for name in (*published.PUBLISHED, *registers.REGISTERS) if relations.key(name)} <= keyed
 
 
 def test_a_parquet_file_says_of_itself_what_the_schemas_say(out: Path) -> None:

@@ -490,7 +490,8 @@ def against_truth(tables: dict[str, pl.DataFrame], truth: pl.DataFrame, panels: 
 
 def misstate(drawn: Any, rng: np.random.Generator) -> None:
     """Writes into the registers what no record can tell, as large as the settings say: one error of the table of areas, one of
-    each product's solids and densities. A component errs with the product that most of it goes into."""
+    each product's solids (by mass and by volume) and one of its density. A component errs with the product that most of it
+    goes into."""
     registers, cup = drawn.registers, Settings().cup
     bias = float(np.exp(Settings().film.area_shared_sd * rng.standard_normal()))
     registers["panel_areas"] = registers["panel_areas"].with_columns(pl.col("area_m2") * bias)
@@ -500,15 +501,23 @@ def misstate(drawn: Any, rng: np.random.Generator) -> None:
         .sort("weighed_g", "product_id").group_by("component_id").agg(pl.col("product_id").last())
     )  # fmt: skip
     products = registers["products"].select("product_id").unique().sort("product_id")
-    sd = float(np.hypot(cup.solids_rel_u, cup.density_rel_u))
-    errors = products.with_columns(said=np.exp(sd * rng.standard_normal(products.height)))
+    errors = products.with_columns(
+        solids=np.exp(cup.solids_rel_u * rng.standard_normal(products.height)),
+        density=np.exp(cup.density_rel_u * rng.standard_normal(products.height)),
+    )
+    by_volume = pl.col("solids") * pl.col("density")
     registers["components"] = (
         registers["components"].join(home, on="component_id", how="left").join(errors, on="product_id", how="left")
-        .with_columns(pl.col("solids_volume_fraction") * pl.col("said").fill_null(1.0)).drop("product_id", "said")
+        .with_columns(
+            pl.col("solids_volume_fraction") * by_volume.fill_null(1.0),
+            pl.col("solids_mass_fraction") * pl.col("solids").fill_null(1.0),
+            # what is said to be solids is not said to evaporate: the fractions still sum to 1
+            (pl.col("voc_mass_fraction") - pl.col("solids_mass_fraction") * (pl.col("solids").fill_null(1.0) - 1)).clip(0, 1),
+        ).drop("product_id", "solids", "density")
     )  # fmt: skip
     registers["products"] = (
         registers["products"].join(errors, on="product_id")
-        .with_columns(pl.col("rts_solids_volume_fraction") * pl.col("said")).drop("said")
+        .with_columns(pl.col("rts_solids_volume_fraction") * by_volume).drop("solids", "density")
     )  # fmt: skip
 
 
@@ -526,22 +535,27 @@ def invented(seed: int, **size: int) -> tuple[Any, dict[str, pl.DataFrame]]:
 
 
 def weighed_targets(seed: int, n: int) -> Iterator[Line]:
-    """The records of weighed foils, three in each of many small businesses: those of one business share the errors of its products'
-    solids, so that the businesses are what is counted."""
+    """The own intervals of weighed foils, few in each of many small businesses: those of one business share the errors of its
+    products' solids, so that the businesses are what is counted."""
+    from pipelines.ledger import runner
+    from pipelines.transfer.model.operation_estimate import budgets
+    from seed_data import scenario
+
     each = []
     for i in range(n):
-        drawn, tables = invented(seed + i, shops=1, cups=150, months=3)
+        drawn = scenario.build(seed=seed + i, small_tables=True, shops=1, cups=150, months=3)
+        misstate(drawn, np.random.default_rng(seed + i))
+        given = runner.run_all(typed_tables(drawn), Settings().flat(), until="records")
+        own = budgets(
+            given["records"].filter(pl.col("usable") & (pl.col("basis") == "mass")),
+            design.prepare_layers(given["record_layers"]),
+            Settings(),
+        )
         truth = drawn.truth["truth_operations"].select(
-            "shop_id", truth="te", operation=pl.concat_str("job_id", pl.lit("/"), "operation_no")
+            "shop_id", op_job_id="job_id", operation_no="operation_no", truth="te"
         )
-        weighed = (
-            tables["transfer_records"]
-            .filter((pl.col("basis") == "mass") & pl.col("usable") & (pl.col("operations").list.len() == 1))
-            .select("shop_id", "ratio", "rel_u", operation=pl.col("operations").list.first())
-            .join(truth, on=["shop_id", "operation"])
-            .drop_nulls()
-        )
-        each.append((((weighed["ratio"] / weighed["truth"]).log().abs() / weighed["rel_u"]) < 1.96).to_list())
+        both = own.join(truth, on=["shop_id", "op_job_id", "operation_no"]).drop_nulls(["low", "high"])
+        each.append(both.select(pl.col("truth").is_between("low", "high")).to_series().to_list())
     rows = sum(map(len, each)) or 1
     share = sum(map(sum, each)) / rows
     spread = 2 * sum((sum(one) - share * len(one)) ** 2 for one in each) ** 0.5 / rows
@@ -602,7 +616,7 @@ def workspaces(seed: int, n: int) -> Iterator[Line]:
 BARS: dict[str, tuple[Callable[[int, int], Iterator[Line]], int]] = {
     "cover": (cover, 200), "absolute": (absolute, 200), "misspecified": (misspecified, 60), "accuracy": (accuracy, 100), "unread": (unread, 100),
     "businesses": (businesses, 60),
-    "widths": (widths, 30), "workspaces": (workspaces, 24), "weighed_targets": (weighed_targets, 60),
+    "widths": (widths, 30), "workspaces": (workspaces, 24), "weighed_targets": (weighed_targets, 400),
     "leftovers": (leftovers, 100), "false_flags": (false_flags, 200), "sixty_five": (sixty_five, 800),
     "statsmodels": (statsmodels, 1), "insteval": (insteval, 1), "speed": (speed, 1),
 }  # fmt: skip

@@ -30,7 +30,10 @@ POPULATION_UM = 0.1  # and by at least this: films of next to nothing (our choic
 POPULATION = 8  # films from which a population's middle and spread are taken
 PASSES = 30  # until they are settled
 GAPS, GAP = 0.02, 0.5  # one film in fifty misses a cup or a reading and is then too small by about half (our choice)
-AIM = 0.25  # films of one hand lie about the middle of the window, give or take this part of it (our choice)
+# Films of one hand lie about the middle of the window, give or take this part of it, said with the weight of so many hands and
+# products; what the business reads says the rest. A hand far out stays there: t distribution of so many degrees (our choice).
+AIM, AIM_WEIGHT, AIM_DEGREES = 0.25, 4, 4
+UNKNOWN_VAR = 1e6  # of a population's place in its window where there is none (relative)
 FEW = 20  # sums read at marked places, from which the data themselves say how far a film lies from what transfer tells
 
 
@@ -304,10 +307,10 @@ def held_against_others(frame: pl.DataFrame) -> pl.DataFrame:
     w s^2 + c^2, w = omega^2 / (omega^2 + s^2); that mu and omega^2 are estimates adds (1 - w)^2 var(mu) and
     ((film - mu) s^2 / (omega^2 + s^2)^2)^2 var(omega^2) (Kass and Steffey 1989, first order). The population is a technician's,
     with 8 films or more, else the shop's. What its films share is held against the sheet in the same way: painters aim at the
-    middle of the window, give or take 25 %, so mu moves to it by the part c^2 / (c^2 + var(mu) + (25 % of the middle)^2), and
-    c^2 shrinks by as much; a transfer that is well known hardly moves. A film so far out that something missing is the likelier
-    reason counts as little as that makes likely (mixture of the two laws, by its mean and variance). Fewer than 8 films in the
-    shop, or an inner face (whose ratio to the outer is assumed): the film as it is.
+    middle of the window, give or take a part a of it (aim_spread), so mu moves to it by the part
+    c^2 / (c^2 + var(mu) + (a middle)^2), and c^2 shrinks by as much; a transfer that is well known hardly moves. A film so far
+    out that something missing is the likelier reason counts as little as that makes likely (mixture of the two laws, by its mean
+    and variance). Fewer than 8 films in the shop, or an inner face (whose ratio to the outer is assumed): the film as it is.
     """
     wide = ["shop_id", "product_id"]
     hand = [*wide, "technician_id"]
@@ -315,16 +318,88 @@ def held_against_others(frame: pl.DataFrame) -> pl.DataFrame:
     known = frame.filter(pl.col("film_um").is_not_null() & (pl.col("own_se_um") > 0) & (pl.col("face") == "outer"))
     of_hand = known.filter(pl.col("technician_id").is_not_null() & (pl.len().over(hand) >= POPULATION))
     of_shop = known.filter(pl.len().over(wide) >= POPULATION)
-    held = [_held(of_hand, hand), _held(of_shop.join(of_hand, on="@row", how="anti"), wide, of_shop)]
+    held = [_among(of_hand, hand), _among(of_shop.join(of_hand, on="@row", how="anti"), wide, of_shop)]
+    aim = aim_spread(*(np.concatenate(parts) for parts in zip(*(one.off_middle() for one in held), strict=True)))
+    each = np.split(aim, [len(held[0].like.mu)])
     return (
-        frame.join(pl.concat(held), on="@row", how="left", maintain_order="left")
+        frame.join(
+            pl.concat([one.held(sd) for one, sd in zip(held, each, strict=True)]),
+            on="@row",
+            how="left",
+            maintain_order="left",
+        )
         .with_columns(pl.coalesce("held_um", "film_um"), pl.coalesce("held_se", "se_um"))
         .drop("@row")
     )
 
 
-def _held(some: pl.DataFrame, by: list[str], among: pl.DataFrame | None = None) -> pl.DataFrame:
-    """@row, held_um and held_se of some films, held against their populations among all films (None: among themselves)."""
+def aim_spread(off: np.ndarray, var: np.ndarray) -> np.ndarray:
+    """How far each population may lie off the middle of its window, sd, as a part of it. off: found; var: how uncertain that is.
+
+    One spread for the business, by expectation and maximisation, with AIM as found on AIM_WEIGHT more. One of which nothing is
+    known (var large) moves nothing and gets that spread; one found far out gets more (Lange, Little and Taylor 1989, their
+    EM for the t distribution).
+    """
+    aim2, weight = AIM**2, np.ones(len(off))
+    for _ in range(10 * PASSES):
+        known = aim2 / (aim2 + var * weight)
+        found2 = (known * off) ** 2 + var * known
+        aim2 = (AIM_WEIGHT * AIM**2 + float((weight * found2).sum())) / (AIM_WEIGHT + len(off))
+        weight = (AIM_DEGREES + 1) / (AIM_DEGREES + found2 / aim2)
+    return np.asarray(np.sqrt(aim2 / weight))
+
+
+@dataclass(frozen=True)
+class Among:
+    """Films that are held against their populations, one entry each. row: where they stand; at: their population; shared2: variance
+    of what they share with it, at its middle (um2); aim: middle of their window (nan: none)."""
+
+    row: pl.Series
+    films: Films
+    at: np.ndarray
+    like: Populations
+    shared2: np.ndarray
+    aim: np.ndarray
+
+    def off_middle(self) -> tuple[np.ndarray, np.ndarray]:
+        """Each population's mean off the middle of its window, relative, and the variance of that (without a window: unknown)."""
+        n = np.bincount(self.at, minlength=len(self.like.mu))
+        with np.errstate(invalid="ignore", divide="ignore"):
+            aim = np.bincount(self.at, self.aim, len(n)) / n
+            var = (self.like.var_mu + np.bincount(self.at, self.shared2, len(n)) / n) / aim**2
+            off = self.like.mu / aim - 1
+        return np.where(aim > 0, off, 0.0), np.where(aim > 0, var, UNKNOWN_VAR)
+
+    def held(self, aim_sd: np.ndarray) -> pl.DataFrame:
+        """@row, held_um and held_se. aim_sd: aim_spread of each population."""
+        mu, omega2, var_mu = self.like.mu[self.at], self.like.omega2[self.at], self.like.var_mu[self.at]
+        sound, near = self.films.sound(mu, omega2), mu
+        for _ in range(2):  # the first with s of a film like the others, then with that of the film itself
+            own2 = self.films.own2(near)
+            w = omega2 / (omega2 + own2)
+            near = mu + w * (self.films.film - mu)
+        held = mu + sound * (near - mu)
+        aimed = np.where(self.aim > 0, self.shared2 / (self.shared2 + var_mu + (aim_sd[self.at] * self.aim) ** 2), 0.0)
+        held = held - aimed * np.where(self.aim > 0, mu - self.aim, 0.0)
+        variance = (
+            sound * w * own2
+            + (1 - sound) * omega2
+            + sound * (1 - sound) * (near - mu) ** 2
+            + (1 - sound * w) ** 2 * var_mu
+            + (sound * (self.films.film - mu) * own2 / (omega2 + own2) ** 2) ** 2 * self.like.var_omega2[self.at]
+            + self.shared2 * (1 - aimed)
+        )
+        return pl.DataFrame(
+            {
+                "@row": self.row,
+                "held_um": pl.Series(held, dtype=pl.Float64),
+                "held_se": pl.Series(np.sqrt(variance), dtype=pl.Float64),
+            }
+        )
+
+
+def _among(some: pl.DataFrame, by: list[str], among: pl.DataFrame | None = None) -> Among:
+    """Films with their populations, taken from all of `among` (None: from themselves)."""
     among = (some if among is None else among).sort(*by, "@row")
     middles = (
         among.group_by(by, maintain_order=True).agg(middle=pl.col("film_um").median()).with_row_index("@population")
@@ -333,31 +408,11 @@ def _held(some: pl.DataFrame, by: list[str], among: pl.DataFrame | None = None) 
     some = some.join(middles, on=by, how="left", maintain_order="left")
     like = populations(among["@population"].to_numpy().astype(np.int64), _films(among), middles["middle"].to_numpy())
     films, at = _films(some), some["@population"].to_numpy().astype(np.int64)
-    mu, omega2 = like.mu[at], like.omega2[at]
-    sound, near = films.sound(mu, omega2), mu
-    for _ in range(2):  # the first with s of a film like the others, then with that of the film itself
-        own2 = films.own2(near)
-        w = omega2 / (omega2 + own2)
-        near = mu + w * (films.film - mu)
-    held = mu + sound * (near - mu)
     shared2 = (some["se_um"] ** 2 - some["own_se_um"] ** 2).clip(lower_bound=0.0).to_numpy()
     # a part of the film, so as large as it is at the middle
-    shared2 = shared2 * np.divide(mu, films.film, out=np.ones_like(mu), where=films.part2 > 0) ** 2
-    # what a film shares with its like, at their middle, against the middle of the window
+    shared2 = shared2 * np.divide(like.mu[at], films.film, out=np.ones_like(films.film), where=films.part2 > 0) ** 2
     aim = some.select((pl.col("film_min_um") + pl.col("film_max_um")) / 2).to_series().to_numpy()
-    aimed = np.where(aim > 0, shared2 / (shared2 + like.var_mu[at] + (AIM * aim) ** 2), 0.0)
-    held = held - aimed * np.where(aim > 0, mu - aim, 0.0)
-    variance = (
-        sound * w * own2
-        + (1 - sound) * omega2
-        + sound * (1 - sound) * (near - mu) ** 2
-        + (1 - sound * w) ** 2 * like.var_mu[at]
-        + (sound * (films.film - mu) * own2 / (omega2 + own2) ** 2) ** 2 * like.var_omega2[at]
-        + shared2 * (1 - aimed)
-    )
-    return some.select(
-        "@row", held_um=pl.Series(held, dtype=pl.Float64), held_se=pl.Series(np.sqrt(variance), dtype=pl.Float64)
-    )
+    return Among(some["@row"], films, at, like, shared2, aim)
 
 
 def _films(frame: pl.DataFrame) -> Films:

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 import pytest
+from scipy import stats
 from scipy.special import ndtr
 
 from pipelines.ledger.film import excess as ledger_film
@@ -154,17 +155,38 @@ def test_films_whose_error_is_a_part_of_them_do_not_draw_the_others_down():
 
 
 def test_what_films_share_is_held_against_the_middle_of_the_window():
-    """400 films of about 60, told by a transfer known to 20 %, against a window of 40-60: with c = .2 x 60 = 12 and the aim's
-    .25 x 50 = 12.5, the middle moves to 50 by 144 / (144 + 156.25) of the way and c^2 shrinks by as much."""
+    """400 films of about 60, told by a transfer known to 20 %, against a window of 40-60: c = .2 x 60 = 12. The aim is 25 % of 50 to
+    begin with; this one population, found .2 +- .24 off, leaves a of it, so that the middle moves to 50 by
+    144 / (144 + (50 a)^2) of the way and c^2 shrinks by as much."""
     films = np.random.default_rng(5).normal(60, 6, 400)
     free = like(films, 0.05 * films, "from transfer", shared=0.2)
     held = like(films, 0.05 * films, "from transfer", shared=0.2, window=(40.0, 60.0))
-    part = 144 / (144 + 156.25)
+    (a,) = fb.aim_spread(np.array([0.2]), np.array([0.24**2]))
+    assert 0.2 < a < 0.25
+    part = 144 / (144 + (50 * a) ** 2)
     assert (held["held_um"] - free["held_um"]).to_numpy() == pytest.approx(np.full(400, -part * 10), rel=0.05)
     shrunk = (free["held_se"] ** 2 - held["held_se"] ** 2).to_numpy()
     assert shrunk == pytest.approx(np.full(400, part * 144), rel=0.05)
     sure = like(films, 0.05 * films, "from transfer", shared=0.0, window=(40.0, 60.0))
     assert sure["held_um"].to_numpy() == pytest.approx(like(films, 0.05 * films, "from transfer")["held_um"].to_numpy())
+
+
+def test_the_aim_of_hands_that_are_well_known_is_the_scale_of_their_t_distribution():
+    """Against scipy.stats.t.fit with 4 degrees about 0: a well-kept library's own maximum likelihood."""
+    off = 0.08 * np.random.default_rng(7).standard_t(4, 4000)
+    found = fb.aim_spread(off, np.full(4000, 1e-8))
+    _, _, scale = stats.t.fit(off, fdf=4, floc=0)
+    middle = np.argmin(np.abs(np.abs(off) - scale))  # one that lies one scale off has weight 1
+    assert found[middle] == pytest.approx(scale, rel=0.01)
+
+
+def test_a_hand_that_is_not_read_is_taken_to_aim_as_those_that_are_and_one_far_out_stays_there():
+    off = np.array([0.1, -0.1] * 10 + [0.42] + [0.0] * 5)
+    var = np.array([0.03**2] * 21 + [1e6] * 5)
+    found = fb.aim_spread(off, var)
+    assert (abs(found[21:] - 0.15) < 0.02).all(), "20 hands at .1, four at .25"
+    assert found[20] > 1.6 * found[0]
+    assert fb.aim_spread(np.zeros(3), np.full(3, 1e6)) == pytest.approx(np.full(3, 0.25)), "nothing read: as said"
 
 
 def test_only_a_film_too_small_is_taken_for_one_that_misses_a_cup():

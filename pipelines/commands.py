@@ -123,11 +123,12 @@ def _is_damage(error: BaseException) -> bool:
 
 
 def _materialize(current: runs.Run) -> None:
-    """The whole graph in this process. Its records go where DAGSTER_HOME says; without it, or where they cannot be used, nothing
-    is kept of them."""
-    import dagster as dg
-
+    """Everything in this process: by Dagster, with its records, where DAGSTER_HOME says where they go; without it, or where they
+    cannot be used, in a plain loop. Records that nobody keeps cost as much as a small run: each of some thousand events of the
+    graph is a row of a database."""
     if home := os.environ.get("DAGSTER_HOME"):
+        import dagster as dg
+
         try:
             with dg.DagsterInstance.get() as instance:
                 return _graph(current, instance)
@@ -137,8 +138,11 @@ def _materialize(current: runs.Run) -> None:
             why = (str(error).splitlines() or [type(error).__name__])[0]
             current.teller.remark(f"Dagster's records in {home} cannot be used ({why}); this run keeps none.")
             workspace.begin(current.space)
-    with dg.DagsterInstance.ephemeral() as instance:
-        _graph(current, instance)
+    from pipelines import results, steps
+
+    steps.bring_up_to_date(current)
+    results.pages(current)
+    results.publish(current)
 
 
 #: where errors come from that a run without Dagster's records would meet as well

@@ -265,7 +265,7 @@ def is_current(step: Step, run: Run) -> bool:
 
 
 def bring_up_to_date(run: Run) -> None:
-    """Every step in its order, as far as it is not current: what Dagster's assets do, in a plain loop."""
+    """Every step in its order, as far as it is not current: what the assets do, in a plain loop."""
     for group in GROUPS:
         for step in STEPS:
             if step.group == group:

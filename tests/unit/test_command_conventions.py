@@ -329,6 +329,8 @@ def test_an_interrupt_that_dagster_took_for_its_own_is_one(shop: Path, monkeypat
         raise dg.DagsterExecutionInterruptedError
 
     monkeypatch.setattr(dg, "materialize", interrupted)
+    (shop.parent / "records").mkdir()
+    monkeypatch.setenv("DAGSTER_HOME", str(shop.parent / "records"))
     assert cli.main(["run", str(shop), "-q"]) == 130
 
 

@@ -39,7 +39,7 @@ table = "operations"
 shop_id = "Halle"
 job_id = "Nr"
 operation_no = "Gang"
-kind = { column = "Art", values = { "Hand" = "hand" } }
+kind = { column = "Art", values = { "Hand" = "polish" } }
 started_at = { column = "Beginn", format = "%Y-%m-%d %H:%M" }
 technician_id = { column = "Wer", values = { "Annamaria" = "anna7hub", "A. Hubertus" = "anna7hub" } }
 """
@@ -208,7 +208,9 @@ def test_the_person_is_one_pseudonym_wherever_people_stand(shop: dict[str, Any])
     site = [one.name for one in space.handouts.iterdir() if not one.name.startswith(".")]
     assert not any("painter" in one for one in site), "a site of that person's own is gone"
     (record,) = [one for one in site if not one.startswith("site")]
-    assert workspace.is_whole(space, record) and hits_of(space.handouts / record, called), "its annex says the pseudonym"
+    assert workspace.is_whole(space, record) and hits_of(space.handouts / record, called), (
+        "its annex says the pseudonym"
+    )
     with sqlite3.connect(space.dagster_home / "history" / "runs.db") as base:
         rows = base.execute("SELECT event FROM event_logs").fetchall()
     assert len(rows) == 280 and all(called in row[0] for row in rows)
@@ -339,6 +341,27 @@ def test_what_differed_differs_still_whatever_was_looked_at_before(held: pseudon
     other = pseudonyms.Forgotten(**held.as_json())
     assert [other.text(one) for one in reversed(texts)] == [held.text(one) for one in reversed(texts)]
     assert [held.text(held.text(one)) for one in texts] == [held.text(one) for one in texts], "a pseudonym stays one"
+
+
+def test_who_is_old_is_forgotten_by_the_run_that_finds_it_out(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The order of it; who is old is tried above, and forgetting itself too."""
+    space, _ = workspace.init(tmp_path / "shop", "")
+    space.snapshots.mkdir(parents=True)
+    made: list[tuple[bool, bool]] = []
+    told: list[str] = []
+
+    def anew(_: Workspace, again: bool, *__: Any) -> tuple[commands.Outcome, list[tuple[str, list[str]]]]:
+        made.append((again, bool(workspace.begun(space))))
+        return commands.Outcome(True, {}), [("t1", ["t1", "Ada Nord"]), ("t2", ["t2"])] if len(made) == 1 else []
+
+    monkeypatch.setattr(commands, "_anew", anew)
+    teller = runs.Silent()
+    monkeypatch.setattr(teller, "remark", told.append)
+    assert commands.run(space, teller=teller).new
+    assert made == [(False, False), (True, True)] and workspace.begun(space) == []
+    held = workspace.forgotten(space)
+    assert held.called("t1") and held.called("t2") and not held.called("t3") and "Nord" not in held.text("Ada Nord")
+    assert len(told) == 1 and told[0].startswith("2 people have had no record") and "t1" not in told[0]
 
 
 def test_a_list_that_is_damaged_or_newer_stops_a_run(tmp_path: Path) -> None:

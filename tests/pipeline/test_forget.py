@@ -145,6 +145,7 @@ def shop(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
         "in force": space.snapshot() == first,
         "begun": bool(workspace.begun(space)),
         "whole": workspace.set_in_force(space)[1],
+        "aside": list(space.state.glob("not_ours*")),
     }
     codes.append(cli.main(["run", root, "-q", "--log", str(log)]))
     return {"space": space, "codes": codes, "before": before, "files": files, "tables": tables, "half": half}
@@ -152,7 +153,7 @@ def shop(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
 
 def test_a_command_that_is_stopped_leaves_the_set_in_force_and_the_next_run_finishes_it(shop: dict[str, Any]) -> None:
     assert shop["codes"] == [3, 3, 130, 3]
-    assert shop["half"] == {"in force": True, "begun": True, "whole": None}
+    assert shop["half"] == {"in force": True, "begun": True, "whole": None, "aside": []}
     assert workspace.begun(shop["space"]) == [] and not (shop["space"].state / workspace.JOURNAL).exists()
 
 

@@ -194,9 +194,8 @@ def parser() -> argparse.ArgumentParser:
     lines.add_argument("--csv", action="store_true", help="as CSV instead of a table")
     for name, command in commands.choices.items():
         command.formatter_class = argparse.RawDescriptionHelpFormatter
-        command.epilog = "\n".join(
-            ["examples:", *(f"  filmledger {name} {words}".rstrip() for words in EXAMPLES[name])]
-        )
+        shown = [f"  filmledger {name} {words}".rstrip() for words in EXAMPLES.get(name, ())]
+        command.epilog = "\n".join(["examples:", *shown]) if shown else None
     return top
 
 

@@ -241,11 +241,11 @@ def forget(space: Workspace, person: str, teller: runs.Teller | None = None) -> 
         if workspace.begun(space):
             _forgetting(space, teller)
         found = forgetting.who(space, person)
-        gone = Gone(found.called, found.before, forgetting.places(space, found.names))
-        if found.before:
-            return gone, run(space, teller=teller)
-        forgetting.begin(space, [(found.person, found.names)])
-        return gone, _forgetting(space, teller)
+        places = forgetting.places(space, found.names)
+        if not found.before:
+            forgetting.begin(space, [(found.person, found.names)])
+        gone = Gone(workspace.forgotten(space).called(found.person) or found.person, found.before, places)
+        return gone, run(space, teller=teller) if found.before else _forgetting(space, teller)
 
 
 def watch(

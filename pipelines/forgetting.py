@@ -44,11 +44,10 @@ class Place:
 
 @dataclass(frozen=True, slots=True)
 class Person:
-    """Somebody of the shop. `names`: what names this person in texts; `before`: whether that was forgotten already."""
+    """Somebody of the shop. `names`: what names this person in texts; `before`: whether this one was forgotten already."""
 
     person: str
     names: list[str]
-    called: str
     before: bool
 
 
@@ -63,8 +62,8 @@ def who(space: Workspace, asked: str) -> Person:
     if len(found) > 1:
         raise WorkspaceError(f"{asked!r} is the label of {', '.join(found)}: name one of them by its id.")
     if not found:
-        if called := held.called(asked) or held.called_by(asked):
-            return Person(asked, [asked], called, True)
+        if held.called(asked):
+            return Person(asked, [asked], True)
         near = difflib.get_close_matches(asked, [*people, *ids, *labels.values()], n=1)
         raise WorkspaceError(
             f"Nobody is known here as {asked!r}, neither by id nor by label"
@@ -72,7 +71,7 @@ def who(space: Workspace, asked: str) -> Person:
         )
     (person,) = found
     names = _names(person, labels)
-    return Person(person, names, workspace.pseudonym(held.key, person), held.called(person) is not None)
+    return Person(person, names, held.called(person) is not None or person in held.ids.values())
 
 
 def _same(one: str, other: str) -> bool:

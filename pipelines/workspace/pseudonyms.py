@@ -88,11 +88,6 @@ class Forgotten:
         """What somebody who was forgotten is called; None for everybody else."""
         return self.ids.get(_hash(self.key, f"id:{person}"))
 
-    def called_by(self, name: str) -> str | None:
-        """What somebody who was forgotten is called, by a label."""
-        said, _ = self.names.get(self._hashed(name), ("", ""))
-        return "-".join(said.split("-")[:2]) or None
-
     def add(self, person: str, names: Iterable[str]) -> str:
         """Put somebody on the list: an id, and all that names this person in texts. Returns the pseudonym."""
         called = pseudonym(self.key, person)

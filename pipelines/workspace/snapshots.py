@@ -45,7 +45,7 @@ def begin(space: Workspace) -> None:
         )
     with told(f"write in {space.root}"):
         clear(space)
-        (space.building / "tables").mkdir(parents=True)
+        space.building.mkdir(parents=True)  # empty: what is cleared away is what was written
 
 
 def clear(space: Workspace) -> None:

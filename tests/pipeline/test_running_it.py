@@ -159,7 +159,7 @@ def test_what_an_earlier_version_left_is_made_anew_with_a_word(day: dict[str, An
     now, before = pl.read_parquet(space.out / "tables" / "mixes.parquet"), day["old"]["mixes"]
     both = before.join(now, on=["shop_id", "mix_id"], how="left", suffix="_now")
     assert both.height == before.height == now.height > 10
-    for column in ("poured_g", "solids_g"):
+    for column in ("poured_g", "solids_mass_fraction", "rts_l"):
         assert both[column].to_list() == pytest.approx(both[f"{column}_now"].to_list(), rel=1e-9), column
 
 

@@ -395,6 +395,10 @@ def test_every_command_that_speaks_json_says_what_the_page_says(
     gone = commands.Gone("person-0123456789", False, [forgetting.Place("inbox/a.csv", ("line 2",), 1)])
     monkeypatch.setattr(commands, "forget", lambda *_: (gone, Outcome(True, HEADLINE)))
     like_the_page("forget", said("forget", "t1", str(shop)), "place", "finished")
+    assert cli.main(["forget", "t1", str(shop)]) == 0
+    told = capsys.readouterr().out
+    assert "From now on person-0123456789 stands for this person" in told and "  inbox/a.csv: line 2\n" in told
+    assert told.rstrip().endswith(forgetting.WHAT_TO_DO)
 
 
 def test_a_hand_out_says_what_it_holds_and_lacks_and_without_a_record_leaves_with_3(

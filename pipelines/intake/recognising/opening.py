@@ -54,7 +54,8 @@ def opened(source: Source) -> list[Opened]:
 
 def _workbook(source: Source, data: bytes) -> list[Opened]:
     book = spreadsheets.look(data, LIMIT_MB)
-    cells_of = {n: text.xlsx_cells(data, n) for n in text.xlsx_sheets(data) if n in book}
+    found = text.workbook(data)
+    cells_of = {n: text.xlsx_cells(found, n) for n in found.sheet_names if n in book}
     filled = {n: c for n, c in cells_of.items() if c.width > 2 and c.height > 1}
     if not filled:
         raise FileRefused("the workbook holds no sheet with two columns and two rows")

@@ -127,6 +127,36 @@ class Run:
                 " --accept-removals; until then the results in force stay, and nothing was replaced."
             )
 
+    def still_opens(self, before: Mapping[str, str]) -> None:
+        """Raises WorkspaceError where a file that the results in force were made from is there and cannot be opened any more: its
+        rows would go without a word. before: path -> content, as the results in force say."""
+        lost = [
+            (path, word)
+            for path, word in self.contents.items()
+            if word.startswith(workspace.UNREADABLE)
+            and path in before
+            and not before[path].startswith(workspace.UNREADABLE)
+        ]
+        if lost and not self.accept_removals:
+            raise WorkspaceError(
+                f"{self.named([path for path, _ in lost])} cannot be read any more ({lost[0][1].removeprefix(workspace.UNREADABLE)})."
+                " Allow reading it, or connect the drive it stands on, and run again; or, if that is meant, run once with"
+                " --accept-removals. Nothing was replaced."
+            )
+
+    def named(self, paths: list[str]) -> str:
+        """Files as a sentence may call them: by name, or where nobody is to be named by their folder alone."""
+        if self.settings.pages.people == "hidden":
+            paths = [f"a file of {path.split('/')[0]}/" for path in paths]
+        paths = list(dict.fromkeys(paths))
+        return ", ".join(paths[:5]) + (f" and {len(paths) - 5} more" if len(paths) > 5 else "")
+
+    def changed(self, paths: list[str]) -> WorkspaceError:
+        """What is raised where files changed while they were read."""
+        return WorkspaceError(
+            f"{self.named(paths)} changed while being read, so nothing was published. Run again when the export has finished."
+        )
+
     def tell(self, stage: str, result: str) -> None:
         """One line of result with the seconds the stage has taken."""
         self.teller.stage(stage, f"{result} ({self.seconds.get(stage, 0.0):.1f} s)")
@@ -147,6 +177,7 @@ def begin(space: Workspace, teller: Teller, accept_removals: bool = False) -> It
             had = [path for path in before.get("inputs", ()) if path.startswith(f"{top}/")]
             has = [path for path in current.contents if path.startswith(f"{top}/")]
             current.shrank(f"{top}/ held", len(had), len(has), "files")
+        current.still_opens(before.get("inputs", {}))
         workspace.begin(space)
         workspace.forget_drafts(space)
         try:
@@ -188,14 +219,7 @@ def unchanged(current: Run) -> None:
     now = workspace.digests(workspace.inputs(current.space))
     if now != current.contents:
         changed = sorted(path for path in now | current.contents if now.get(path) != current.contents.get(path))
-        raise WorkspaceError(_changed(changed))
-
-
-def _changed(paths: list[str]) -> str:
-    return (
-        f"{', '.join(paths[:5])} changed while being read, so nothing was published."
-        " Run again when the export has finished."
-    )
+        raise current.changed(changed)
 
 
 # --- intake -----------------------------------------------------------------------------------------------------------
@@ -231,13 +255,14 @@ def take_in(current: Run, settings: Mapping[str, Any]) -> Merging:
     held = 0
     for done, one in enumerate(todo, start=1):
         found = reading.one(one, damaged)
+        if found.sha256 and found.sha256 != current.contents[one.path]:
+            raise current.changed([one.path])
         held += sum(part.height for part in found.tables.values() if not part.kept)
         # what is more than is worked on in one go waits on disk
         reads.append(found if held <= merge.AT_A_TIME else reading.stored(one) or found)
         current.teller.progress("reading files", done, len(todo))
     if damaged:
-        more = f" and {len(damaged) - 1} more" if len(damaged) > 1 else ""
-        current.teller.remark(f"What was kept of {damaged[0]}{more} is damaged; the export was read again.")
+        current.teller.remark(f"What was kept of {current.named(damaged)} is damaged; the export was read again.")
     current.keys = [reading.key(one) for one in todo]
 
     inputs = {one.path: one for one in todo}
@@ -294,8 +319,6 @@ class Reading:
         found = read.read_file(Source(one.path, one.full, trouble=one.trouble), self.layouts, self.options, place)
         if found.state != "read" or found.sha256 != self.contents[one.path]:
             place.clear()
-            if found.sha256 and found.sha256 != self.contents[one.path]:
-                raise WorkspaceError(_changed([one.path]))
             return found
         notes, frames = read.packed(found)
         place.finish(frames, notes)

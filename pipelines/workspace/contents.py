@@ -16,6 +16,7 @@ from pipelines.workspace.refusals import WorkspaceError
 CODE_SUFFIXES = frozenset({".py", ".sql", ".csv", ".toml", ".html", ".js", ".css", ".jinja", ".j2", ".json", ".svg"})
 LIBRARIES = ("polars", "duckdb", "pandera", "numpy", "scipy", "plotly", "jinja2", "sqlglot", "fastexcel", "xlsxwriter")
 KERNELS = ("OPENBLAS_CORETYPE", "MKL_CBWR", "NPY_DISABLE_CPU_FEATURES")  # choose how numbers are added up
+UNREADABLE = "unreadable: "  # in place of the SHA-256 of what cannot be opened
 LARGE = 50_000_000  # bytes of files that are worth looking at on several cores
 
 
@@ -116,11 +117,11 @@ def digests(files: Iterable[Input]) -> dict[str, str]:
 
     def digest(one: Input) -> str:
         if one.trouble is not None:
-            return f"unreadable: {one.trouble}"
+            return f"{UNREADABLE}{one.trouble}"
         try:
             return sha256_file(one.full)
         except OSError as error:
-            return f"unreadable: {error.strerror}"
+            return f"{UNREADABLE}{error.strerror}"
 
     files = list(files)
     if sum(one.size for one in files) < LARGE:

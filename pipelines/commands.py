@@ -47,13 +47,14 @@ def run(
     Raises SettingsError, WorkspaceError or LayoutError where it cannot run; the results in force then stay.
     """
     teller = teller or runs.Silent()
-    for said in workspace.leading_out(space):
+    led = workspace.leading_out(space)
+    for said in led:
         teller.remark(said)
     manifest, wrong = workspace.set_in_force(space)
     if wrong:
         teller.remark(f"{wrong[:1].upper()}{wrong[1:]}; it is made anew.")
-    elif manifest and not again:
-        contents = workspace.digests(workspace.inputs(space))
+    elif manifest and not again and (not led or manifest["settings"]["intake"]["linked_folders"]):
+        contents = workspace.digests(workspace.inputs(space), manifest["settings"]["intake"]["max_file_mb"])
         now = workspace.fingerprint(workspace.settings_bytes(space), contents, workspace.code_digest())
         if manifest.get("fingerprint") == now:
             return Outcome(new=False, headline=manifest["headline"])

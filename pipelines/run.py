@@ -204,7 +204,7 @@ def look(space: Workspace, teller: Teller) -> Run:
             " its place. Nothing was replaced."
         )
     files = workspace.inputs(space)
-    contents = workspace.digests(files)
+    contents = workspace.digests(files, chosen.intake.max_file_mb)
     workspace.check_sealed(space, contents)
     return Run(space, chosen, files, contents, workspace.fingerprint(raw, contents, workspace.code_digest()), teller)
 
@@ -216,7 +216,7 @@ def settings_word(settings: Settings) -> str:
 
 def unchanged(current: Run) -> None:
     """Raises WorkspaceError where a file changed, came or went since the run began."""
-    now = workspace.digests(workspace.inputs(current.space))
+    now = workspace.digests(workspace.inputs(current.space), current.settings.intake.max_file_mb)
     if now != current.contents:
         changed = sorted(path for path in now | current.contents if now.get(path) != current.contents.get(path))
         raise current.changed(changed)
@@ -346,6 +346,8 @@ def _text(one: workspace.Input) -> str:
     """The text of a layout. Raises WorkspaceError naming the file where it cannot be read."""
     if one.trouble:
         raise WorkspaceError(f"{one.path} {one.trouble}.")
+    if one.size > workspace.MOST_SETTINGS:
+        raise WorkspaceError(f"{one.path} is too large to be a layout.")
     try:
         return one.full.read_text(encoding="utf-8-sig")
     except UnicodeDecodeError as error:

@@ -21,6 +21,7 @@ Readers that want one consistent set resolve `out` once (`Workspace.snapshot`) a
 
 from pipelines.workspace.checksums import MANIFEST
 from pipelines.workspace.contents import (
+    MOST_SETTINGS,
     UNREADABLE,
     Input,
     code_digest,
@@ -80,7 +81,7 @@ from pipelines.workspace.store import (
 )
 
 __all__ = [
-    "MANIFEST", "UNREADABLE", "Input", "Keeping", "Workspace", "WorkspaceError", "begin", "bench_is_damaged", "causes",
+    "MANIFEST", "MOST_SETTINGS", "UNREADABLE", "Input", "Keeping", "Workspace", "WorkspaceError", "begin", "bench_is_damaged", "causes",
     "check_sealed", "clear", "code_digest", "defused", "digests", "draft_of", "drop_bench", "file_name_of", "fill",
     "find", "fingerprint", "forget_drafts", "forget_reads", "forget_tables", "init", "inputs", "is_kept",
     "is_refusal", "is_whole", "keep_handout", "keep_private", "keep_sealed", "leading_out", "library_versions", "link_from_before",

@@ -196,6 +196,11 @@ def _other_form(source: Source) -> str | None:
     return say("marked", name=name) if name else None
 
 
+def looked_at(source: Source, limit_mb: float) -> None:
+    """Raises FileRefused where a file must not be laid out, whatever it holds: too large, endless lines, no workbook."""
+    _Opened(source, Options(max_file_mb=limit_mb))
+
+
 def rows_of(source: Source, one: layout.Layout, options: Options) -> text.Grid | None:
     """The rows of a file as a layout sees them; None where its header is not found. Raises FileRefused, OSError."""
     return _Opened(source, options).grid_of(one)

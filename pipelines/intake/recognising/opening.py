@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 
 import polars as pl
 
-from pipelines.intake.reading import spreadsheets, text
+from pipelines.intake.reading import read, spreadsheets, text
 from pipelines.intake.reading.files import FileRefused, Source, unpacked
 from pipelines.intake.recognising import words
 
@@ -43,6 +43,7 @@ class Opened:
 
 def opened(source: Source) -> list[Opened]:
     """The sheets of a file that hold a header and rows. Raises FileRefused."""
+    read.looked_at(source, LIMIT_MB)
     data = unpacked(source, LIMIT_MB)
     if source.ending == ".parquet":
         grid = text.parquet_grid(data)

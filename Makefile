@@ -112,6 +112,7 @@ hostile: $(TOOLS)
 
 # Faults of disks, folders, memory and bits over whole runs; Linux, with the right to mount.
 faults: $(TOOLS)
+	FILMLEDGER_FLIPS=600 nice -n 10 $(BIN)/python -m pytest -q tests/faults/test_kept_things.py -k flipped
 	nice -n 10 $(BIN)/python tests/bench/faults.py
 
 kills: $(TOOLS)

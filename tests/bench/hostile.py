@@ -179,22 +179,27 @@ def main() -> int:
     chosen = given.parse_args()
     rows, findings, began = [], [], time.monotonic()
     for kind, what, name, state, said, mb, seconds in measure(chosen.only, chosen.layouts):
-        trouble = wrong(state, said, mb, seconds)
         rows.append(f"| {what} | {name} | {state} | {max(0, mb)} | {seconds:.2f} |")
-        if trouble:
+        if trouble := wrong(state, said, mb, seconds):
             findings.append(f"{kind}: {what} as {name}: {trouble}")
             print(findings[-1], flush=True)
+        if chosen.write and not len(rows) % 100:
+            _write(chosen.write, rows, findings)
     print(f"{len(rows)} files, {len(findings)} findings, {time.monotonic() - began:.0f} s")
     if chosen.write:
-        head = [
-            "# Hostile files, measured one by one", "",
-            f"By `make hostile`: {len(rows)} files, {len(findings)} beyond the bounds (a refused file {MOST_MB} MB above the process and"
-            f" {MOST_SECONDS:g} s, one that is read {MOST_SECONDS_READ:g} s).", "",
-            *[f"- {one}" for one in findings], "",
-            "| what | as | it is | MB above the process | s |", "|---|---|---|---|---|",
-        ]  # fmt: skip
-        chosen.write.write_text("\n".join([*head, *rows]) + "\n")
+        _write(chosen.write, rows, findings)
     return 1 if findings else 0
+
+
+def _write(full: Path, rows: list[str], findings: list[str]) -> None:
+    head = [
+        "# Hostile files, measured one by one", "",
+        f"By `make hostile`: {len(rows)} files, {len(findings)} beyond the bounds (a refused file {MOST_MB} MB above the process and"
+        f" {MOST_SECONDS:g} s of a processor, one that is read {MOST_SECONDS_READ:g} s).", "",
+        *[f"- {one}" for one in findings], "",
+        "| what | as | it is | MB above the process | s |", "|---|---|---|---|---|",
+    ]  # fmt: skip
+    full.write_text("\n".join([*head, *rows]) + "\n")
 
 
 if __name__ == "__main__":

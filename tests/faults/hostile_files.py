@@ -462,6 +462,10 @@ def whole() -> Iterator[tuple[str, str, Callable[[Path], None]]]:
     def written(make: Callable[[], bytes]) -> Callable[[Path], None]:
         return lambda full: full.write_bytes(make()) and None  # type: ignore[func-returns-value]
 
+    for ending, kind in (("xlsx", workbooks), ("parquet", parquets), ("csv.gz", packed)):
+        for what, make in kind():
+            yield what, f"inbox/x.{ending}", written(make)
+    yield from large()
     for name in NAMES:
         for what, body in BODIES.items():
             if what.startswith("one byte") and name != NAMES[0]:
@@ -469,7 +473,3 @@ def whole() -> Iterator[tuple[str, str, Callable[[Path], None]]]:
             yield what, name, written(lambda body=body: body)  # type: ignore[misc]
             if name.endswith(".gz"):
                 yield f"{what}, packed", name, written(lambda body=body: gzip.compress(body))  # type: ignore[misc]
-    for ending, kind in (("xlsx", workbooks), ("parquet", parquets), ("csv.gz", packed)):
-        for what, make in kind():
-            yield what, f"inbox/x.{ending}", written(make)
-    yield from large()

@@ -498,9 +498,9 @@ def parse(name: str, text: str) -> Layout:
         # a table that fails is also counted as missing; only the cause is told
         told = [e for e in error.errors() if not (e["type"] == "too_short" and error.error_count() > 1)]
         lines = _lines(text)
-        said = list(dict.fromkeys(_placed(name, _told(e, raw), e, lines) for e in told[: toml_texts.MOST_TOLD]))
+        sentences = list(dict.fromkeys(_placed(name, _told(e, raw), e, lines) for e in told[: toml_texts.MOST_TOLD]))
         more = len(told) - toml_texts.MOST_TOLD
-        raise LayoutError("; ".join(said + [f"{name}: {more:,} more mistakes"] * (more > 0))) from None
+        raise LayoutError("; ".join(sentences + [f"{name}: {more:,} more mistakes"] * (more > 0))) from None
     stem = name.rsplit("/", 1)[-1]
     stem = stem.removesuffix(".toml")
     return Layout(name=stem, file=parsed.file, tables=parsed.tables, digest=hashlib.sha256(text.encode()).hexdigest())

@@ -171,6 +171,21 @@ def workbooks() -> Iterator[tuple[str, Callable[[], bytes]]]:
         n = place.lstrip("ABCDEFGHIJKLMNOPQRSTUVWXYZ")
         far_row = f'<row r="{n}">'.encode() + cell(place, "x") + b"</row>"
         yield f"stray cell: {what}", lambda far_row=far_row: workbook([sheet(head + far_row)])  # type: ignore[misc]
+    for what, tag in {"in single quotes": "<c r='XFD1048576'><v>1</v></c>", "spaces around": '<c r = "XFD1048576"><v>1</v></c>', "small letters": '<c r="xfd1048576"><v>1</v></c>',
+                      "four letters": '<c r="AAAA3"><v>1</v></c>', "row of the cell alone": '<c r="T1048576"><v>1</v></c>', "prefix": "<x:c r='XFD1048576'><x:v>1</x:v></x:c>"}.items():  # fmt: skip
+        yield f"stray cell, {what}", lambda tag=tag: workbook([sheet(head + _row(2, tag.encode()))])  # type: ignore[misc]
+    yield "utf-16 sheet", lambda: workbook([sheet(head).decode().encode("utf-16")])
+    yield (
+        "4294967295 strings behind a comment",
+        lambda: workbook(
+            [ONE],
+            b"<!--" + b" " * 5_000_000 + b'--><sst count="4294967295" uniqueCount="4294967295"><si><t>x</t></si></sst>',
+        ),
+    )
+    yield (
+        "4294967295 strings behind spaces",
+        lambda: workbook([ONE], b"<sst " + b" " * 70_000 + b"uniqueCount = '4294967295'><si><t>x</t></si></sst>"),
+    )
     for ref in ("A1:XFD1048576", "A1:A1", "B2:A1", "A1:ZZZZ99999999999", "x"):
         yield f"dimension {ref}", lambda ref=ref: workbook([sheet(head, f'<dimension ref="{ref}"/>'.encode())])  # type: ignore[misc]
     for n in (300, 5000):
@@ -453,6 +468,11 @@ def large() -> Iterator[tuple[str, str, Callable[[Path], None]]]:
     yield "400 MB in latin-1", "inbox/latin.csv", lines(b"what,ever,\xe4\n", b"some,thing,or,\xf6ther\n", 20_000_000)
     yield "json, 60,000 objects on a line", "inbox/j.csv", lambda full: full.write_bytes(
         b"[" + b",".join(b'{"mix": "%d", "g": %d, "who": "x"}' % (n, n) for n in range(60_000)) + b"]") and None  # fmt: skip
+    yield (
+        "an open quote above long lines",
+        "inbox/q.csv",
+        lambda full: full.write_bytes((POURS + '\n"').encode() + (b"x" * 20_000 + b"\n") * 1500) and None,
+    )
     yield "wide lines", "inbox/w.csv", lambda full: full.write_bytes((b"1," * 400_000 + b"\n") * 60) and None
 
 

@@ -157,6 +157,10 @@ def test_names_stand_where_they_may_and_nowhere_else(shop: Workspace, capsys: py
     for reader in ("owner", "environment", "painter"):
         assert cli.main(["run", str(shop.root), "--for", reader]) in (0, 3), capsys.readouterr().err
     assert hits(shop.handouts) == {}
+    # who stands in no register cannot be known: what the shop wrote freely says so to its reader, in print and in the workbook
+    mark = b"look for others before it leaves the shop"
+    marked = {path.suffix for path in shop.handouts.rglob("*.*") if path.is_file() and mark in told(path)}
+    assert {".html", ".xlsx"} <= marked, marked
     assert not PLANTED.search(capsys.readouterr().out.encode())
 
 

@@ -65,23 +65,28 @@ def _sized(archive: zipfile.ZipFile, packed: int, limit_mb: float) -> None:
         if info.flag_bits & 1:
             raise FileRefused(say("xlsx", why="it is protected by a password"))
         with archive.open(info) as part:
-            size = 0
+            size, said, end = 0, b"", b""
             while piece := part.read(_PART):
-                total, size = total + len(piece), size + len(piece)
-                if size == len(piece):
-                    counts = _COUNTED.search(piece)
+                said = said or piece[:_START]
+                if _TEXTS.search(end + piece, 0 if size else _START):
+                    raise FileRefused(say("xlsx", why=f"{info.filename[:80]} begins too late"))
+                total, size, end = total + len(piece), size + len(piece), piece[-64:]
                 if total > limit_mb * 1e6:
                     raise FileRefused(say("too_large_over", limit_mb=limit_mb))
                 if total > RATIO_FROM and total > MAX_RATIO * packed:
                     raise FileRefused(say("bomb", times=MAX_RATIO))
-            if (
-                size and counts and any(int(n) > size for n in _NUMBER.findall(counts[0]))
-            ):  # its reader takes the room at once
-                raise FileRefused(say("xlsx", why=f"{info.filename[:80]} says that it holds more texts than it can"))
+            for tag in _TEXTS.finditer(
+                said
+            ):  # its reader takes the room for them at once, and ends the process where there is none
+                if tag.end() == _START or any(int(n) > size for n in _NUMBER.findall(tag[0])):
+                    raise FileRefused(
+                        say("xlsx", why=f"{info.filename[:80]} says that it holds more texts than it can")
+                    )
 
 
-_COUNTED = re.compile(rb"<(?:\w++:)?sst\b[^<>]*+>")
-_NUMBER = re.compile(rb"ount\s*+=\s*+[\"']\s*+\+?(\d{1,30})")
+_START = 1 << 16  # bytes of a part, in which its texts are announced
+_TEXTS = re.compile(rb"<(?:\w++:)?sst\b[^<>]*+")
+_NUMBER = re.compile(rb"ount\s*+=\s*+[\"']\s*+\+?(\d{1,4000})")
 
 
 def _parts(archive: zipfile.ZipFile) -> dict[str, tuple[str, bool]]:
@@ -113,13 +118,18 @@ def _listed(archive: zipfile.ZipFile, part: str) -> bytes:
 
 
 # Patterns that never look at a byte twice: no part of them gives back what it took (Python 3.11), none goes on over a tag's begin.
-_C = rb"<(?:\w++:)?c\b(?>[^<>]*?\br=\"([A-Z]{1,3})(\d++)\")"
+_IS = rb"\s*+=\s*+[\"']"
+_C = rb"<(?:\w++:)?c\b(?>[^<>]*?\br" + _IS + rb"([A-Za-z]{1,7})(\d++)[\"'])"
 _F = rb"\s*+<(?:\w++:)?f\b[^<>]*+>(?:(?<=/>)|[^<]*+</(?:\w++:)?f>)"
-_ROW = re.compile(rb"<(?:\w++:)?row\b[^<>]*?\br=\"(\d++)\"")
+_ROW = re.compile(rb"<(?:\w++:)?row\b[^<>]*?\br" + _IS + rb"(\d++)[\"']")
 _CELL = re.compile(_C)
-_MERGED = re.compile(rb"<(?:\w++:)?mergeCell\b[^<>]*?\bref=\"\$?([A-Z]{1,3})\$?(\d{1,9}):\$?([A-Z]{1,3})\$?(\d{1,9})\"")
+_MERGED = re.compile(
+    rb"<(?:\w++:)?mergeCell\b[^<>]*?\bref" + _IS + rb"\$?([A-Z]{1,3})\$?(\d{1,9}):\$?([A-Z]{1,3})\$?(\d{1,9})[\"']"
+)
 _FILLED = re.compile(_C + rb"[^<>]*+>\s*+<(?:\w++:)?(?:v>[^<]|is>)")
-_ERROR = re.compile(_C + rb"(?>[^<>]*?\bt=\"e\")[^<>]*+>(?:" + _F + rb")?+(?:\s*+<(?:\w++:)?v>([^<]*+)<)?+")
+_ERROR = re.compile(
+    _C + rb"(?>[^<>]*?\bt" + _IS + rb"e[\"'])[^<>]*+>(?:" + _F + rb")?+(?:\s*+<(?:\w++:)?v>([^<]*+)<)?+"
+)
 _UNSAVED = re.compile(
     _C + rb"[^<>]*+>" + _F + rb"\s*+(?:<(?:\w++:)?v\s*+/>|<(?:\w++:)?v>\s*+</(?:\w++:)?v>)?+\s*+</(?:\w++:)?c>"
 )
@@ -131,12 +141,13 @@ def _sheet(name: str, archive: zipfile.ZipFile, part: str) -> Sheet:
     rows = cells = 0
     merged, troubles = [], []
     for xml in _pieces(archive, part):
-        columns.update(found[1] for found in _CELL.finditer(xml))
-        cells += xml.count(b' r="') - xml.count(b"<row ")
+        for found in _CELL.finditer(xml):
+            columns.add(found[1])
+            rows, cells = max(rows, int(found[2])), cells + 1
         rows = max(rows, max((int(found[1]) for found in _ROW.finditer(xml)), default=0))
         merged += [(int(b), _number(a), int(d), _number(c)) for a, b, c, d in _MERGED.findall(xml)]
         filled.update(found[1] for found in _FILLED.finditer(xml))
-        if b't="e"' in xml:
+        if b'"e"' in xml or b"'e'" in xml:
             for column, row, value in _ERROR.findall(xml):
                 troubles.append((int(row), _number(column), value.decode("utf-8", "replace") or "an error"))
         if b"<f" in xml or b":f>" in xml:
@@ -157,6 +168,8 @@ def _pieces(archive: zipfile.ZipFile, part: str) -> Iterator[bytes]:
     held = b""
     with archive.open(part) as handle:
         while piece := handle.read(_PART):
+            if b"\0" in piece:
+                raise FileRefused(say("xlsx", why="its sheets are no UTF-8"))
             held += piece
             cut = max(
                 held.rfind(b"<", 0, at) for at in (held.rfind(b"row "), held.rfind(b"row>"), held.rfind(b"mergeCell "))
@@ -172,7 +185,7 @@ def _pieces(archive: zipfile.ZipFile, part: str) -> Iterator[bytes]:
 def _number(letters: bytes) -> int:
     """1 for A, 26 for Z, 27 for AA."""
     total = 0
-    for letter in letters:
+    for letter in letters.upper():
         total = total * 26 + letter - 64
     return total
 

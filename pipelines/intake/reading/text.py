@@ -231,10 +231,11 @@ def _walk(data: bytes, newlines: np.ndarray, delimiter: str) -> Records:
         text = data[first:last].decode("utf-8", "replace")
         row, upto = cells_of(text, delimiter), i
         if row is None and text.count('"') % 2:
-            joined = text
+            joined, quotes = text, text.count('"')
             for j in range(i + 1, min(i + 1 + _MAX_QUOTED_LINES, len(physical))):
-                joined += "\n" + data[slice(*physical[j])].decode("utf-8", "replace")
-                if joined.count('"') % 2 == 0:
+                more = data[slice(*physical[j])].decode("utf-8", "replace")
+                joined, quotes = joined + "\n" + more, quotes + more.count('"')
+                if quotes % 2 == 0:
                     row = cells_of(joined, delimiter)
                     if row is not None and (width is None or len(row) == width):
                         upto = j

@@ -2,7 +2,7 @@
 
 SHELL := /bin/sh
 .DEFAULT_GOAL := help
-.PHONY: help demo test spark pictures charts dictionary bench-transfer bench-decisions fuzz kills bench bench-large bench-direct bench-spark bench-film bench-hidden mutants check dagster lock browser clean
+.PHONY: help demo test spark pictures charts dictionary bench-transfer bench-decisions fuzz kills faults hostile bench bench-large bench-direct bench-spark bench-film bench-hidden mutants check dagster lock browser clean
 
 VENV := .venv
 BIN := $(VENV)/bin
@@ -20,7 +20,8 @@ help:
 	@echo "make test      all tests"
 	@echo "make spark     pyspark, for engine = spark (needs Java 17 or newer)"
 	@echo "make bench-spark   whether a cluster of two workers gives the tables of this machine (needs Java)"
-	@echo "make fuzz      ten minutes of random bytes into the readers"
+	@echo "make fuzz      random bytes into tables, layouts and settings, ten minutes each"
+	@echo "make faults    whole runs under unlistable folders, turned bits, little memory, small disks; make hostile: files nobody means"
 	@echo "make kills     stops 200 runs at random moments and looks at what readers see"
 	@echo "make check     lint and types"
 	@echo "make bench     time and memory of a run at 0.1, 1 and 10 million pours, beside a bare read and plain pandas; bench-large: at 100"
@@ -103,7 +104,16 @@ check: $(TOOLS)
 # atheris steers the bytes by coverage; where it does not install, random changes of the seed corpus do.
 fuzz: $(TOOLS)
 	@$(BIN)/python -c 'import atheris' 2>/dev/null || $(PIP) atheris || true
-	nice -n 10 $(BIN)/python tests/fuzz/fuzz_readers.py --seconds 600
+	for of in tables layouts settings; do nice -n 10 $(BIN)/python tests/fuzz/fuzz_readers.py --of $$of --seconds 600 || exit 1; done
+
+# Each hostile file by itself: memory and time, into tests/bench/results_hostile.md.
+hostile: $(TOOLS)
+	nice -n 10 $(BIN)/python tests/bench/hostile.py --write tests/bench/results_hostile.md
+
+# Faults of disks, folders, memory and bits over whole runs; Linux, with the right to mount.
+faults: $(TOOLS)
+	FILMLEDGER_FLIPS=600 nice -n 10 $(BIN)/python -m pytest -q tests/faults/test_kept_things.py -k flipped
+	nice -n 10 $(BIN)/python tests/bench/faults.py
 
 kills: $(TOOLS)
 	nice -n 10 $(BIN)/python tests/bench/kills.py --kills 200

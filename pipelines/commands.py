@@ -47,7 +47,8 @@ def run(
     Raises SettingsError, WorkspaceError or LayoutError where it cannot run; the results in force then stay.
     """
     teller = teller or runs.Silent()
-    for said in workspace.leading_out(space):
+    led = workspace.leading_out(space)
+    for said in led:
         teller.remark(said)
     if workspace.begun(space):
         teller.remark("What `filmledger forget` had begun is finished now.")
@@ -55,8 +56,8 @@ def run(
     manifest, wrong = workspace.set_in_force(space)
     if wrong:
         teller.remark(f"{wrong[:1].upper()}{wrong[1:]}; it is made anew.")
-    elif manifest and not again:
-        contents = workspace.held(space)
+    elif manifest and not again and (not led or manifest["settings"]["intake"]["linked_folders"]):
+        contents = workspace.held(space, manifest["settings"]["intake"]["max_file_mb"])
         now = workspace.fingerprint(workspace.settings_bytes(space), contents, workspace.code_digest())
         if manifest.get("fingerprint") == now and not manifest.get("aged"):
             return Outcome(new=False, headline=manifest["headline"])

@@ -133,6 +133,36 @@ class Run:
                 " --accept-removals; until then the results in force stay, and nothing was replaced."
             )
 
+    def still_opens(self, before: Mapping[str, str]) -> None:
+        """Raises WorkspaceError where a file that the results in force were made from is there and cannot be opened any more: its
+        rows would go without a word. before: path -> content, as the results in force say."""
+        lost = [
+            (path, word)
+            for path, word in self.contents.items()
+            if word.startswith(workspace.UNREADABLE)
+            and path in before
+            and not before[path].startswith(workspace.UNREADABLE)
+        ]
+        if lost and not self.accept_removals:
+            raise WorkspaceError(
+                f"{self.named([path for path, _ in lost])} cannot be read any more ({lost[0][1].removeprefix(workspace.UNREADABLE)})."
+                " Allow reading it, or connect the drive it stands on, and run again; or, if that is meant, run once with"
+                " --accept-removals. Nothing was replaced."
+            )
+
+    def named(self, paths: list[str]) -> str:
+        """Files as a sentence may call them: by name, or where nobody is to be named by their folder alone."""
+        if self.settings.pages.people == "hidden":
+            paths = [f"a file of {path.split('/')[0]}/" for path in paths]
+        paths = list(dict.fromkeys(paths))
+        return ", ".join(paths[:5]) + (f" and {len(paths) - 5} more" if len(paths) > 5 else "")
+
+    def changed(self, paths: list[str]) -> WorkspaceError:
+        """What is raised where files changed while they were read."""
+        return WorkspaceError(
+            f"{self.named(paths)} changed while being read, so nothing was published. Run again when the export has finished."
+        )
+
     def tell(self, stage: str, result: str) -> None:
         """One line of result with the seconds the stage has taken."""
         self.teller.stage(stage, f"{result} ({self.seconds.get(stage, 0.0):.1f} s)")
@@ -156,6 +186,7 @@ def begin(space: Workspace, teller: Teller, accept_removals: bool = False) -> It
             had = [path for path in before.get("inputs", ()) if path.startswith(f"{top}/")]
             has = [path for path in current.contents if path.startswith(f"{top}/")]
             current.shrank(f"{top}/ held", len(had), len(has), "files")
+        current.still_opens(before.get("inputs", {}))
         workspace.begin(space)
         workspace.forget_drafts(space)
         try:
@@ -183,7 +214,7 @@ def look(space: Workspace, teller: Teller) -> Run:
             " its place. Nothing was replaced."
         )
     files = workspace.inputs(space)
-    contents = workspace.held(space, files)
+    contents = workspace.held(space, chosen.intake.max_file_mb, files)
     workspace.check_sealed(space, contents)
     return Run(space, chosen, files, contents, workspace.fingerprint(raw, contents, workspace.code_digest()), teller)
 
@@ -195,17 +226,10 @@ def settings_word(settings: Settings) -> str:
 
 def unchanged(current: Run) -> None:
     """Raises WorkspaceError where a file changed, came or went since the run began."""
-    now = workspace.held(current.space)
+    now = workspace.held(current.space, current.settings.intake.max_file_mb)
     if now != current.contents:
         changed = sorted(path for path in now | current.contents if now.get(path) != current.contents.get(path))
-        raise WorkspaceError(_changed(changed))
-
-
-def _changed(paths: list[str]) -> str:
-    return (
-        f"{', '.join(paths[:5])} changed while being read, so nothing was published."
-        " Run again when the export has finished."
-    )
+        raise current.changed(changed)
 
 
 # --- intake -----------------------------------------------------------------------------------------------------------
@@ -243,13 +267,14 @@ def take_in(current: Run, settings: Mapping[str, Any]) -> Merging:
     held = 0
     for done, one in enumerate(todo, start=1):
         found = reading.one(one, damaged)
+        if found.sha256 and found.sha256 != current.contents[one.path]:
+            raise current.changed([one.path])
         held += sum(part.height for part in found.tables.values() if not part.kept)
         # what is more than is worked on in one go waits on disk
         reads.append(found if held <= merge.AT_A_TIME else reading.stored(one) or found)
         current.teller.progress("reading files", done, len(todo))
     if damaged:
-        more = f" and {len(damaged) - 1} more" if len(damaged) > 1 else ""
-        current.teller.remark(f"What was kept of {damaged[0]}{more} is damaged; the export was read again.")
+        current.teller.remark(f"What was kept of {current.named(damaged)} is damaged; the export was read again.")
     current.keys = [reading.key(one) for one in todo]
 
     inputs = {one.path: one for one in todo}
@@ -317,8 +342,6 @@ class Reading:
         found = _hidden(found, hidden) if hidden else found
         if found.state != "read" or found.sha256 != self.contents[one.path]:
             place.clear()
-            if found.sha256 and found.sha256 != self.contents[one.path]:
-                raise WorkspaceError(_changed([one.path]))
             return found
         notes, frames = read.packed(dataclasses.replace(found, file=self.forgotten.text(found.file)))
         place.finish(frames, notes)
@@ -376,6 +399,8 @@ def _text(one: workspace.Input) -> str:
     """The text of a layout. Raises WorkspaceError naming the file where it cannot be read."""
     if one.trouble:
         raise WorkspaceError(f"{one.path} {one.trouble}.")
+    if one.size > workspace.MOST_SETTINGS:
+        raise WorkspaceError(f"{one.path} is too large to be a layout.")
     try:
         return one.full.read_text(encoding="utf-8-sig")
     except UnicodeDecodeError as error:

@@ -19,11 +19,12 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
+from pipelines import toml_texts
+
 FILE_NAME = "filmledger.toml"
 FORM = (
     1  # of filmledger.toml; raised when an older program would misread it. A file that says none is of the time before
 )
-MOST_BYTES = 1_000_000
 
 Fraction = Annotated[float, Field(ge=0, le=1, allow_inf_nan=False)]
 NotNegative = Annotated[float, Field(ge=0, le=1e6, allow_inf_nan=False)]
@@ -354,7 +355,7 @@ def load(path: Path) -> Settings:
 
 def parse(raw: bytes, name: str = FILE_NAME) -> Settings:
     """Settings from the bytes of a filmledger.toml; `name` is how messages call the file. Raises SettingsError."""
-    if len(raw) > MOST_BYTES:
+    if len(raw) > toml_texts.MOST_SIGNS:
         raise SettingsError(
             f"{name}: {len(raw):,} bytes are no settings; `filmledger init` writes a file to begin with."
         )
@@ -364,13 +365,11 @@ def parse(raw: bytes, name: str = FILE_NAME) -> Settings:
         line = raw[: error.start].count(b"\n") + 1
         raise SettingsError(f"{name}, line {line}: not UTF-8 text; save the file as UTF-8.") from error
     try:
-        document = tomllib.loads(text)
+        document = toml_texts.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise SettingsError(f"{name}: not valid TOML: {error}.") from error
-    except (RecursionError, ValueError) as error:  # brackets in brackets, a number of thousands of digits
-        raise SettingsError(
-            f"{name}: no settings look like this ({type(error).__name__}: nested or too long)."
-        ) from error
+    except toml_texts.Unlikely as error:
+        raise SettingsError(f"{name}: no settings look like this (nested or too long).") from error
     form = document.pop("settings_form", 0)
     if type(form) is not int or form < 0:
         raise SettingsError(f"{name}: settings_form: {form!r} is no number of a form; this program writes {FORM}.")
@@ -382,7 +381,10 @@ def parse(raw: bytes, name: str = FILE_NAME) -> Settings:
     try:
         return Settings.model_validate(document)
     except ValidationError as error:
-        told = [_explain(problem, text, name) for problem in error.errors(include_url=False)]
+        problems = error.errors(include_url=False)
+        told = [_explain(problem, text, name) for problem in problems[: toml_texts.MOST_TOLD]]
+        if len(problems) > len(told):
+            told.append(f"{name}: {len(problems) - len(told):,} more mistakes.")
         raise SettingsError("\n".join(told)) from error
 
 

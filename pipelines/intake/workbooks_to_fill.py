@@ -73,10 +73,11 @@ def csv_of(data: bytes, known: Mapping[str, str]) -> dict[str, str]:
     """The sheets of a workbook of registers as the CSV of each register, below the comments that its file in `known` (register ->
     its text) begins with. Sheets of other names are left alone. Raises FileRefused where the workbook cannot be opened."""
     out = {}
-    for name in text.xlsx_sheets(data):
+    book = text.workbook(data)
+    for name in book.sheet_names:
         if name not in known:
             continue
-        cells = text.xlsx_cells(data, name)
+        cells = text.xlsx_cells(book, name)
         columns = [c for c in cells.columns if c != "line"]
         rows = [[(c or "").strip() for c in row] for row in cells.select(columns).iter_rows()]
         if not rows or not any(rows[0]):

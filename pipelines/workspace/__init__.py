@@ -21,6 +21,8 @@ Readers that want one consistent set resolve `out` once (`Workspace.snapshot`) a
 
 from pipelines.workspace.checksums import MANIFEST
 from pipelines.workspace.contents import (
+    MOST_SETTINGS,
+    UNREADABLE,
     Input,
     code_digest,
     digests,
@@ -94,8 +96,8 @@ from pipelines.workspace.store import (
 from pipelines.workspace.traces import as_written
 
 __all__ = [
-    "JOURNAL", "LIST", "MANIFEST", "Forgotten", "Input", "Keeping", "Workspace", "WorkspaceError", "as_written",
-    "begin", "begin_forgetting", "begun", "bench_is_damaged", "causes", "check_sealed", "clear", "code_digest",
+    "JOURNAL", "LIST", "MANIFEST", "MOST_SETTINGS", "UNREADABLE", "Forgotten", "Input", "Keeping", "Workspace", "WorkspaceError",
+    "as_written", "begin", "begin_forgetting", "begun", "bench_is_damaged", "causes", "check_sealed", "clear", "code_digest",
     "defused", "digests", "draft_of", "drop_bench", "drop_earlier_sets", "end_forgetting", "file_name_of",
     "fill", "find", "fingerprint", "forget_drafts", "forget_reads", "forget_tables", "forgotten", "has_list",
     "held", "init", "inputs", "is_kept", "is_refusal", "is_whole", "keep_forgotten", "keep_handout",

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
+import math
 import os
 import unicodedata
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from pipelines.workspace.checksums import read_plain, sha256_file
@@ -18,6 +20,8 @@ from pipelines.workspace.refusals import WorkspaceError
 CODE_SUFFIXES = frozenset({".py", ".sql", ".csv", ".toml", ".html", ".js", ".css", ".jinja", ".j2", ".json", ".svg"})
 LIBRARIES = ("polars", "duckdb", "pandera", "numpy", "scipy", "plotly", "jinja2", "sqlglot", "fastexcel", "xlsxwriter")
 KERNELS = ("OPENBLAS_CORETYPE", "MKL_CBWR", "NPY_DISABLE_CPU_FEATURES")  # choose how numbers are added up
+MOST_SETTINGS = 4_000_000  # bytes
+UNREADABLE = "unreadable: "  # in place of the SHA-256 of what cannot be opened
 LARGE = 50_000_000  # bytes of files that are worth looking at on several cores
 
 
@@ -55,7 +59,19 @@ def inputs(space: Workspace) -> list[Input]:
             links = [name for name in inner if os.path.islink(os.path.join(folder, name))]
             for name in sorted(links + [name for name in names if not _ignored(name)]):
                 found.append(_input(space, Path(folder) / name))
-    return sorted(found, key=lambda one: one.path)
+    return _told_apart(sorted(found, key=lambda one: one.path))
+
+
+def _told_apart(files: list[Input]) -> list[Input]:
+    """Two names may be one in print, where one has a sign that nobody sees: only the first is read, so that none takes another's
+    place."""
+    seen: Counter[str] = Counter()
+    for at, one in enumerate(files):
+        seen[one.path] += 1
+        if seen[one.path] > 1:
+            trouble = "has a name that reads like another file's; rename it"
+            files[at] = replace(one, path=f"{one.path} <{seen[one.path]}>", trouble=trouble)
+    return files
 
 
 def _unlisted(error: OSError) -> None:
@@ -77,6 +93,10 @@ def leading_out(space: Workspace) -> list[str]:
 def settings_bytes(space: Workspace) -> bytes | None:
     """filmledger.toml as it stands; None where there is none. Raises WorkspaceError."""
     try:
+        if space.settings_file.stat().st_size > MOST_SETTINGS:
+            raise WorkspaceError(
+                f"{space.settings_file} is too large to be settings; `filmledger init` writes a file to begin with."
+            )
         return read_plain(space.settings_file)
     except FileNotFoundError:
         return None
@@ -113,16 +133,19 @@ def printable(text: str) -> str:
     )
 
 
-def digests(files: Iterable[Input]) -> dict[str, str]:
-    """Path -> SHA-256 of the content. A file that cannot be read gets the word `unreadable` and its trouble."""
+def digests(files: Iterable[Input], limit_mb: float = math.inf) -> dict[str, str]:
+    """Path -> SHA-256 of the content. A file that cannot be read gets the word `unreadable` and its trouble; one that is too large
+    to be read is known by its size and time."""
 
     def digest(one: Input) -> str:
         if one.trouble is not None:
-            return f"unreadable: {one.trouble}"
+            return f"{UNREADABLE}{one.trouble}"
+        if one.size > limit_mb * 1e6:
+            return f"too large: {one.size} {one.mtime_ns}"
         try:
             return sha256_file(one.full)
         except OSError as error:
-            return f"unreadable: {error.strerror}"
+            return f"{UNREADABLE}{error.strerror}"
 
     files = list(files)
     if sum(one.size for one in files) < LARGE:
@@ -133,9 +156,10 @@ def digests(files: Iterable[Input]) -> dict[str, str]:
         return dict(zip((one.path for one in files), pool.map(digest, files), strict=True))
 
 
-def held(space: Workspace, files: Iterable[Input] | None = None) -> dict[str, str]:
-    """Path -> SHA-256 of everything that a run rests on: the shop's files (None: as they stand now), and who was forgotten."""
-    whole = digests(inputs(space) if files is None else files)
+def held(space: Workspace, limit_mb: float, files: Iterable[Input] | None = None) -> dict[str, str]:
+    """Path -> SHA-256 of everything that a run rests on: the shop's files (None: as they stand now; see `digests`), and who was
+    forgotten."""
+    whole = digests(inputs(space) if files is None else files, limit_mb)
     with contextlib.suppress(FileNotFoundError):
         whole[LIST] = sha256_file(space.root / LIST)
     return whole

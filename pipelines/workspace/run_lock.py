@@ -71,6 +71,10 @@ def _refuse_links(space: Workspace) -> None:
                 " folder in its place, or delete the link, and run again; nothing was replaced."
             )
 
+    lock_file = space.state / "lock"
+    if lock_file.exists() and not lock_file.is_file():
+        raise WorkspaceError(f"{lock_file} is no file; take it away and run again. Nothing was replaced.")
+
 
 def _take(descriptor: int) -> bool:
     """Take the system's lock; True also where the file system knows no locks, for then the process id decides."""

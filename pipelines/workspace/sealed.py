@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping
 
+from pipelines.workspace.checksums import read_plain
 from pipelines.workspace.paths import Workspace, fill
 from pipelines.workspace.refusals import WorkspaceError
 
@@ -47,7 +48,7 @@ def check_sealed(space: Workspace, contents: Mapping[str, str]) -> None:
 
 def _seal(space: Workspace) -> set[tuple[str, str]]:
     try:
-        lines = (space.root / SEAL).read_text("utf-8").splitlines()
+        lines = read_plain(space.root / SEAL).decode("utf-8", "replace").splitlines()
     except FileNotFoundError:
         return set()
     return {(line[:64], f"registers/{line[66:]}") for line in lines if line}
@@ -59,5 +60,8 @@ def _write_seal(space: Workspace, sums: set[tuple[str, str]]) -> None:
 
 
 def _has_rows(space: Workspace, path: str) -> bool:
-    lines = (space.root / path).read_text("utf-8-sig", errors="replace").splitlines()
+    try:
+        lines = read_plain(space.root / path).decode("utf-8-sig", "replace").splitlines()
+    except OSError:  # no file to be read, such as a pipe: nothing that `close` wrote
+        return True
     return sum(1 for line in lines if line.strip() and not line.startswith("#")) > 1

@@ -387,3 +387,45 @@ def test_a_failed_run_leaves_nothing_that_takes_room(space: Workspace) -> None:
         raise ZeroDivisionError
     left = [full for full in space.state.rglob("*") if full.is_file() and full.stat().st_size]
     assert left == []
+
+
+def test_two_names_that_read_alike_do_not_take_each_others_place(space: Workspace) -> None:
+    """One of them is a sign that nobody sees, the other its name in print: no run could be made beside both."""
+    for name in ("a\x1b.csv", "a<U+001B>.csv", "b.csv"):
+        (space.inbox / name).write_text(name)
+    found = workspace.inputs(space)
+    assert [one.path for one in found] == ["inbox/a<U+001B>.csv", "inbox/a<U+001B>.csv <2>", "inbox/b.csv"]
+    assert len(workspace.digests(found)) == 3 and "rename it" in (found[1].trouble or "")
+
+
+@pytest.mark.parametrize("content", [b"\xff\xfe\x00", b"x", b"", b"0" * 64 + b"  closed_figures.csv\n"])
+def test_a_damaged_seal_of_closed_months_is_said(space: Workspace, content: bytes) -> None:
+    workspace.keep_sealed(space, {"registers/closed_figures.csv": b"shop_id,month\nnorth,2026-03\n"})
+    (space.registers / ".closed.sha256").write_bytes(content)
+    with pytest.raises(WorkspaceError, match="figures of closed months stay"):
+        run.look(space, run.Silent())
+
+
+def test_a_pipe_in_place_of_closed_months_is_not_waited_for(space: Workspace) -> None:
+    os.mkfifo(space.registers / "closed_figures.csv")
+    with pytest.raises(WorkspaceError, match="no seal"):
+        run.look(space, run.Silent())
+
+
+def test_what_is_far_too_large_is_not_read_to_be_known(space: Workspace) -> None:
+    """Sparse files of 10 GB: an export is known by its size, settings and layouts are refused."""
+    import time
+
+    with open(space.inbox / "image.csv", "wb") as handle:
+        handle.truncate(10_000_000_000)
+    began = time.process_time()
+    current = run.look(space, run.Silent())
+    assert current.contents["inbox/image.csv"].startswith("too large: 10000000000 ")
+    found = run.take_in(current, current.settings.flat()).told()[0]
+    assert "max_file_mb" in found["message"][0] and time.process_time() - began < 5
+    (space.inbox / "image.csv").rename(space.layouts / "image.toml")
+    with pytest.raises(WorkspaceError, match="too large to be a layout"):
+        run.read_everything(run.look(space, run.Silent()))
+    (space.layouts / "image.toml").rename(space.settings_file)
+    with pytest.raises(WorkspaceError, match="too large to be settings"):
+        run.look(space, run.Silent())

@@ -157,6 +157,10 @@ def test_names_stand_where_they_may_and_nowhere_else(shop: Workspace, capsys: py
     for reader in ("owner", "environment", "painter"):
         assert cli.main(["run", str(shop.root), "--for", reader]) in (0, 3), capsys.readouterr().err
     assert hits(shop.handouts) == {}
+    # who stands in no register cannot be known: what the shop wrote freely says so to its reader, in print and in the workbook
+    mark = b"look for others before it leaves the shop"
+    marked = {path.suffix for path in shop.handouts.rglob("*.*") if path.is_file() and mark in told(path)}
+    assert {".html", ".xlsx"} <= marked, marked
     assert not PLANTED.search(capsys.readouterr().out.encode())
 
 
@@ -166,8 +170,19 @@ def test_hidden_people_stand_in_no_result_at_all(shop: Workspace, capsys: pytest
     assert hidden != text
     shop.settings_file.write_text(hidden)
     capsys.readouterr()
-    assert cli.main(["run", str(shop.root)]) in (0, 3), capsys.readouterr().err
-    assert hits(shop.out) == {}
+    log = shop.root.parent / "logs" / "run.log"
+    log.parent.mkdir()
+    for words in ([], ["--verbose"], ["--json"]):
+        assert cli.main(["run", str(shop.root), "--log", str(log), *words]) in (0, 3), log.read_text()
+    for block in shop.intake_store.glob("*/*.parquet"):  # what is kept of every file is damaged, and is told
+        block.write_bytes(b"")
+    with open(next(shop.inbox.glob("operations_*burn.csv")), "a") as export:
+        export.write("x,y\n")
+    assert cli.main(["run", str(shop.root), "--log", str(log)]) in (0, 3), log.read_text()
+    assert (
+        "What was kept of a file of inbox/" in log.read_text() and log.read_text().count("finished with exit code") == 4
+    )
+    assert hits(shop.out) == {} and hits(log.parent) == {}
     said = capsys.readouterr()
     assert not PLANTED.search((said.out + said.err).encode()), said
     ledger = pl.read_parquet(shop.out / "tables" / "material_ledger.parquet")

@@ -90,6 +90,28 @@ def test_damaged_tables_of_a_killed_run_and_damaged_reads_are_made_anew(
     assert figures(copy) == figures(finished)
 
 
+def test_an_inbox_that_leads_out_is_refused_also_where_nothing_is_new(
+    copy: Workspace, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    copy.inbox.rename(tmp_path / "drive")
+    copy.inbox.symlink_to(tmp_path / "drive")
+    assert cli.main(["run", str(copy.root)]) == 1
+    assert "linked_folders = true" in capsys.readouterr().err
+
+
+def test_an_export_that_cannot_be_opened_any_more_stops_the_run(
+    copy: Workspace, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Its rows would go without a word. A link out of the workspace stands for it: root may read what others may not."""
+    before = copy.snapshot()
+    (copy.inbox / "pours.csv").rename(tmp_path / "pours.csv")
+    (copy.inbox / "pours.csv").symlink_to(tmp_path / "pours.csv")
+    assert cli.main(["run", str(copy.root)]) == 1
+    said = capsys.readouterr().err
+    assert "inbox/pours.csv cannot be read any more" in said and "--accept-removals" in said
+    assert copy.snapshot() == before
+
+
 def test_rows_that_went_are_asked_about_once(copy: Workspace, capsys: pytest.CaptureFixture[str]) -> None:
     before = copy.snapshot()
     for export in copy.inbox.glob("*.csv"):

@@ -1,13 +1,14 @@
 """What must hold for any bytes at all: reading never raises, every line is accounted for, the books add up.
 
-`one` takes bytes: the first chooses the kind of file and the layout, the rest is the content. It raises AssertionError on a
-finding. Used by the short test, by hypothesis and by `make fuzz`.
+`one` takes bytes: the first chooses the kind of file and the layout, the rest is the content; `a_layout` and `some_settings` take the
+text of a layout and of settings. They raise AssertionError on a finding. Used by the short test, by hypothesis and by `make fuzz`.
 """
 
 from __future__ import annotations
 
 import gzip
 import io
+import time
 from functools import cache
 from pathlib import Path
 
@@ -94,6 +95,57 @@ def seeds() -> list[bytes]:
     ]  # fmt: skip
     found = [path.read_bytes() for path in sorted(FOUND.glob("*.bin"))]
     return [*(bytes([kind]) + body for kind, body in bodies), *found]
+
+
+KEYS = ["match_name", "delimiter", "encoding", "decimal", "thousands", "header_line", "skip", "block", "repeat_above", "sheet", "merged", "months",
+        "century", "mode", "complete_for", "exported_at", "time_zone", "note", "table", "where", "unpivot", "column", "columns", "format", "unit", "pattern",
+        "values", "otherwise", "prefix", "number_within", "constant", "weights", "tare", "tare_g", "position", "into", "is", "on", "of", "file", "name_pattern"]  # fmt: skip
+
+
+def layout_seeds() -> list[bytes]:
+    """Layouts that are known to be good, the demo's among them."""
+    demo = Path(__file__).resolve().parents[2] / "seed_data" / "demo" / "layouts"
+    return [*(text.encode() for text in LAYOUTS if text), *(full.read_bytes() for full in sorted(demo.rglob("*.toml")))]
+
+
+def settings_seeds() -> list[bytes]:
+    """The settings as `init` writes them, with and without their keys in force."""
+    from pipelines import settings
+
+    text = settings.template()
+    bare = "\n".join(line.removeprefix("# ") if " = " in line else line for line in text.splitlines())
+    return [text.encode(), bare.encode(), b"[cup]\nflush_loss_g = 5.0\n[pages]\npeople = 'hidden'\n"]
+
+
+def a_layout(data: bytes) -> None:
+    """A layout of these bytes is refused with a sentence, or reads any file without an exception; and soon."""
+    began = time.process_time()
+    try:
+        found = layout.parse("fuzz.toml", data.decode("utf-8", "replace"))
+    except layout.LayoutError as error:
+        assert "fuzz.toml" in str(error)
+    else:
+        for name, content in _read_by_layouts():
+            told = read_file(Source(name, content=content), [found], OPTIONS)
+            assert " (in " not in (told.message or ""), told.message
+    assert time.process_time() - began < 10, "too slow"
+
+
+@cache
+def _read_by_layouts() -> tuple[tuple[str, bytes], ...]:
+    return tuple((FILES[data[0] % len(FILES)], data[1:]) for data in (seeds()[0], *seeds()[8:10]))
+
+
+def some_settings(data: bytes) -> None:
+    """Settings of these bytes are refused with a sentence that names the file, or can be used; and soon."""
+    from pipelines import settings
+
+    began = time.process_time()
+    try:
+        settings.parse(data, "fuzz.toml").flat()
+    except settings.SettingsError as error:
+        assert "fuzz.toml" in str(error)
+    assert time.process_time() - began < 10, "too slow"
 
 
 def one(data: bytes) -> None:

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tests.fuzz.fuzz_readers import BITS, changed
+from tests.fuzz.fuzz_readers import BITS, changed, target
 from tests.fuzz.target import FILES, HEADER, LAYOUTS, one, seeds
 
 
@@ -23,6 +23,16 @@ def test_changed_seeds_hold(seed: int) -> None:
     chance = random.Random(seed)
     for _ in range(10):
         one(changed(chance.choice(seeds()), chance))
+
+
+@pytest.mark.parametrize("of", ["layouts", "settings"])
+def test_changed_layouts_and_settings_hold(of: str) -> None:
+    use, corpus, bits = target(of)
+    chance = random.Random(11)
+    for data in corpus[:4]:
+        use(data)
+    for _ in range(40):
+        use(changed(chance.choice(corpus), chance, bits))
 
 
 _pieces = st.lists(

@@ -12,7 +12,7 @@ PACKAGES = ("schemas", "pipelines", "reports", "seed_data")
 
 # From the ground up. Neighbours on a floor do not know each other.
 FLOORS = (
-    ("schemas", "pipelines.units"),
+    ("schemas", "pipelines.units", "pipelines.toml_texts"),
     ("pipelines.settings", "pipelines.workspace", "seed_data"),
     ("pipelines.intake", "pipelines.ledger", "pipelines.transfer", "reports"),
     ("pipelines.workbench", "pipelines.checks", "pipelines.adoption", "pipelines.alerts", "pipelines.database"),

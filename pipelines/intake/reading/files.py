@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
+from typing import IO, Any
 
 from pipelines.intake.messages import say
 
@@ -20,6 +21,8 @@ RATIO_FROM = 100_000_000
 MAX_RATIO = 200
 #: bytes of a text without a line end that no row has
 MOST_LINE = 1 << 20
+MOST_COLUMNS = 2000  # of a header
+_FED = 1 << 16  # packed bytes that are unpacked at a time
 #: where several sheets of a workbook feed one table, a row of the n-th sheet (from 0) carries the line n * SHEET + row
 SHEET = 1 << 40
 
@@ -131,34 +134,58 @@ def unpacked(source: Source, limit_mb: float) -> bytes:
     Raises FileRefused: empty, larger than the limit, or not a gzip file.
     """
     within(source, limit_mb)
-    data = _gunzip(source.data, int(limit_mb * 1_000_000), limit_mb) if source.packed else source.data
+    data = b"".join(_gunzip(source, limit_mb)) if source.packed else source.data
     if not data:
         raise FileRefused(say("empty_file"))
     return data
 
 
-def lines_end(source: Source, data: bytes | None) -> None:
-    """Raises FileRefused where a text goes on for more than MOST_LINE bytes without a line end: laid out in columns it would take
-    a thousand times as much. `data`: what it holds where it was packed. A look in pieces, for the file may be large."""
-    since = 0
-    with (
-        io.BytesIO(data if data is not None else source.data)
-        if data is not None or source.content is not None
-        else open(source.at, "rb") as handle
-    ):
+def stream(source: Source, limit_mb: float) -> IO[bytes]:
+    """The bytes of a source from its start, unpacked where it is gzipped; reading it raises FileRefused where `_gunzip` does."""
+    if source.packed:
+        return io.BufferedReader(_Unpacked(_gunzip(source, limit_mb)), MOST_LINE)
+    return io.BytesIO(source.content) if source.content is not None else open(source.at, "rb")
+
+
+class _Unpacked(io.RawIOBase):
+    """Pieces of bytes as a file."""
+
+    def __init__(self, found: Iterator[bytes]) -> None:
+        self._found, self._held = found, memoryview(b"")
+
+    def readable(self) -> bool:
+        return True
+
+    def readinto(self, into: Any) -> int:
+        self._held = self._held or memoryview(next(self._found, b""))
+        n = min(len(into), len(self._held))
+        into[:n], self._held = self._held[:n], self._held[n:]
+        return n
+
+
+def lines_end(source: Source, limit_mb: float) -> int:
+    """How many bytes of text a source holds. Raises FileRefused where it goes on for more than MOST_LINE bytes without a line end:
+    laid out in columns it would take a thousand times as much. A look in pieces, for the file may be large."""
+    since = size = 0
+    endless = False
+    with stream(source, limit_mb) as handle:
         while piece := handle.read(MOST_LINE // 2):
+            size += len(piece)
             first = min((at for at in (piece.find(b"\n"), piece.find(b"\r")) if at >= 0), default=len(piece))
-            if since + first > MOST_LINE:
-                raise FileRefused(say("endless", most=MOST_LINE))
+            endless = endless or since + first > MOST_LINE
+            if endless and not source.packed:  # of a packed one it is not known yet whether it is too large
+                break
             last = max(piece.rfind(b"\n"), piece.rfind(b"\r"))
             since = since + len(piece) if last < 0 else len(piece) - last - 1
+    if endless or not size:
+        raise FileRefused(say("endless", most=MOST_LINE) if endless else say("empty_file"))
+    return size
 
 
-def pieces(source: Source, most: int, head: int) -> Iterator[bytes]:
-    """The bytes of a text that is not packed, some `most` at a time: each piece ends behind a line end where as many quotes
-    stand before it as close, the first holds at least `head` lines; one piece where no such place is found soon."""
-    opened = io.BytesIO(source.content) if source.content is not None else open(source.at, "rb")
-    with opened as handle:
+def pieces(source: Source, limit_mb: float, most: int, head: int) -> Iterator[bytes]:
+    """The bytes of a text, some `most` at a time: each piece ends behind a line end where as many quotes stand before it as close,
+    the first holds at least `head` lines; one piece where no such place is found soon."""
+    with stream(source, limit_mb) as handle:
         began = b"".join(handle.readline() for _ in range(head))
         while piece := began + handle.read(max(0, most - len(began))):
             lines = [piece, handle.readline()] if not piece.endswith(b"\n") else [piece]
@@ -170,24 +197,28 @@ def pieces(source: Source, most: int, head: int) -> Iterator[bytes]:
             began = b""
 
 
-def _gunzip(data: bytes, limit: int, limit_mb: float) -> bytes:
-    """All members of a gzip file (RFC 1952), stopping as soon as the limit is passed."""
-    pieces, size, rest = [], 0, data
+def _gunzip(source: Source, limit_mb: float) -> Iterator[bytes]:
+    """What all members of a gzip file hold (RFC 1952), piece by piece, stopping as soon as the limit is passed: text packs to a
+    tenth, not to a thousandth, and what unpacks to more is stopped before it fills the memory."""
+    limit, size, rest = int(limit_mb * 1_000_000), 0, b""
+    unpacker = zlib.decompressobj(wbits=31)
     try:
-        while rest:
-            unpacker = zlib.decompressobj(wbits=31)
-            # text packs to a tenth, not to a thousandth: what unpacks to more is stopped before it fills the memory
-            most = min(limit, max(RATIO_FROM, MAX_RATIO * len(data)))
-            piece = unpacker.decompress(rest, most - size + 1)
-            pieces.append(piece)
-            size += len(piece)
-            if most < size <= limit:
-                raise FileRefused(say("bomb", times=MAX_RATIO))
-            if size > limit:
-                raise FileRefused(say("too_large_over", limit_mb=limit_mb))
-            if not unpacker.eof:
-                raise FileRefused(say("gzip", why="it ends in the middle"))
-            rest = unpacker.unused_data.lstrip(b"\0")  # padding between and after members is allowed
+        with io.BytesIO(source.content) if source.content is not None else open(source.at, "rb") as handle:
+            while rest := rest or handle.read(_FED):
+                if unpacker.eof:
+                    rest = rest.lstrip(b"\0")  # padding between and after members is allowed
+                    unpacker = zlib.decompressobj(wbits=31) if rest else unpacker
+                    continue
+                piece = unpacker.decompress(rest, MOST_LINE)
+                rest = unpacker.unused_data if unpacker.eof else unpacker.unconsumed_tail
+                size += len(piece)
+                if size > limit:
+                    raise FileRefused(say("too_large_over", limit_mb=limit_mb))
+                if size > RATIO_FROM and size > MAX_RATIO * handle.tell():
+                    raise FileRefused(say("bomb", times=MAX_RATIO))
+                yield piece
+            yield unpacker.flush()
+        if not unpacker.eof:
+            raise FileRefused(say("gzip", why="it ends in the middle"))
     except zlib.error as error:
         raise FileRefused(say("gzip", why=str(error))) from None
-    return b"".join(pieces)

@@ -22,7 +22,7 @@ from typing import Annotated, Any, Literal
 import polars as pl
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
 
-from pipelines import units
+from pipelines import toml_texts, units
 from pipelines.intake.messages import shown
 from pipelines.intake.reading import cast
 from schemas import validate
@@ -483,16 +483,14 @@ def unit_of(info: ColumnInfo, unit: str, infos: dict[str, ColumnInfo]) -> tuple[
 
 def parse(name: str, text: str) -> Layout:
     """The layout in a TOML text; `name` is the file's, for messages. Raises LayoutError."""
-    if len(text) > MOST_SIGNS:
-        raise LayoutError(f"{name}: {len(text):,} signs are no layout")
     try:
-        raw = tomllib.loads(text)
+        raw = toml_texts.loads(text)
     except tomllib.TOMLDecodeError as error:
         said = re.fullmatch(r"(.*) \(at (?:line (\d+), column \d+|end of document)\)", str(error))
         what, at = (said.group(1), said.group(2) or str(text.count("\n") + 1)) if said else (str(error), "?")
         what = "the key or table stands twice" if what.startswith("Cannot") else what
         raise LayoutError(f"{name}, line {at}: this is not TOML: {what}") from None
-    except (RecursionError, ValueError):  # brackets in brackets, a number of thousands of digits
+    except toml_texts.Unlikely:
         raise LayoutError(f"{name}: no layout looks like this (nested or too long)") from None
     try:
         parsed = LayoutFile.model_validate(raw)
@@ -500,7 +498,9 @@ def parse(name: str, text: str) -> Layout:
         # a table that fails is also counted as missing; only the cause is told
         told = [e for e in error.errors() if not (e["type"] == "too_short" and error.error_count() > 1)]
         lines = _lines(text)
-        raise LayoutError("; ".join(dict.fromkeys(_placed(name, _told(e, raw), e, lines) for e in told))) from None
+        sentences = list(dict.fromkeys(_placed(name, _told(e, raw), e, lines) for e in told[: toml_texts.MOST_TOLD]))
+        more = len(told) - toml_texts.MOST_TOLD
+        raise LayoutError("; ".join(sentences + [f"{name}: {more:,} more mistakes"] * (more > 0))) from None
     stem = name.rsplit("/", 1)[-1]
     stem = stem.removesuffix(".toml")
     return Layout(name=stem, file=parsed.file, tables=parsed.tables, digest=hashlib.sha256(text.encode()).hexdigest())
@@ -516,7 +516,6 @@ def digest(layouts: list[Layout]) -> str:
     return hashlib.sha256("\n".join(f"{x.name} {x.digest}" for x in layouts).encode()).hexdigest()
 
 
-MOST_SIGNS = 1_000_000
 _MODELS: dict[str, type[BaseModel]] = {
     "file": File, "exported_at": ExportedAt, "where": Where, "skip": Skip, "block": Block, "note": Note, "unpivot": Unpivot, "tare": Tare,
 }  # fmt: skip
@@ -627,24 +626,21 @@ def _near(found: str, known: Any) -> str:
 
 
 def _pattern(text: str) -> None:
+    if _searchable(text).groups < 1:
+        raise ValueError(f"pattern: {text!r} needs a group in brackets, such as J(\\d+)")
+
+
+def _searchable(text: str) -> re.Pattern[str]:
     try:
         compiled = re.compile(text)
-    except re.error as error:
-        raise ValueError(f"pattern: {text!r} is no regular expression ({error})") from None
-    if compiled.groups < 1:
-        raise ValueError(f"pattern: {text!r} needs a group in brackets, such as J(\\d+)")
-    _searchable(text)
-
-
-def _searchable(text: str) -> None:
-    try:
-        re.compile(text)
-    except re.error as error:
-        raise ValueError(f"pattern: {text!r} is no regular expression ({error})") from None
+    except (re.error, RecursionError, OverflowError) as error:  # brackets in brackets, x{99999999999}
+        why = str(error) if isinstance(error, re.error) else "nested or repeated too often"
+        raise ValueError(f"pattern: {shown(text, 200)!r} is no regular expression ({why})") from None
     try:  # columns are searched by another engine, which knows no look-around and no back-references
         pl.Series(["x"]).str.contains(text)
     except pl.exceptions.ComputeError:
         raise ValueError(f"pattern: {text!r} uses look-around or back-references; write it without") from None
+    return compiled
 
 
 _DIRECTIVE = re.compile(r"%(-?[a-zA-Z]|\.?[0-9]?f|:z|%)")

@@ -5,6 +5,7 @@ raises.
 so in one word, so that a file is never read twice. What needs other files (later exports, ids, zones) is merge.py's.
 """
 
+import codecs
 import contextlib
 import dataclasses
 import fnmatch
@@ -25,7 +26,19 @@ import polars as pl
 
 from pipelines.intake.messages import NO_TABLE, listed, say, shown
 from pipelines.intake.reading import cast, layout, mapped_rows, spreadsheets, table_of_file, text
-from pipelines.intake.reading.files import ENDINGS, SHEET, FileRefused, Source, lines_end, pieces, unpacked, within
+from pipelines.intake.reading.files import (
+    ENDINGS,
+    MAX_RATIO,
+    RATIO_FROM,
+    SHEET,
+    FileRefused,
+    Source,
+    lines_end,
+    pieces,
+    stream,
+    unpacked,
+    within,
+)
 from schemas import validate
 from schemas.vocabulary import ColumnInfo
 
@@ -145,6 +158,8 @@ def read_file(
     try:
         if source.trouble:
             raise FileRefused(say("trouble", why=source.trouble))
+        if source.size:
+            within(source, options.max_file_mb)  # before all of it is looked at
         sha256 = source.sha256
         read = _read(source, layouts, options, place)
         if source.ending not in (".parquet", ".xlsx") and (said := _other_form(source)):
@@ -181,6 +196,11 @@ def _other_form(source: Source) -> str | None:
     return say("marked", name=name) if name else None
 
 
+def looked_at(source: Source, limit_mb: float) -> None:
+    """Raises FileRefused where a file must not be laid out, whatever it holds: too large, endless lines, no workbook."""
+    _Opened(source, Options(max_file_mb=limit_mb))
+
+
 def rows_of(source: Source, one: layout.Layout, options: Options) -> text.Grid | None:
     """The rows of a file as a layout sees them; None where its header is not found. Raises FileRefused, OSError."""
     return _Opened(source, options).grid_of(one)
@@ -198,19 +218,28 @@ class _Opened:
         if source.ending not in ENDINGS:
             raise FileRefused(say("kind", ending=source.ending or source.name))
         within(source, self.limit_mb)
-        self._data = unpacked(source, self.limit_mb) if source.packed else None
+        self._data: bytes | None = None
         self.kind = source.ending if source.ending in (".parquet", ".xlsx") else "text"
-        if self.kind == "text":
-            lines_end(source, self._data)
+        with stream(source, self.limit_mb) as handle:
+            start = handle.read(4)
+        if (means := text.STARTS.get(self.kind)) and not start.startswith(means):
+            raise FileRefused(
+                say(self.kind.removeprefix("."), why="it does not begin like one") if start else say("empty_file")
+            )
+        self.size = lines_end(source, self.limit_mb) if self.kind == "text" else source.size
         self._utf8: dict[str, bytes | FileRefused] = {}
         self._sheets: dict[str, pl.DataFrame] = {}
         self._parquet: text.Grid | None = None
         self.book: dict[str, spreadsheets.Sheet] = {}
         if self.kind == ".xlsx":
-            self.book = spreadsheets.look(self.data, options.max_file_mb)
-            self.names = [n for n in text.xlsx_sheets(self.data) if n in self.book]
-        elif self.kind == ".parquet" and text.parquet_size(self.data) > options.max_file_mb * 1e6:
-            raise FileRefused(say("too_large_over", limit_mb=options.max_file_mb))
+            self.book = spreadsheets.look(self.data, self.limit_mb)
+            self._workbook = text.workbook(self.data)
+            self.names = [n for n in self._workbook.sheet_names if n in self.book]
+        elif self.kind == ".parquet" and (size := text.parquet_size(self.data)):
+            if size > self.limit_mb * 1e6:
+                raise FileRefused(say("too_large_over", limit_mb=self.limit_mb))
+            if size > max(RATIO_FROM, MAX_RATIO * len(self.data)):
+                raise FileRefused(say("bomb", times=MAX_RATIO))
 
     @property
     def data(self) -> bytes:
@@ -231,6 +260,23 @@ class _Opened:
             raise found
         return found
 
+    def head(self, encoding: str) -> bytes:
+        """The first lines of a text as UTF-8: all that tells whose it is. Of a small one all of it. Raises FileRefused."""
+        if self.size <= HEAD or encoding in self._utf8:
+            return self.utf8(encoding)
+        with stream(self.source, self.limit_mb) as handle:
+            start = handle.read(HEAD)
+        if text.marked(start) or codecs.lookup(encoding).name.startswith(("utf-16", "utf-32")):
+            return self.utf8(encoding)
+        return text.to_utf8(start[: max(start.rfind(b"\n"), start.rfind(b"\r")) + 1], encoding)
+
+    def first_header(self, tables: Iterable[str]) -> list[str]:
+        """The header of a file without a layout, from its start alone: who has no use for it need not be read. Raises FileRefused."""
+        if self.kind == ".parquet":
+            return text.parquet_header(self.data)
+        data = self.head("utf-8")
+        return _headed(_without_comments(data) if self.source.is_register else data, tables)[0].header
+
     def filled_sheets(self) -> list[str]:
         """Names of the sheets that hold something."""
         return [n for n in self.names if self._sheet(n).width > 1]
@@ -241,7 +287,7 @@ class _Opened:
 
     def _sheet(self, name: str) -> pl.DataFrame:
         if name not in self._sheets:
-            self._sheets[name] = text.xlsx_cells(self.data, name)
+            self._sheets[name] = text.xlsx_cells(self._workbook, name)
         return self._sheets[name]
 
     def expanded(self, layouts: Iterable[layout.Layout]) -> list[layout.Layout]:
@@ -267,10 +313,12 @@ class _Opened:
 
     def header(self, one: layout.Layout) -> list[str]:
         """The header as a layout sees it; [] where there is none."""
+        if self.kind == ".parquet":
+            return text.parquet_header(self.data)
         if self.kind != "text":
             found = self.grid_of(one)
             return found.header if found else []
-        data, line = self.utf8(one.file.encoding), self.header_line(one)
+        data, line = self.head(one.file.encoding), self.header_line(one)
         lines = _first_lines(data, line) if line is not None else []
         return _cells(lines[line - 1], one.file.delimiter) if line is not None and line <= len(lines) else []
 
@@ -294,7 +342,7 @@ class _Opened:
             for row in self._sheet(sheet).head(_SEARCHED).iter_rows() if sheet else ():
                 yield row[0], [text.bare(cell or "") for cell in row[1:]]
         elif self.kind == "text":
-            for i, raw in enumerate(_first_lines(self.utf8(file.encoding), _SEARCHED)):
+            for i, raw in enumerate(_first_lines(self.head(file.encoding), _SEARCHED)):
                 yield i + 1, _cells(raw, file.delimiter)
 
     def grid_of(self, one: layout.Layout) -> text.Grid | None:
@@ -328,14 +376,14 @@ class _Opened:
 
     def plain_parts(self, most: int) -> Iterator[text.Grid | None]:
         """The rows of `plain`, from about `most` bytes of text at a time. None where the rest cannot be had piece by piece:
-        then `plain` has the answer. Parquet and packed text come at once."""
-        if self.kind != "text" or self.source.packed or self.source.size <= most:
+        then `plain` has the answer. Parquet comes at once."""
+        if self.kind != "text" or self.size <= most:
             yield self.plain()
             return
         self._data = None  # layouts may have looked at all of it
         self._utf8.clear()
         shift, header, delimiter = 0, None, ""
-        for raw in pieces(self.source, most, _SEARCHED):
+        for raw in pieces(self.source, self.limit_mb, most, _SEARCHED):
             data = text.piece(raw, first=header is None)
             if data is None:
                 yield None
@@ -365,6 +413,7 @@ class _Opened:
 
 #: a header is looked for in so many lines
 _SEARCHED = 60
+HEAD = 1 << 22  # bytes of a text, by which it is seen whose it is before all of it is taken into memory
 MOST_HEADER = 1 << 16  # bytes of the line that it stands on
 
 
@@ -463,6 +512,8 @@ def _read_plain(source: Source, opened: _Opened, near: list[str], place: Place |
     """A file in the columns of one table, read piece by piece: what it takes in memory follows from PIECE and BLOCK, not from
     the file. Where the header stands once more in a later piece, nothing stands in the first, or a quote is damaged, it is
     read at once: what is said of that speaks of the whole file."""
+    if opened.kind == ".parquet" or opened.size > HEAD:
+        table_of_file.canonical_table(source, opened.first_header(layout.TABLES))
     grids = opened.plain_parts(PIECE)
     first = next(grids)
     if first is None:
@@ -530,6 +581,8 @@ def _put_away(no: int, one: TableRead, place: Place) -> TableRead:
 
 def _read_register(source: Source, opened: _Opened) -> FileRead:
     table = table_of_file.register_table(source)
+    if opened.kind == ".parquet" or (opened.kind == "text" and opened.size > HEAD):
+        _is_register(table, opened.first_header([table]))
     if opened.kind == ".xlsx":
         filled = opened.filled_sheets()
         grid = opened.plain_sheet(filled[0]) if len(filled) == 1 else None
@@ -537,17 +590,15 @@ def _read_register(source: Source, opened: _Opened) -> FileRead:
             raise FileRefused(say("register_sheets", sheets=listed(opened.names)) if filled else say("empty_file"))
     else:
         grid = opened.plain([table])
-    missing = table_of_file.fit(table, grid.header).missing
-    if missing:
-        raise FileRefused(
-            say(
-                "register_columns",
-                table=table,
-                missing=table_of_file.lacking(missing, grid.header),
-                header=listed(grid.header),
-            )
-        )
+    _is_register(table, grid.header)
     return _read_canonical(source, table, grid)
+
+
+def _is_register(table: str, header: list[str]) -> None:
+    """Raises FileRefused where a column of the register is missing."""
+    if missing := table_of_file.fit(table, header).missing:
+        lacks = table_of_file.lacking(missing, header)
+        raise FileRefused(say("register_columns", table=table, missing=lacks, header=listed(header)))
 
 
 def _read_workbook(source: Source, opened: _Opened, near: list[str]) -> FileRead:
@@ -624,6 +675,8 @@ def _claims(opened: _Opened, layouts: list[layout.Layout]) -> tuple[list[layout.
             continue
         try:
             header = opened.header(one)
+            if opened.kind == "text" and set(one.needed()) <= set(header):
+                opened.utf8(one.file.encoding)  # all of it is what its first lines are
         except FileRefused as refusal:
             if opened.kind != "text":
                 raise

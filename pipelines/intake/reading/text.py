@@ -23,6 +23,7 @@ import polars as pl
 
 from pipelines.intake.messages import listed, say
 from pipelines.intake.reading import spreadsheets
+from pipelines.intake.reading.files import MOST_COLUMNS as MOST_COLUMNS
 from pipelines.intake.reading.files import FileRefused
 from schemas import validate
 
@@ -75,7 +76,6 @@ class Origin:
 
 # --- bytes to UTF-8 ---------------------------------------------------------------------------------------------------
 
-MOST_COLUMNS = 2000  # of a header
 MOST_CELL = 32_767  # signs, as many as a spreadsheet's cell takes
 _BOMS = (
     (codecs.BOM_UTF8, "utf-8"),
@@ -92,7 +92,7 @@ def marked(start: bytes) -> str | None:
 
 
 #: how packed files, workbooks and parquet begin
-_STARTS = ((b"\x1f\x8b", ".csv.gz"), (b"PK\x03\x04", ".xlsx"), (b"PAR1", ".parquet"))
+STARTS = {".csv.gz": b"\x1f\x8b", ".xlsx": b"PK\x03\x04", ".parquet": b"PAR1"}
 
 
 def to_utf8(data: bytes, encoding: str = "utf-8") -> bytes:
@@ -108,7 +108,7 @@ def to_utf8(data: bytes, encoding: str = "utf-8") -> bytes:
             break
     name = codecs.lookup(encoding).name
     if not name.startswith(("utf-16", "utf-32")) and (at := data.find(b"\0")) >= 0:
-        known = next((ending for start, ending in _STARTS if data.startswith(start)), None)
+        known = next((ending for ending, start in STARTS.items() if data.startswith(start)), None)
         raise FileRefused(say("misnamed", ending=known) if known else say("binary", at=at))
     try:
         if name in ("utf-8", "ascii"):
@@ -231,10 +231,11 @@ def _walk(data: bytes, newlines: np.ndarray, delimiter: str) -> Records:
         text = data[first:last].decode("utf-8", "replace")
         row, upto = cells_of(text, delimiter), i
         if row is None and text.count('"') % 2:
-            joined = text
+            joined, quotes = text, text.count('"')
             for j in range(i + 1, min(i + 1 + _MAX_QUOTED_LINES, len(physical))):
-                joined += "\n" + data[slice(*physical[j])].decode("utf-8", "replace")
-                if joined.count('"') % 2 == 0:
+                more = data[slice(*physical[j])].decode("utf-8", "replace")
+                joined, quotes = joined + "\n" + more, quotes + more.count('"')
+                if quotes % 2 == 0:
                     row = cells_of(joined, delimiter)
                     if row is not None and (width is None or len(row) == width):
                         upto = j
@@ -317,19 +318,23 @@ def _below(header: list[str], data: bytes, found: Records, first: int, shift: in
             strange = _by_hand(cells, data, starts[odd], ends[odd], lines[odd], delimiter, width)
             frame = pl.concat([frame, strange]).sort("line", maintain_order=True)
     if names and len(starts) and int((ends - starts).max()) > MOST_CELL:
-        long = pl.any_horizontal(pl.col(name).str.len_chars() > MOST_CELL for name in names)
-        frame = frame.with_columns(
-            pl.when(long & pl.col("damage").is_null())
-            .then(pl.lit(say("long_cell", most=MOST_CELL)))
-            .otherwise("damage")
-            .alias("damage")
-        )
+        frame = _short(frame, names)
     if names:
         unseen = not data.isascii() and any(mark in data for mark in _UNSEEN_BYTES)
         frame = validate.picked(frame, _trims(width, unseen))
         frame = frame.filter(pl.col("damage").is_not_null() | pl.any_horizontal(pl.col(n).is_not_null() for n in names))
     frame, warnings = without_repeated_headers(header, frame)
     return Grid(header, frame, Origin(data, starts, ends, lines, found.cells is None), warnings)
+
+
+def _short(frame: pl.DataFrame, names: list[str]) -> pl.DataFrame:
+    """Rows with a cell that no export writes are damaged, whatever kind of file they stand in."""
+    long = pl.any_horizontal(pl.col(name).str.len_bytes() > MOST_CELL for name in names)
+    if not frame.select(long.any()).item():
+        return frame
+    long = pl.any_horizontal(pl.col(name).str.len_chars() > MOST_CELL for name in names)
+    told = pl.when(long & pl.col("damage").is_null()).then(pl.lit(say("long_cell", most=MOST_CELL)))
+    return frame.with_columns(told.otherwise("damage").alias("damage"))
 
 
 def without_repeated_headers(header: list[str], rows: pl.DataFrame) -> tuple[pl.DataFrame, list[str]]:
@@ -443,6 +448,10 @@ def _by_hand(
 # --- the other kinds --------------------------------------------------------------------------------------------------
 
 
+_FIRST_DAY, _LAST_DAY = -719_162, 2_932_897  # of the years 1 to 9999, in days since 1970
+_A_DAY = {"ms": 86_400_000, "us": 86_400_000_000, "ns": 86_400_000_000_000}
+
+
 def parquet_grid(data: bytes) -> Grid:
     """A parquet file as rows of text; the line is the number of the row, from 1."""
     if not data:
@@ -460,6 +469,11 @@ def parquet_grid(data: bytes) -> Grid:
     for i, name in enumerate(header):
         kind = frame.schema[name]
         col = pl.col(name)
+        if isinstance(kind, pl.Datetime | pl.Date):  # one beyond the calendar stays the number that it is
+            unit = _A_DAY[kind.time_unit or "us"] if isinstance(kind, pl.Datetime) else 1
+            known = col.to_physical().is_between(_FIRST_DAY * unit, _LAST_DAY * unit, closed="left")
+            beyond = pl.when(~known).then(col.to_physical().cast(pl.String))
+            col = pl.when(known).then(col)
         if isinstance(kind, pl.Datetime):
             text = col.dt.replace_time_zone(None) if kind.time_zone is None else col.dt.convert_time_zone("UTC")
             text = text.dt.strftime("%Y-%m-%d %H:%M:%S%.f" + ("" if kind.time_zone is None else "+00:00"))
@@ -470,11 +484,14 @@ def parquet_grid(data: bytes) -> Grid:
             unread.append(name)
         else:
             text = col.cast(pl.String, strict=False)
+        if isinstance(kind, pl.Datetime | pl.Date):
+            text = pl.coalesce(text, beyond)
         cells.append(trimmed(text).alias(f"c{i}"))
     lines = pl.int_range(1, pl.len() + 1, dtype=pl.Int64).alias("line")
     rows = frame.select(lines, pl.lit(None, pl.String).alias("damage"), *cells)
     if header:
         rows = rows.filter(pl.any_horizontal(pl.col(f"c{i}").is_not_null() for i in range(len(header))))
+        rows = _short(rows, [f"c{i}" for i in range(len(header))])
     warnings = [say("parquet_columns", columns=listed(unread))] if unread else []
     return Grid(header, rows, Origin(), warnings, typed=True)
 
@@ -489,12 +506,16 @@ def parquet_size(data: bytes) -> int:
         return 0
 
 
-def xlsx_sheets(data: bytes) -> list[str]:
-    """The names of a workbook's sheets. Raises FileRefused where it cannot be opened."""
-    return list(_workbook(data).sheet_names)
+def parquet_header(data: bytes) -> list[str]:
+    """The names of a parquet file's columns, without its rows. Raises FileRefused."""
+    try:
+        return list(pl.read_parquet_schema(io.BytesIO(data)))
+    except (Exception, pl.exceptions.PanicException) as error:
+        raise FileRefused(say("parquet", why=(str(error).splitlines() or [type(error).__name__])[0])) from None
 
 
-def _workbook(data: bytes) -> Any:
+def workbook(data: bytes) -> Any:
+    """A workbook, opened; `sheet_names` are its sheets. Raises FileRefused where it cannot be opened."""
     import fastexcel
 
     if not data:
@@ -505,20 +526,18 @@ def _workbook(data: bytes) -> Any:
         raise FileRefused(say("xlsx", why=str(error).splitlines()[0] if str(error) else "unknown")) from None
 
 
-def xlsx_cells(data: bytes, sheet: str) -> pl.DataFrame:
-    """All cells of a sheet as text, columns c0, c1, ... and `line` = row of the sheet, blank rows included.
+def xlsx_cells(book: Any, sheet: str) -> pl.DataFrame:
+    """All cells of a sheet of a `workbook` as text, columns c0, c1, ... and `line` = row of the sheet, blank rows included.
 
     Dates come as 2026-03-01 10:30:00, times of day as 10:30:00, whole numbers without decimals, formulas as the value
     that was saved.
     """
     try:
-        loaded = _workbook(data).load_sheet(
-            sheet, header_row=None, skip_rows=0, dtypes="string", dtype_coercion="coerce"
-        )
+        loaded = book.load_sheet(sheet, header_row=None, skip_rows=0, dtypes="string", dtype_coercion="coerce")
         text = loaded.to_polars()
         if text.width:
             # The text of a number is rounded; where it is not the number, the number itself is written out.
-            loaded = _workbook(data).load_sheet(sheet, header_row=None, skip_rows=0, dtypes="float")
+            loaded = book.load_sheet(sheet, header_row=None, skip_rows=0, dtypes="float")
             numbers = loaded.to_polars()
     except FileRefused:
         raise
@@ -585,5 +604,5 @@ def xlsx_grid(
     rows = rows.select(
         "line", pl.col("line").replace_strict(damage, default=None, return_dtype=pl.String).alias("damage"), *names
     )
-    rows, warnings = without_repeated_headers(header, rows)
+    rows, warnings = without_repeated_headers(header, _short(rows, names))
     return Grid(header, rows, Origin(), warnings, typed=True)

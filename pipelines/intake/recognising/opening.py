@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 
 import polars as pl
 
-from pipelines.intake.reading import spreadsheets, text
+from pipelines.intake.reading import read, spreadsheets, text
 from pipelines.intake.reading.files import FileRefused, Source, unpacked
 from pipelines.intake.recognising import words
 
@@ -43,6 +43,7 @@ class Opened:
 
 def opened(source: Source) -> list[Opened]:
     """The sheets of a file that hold a header and rows. Raises FileRefused."""
+    read.looked_at(source, LIMIT_MB)
     data = unpacked(source, LIMIT_MB)
     if source.ending == ".parquet":
         grid = text.parquet_grid(data)
@@ -54,7 +55,8 @@ def opened(source: Source) -> list[Opened]:
 
 def _workbook(source: Source, data: bytes) -> list[Opened]:
     book = spreadsheets.look(data, LIMIT_MB)
-    cells_of = {n: text.xlsx_cells(data, n) for n in text.xlsx_sheets(data) if n in book}
+    found = text.workbook(data)
+    cells_of = {n: text.xlsx_cells(found, n) for n in found.sheet_names if n in book}
     filled = {n: c for n, c in cells_of.items() if c.width > 2 and c.height > 1}
     if not filled:
         raise FileRefused("the workbook holds no sheet with two columns and two rows")

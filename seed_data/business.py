@@ -964,6 +964,11 @@ def build_business(p: Parameters) -> Business:
             [{"valid_from": None} | row for row in reg["permit_limits"]],
             {"shop_id": _T, "measure": _T, "period": _T, "valid_from": _D, "limit": _F, "unit": _T, "source": _T},
         ),
+        "changes": _frame(
+            _changes(p, reg) if p.planted else [],
+            {"change_id": _T, "on": _D, "until": _D, "what": _T, "shop_id": _T, "technician_id": _T, "gun_id": _T,
+             "replaces_gun_id": _T, "product_id": _T, "role": _T, "before": _T, "after": _T, "card": _T, "cost": _F},
+        ),
     }  # fmt: skip
     return Business(
         registers,
@@ -1008,6 +1013,29 @@ def _add_months(day: dt.date, months: int) -> dt.date:
 
 
 add_months = _add_months
+
+
+def _changes(p: Parameters, reg: dict[str, list[dict[str, Any]]]) -> list[dict[str, Any]]:
+    """What the business wrote down as changes. One helped (a worn gun got a new needle set: its wear began anew), one did
+    nothing, one came too late to tell; nothing else that is drawn knows of them."""
+    gun, served = next((r["gun_id"], r["serviced_on"]) for r in reversed(reg["gun_services"]) if r["gun_id"] == "g101")
+    found = [
+        {"change_id": "c01", "on": served, "what": "gun_serviced", "shop_id": reg["shops"][0]["shop_id"], "gun_id": gun,
+         "before": "needle set worn", "after": "new needle set", "cost": 95.0}
+    ]  # fmt: skip
+    if p.shops > 1:
+        found.append(
+            {"change_id": "c02", "on": _add_months(p.start, p.months // 2), "what": "procedure",
+             "shop_id": reg["shops"][1]["shop_id"], "role": "clear", "before": "clear stirred when it is mixed",
+             "after": "clear stirred once more before it goes into the gun"}
+        )  # fmt: skip
+    if p.technicians > 2:
+        found.append(
+            {"change_id": "c03", "on": _add_months(p.start, p.months - 1), "what": "practice", "card": "tilt",
+             "shop_id": reg["shops"][0]["shop_id"], "technician_id": reg["technicians"][1]["technician_id"],
+             "before": "more film at the upper edge", "after": "gun square to the panel down to the lower edge"}
+        )  # fmt: skip
+    return found
 
 
 def _products_frame(product_mix: np.ndarray, figures: list[dict[str, Any]]) -> pl.DataFrame:

@@ -144,6 +144,11 @@ READS: dict[str, dict[str, tuple[str, ...]]] = {
         "operation_te": _columns("shop_id op_job_id operation_no event_rel_u on_film design_row"),
         "leftover_habits": _columns("shop_id role leftover_share_sd"),
     },
+    "changes": {
+        "changes": _columns(
+            "change_id on until what shop_id technician_id gun_id replaces_gun_id product_id role card"
+        ),
+    },
     "next": {
         "sprays": _columns("shop_id job_id operation_no gun_id technician_id role started_at"),
         "mixes": _columns("shop_id mix_id leftover_known"),
@@ -166,7 +171,7 @@ NEEDS = tuple(dict.fromkeys(name for reads in READS.values() for name in reads))
 GIVES = (
     "film_by_technician", "edge_bias", "panel_heat", "technique_power", "gun_cover", "gun_drift", "gun_service_contrasts",
     "totals", "total_loadings", "transfer_by_period", "error_budget", "mix_guide", "mix_parts", "cup_guide", "mix_backtest", "mix_levels", "savings",
-    "savings_basis", "practice_cards", "leftover_cups", "measure_next", "actions", "cautions",
+    "savings_basis", "practice_cards", "leftover_cups", "measure_next", "change_effects", "actions", "cautions",
 )  # fmt: skip
 
 

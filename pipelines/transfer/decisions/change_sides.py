@@ -115,4 +115,4 @@ def _apart(one: Iterable[Any], other: Iterable[Any]) -> float:
 
 
 def _common(one: pl.Series, other: pl.Series) -> float:
-    return float(one.is_in(other.unique().implode()).mean() or 0.0)
+    return float(one.is_in(other.unique().implode()).to_numpy().mean())

@@ -75,14 +75,14 @@ def meanwhile(change: Change, frame: pl.DataFrame) -> NDArray[np.bool_]:
 
 
 def confounded(change: Change, role: str | None, sprays: pl.DataFrame, side: dict[str, Sides]) -> str | None:
-    """What else differs between the sides of a change, among the operations of a role (None: all).
+    """What else differs between the sides of a change, among the operations of a role (None: of all that it names).
 
     sprays: shop_id, day, gun_id, technician_id, product_id, role; side: change_id -> the sides of its rows. Other changes by id: those
     in force on more of the operations since than of those before, by a quarter of them. Then in words: another product mix (a
     quarter of the operations), the season (calendar months by a quarter, and fewer than 10 operations of those months that the
     change did not touch), few hands or guns in common (less than half of the operations since).
     """
-    own, of_role = side[change["change_id"]], np.ones(sprays.height, bool)
+    own, of_role, role = side[change["change_id"]], np.ones(sprays.height, bool), role or change["role"]
     if role is not None:
         of_role = (sprays["role"] == role).to_numpy()
     after, before = (own == 1) & of_role, (own == -1) & of_role

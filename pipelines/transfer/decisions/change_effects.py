@@ -27,7 +27,7 @@ from scipy.special import ndtr, ndtri
 from pipelines.transfer.decisions import film_model, habits, savings, technique
 from pipelines.transfer.decisions.change_sides import MEASURES, NEW_GUN, Change, confounded, meanwhile, sides
 from pipelines.transfer.model import estimate
-from pipelines.transfer.model.design import PRIOR, WEAR_DAYS, Touched
+from pipelines.transfer.model.design import PRIOR, Touched
 from pipelines.transfer.model.linearise import Joint
 from pipelines.transfer.model.transfer_tables import RECORD
 from pipelines.transfer.solver.mixed_model import Floats, Rows
@@ -156,7 +156,7 @@ def of_transfer(
     """TE of each role that a change touches, after over before.
 
     What moves with the change: its steps; of a new gun the gun, its way of atomising and its pairs with the hands, of a new product
-    the product, at their mean over the layers of each side; of a service the wear that it took away.
+    the product, of any change of a gun its wear, at their mean over the layers of each side.
     """
     about = [change for change in told if "te" in MEASURES[change["what"]]]
 
@@ -176,7 +176,7 @@ def of_transfer(
     if fitted is None or not fitted[0].converged:
         return
     joint, layers = fitted
-    said = _Transfer(joint, layers.with_columns(day=pl.col("started_at").dt.date()), gun_services)
+    said = _Transfer(joint, layers.with_columns(day=pl.col("started_at").dt.date()))
     for change in about:
         for role in said.layers.filter(sides(change, said.layers) == 1)["role"].unique().sort().to_list():
             one = said.effect(change, role)
@@ -191,8 +191,8 @@ def _period(change: Change) -> str:
 class _Transfer:
     """The fitted transfer model as changes ask it. layers: those it was built over, in its order, with `day` and `told`."""
 
-    def __init__(self, joint: Joint, layers: pl.DataFrame, services: pl.DataFrame) -> None:
-        self.joint, self.layers, self.services = joint, layers, services
+    def __init__(self, joint: Joint, layers: pl.DataFrame) -> None:
+        self.joint, self.layers = joint, layers
         self.d, self.posterior = joint.design, joint.posterior
         self.kind = np.array([kind for kind, _ in self.d.names])
         self.level = np.array([level for _, level in self.d.names])
@@ -246,22 +246,14 @@ class _Transfer:
         steps = ((self.kind == "change") & (self.level == name)) | (
             (self.kind == "change of role") & (self.level == f"{name}\t{role}")
         )
-        kinds = {**dict.fromkeys(NEW_GUN, ("gun", "atomising", "pair", "wear")), "product": ("product",)}
+        kinds = {
+            **dict.fromkeys(("gun_serviced", "tip", "inlet"), ("wear",)),
+            **dict.fromkeys(NEW_GUN, ("gun", "atomising", "pair", "wear")),
+            "product": ("product",),
+        }
         other = np.isin(self.kind, kinds.get(change["what"], ()))
         row = np.where(other, row - self.mean(before).toarray().ravel(), row) * (steps | other)
-        worn = (self.kind == "wear") & (self.level == change["gun_id"])
-        if change["what"] == "gun_serviced" and worn.any():
-            row[worn] -= self.worn_before(change) / 365.25
         return sp.csr_matrix(row)
-
-    def worn_before(self, change: Change) -> float:
-        """Days of wear that a service took away: since the one before it, else since the gun's first layer; as the model steps."""
-        mine = self.services.filter((pl.col("gun_id") == change["gun_id"]) & (pl.col("work") != "cleaned"))
-        if mine.filter(pl.col("serviced_on") == change["on"]).is_empty():
-            return 0.0  # the register of services does not know it: the wear goes on in the model
-        begun = mine.filter(pl.col("serviced_on") < change["on"])["serviced_on"].max()
-        begun = begun or self.layers.filter(pl.col("gun_id") == change["gun_id"])["day"].min()
-        return (change["on"] - begun).days // WEAR_DAYS * WEAR_DAYS
 
     def returned(self, change: Change, role: str, step: float) -> float | None:
         """Where a hand was the lowest of the shop's before: the plain ratio of its two sides over that of the model."""

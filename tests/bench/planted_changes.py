@@ -1,6 +1,6 @@
 """Bench: businesses drawn with changes that helped, did nothing or were asked of whoever looked lowest by chance.
 
-    python tests/bench/planted_changes.py [--only NAME] [--n N]
+    python tests/bench/planted_changes.py [--only NAME] [--n N] [--seed FIRST]
 
 Said are the cover of published intervals of `difference`, how often `shown` stands where nothing changed, and how often a coached
 lowest hand is called better though nothing changed (shown, and better). Everything is invented; bars stand beside the figures.
@@ -170,13 +170,14 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--only", choices=list(PARTS))
     parser.add_argument("--n", type=int, help="businesses of each part")
+    parser.add_argument("--seed", type=int, default=0, help="the first of their numbers")
     asked = parser.parse_args()
     for part, (draw, n) in PARTS.items():
         if asked.only not in (None, part):
             continue
         begun, found = time.process_time(), []
         businesses = asked.n or n
-        for seed in range(businesses):
+        for seed in range(asked.seed, asked.seed + businesses):
             found += list(draw(seed))
         seen = pl.DataFrame(found, schema=["planted", "holds", "shown", "better"], orient="row")
         for (name,), rows in seen.group_by("planted", maintain_order=True):

@@ -39,6 +39,7 @@ LIKELY = 0.80
 AT_MOST = 20  # times the jobs since: what takes more is not foreseen
 KINDS = ("change", "change of role", "meanwhile")
 SCALE = {"technician": 0.05, "redo": 0.25, "kind": 0.5, "cost of a hand": 0.15, "cost": 0.5}  # half-normal (our choice)
+_Curve = Callable[[float], float]
 QUANTILES = ndtri((np.arange(2000) + 0.5) / 2000)
 
 
@@ -427,13 +428,13 @@ def of_film(told: Sequence[Change], ops: pl.DataFrame) -> Iterator[Effect]:
     said = _Plain(fitted, ops, y, 1 / (var / typical**2 + chance), ("technician", "hand"))
     for one in said.each(about, True):
         eta, job, se = said.without(one), chance[one.after], math.sqrt(one.var)
-        fixed_before = one.before.sum() >= one.after.sum()
+        fixed_before = bool(one.before.sum() >= one.after.sum())
 
         def over(step: float, eta: Floats = eta, job: Floats = job) -> float:
             return float(ndtr((eta + step - job / 2) / np.sqrt(job)).mean())
 
-        def moved(step: float, one: _Side = one, fixed: bool = bool(fixed_before), over: Any = over) -> float:
-            return over(step) - over(0.0) if fixed else over(one.step) - over(one.step - step)
+        def moved(step: float, own: float = one.step, fixed: bool = fixed_before, over: _Curve = over) -> float:
+            return over(step) - over(0.0) if fixed else over(own) - over(own - step)
 
         graded = ops.filter(one.after | one.before)["grade"]
         plain = _came_back(said.plain(one), one.change["technician_id"] or "", 0.0, lambda x: -x, lambda x: x)

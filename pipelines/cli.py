@@ -1074,6 +1074,15 @@ def _told(found: Findings) -> list[str]:
             lines.append(f"  {row['hidden_g'] / 1000:10,.1f} kg  {row['register']} {row['id']}: {row['gap']}")
         if found.gaps.height > 20:
             lines.append(f"  and {found.gaps.height - 20} more")
+    if found.changes is not None and found.changes.height:
+        lines += [
+            "",
+            "Changes that the records tell; to be told whether one helped, copy its row into registers/changes.csv:",
+        ]
+        for row in found.changes.head(20).iter_rows(named=True):
+            lines.append(f"  {row['seen']}: {row['row']}")
+        if found.changes.height > 20:
+            lines.append(f"  and {found.changes.height - 20} earlier ones")
     if not lines:
         lines.append("There are no files yet: put exports into inbox/ and the tables kept by hand into registers/.")
     return lines

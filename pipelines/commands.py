@@ -170,7 +170,8 @@ def _graph(current: runs.Run, instance: Any) -> None:
 @dataclass(frozen=True, slots=True)
 class Findings:
     """What `check` found: intake_files, refused_rows exploded to one row per reason, what the registers lack (check_notes.py),
-    the first rows of the file that was asked for, by table, what stays incomplete and the used rows that hang on it."""
+    the first rows of the file that was asked for, by table, what stays incomplete and the used rows that hang on it,
+    and changes that the records tell and their register does not."""
 
     files: pl.DataFrame
     reasons: pl.DataFrame
@@ -178,6 +179,7 @@ class Findings:
     shown: dict[str, pl.DataFrame] = field(default_factory=dict)
     incomplete: pl.DataFrame | None = None
     rows_incomplete: int = 0
+    changes: pl.DataFrame | None = None
 
     @property
     def refused(self) -> bool:
@@ -325,4 +327,5 @@ def check(space: Workspace, teller: runs.Teller | None = None, show: str | None 
         shown,
         found.incomplete,
         check_notes.rows_incomplete(found.tables, found.incomplete),
+        check_notes.changes(found.tables),
     )

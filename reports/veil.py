@@ -24,6 +24,8 @@ from schemas.registers import REGISTERS
 SOMEBODY = "a hand"
 #: rows of people are kept, without saying whose they are: they are counted
 COUNTED = ("compliance_training", "training_days")
+#: rows that are about a person where they name one, about everybody's work where they do not
+WHOSE = ("changes", "change_effects")
 _OF_A_PERSON = ("left_on", "certificate_ref", "due_by", "first_completed_on", "latest_completed_on")
 #: columns in which a bare number may be somebody's id
 _NAMING = ("with_whom", "confused_with", "subject")
@@ -175,6 +177,8 @@ class Veil:
                 )
             elif PERSON in validate.keys(name) or name == "technicians":
                 frame = frame.filter(mine)
+            elif name in WHOSE:
+                frame = frame.filter(mine | pl.col(PERSON).is_null())
             else:
                 frame = frame.with_columns(pl.when(mine).then(pl.col(PERSON)).alias(PERSON))
         return self.texts(name, frame)

@@ -7,7 +7,7 @@ Names and meanings are stable: columns are added, never renamed or given another
 from __future__ import annotations
 
 from schemas.area_classes import MIX_LEVELS
-from schemas.registers import PERIODS, ROLES
+from schemas.registers import CARDS, PERIODS, ROLES
 from schemas.vocabulary import (
     ColumnInfo,
     Table,
@@ -1393,7 +1393,7 @@ practice_cards = table(
     "What somebody could practise, with the evidence; people by id",
     shop_id=_SHOP,
     technician_id=text("The technician", key=True),
-    kind=choice("What was seen", "low_transfer", "over_build", "tilt", "thin_edges", "leftover", key=True),
+    kind=choice("What was seen", *CARDS, key=True),
     role=text("The role it was seen in; `all` where it is not one role", key=True),
     seen=text("What was seen"),
     value=number("The figure", "1", nullable=True),
@@ -1459,6 +1459,51 @@ measure_next = table(
     why_no_worth=text("That reason", nullable=True),
 )
 
+change_effects = table(
+    "change_effects",
+    "Whether a change helped: what it moved at equal work, against everybody whom it did not touch",
+    change_id=text("The change", key=True),
+    measure=text(
+        "What it may have moved: te:<role>, film_over:<role> (chance that a panel's mean lies above the window), tilt:<role>,"
+        " edge:<role>, leftover_share, redo_rate, cost_per_job (at equal mix of jobs)",
+        key=True,
+    ),
+    shop_id=text("The shop"),
+    technician_id=text("Whose work the change touches; empty: everybody's", nullable=True),
+    before=number("The measure as the work since would have had it without the change", "by measure"),
+    after=number("The measure since", "by measure"),
+    difference=number("te: after over before; else after less before", "by measure"),
+    low=number("Lower end of the 95 % interval of the difference", "by measure"),
+    high=number("Upper end of the 95 % interval of the difference", "by measure"),
+    prob_better=fraction(
+        "Probability that it is better: te up; size of tilt and edge, film_over, leftover_share, redo_rate and cost down"
+    ),
+    verdict=choice(
+        "shown: the 95 % interval leaves out no difference; likely: else prob_better above .80 or below .20",
+        "shown", "likely", "not shown",
+    ),
+    n_before=integer("Records (te), operations, panels, cups or jobs that it is about, before the change"),
+    n_after=integer("The same since"),
+    grade=_GRADE,
+    jobs_to_decide=integer(
+        "Further jobs like those since, at which the interval around today's difference would leave out none; empty: it is shown,"
+        " or beyond 20 times the jobs since",
+        nullable=True,
+    ),
+    confounded_with=text(
+        "What else differs between the two sides: other changes by id, with commas, then words", nullable=True
+    ),
+    worth_per_year=number("What it saves a year at the shop's present work; below 0: it costs", "currency", nullable=True),
+    worth_low=number("Lower end of its 95 % interval", "currency", nullable=True),
+    worth_high=number("Upper end of its 95 % interval", "currency", nullable=True),
+    returned_by_itself=number(
+        "Where the change answers whoever looked worst of those compared before: what of the plain difference of the two sides"
+        " would have come back by itself (te: a ratio)",
+        "by measure",
+        nullable=True,
+    ),
+)  # fmt: skip
+
 cautions = table(
     "cautions",
     "What stands beside advice that could hurt somebody",
@@ -1492,7 +1537,7 @@ PUBLISHED: dict[str, Table] = {
         compliance_average, compliance_multistage, compliance_metals,
         compliance_training, training_days, compliance_booths, compliance_guns, compliance_retention, compliance_solvent,
         stock_reconciliation, mix_guide, mix_parts, cup_guide, mix_backtest, mix_levels, savings, savings_basis, job_costs, practice_cards,
-        leftover_cups, measure_next,
+        leftover_cups, measure_next, change_effects,
         actions,
         cautions,
     )

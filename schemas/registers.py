@@ -32,6 +32,12 @@ ATOMISING = (
     "air_assisted_airless",
     "electrostatic",
 )
+#: what may be changed in a paint shop; those of GUN_CHANGES are about one gun
+CHANGES = (
+    "gun_trial", "gun_replaced", "gun_serviced", "tip", "inlet", "practice", "product", "procedure", "other",
+)  # fmt: skip
+GUN_CHANGES = CHANGES[:5]
+CARDS = ("low_transfer", "over_build", "tilt", "thin_edges", "leftover")
 MEASURES = ("rts_l", "voc_kg", "exempt_kg", "hap_kg", "pm_kg", "solvent_kg")
 PERIODS = ("month", "rolling_12_months", "calendar_year")
 
@@ -295,6 +301,49 @@ notifications = given(
     document_ref=text("Where the paper is kept"),
 )
 
+changes = given(
+    "changes",
+    "What was changed on a day, so that it can be asked whether it helped",
+    [
+        Rule("until", "must not be before on", _col("until") >= _col("on")),
+        Rule(
+            "gun_id",
+            f"must name the gun where the change is one of {', '.join(GUN_CHANGES)}",
+            ~_col("what").is_in(list(GUN_CHANGES)) | _col("gun_id").is_not_null(),
+        ),
+        Rule(
+            "replaces_gun_id",
+            "must be another gun, and only stands beside gun_trial and gun_replaced",
+            _col("replaces_gun_id").is_null()
+            | (_col("what").is_in(["gun_trial", "gun_replaced"]) & (_col("replaces_gun_id") != _col("gun_id"))),
+        ),
+        Rule(
+            "technician_id",
+            "must name who practised; a change of everybody's way of working is a procedure",
+            (_col("what") != "practice") | _col("technician_id").is_not_null(),
+        ),
+        Rule(
+            "product_id",
+            "must name the new product where the change is a product",
+            (_col("what") != "product") | _col("product_id").is_not_null(),
+        ),
+    ],
+    change_id=text("The change", key=True),
+    on=day("First day with the change"),
+    until=day("Last day with it; empty: it still holds", nullable=True),
+    what=choice("What was changed", *CHANGES),
+    shop_id=text("The shop", refers_to="shops"),
+    technician_id=text("Whose work it touches; empty: everybody's", nullable=True, refers_to="technicians"),
+    gun_id=text("The gun: of a trial or a replacement the new one", nullable=True, refers_to="guns"),
+    replaces_gun_id=text("The gun that it is tried against or replaces", nullable=True, refers_to="guns"),
+    product_id=text("The product: of a change of product the new one", nullable=True, refers_to="products"),
+    role=choice("What it is about, where it is about one role", *ROLES, nullable=True),
+    before=text("How it was before, in words", nullable=True),
+    after=text("How it has been since, in words", nullable=True),
+    card=choice("Kind of the practice card that it answers", *CARDS, nullable=True),
+    cost=number("What it cost, in the shop's currency", "currency", nullable=True, low=0),
+)
+
 closed_figures = given(
     "closed_figures",
     "Figures of months as they were reported when the month was closed; filmledger close writes it, reopen takes rows out",
@@ -350,6 +399,6 @@ REGISTERS: dict[str, Table] = {
     for t in (
         shops, booths, technicians, trainings, guns, gun_services, gauges, products, product_categories, components,
         component_species, component_categories, panel_areas, permit_limits, notifications,
-        closed_figures, closed_files,
+        changes, closed_figures, closed_files,
     )
 }  # fmt: skip

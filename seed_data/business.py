@@ -34,6 +34,8 @@ AREA_EFFECT = np.array([-0.22, 0.0, 0.06, 0.10])
 #: What is planted: upper edge less lower edge over the mean film, and clear over the middle of the sheet's window.
 PLANTED_TILT = 0.22
 PLANTED_CLEAR = 1.42
+#: What practice left of that tilt, and for how many months before the end.
+PRACTISED, PRACTISED_MONTHS = 0.5, 4
 #: And what the last finish gun of the third shop loses of log TE over the whole period.
 PLANTED_WEAR = 0.40
 #: Month of the business, from 0, from which a finish gun of the first shop is another shop's.
@@ -679,6 +681,7 @@ class Business:
     gun_to: np.ndarray
     weigh_prob: np.ndarray
     tilt: np.ndarray
+    practised: np.ndarray  # day since 1970 from which a hand keeps PRACTISED of its tilt
     edge: np.ndarray
     build_habit: np.ndarray
     gauge_ids: list[str]
@@ -749,11 +752,12 @@ def build_business(p: Parameters) -> Business:
         if p.mixed_weighing
         else np.full(n_tech, p.leftover_weighed)
     )
-    tilt = rng.normal(0, 0.05, n_tech)
+    tilt, practised = rng.normal(0, 0.05, n_tech), np.full(n_tech, 10**6)
     edge = rng.normal(0.03, 0.04, n_tech)
     habit = np.exp(rng.normal(0.02, 0.09, (n_tech, len(ROLES))))
     if p.planted and n_people > 2:
         tilt[1] = PLANTED_TILT
+        practised[1] = (_practised_from(p) - dt.date(1970, 1, 1)).days
         if p.shops > 1:
             habit[n_people + 1, ROLES.index("clear")] = PLANTED_CLEAR
     wear_done = False
@@ -964,6 +968,11 @@ def build_business(p: Parameters) -> Business:
             [{"valid_from": None} | row for row in reg["permit_limits"]],
             {"shop_id": _T, "measure": _T, "period": _T, "valid_from": _D, "limit": _F, "unit": _T, "source": _T},
         ),
+        "changes": _frame(
+            _changes(p, [shop.shop_id for shop in shops], tech_ids, gun_ids) if p.planted else [],
+            {"change_id": _T, "on": _D, "until": _D, "what": _T, "shop_id": _T, "technician_id": _T, "gun_id": _T,
+             "replaces_gun_id": _T, "product_id": _T, "role": _T, "before": _T, "after": _T, "card": _T, "cost": _F},
+        ),
     }  # fmt: skip
     return Business(
         registers,
@@ -982,6 +991,7 @@ def build_business(p: Parameters) -> Business:
         gun_to,
         weigh,
         tilt,
+        practised,
         edge,
         habit,
         gauge_ids,
@@ -1008,6 +1018,33 @@ def _add_months(day: dt.date, months: int) -> dt.date:
 
 
 add_months = _add_months
+
+
+def _practised_from(p: Parameters) -> dt.date:
+    return _add_months(p.start, max(p.months - PRACTISED_MONTHS, 1))
+
+
+def _changes(p: Parameters, shops: list[str], people: list[str], guns: list[str]) -> list[dict[str, Any]]:
+    """What the business wrote down as changes: a gun that took another's place (they land alike), a hand that practised and tilts
+    half as much since, and a way of working that came in the last month and does nothing. people, guns: those of the first shop."""
+    found: list[dict[str, Any]] = []
+    if p.movers and p.shops > 1 and p.technicians > 2 and p.months > MOVED_FROM:
+        new, old = guns[p.technicians - 3], guns[p.technicians - 2]
+        found.append(
+            {"change_id": "c01", "on": _add_months(p.start, MOVED_FROM), "what": "gun_replaced", "shop_id": shops[0], "gun_id": new,
+             "replaces_gun_id": old, "before": f"sprayed with {old}", "after": f"{old} went to another shop, {new} does its work"}
+        )  # fmt: skip
+    if p.technicians > 2:
+        found.append(
+            {"change_id": "c02", "on": _practised_from(p), "what": "practice", "shop_id": shops[0], "technician_id": people[1],
+             "card": "tilt", "before": "more film at the upper edge", "after": "gun square to the panel down to the lower edge"}
+        )  # fmt: skip
+    if p.shops > 1:
+        found.append(
+            {"change_id": "c03", "on": _add_months(p.start, p.months - 1), "what": "procedure", "shop_id": shops[1],
+             "role": "clear", "before": "clear stirred when it is mixed", "after": "stirred once more before it goes into the gun"}
+        )  # fmt: skip
+    return found
 
 
 def _products_frame(product_mix: np.ndarray, figures: list[dict[str, Any]]) -> pl.DataFrame:

@@ -213,7 +213,8 @@ def readings_of(
             f = film[:, slot]
             part = jobs.fraction_true[:, slot]
             t = tech[:, slot]
-            tilt = b.tilt[t][:, None, None] * ((2 - _ROWS9) / 2)
+            kept = np.where(start[:, slot] // 1440 >= b.practised[t], biz.PRACTISED, 1.0)
+            tilt = (kept * b.tilt[t])[:, None, None] * ((2 - _ROWS9) / 2)
             edge = b.edge[t][:, None, None] * np.where(_ROWS9 == 2, -2 / 3, 1 / 3)
             # a blend runs out along the stroke; each marked place lies somewhere in its third
             x = (_COLS9 - 1 + rng.random((n, P, 9))) / 3

@@ -4,7 +4,10 @@ read, and the gaps of the registers by how much material they hide. Frames in, f
 
 from __future__ import annotations
 
+import csv
+import io
 import re
+from typing import Any
 
 import polars as pl
 
@@ -180,3 +183,53 @@ def _guns(tables: dict[str, pl.DataFrame], pours: pl.DataFrame) -> list[Gap]:
         if row["flush_loss_g"] is None:
             out.append(("guns", row["gun_id"], "no flush_loss_g: the setting is used", hidden))
     return out
+
+
+# --- changes that records tell --------------------------------------------------------------------------------------------
+
+FIRST_WEEKS = 30  # days of a shop's records in which every gun is new to them
+OF_WORK = {"rebuilt": "gun_serviced", "tip_changed": "tip"}
+
+
+def changes(tables: dict[str, pl.DataFrame]) -> pl.DataFrame:
+    """What records tell of guns and the register of changes does not, latest first: seen, row (as it would stand in
+    registers/changes.csv, for people to copy and complete). Services but cleanings, a gun's first job, a tip of another size."""
+    guns = tables["guns"].sort("gun_id", "valid_from", nulls_last=False)
+    home = dict(guns.select("gun_id", "shop_id").iter_rows())
+    found: list[tuple[Any, str, str, str, str, str]] = []  # on, what, shop, gun, seen, after
+    for gun, on, work in tables["gun_services"].select("gun_id", "serviced_on", "work").iter_rows():
+        if work in OF_WORK and gun in home:
+            found.append((on, OF_WORK[work], home[gun], gun, f"gun {gun} was {work.replace('_', ' ')}", ""))
+    tips = guns.with_columns(was=pl.col("tip_mm").shift(1).over("gun_id"))
+    for gun, shop, on, tip, was in tips.select("gun_id", "shop_id", "valid_from", "tip_mm", "was").iter_rows():
+        if None not in (on, tip, was) and tip != was:
+            found.append(
+                (on, "tip", shop, gun, f"gun {gun} has a tip of {tip:g} mm instead of {was:g} mm", f"{tip:g} mm")
+            )
+    sprays = tables["operations"].filter(pl.col("gun_id").is_not_null() & pl.col("started_at").is_not_null())
+    first = (
+        sprays.group_by("shop_id", "gun_id").agg(on=pl.col("started_at").min().dt.date())
+        .with_columns(begun=pl.col("on").min().over("shop_id")).sort("shop_id", "gun_id")
+    )  # fmt: skip
+    for shop, gun, on, begun in first.select("shop_id", "gun_id", "on", "begun").iter_rows():
+        if (on - begun).days > FIRST_WEEKS:
+            found.append((on, "gun_trial", shop, gun, f"gun {gun} sprayed for the first time in {shop}", ""))
+    known = set(tables["changes"].select("gun_id", "on").iter_rows())
+    header = [info.name for info in validate.columns("changes")]
+    out: dict[tuple[str, Any], tuple[Any, str, str]] = {}  # one line a gun and day
+    for on, what, shop, gun, seen, after in sorted(found):
+        if (gun, on) not in known:
+            cells = {
+                "change_id": f"{gun}_{on}",
+                "on": str(on),
+                "what": what,
+                "shop_id": shop,
+                "gun_id": gun,
+                "after": after,
+            }
+            text = io.StringIO()
+            csv.writer(text, lineterminator="").writerow([cells.get(name, "") for name in header])
+            out.setdefault((gun, on), (on, f"{on}: {seen}", text.getvalue()))
+    schema = {"on": pl.Date, "seen": pl.String, "row": pl.String}
+    rows = pl.DataFrame(list(out.values()), schema=schema, orient="row")
+    return rows.sort("on", "row", descending=[True, False]).select("seen", "row")

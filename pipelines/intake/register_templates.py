@@ -39,6 +39,12 @@ EXAMPLES: dict[str, list[dict[str, str]]] = {
     "notifications": [
         {"shop_id": "north", "sent_on": "2025-01-20", "kind": "compliance status", "document_ref": "folder and page"},
     ],
+    "changes": [
+        {"change_id": "c01", "on": "2025-02-03", "what": "gun_serviced", "shop_id": "north", "gun_id": "g01",
+         "before": "needle set worn", "after": "needle set new", "cost": "85"},
+        {"change_id": "c02", "on": "2025-03-03", "what": "practice", "shop_id": "north", "technician_id": "t01", "card": "tilt",
+         "before": "fan tilted at the sill", "after": "gun square to the panel"},
+    ],
     "closed_figures": [
         {"shop_id": "north", "month": "2025-01", "figure_table": "emissions_monthly", "part": "clear", "figure": "voc_kg", "amount": "12.5"},
     ],

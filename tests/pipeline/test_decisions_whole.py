@@ -18,6 +18,7 @@ from pipelines.ledger.film.excess import expected_excess
 from pipelines.settings import Settings
 from pipelines.transfer.decisions import decision_tables, mixing, savings
 from schemas import validate
+from seed_data import business as business_truth
 from seed_data.business import ATOMISING_EFFECT
 
 HOME = Path(__file__).resolve().parents[2]
@@ -278,3 +279,95 @@ def test_an_answer_at_the_scale_takes_less_than_a_second_from_a_cold_start(
     took = time.perf_counter() - began
     assert float(out.stdout) > 2.3 * row["as_sprayed_ml_per_m2"]
     assert took < 3  # a third of a second on an idle machine; tests share theirs with others
+
+
+def test_effects_of_changes_stand_on_the_records_that_a_plain_loop_finds_and_agree_with_themselves(
+    business: tuple[dict[str, pl.DataFrame], Any], decided: dict[str, pl.DataFrame]
+) -> None:
+    """Numbers of records by loops over rows, verdicts and prices by their definitions; and what the scenario did is inside."""
+    tables, _ = business
+    table = decided["change_effects"]
+    changes = {row["change_id"]: row for row in tables["changes"].iter_rows(named=True)}
+    assert {row["change_id"] for row in table.iter_rows(named=True)} == changes.keys() == {"c01", "c02", "c03"}
+    kept = {
+        tuple(row) for row in tables["records"].filter("usable").select("shop_id", "job_id", "record_no").iter_rows()
+    }
+    kept -= {tuple(row) for row in tables["screened_records"].select("shop_id", "job_id", "record_no").iter_rows()}
+    counted: dict[tuple[str, str], dict[str, set[Any]]] = {}
+    for row in tables["record_layers"].iter_rows(named=True):
+        for change in changes.values():
+            gun = (
+                change["gun_id"]
+                if row["started_at"].date() >= change["on"]
+                else change["replaces_gun_id"] or change["gun_id"]
+            )
+            named = {
+                "shop_id": change["shop_id"],
+                "technician_id": change["technician_id"],
+                "gun_id": gun,
+                "role": change["role"],
+            }
+            record = (row["shop_id"], row["job_id"], row["record_no"])
+            if record in kept and all(value is None or row[name] == value for name, value in named.items()):
+                sides = counted.setdefault(
+                    (change["change_id"], f"te:{row['role']}"), {"n_before": set(), "n_after": set()}
+                )
+                sides["n_after" if row["started_at"].date() >= change["on"] else "n_before"].add(record)
+    te = table.filter(pl.col("measure").str.starts_with("te:"))
+    assert {(r["change_id"], r["measure"]) for r in te.iter_rows(named=True)} == {
+        key for key, sides in counted.items() if min(map(len, sides.values())) >= 3
+    }
+    # the model sets records aside that the first fit kept, and the other way round: one or two at the most
+    for row in te.iter_rows(named=True):
+        for side, records in counted[row["change_id"], row["measure"]].items():
+            assert abs(row[side] - len(records)) <= 1, (row["change_id"], row["measure"], side)
+    weighed = [r for r in tables["mixes"].iter_rows(named=True) if r["leftover_known"] and r["complete"]]
+    first: dict[tuple[str, str], tuple[int, str | None]] = {}
+    for row in tables["pours"].iter_rows(named=True):
+        key = (row["shop_id"], row["mix_id"])
+        if row["technician_id"] is not None and (key not in first or row["pour_no"] < first[key][0]):
+            first[key] = (row["pour_no"], row["technician_id"])
+    practised = changes["c02"]
+    of_hand = [r for r in weighed if first.get((r["shop_id"], r["mix_id"]), (0, None))[1] == practised["technician_id"]]
+    days = [r["first_poured_at"].date() for r in of_hand if r["poured_g"] > 0]
+    (left,) = table.filter(pl.col("measure") == "leftover_share", pl.col("change_id") == "c02").iter_rows(named=True)
+    assert (left["n_before"], left["n_after"]) == (
+        sum(day < practised["on"] for day in days), sum(day >= practised["on"] for day in days),
+    )  # fmt: skip
+    for row in table.iter_rows(named=True):
+        ratio = row["measure"].startswith("te:")
+        same, better = (1.0, row["difference"] > 1) if ratio else (0.0, row["difference"] < 0)
+        outside = not row["low"] <= same <= row["high"]
+        likely = row["prob_better"] > 0.8 or row["prob_better"] < 0.2
+        assert row["verdict"] == ("shown" if outside else "likely" if likely else "not shown"), row
+        assert row["low"] < row["difference"] < row["high"]
+        known = row["after"] / row["before"] if ratio else row["after"] - row["before"]
+        assert row["difference"] == pytest.approx(known, rel=1e-9, abs=1e-12)
+        if not row["measure"].startswith(("tilt", "edge")):
+            assert (row["prob_better"] > 0.5) == better, row
+        if row["worth_per_year"] is not None:
+            assert row["worth_low"] < row["worth_per_year"] < row["worth_high"]
+            assert (row["worth_per_year"] > 0) == better, row
+        assert row["jobs_to_decide"] is None or (row["verdict"] != "shown" and row["jobs_to_decide"] > 0)
+    (tilt,) = table.filter(pl.col("measure") == "tilt:clear", pl.col("change_id") == "c02").iter_rows(named=True)
+    assert tilt["low"] < business_truth.PLANTED_TILT * (business_truth.PRACTISED - 1) < tilt["high"]
+    # worth of a gun: what was sprayed at each side's efficiency, for the other's, a year of the shop's last twelve months
+    row = te.filter(pl.col("change_id") == "c01", pl.col("worth_per_year").is_not_null()).row(0, named=True)
+    role, gun = row["measure"].removeprefix("te:"), changes["c01"]
+    poured = tables["mixes"].filter(pl.col("shop_id") == gun["shop_id"])["first_poured_at"].drop_nulls().dt.date()
+    days_of_year = (poured.max() - poured.min()).days + 1  # type: ignore[operator]
+    started = {
+        (r["shop_id"], r["job_id"], r["operation_no"]): r
+        for r in tables["sprays"].filter(pl.col("role") == role).iter_rows(named=True)
+    }
+    sums = {True: 0.0, False: 0.0}
+    for line in tables["material_ledger"].filter(pl.col("job_id").is_not_null()).iter_rows(named=True):
+        spray = started.get((line["shop_id"], line["job_id"], line["operation_no"]))
+        if spray is None or spray["shop_id"] != gun["shop_id"]:
+            continue
+        since = spray["started_at"].date() >= gun["on"]
+        if spray["gun_id"] == (gun["gun_id"] if since else gun["replaces_gun_id"]):
+            parts = [line[f"{part}_cost"] for part in ("overspray", "over_build", "useful")]
+            sums[since] += 0.0 if None in parts else sum(parts)
+    wanted = (sums[True] * (row["difference"] - 1) + sums[False] * (1 - 1 / row["difference"])) * 365.25 / days_of_year
+    assert row["worth_per_year"] == pytest.approx(wanted, rel=1e-6)

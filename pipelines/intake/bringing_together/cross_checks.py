@@ -86,14 +86,17 @@ def _unknown_ids(table: str, current: pl.DataFrame, books: dict[str, Book], warn
         elif target == "pours":
             found.append(_unknown_cups(current, info.name, books))
         elif target:
-            known = books[target].seen(info.name)
+            own = validate.keys(target)[0]  # a gun that is replaced is a gun too
+            known = books[target].seen(own)
             if known.is_empty() and target in OPTIONAL:
                 given = current.filter(pl.col(info.name).is_not_null())["@f"].unique()
                 for rank in given:
                     warnings.add(rank, table, "open_register", info.name, Remark(first=(0, {"register": target})))
                 continue
-            lost = current.filter(pl.col(info.name).is_not_null()).join(known, on=info.name, how="anti")
-            found.append(_not_in(lost, info.name, f"registers/{target}.csv", Known(known[info.name])))
+            lost = current.filter(pl.col(info.name).is_not_null()).join(
+                known, left_on=info.name, right_on=own, how="anti"
+            )
+            found.append(_not_in(lost, info.name, f"registers/{target}.csv", Known(known[own])))
     if table == "pours":
         found.append(_unknown_cups(current, "from_mix_id", books))
     return found

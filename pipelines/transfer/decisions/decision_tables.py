@@ -14,6 +14,7 @@ import polars as pl
 from pipelines.settings import Settings
 from pipelines.transfer.decisions import (
     actions,
+    change_effects,
     drift,
     film_model,
     gun_set,
@@ -144,6 +145,22 @@ READS: dict[str, dict[str, tuple[str, ...]]] = {
         "operation_te": _columns("shop_id op_job_id operation_no event_rel_u on_film design_row"),
         "leftover_habits": _columns("shop_id role leftover_share_sd"),
     },
+    "changes": {
+        "changes": _columns(
+            "change_id on until what shop_id technician_id gun_id replaces_gun_id product_id role"
+        ),
+    },
+    "changed work": {
+        "sprays": _columns(
+            "shop_id job_id operation_no gun_id technician_id product_id role started_at redo_of redone covered_m2"
+        ),
+        "material_ledger": _columns(
+            "shop_id mix_id job_id operation_no poured_solids_g poured_cost leftover_solids_g leftover_cost "
+            "flush_loss_solids_g flush_loss_cost overspray_solids_g overspray_cost over_build_solids_g over_build_cost "
+            "useful_solids_g useful_cost"
+        ),
+        "mixes": _columns("shop_id mix_id first_poured_at"),
+    },
     "next": {
         "sprays": _columns("shop_id job_id operation_no gun_id technician_id role started_at"),
         "mixes": _columns("shop_id mix_id leftover_known"),
@@ -166,7 +183,7 @@ NEEDS = tuple(dict.fromkeys(name for reads in READS.values() for name in reads))
 GIVES = (
     "film_by_technician", "edge_bias", "panel_heat", "technique_power", "gun_cover", "gun_drift", "gun_service_contrasts",
     "totals", "total_loadings", "transfer_by_period", "error_budget", "mix_guide", "mix_parts", "cup_guide", "mix_backtest", "mix_levels", "savings",
-    "savings_basis", "practice_cards", "leftover_cups", "measure_next", "actions", "cautions",
+    "savings_basis", "practice_cards", "leftover_cups", "measure_next", "change_effects", "actions", "cautions",
 )  # fmt: skip
 
 
@@ -197,6 +214,7 @@ def decide(
     cups = pl.concat(habits.cups(**part) for part in source.parts("habits"))
     left = habits.leftover_habits_of_hands(cups, settings)
     out["leftover_cups"] = habits.leftover_cups(cups, left.people)
+    out["change_effects"] = _changes(source, cups)
     del cups
     out["savings"], out["savings_basis"] = savings.savings(
         source.parts("savings"), **source.of("guns and gauges"), joint=joint, habits=left, kept=gun_set.kept(cover)
@@ -236,6 +254,21 @@ def _technique(source: _Source, settings: Settings) -> dict[str, pl.DataFrame]:
         "panel_heat": pl.concat(heat, how="vertical_relaxed"),
         "technique_power": technique.technique_power(each),
     }
+
+
+def _changes(source: _Source, cups: pl.DataFrame) -> pl.DataFrame:
+    """Nothing but the register is read where it has no row."""
+    changes = source.of("changes")["changes"]
+    if changes.is_empty():
+        return changes
+    given = source.of("changed work")
+    return change_effects.change_effects(
+        changes,
+        transfer=lambda: source.of("transfer"),
+        films=lambda: pl.concat(film_model.operations(part["film_build"]) for part in source.parts("film")),
+        panels=lambda: pl.concat(technique.panels(technique.places(**part)) for part in source.parts("technique")),
+        cups=cups, sprays=given["sprays"], ledger=given["material_ledger"], mixes=given["mixes"],
+    )  # fmt: skip
 
 
 def _drift(source: _Source, joint: Joint) -> dict[str, pl.DataFrame]:

@@ -6,7 +6,7 @@ and its probability of lying outside stand in the ledger (film_build); what is d
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
 import polars as pl
@@ -56,12 +56,12 @@ def operations(film_build: pl.DataFrame) -> pl.DataFrame:
     )  # fmt: skip
 
 
-def fit(ops: pl.DataFrame) -> tuple[Fitted, Floats]:
+def fit(ops: pl.DataFrame, more: Sequence[Term] = ()) -> tuple[Fitted, Floats]:
     """The model of log(film / film_max): role + product + shop x role + technician + technician x role + gun + colour + e.
 
     Linear in film, log link: y = (film - F)/F + eta with F = film_max exp(eta), v = var/F^2, until settled. No log of a
     noisy film is taken. Chance has a spread of its own in each role (a base whose colour nobody wrote down varies more than a
-    clear). Returns the fitted model and the variance of chance per operation, se^2 h.
+    clear). Returns the fitted model and the variance of chance per operation, se^2 h. more: terms besides these.
     """
     limit, film, var = (ops[c].to_numpy() for c in ("film_max_um", "film_um", "var_um2"))
     coloured = pl.col("role").is_in(list(COLOURED))
@@ -73,6 +73,7 @@ def fit(ops: pl.DataFrame) -> tuple[Fitted, Floats]:
         Term("hand", labels(ops, "technician_id", "role"), scale=SCALE["hand"], local=True),
         Term("gun", labels(ops, "gun_id"), scale=SCALE["gun"], local=True),
         Term("colour", labels(ops, "shop_id", "colour_id", where=coloured), scale=SCALE["colour"], local=True),
+        *more,
     ]
     eta, chance = np.full(ops.height, -0.2), np.ones(ops.height)
     role = np.unique(labels(ops, "role"), return_inverse=True)[1]

@@ -6,6 +6,7 @@ to mix stands in mixing.py. Cups that nobody weighed back say nothing here.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -69,6 +70,29 @@ def cups(mixes: pl.DataFrame, pours: pl.DataFrame, products: pl.DataFrame) -> pl
     )  # fmt: skip
 
 
+def fitted(seen: pl.DataFrame, more: Sequence[Term] = ()) -> tuple[Fitted, Ints]:
+    """The model of the share left over (`leftover_habits_of_hands`) over cups, and the number of each cup's mixer. more: terms
+    besides its own."""
+    terms = [
+        Term("role", labels(seen, "role"), prior=(0.15, 0.15)),
+        Term("size", labels(seen, "size"), prior=(0.0, 0.1)),
+        Term("least", labels(seen.with_columns(at=pl.lit("least")), "at", where=pl.col("least")), prior=(0.0, 0.3)),
+        Term("product", labels(seen, "product_id"), scale=SCALE["product"]),
+        Term("place", labels(seen, "shop_id", "role"), scale=SCALE["place"], local=True),
+        Term("technician", labels(seen, "technician_id"), scale=SCALE["technician"], local=True),
+        *more,
+    ]
+    y, ones = seen["share"].to_numpy(), np.ones(seen.height)
+    fit = Fitted(terms, y, 0 * ones, ones, SCALE["event"])
+    # who leaves much also leaves unevenly: each hand's own spread, drawn towards the common one as by 10 cups
+    code = np.unique(labels(seen, "technician_id"), return_inverse=True)[1]
+    left2 = (y - fit.design @ fit.fit.best.theta) ** 2
+    common = float(left2.mean())
+    own = (np.bincount(code, left2) + 10 * common) / (np.bincount(code) + 10)
+    fit = Fitted(terms, y, 0 * ones, (own / common)[code] if common > 0 else ones, SCALE["event"], like=fit)
+    return fit, code
+
+
 def leftover_habits_of_hands(seen: pl.DataFrame, settings: Settings) -> Habits:
     """share = role + size + smallest mix + (shop, role) + product + technician + e; who lies above the usual by over 5 points.
 
@@ -83,22 +107,8 @@ def leftover_habits_of_hands(seen: pl.DataFrame, settings: Settings) -> Habits:
     if seen.height < FEW:
         return Habits(pl.DataFrame(), usual, None)
     material = settings.practice.leftover_material
-    terms = [
-        Term("role", labels(seen, "role"), prior=(0.15, 0.15)),
-        Term("size", labels(seen, "size"), prior=(0.0, 0.1)),
-        Term("least", labels(seen.with_columns(at=pl.lit("least")), "at", where=pl.col("least")), prior=(0.0, 0.3)),
-        Term("product", labels(seen, "product_id"), scale=SCALE["product"]),
-        Term("place", labels(seen, "shop_id", "role"), scale=SCALE["place"], local=True),
-        Term("technician", labels(seen, "technician_id"), scale=SCALE["technician"], local=True),
-    ]
-    y, ones = seen["share"].to_numpy(), np.ones(seen.height)
-    fit = Fitted(terms, y, 0 * ones, ones, SCALE["event"])
-    # who leaves much also leaves unevenly: each hand's own spread, drawn towards the common one as by 10 cups
-    code = np.unique(labels(seen, "technician_id"), return_inverse=True)[1]
-    left2 = (y - fit.design @ fit.fit.best.theta) ** 2
-    common = float(left2.mean())
-    own = (np.bincount(code, left2) + 10 * common) / (np.bincount(code) + 10)
-    fit = Fitted(terms, y, 0 * ones, (own / common)[code] if common > 0 else ones, SCALE["event"], like=fit)
+    fit, code = fitted(seen)
+    y = seen["share"].to_numpy()
     people = seen.group_by("technician_id", maintain_order=True).agg(
         n=pl.len().cast(pl.Int64), shop_id=pl.col("shop_id").mode().min()
     ).sort("technician_id")  # fmt: skip

@@ -262,7 +262,7 @@ def shops(tables: Mapping[str, pl.DataFrame], habits: Habits) -> list[tuple[Shop
         year = spans.get(str(shop_id))
         if year is None:
             continue
-        part = _priced(part.filter(pl.col("day") >= dt.date(year.from_on.year, year.from_on.month, 1)))
+        part = priced(part.filter(pl.col("day") >= dt.date(year.from_on.year, year.from_on.month, 1)))
         if not part.height:
             continue
         poured = {
@@ -281,7 +281,7 @@ def _sum(frame: pl.DataFrame, column: str) -> float:
     return math.nan if frame[column].null_count() == frame.height else float(frame[column].sum())
 
 
-def _priced(part: pl.DataFrame) -> pl.DataFrame:
+def priced(part: pl.DataFrame) -> pl.DataFrame:
     """Costs filled where a price is missing: by the role's cost per g of solids in this shop, then by the shop's."""
     has = part["poured_cost"].is_not_null()
     part = part.with_columns(has_price=has)

@@ -12,6 +12,7 @@ Banding the edges first raises E on purpose, and sag moves film down: T and E sa
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from functools import cache
 
 import numpy as np
@@ -179,6 +180,18 @@ def _interval(values: np.ndarray) -> tuple[float, float, float]:
     return mean, mean - half, mean + half
 
 
+def fit(each: pl.DataFrame, measure: str, more: Sequence[Term] = ()) -> Fitted:
+    """The model of T or E (measure tilt, edge): mean of the role + technician + gun + e. more: terms besides these."""
+    ones = np.ones(each.height)
+    terms = [
+        Term("role", labels(each, "role"), prior=(0.0, 0.05)),
+        Term("technician", labels(each, "technician_id"), scale=SCALE["technician"], local=True),
+        Term("gun", labels(each, "gun_id"), scale=SCALE["gun"], local=True),
+        *more,
+    ]
+    return Fitted(terms, each[measure].to_numpy(), 0 * ones, ones, SCALE["event"])
+
+
 def tilt_of_hands(each: pl.DataFrame, settings: Settings, measure: str = "tilt") -> pl.DataFrame:
     """Who is shown to tilt, or (measure edge) to leave edges thin: technician_id with prob, n_technician, reliability, vif,
     separable, with_whom, flagged.
@@ -189,15 +202,7 @@ def tilt_of_hands(each: pl.DataFrame, settings: Settings, measure: str = "tilt")
     """
     material, share = settings.practice.tilt_material, settings.transfer.false_flag_share
     hands, guns = labels(each, "technician_id"), labels(each, "gun_id")
-    ones = np.ones(each.height)
-    fitted = Fitted(
-        [
-            Term("role", labels(each, "role"), prior=(0.0, 0.05)),
-            Term("technician", hands, scale=SCALE["technician"], local=True),
-            Term("gun", guns, scale=SCALE["gun"], local=True),
-        ],
-        each[measure].to_numpy(), 0 * ones, ones, SCALE["event"],
-    )  # fmt: skip
+    fitted = fit(each, measure)
     people = (
         each.group_by("technician_id", maintain_order=True)
         .agg(n=pl.len().cast(pl.Int64), roles=pl.col("role"), guns=pl.col("gun_id").drop_nulls().unique().sort())

@@ -11,6 +11,7 @@ a slope of the gun's own on the time since its last service, so that `gun` is wh
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -43,6 +44,9 @@ WEAR_Z = 2.0  # a gun gets a slope where a first look at its records sees one by
 PRIOR = {
     "role": (-0.55, 0.4), "conventional": (-0.5, 0.4), "atomising": (0.0, 0.4), "unweighed": (0.0, 0.3),
     "area_class": (0.0, 0.5), "blended": (0.0, 0.5), "plastic": (0.0, 0.5),
+    # what a change moved (a step: wide, so that the answer is what the records say), by how much more or less in one role, and
+    # how all of the shop moved meanwhile
+    "change": (0.0, 0.3), "change of role": (0.0, 0.10), "meanwhile": (0.0, 0.05),
 }  # fmt: skip
 
 ATOMISING_BASIS = (
@@ -215,11 +219,16 @@ def prepare_layers(layers: pl.DataFrame, services: pl.DataFrame | None = None) -
     )  # fmt: skip
 
 
-def build(records: pl.DataFrame, prepared: pl.DataFrame) -> Design:
+#: (kind of PRIOR, level) -> the layers, in the order of `prepared`, that a fixed column of its own touches
+Touched = Mapping[tuple[str, str], NDArray[np.bool_]]
+
+
+def build(records: pl.DataFrame, prepared: pl.DataFrame, touched: Touched | None = None) -> Design:
     """The design over usable records; every layer in `prepared` gets its columns, so that each cell can be predicted.
 
     records   usable rows only
     prepared  all layers, from `prepare_layers`
+    touched   columns besides those that layers have of themselves: changes (decisions/change_effects.py)
     """
     coded = {key: _codes(prepared[key]) for key in LEVELS}
     measured = ["landed_solids_ml", "read_var_ml2", "area_rel_var", "gain_rel_u", "grade"]
@@ -250,7 +259,7 @@ def build(records: pl.DataFrame, prepared: pl.DataFrame) -> Design:
         combine(coded["shop_id"][0], prepared["month"].to_numpy())[0][used],
         np.array([g != NOBODY for g in coded["gun_id"][1]], bool),
     )  # fmt: skip
-    names, rows, unknowns, scale, layer_row_all, first_layer = _columns(prepared, coded, worn)
+    names, rows, unknowns, scale, layer_row_all, first_layer = _columns(prepared, coded, worn, touched or {})
     layer_row = layer_row_all[used]
     cell = ["shop_id", "gun_id", "technician_id", "role"]
     row_keys = (
@@ -375,15 +384,16 @@ LEVELS = ("shop_id", "gun_id", "technician_id", "role", "atomising", "area_class
 
 
 def _columns(
-    layers: pl.DataFrame, coded: dict[str, tuple[Ints, list[str]]], worn: NDArray[np.bool_]
+    layers: pl.DataFrame, coded: dict[str, tuple[Ints, list[str]]], worn: NDArray[np.bool_], touched: Touched
 ) -> tuple[list[tuple[str, str]], sp.csr_matrix, Unknowns, Floats, Ints, Ints]:
     """Names, one design row per distinct layer, unknowns, half-normal scales, each layer's row, each row's first layer.
 
-    coded: codes and levels of LEVELS; worn: guns that get a slope of time.
+    coded: codes and levels of LEVELS; worn: guns that get a slope of time; touched: see `build`.
     """
     codes = {key: found[0] for key, found in coded.items()}
     levels = {key: found[1] for key, found in coded.items()}
     flags = {key: layers[key].to_numpy().astype(np.int64) for key in ("unweighed", "blended", "plastic")}
+    flags |= {"\t".join(name): mask.astype(np.int64) for name, mask in touched.items()}
     since = np.where(worn[codes["gun_id"]], layers["since"].to_numpy(), 0)
     layer_row, first = combine(*codes.values(), *flags.values(), since - since.min(initial=0))
     at = {key: code[first] for key, code in (codes | flags).items()}
@@ -417,6 +427,9 @@ def _columns(
     add("area_class", -1, shown[at["area_class"]] if n else every, at["area_class"], levels["area_class"])
     add("blended", -1, at["blended"] > 0, at["blended"], ["whole", "blended"])
     add("plastic", -1, at["plastic"] > 0, at["plastic"], ["metal", "plastic"])
+    for kind, name in touched:
+        there = at[f"{kind}\t{name}"]
+        add(kind, -1, there > 0, there * 0, [name])
     named = np.array([p != NOBODY for p in levels["product_id"]], bool)
     add("product", 0, named[at["product_id"]] if n else every, at["product_id"], levels["product_id"])
     n_border_parts = len(parts)

@@ -81,12 +81,14 @@ def estimate(
     return out
 
 
-def _fitted(usable: pl.DataFrame, prepared: pl.DataFrame) -> tuple[design.Design, linearise.Joint, pl.DataFrame]:
-    """Design, model and the steps from month to month it was told (trend.KEY, step).
+def _fitted(
+    usable: pl.DataFrame, prepared: pl.DataFrame, touched: design.Touched | None = None
+) -> tuple[design.Design, linearise.Joint, pl.DataFrame]:
+    """Design, model and the steps from month to month it was told (trend.KEY, step). touched: see design.build.
 
     A shop that is found to have moved is fitted again with its steps in: else they would pass as chance, wear and hands.
     """
-    built = design.build(usable, prepared)
+    built = design.build(usable, prepared, touched)
     fitted = linearise.solve(built)
     months = trend.months_of_records(prepared)
     found = first = trend.steps(fitted, months)
@@ -96,7 +98,8 @@ def _fitted(usable: pl.DataFrame, prepared: pl.DataFrame) -> tuple[design.Design
     shifts = trend.shifts(first, turned)
     for _ in range(ROUNDS if turned else 0):
         moved = np.exp(trend.told_layers(prepared, shifts).to_numpy())
-        built = design.build(usable, prepared.with_columns(sprayed=pl.col("sprayed") * pl.Series(moved)))
+        moved_layers = prepared.with_columns(sprayed=pl.col("sprayed") * pl.Series(moved))
+        built = design.build(usable, moved_layers, touched)
         fitted = linearise.solve(built)
         found = trend.together(first, shifts, trend.steps(fitted, months, turned))
         shifts = trend.shifts(found, turned)
@@ -113,6 +116,26 @@ def fitted_model(
     fits: list[linearise.Joint] = []
     estimate(records, record_layers, None, gun_services, fits.append)
     return fits[0] if fits else None
+
+
+def fitted_with(
+    records: pl.DataFrame,
+    record_layers: pl.DataFrame,
+    gun_services: pl.DataFrame | None,
+    touched: Callable[[pl.DataFrame], design.Touched],
+) -> tuple[linearise.Joint, pl.DataFrame] | None:
+    """The model of the same records with columns besides its own, and the layers it was built over, in the order of
+    `row_of_layer`, with `told` (log TE), the step of the shop's month that it was told. None: nothing to fit.
+
+    touched: layers -> the columns (design.build).
+    """
+    records, layers = _typed(records, record_layers)
+    prepared = design.prepare_layers(layers, gun_services)
+    usable = _without(records.filter("usable").select(MEASURED), _sprayed_unknown(records, prepared))
+    if not usable.height:
+        return None
+    _, fitted, shifts = _fitted(usable, prepared, touched(layers))
+    return fitted, layers.with_columns(told=trend.told_layers(prepared, shifts))
 
 
 MEASURED = [*transfer_tables.RECORD, "landed_solids_ml", "read_var_ml2", "area_rel_var", "gain_rel_u", "grade", "basis"]

@@ -89,3 +89,66 @@ def test_components_that_do_not_add_up_are_named() -> None:
     )
     told = " ".join(check_notes.gaps(taken.tables)["gap"])
     assert "sum to 0.8" in told and "dry film of 9.00 g/mL is not plausible" in told
+
+
+def test_changes_that_records_tell_are_proposed_with_their_row_and_never_twice() -> None:
+    files = {
+        "registers/guns.csv": "gun_id,shop_id,atomising,valid_from,tip_mm\ngun_1,north,hvlp,,1.3\n"
+        "gun_1,north,hvlp,2025-06-01,1.4\ngun_2,north,hvlp,,1.3\ngun_3,south,hvlp,,1.3\n",
+        "registers/gun_services.csv": "gun_id,serviced_on,work\ngun_1,2025-04-01,cleaned\ngun_1,2025-05-01,rebuilt\n"
+        "gun_2,2025-07-01,tip_changed\n",
+        "inbox/operations.csv": OPERATIONS + "\nnorth,j,1,spray,2025-03-03 09:00,,ada,gun_1,clear_a\n"
+        "north,k,1,spray,2025-04-02 09:00,,ada,gun_3,clear_a\nnorth,l,1,spray,2025-04-03 09:00,,ada,gun_2,clear_a\n"
+        "north,m,1,spray,2025-04-04 09:00,,ada,gun_2,clear_a\n",
+    }  # fmt: skip
+    found = check_notes.changes(take_in(files).tables)
+    assert found.rows() == [
+        ("2025-07-01: gun gun_2 was tip changed", "gun_2_2025-07-01,2025-07-01,,tip,north,,gun_2,,,,,,,"),
+        (
+            "2025-06-01: gun gun_1 has a tip of 1.4 mm instead of 1.3 mm",
+            "gun_1_2025-06-01,2025-06-01,,tip,north,,gun_1,,,,,1.4 mm,,",
+        ),
+        ("2025-05-01: gun gun_1 was rebuilt", "gun_1_2025-05-01,2025-05-01,,gun_serviced,north,,gun_1,,,,,,,"),
+        (
+            "2025-04-03: gun gun_2 sprayed for the first time in north",
+            "gun_2_2025-04-03,2025-04-03,,gun_trial,north,,gun_2,,,,,,,",
+        ),
+    ], "a cleaning is no change; within its first 30 days every gun is new to a shop's records"
+    header = register_templates.registers()["changes.csv"].splitlines()
+    names = next(line for line in header if not line.startswith("#"))
+    copied = {**files, "registers/changes.csv": "\n".join([names, *found["row"]]) + "\n"}
+    taken = take_in(copied)
+    assert taken.tables["changes"].height == 4 and taken.refused_rows.is_empty()
+    assert check_notes.changes(taken.tables).is_empty()
+
+
+def test_a_change_that_contradicts_itself_or_names_what_nobody_knows_is_refused_with_every_reason() -> None:
+    rows = {
+        "fine": "fine,2025-03-01,2025-03-31,gun_trial,north,,gun_1,,,,,,,",
+        "ends": "ends,2025-03-01,2025-02-01,other,north,,,,,,,,,",
+        "no_gun": "no_gun,2025-03-01,,gun_serviced,north,,,,,,,,,",
+        "itself": "itself,2025-03-01,,gun_replaced,north,,gun_1,gun_1,,,,,,",
+        "old": "old,2025-03-01,,gun_replaced,north,,gun_1,gun_9,,,,,,",
+        "nobody": "nobody,2025-03-01,,practice,north,,,,,,,,tilt,",
+        "paint": "paint,2025-03-01,,product,north,,,,,clear,,,,",
+        "costly": "costly,2025-03-01,,other,north,ada,,,,,,,,1e12",
+        "card": "card,2025-03-01,,practice,north,bob,,,,,,,slow,",
+    }
+    header = (
+        "change_id,on,until,what,shop_id,technician_id,gun_id,replaces_gun_id,product_id,role,before,after,card,cost"
+    )
+    taken = take_in({"registers/changes.csv": "\n".join([header, *rows.values()]) + "\n"})
+    assert taken.tables["changes"]["change_id"].to_list() == ["fine"]
+    why = {
+        raw.split(",")[0]: " | ".join(reasons)
+        for reasons, raw in taken.refused_rows.select("reasons", "raw").iter_rows()
+    }
+    assert why.keys() == rows.keys() - {"fine"}
+    for name, told in {
+        "ends": "until: must not be before on", "no_gun": "gun_id: must name the gun where the change is one of gun_trial",
+        "itself": "replaces_gun_id: must be another gun", "old": "replaces_gun_id: 'gun_9' is not in registers/guns.csv",
+        "nobody": "technician_id: must name who practised", "paint": "product_id: must name the new product",
+        "costly": "cost: cannot be", "card": "card: must be one of low_transfer",
+    }.items():  # fmt: skip
+        assert told in why[name], why[name]
+    assert "technician_id: 'bob' is not in registers/technicians.csv" in why["card"]

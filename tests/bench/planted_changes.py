@@ -1,0 +1,195 @@
+"""Bench: businesses drawn with changes that helped, did nothing or were asked of whoever looked lowest by chance.
+
+    python tests/bench/planted_changes.py [--only NAME] [--n N] [--seed FIRST]
+
+Said are the cover of published intervals of `difference`, how often `shown` stands where nothing changed, and how often a coached
+lowest hand is called better though nothing changed (shown, and better). Everything is invented; bars stand beside the figures.
+
+transfer   records drawn with known truth (tests/networks.py): gun_serviced +8 % on a gun, tip on another without effect, a practice of
+           the hand whose plain records before were lowest without effect, a procedure of a whole shop without effect
+tilt       panels: a hand that tilts by .2 halves it; the hand that leans most by chance is coached without effect
+leftover   cups: the hand that leaves most by chance is coached without effect; another falls by 5 points
+whole      businesses of the demo's scenario, from its event tables through ledger and decisions: its own three changes
+"""
+
+from __future__ import annotations
+
+import argparse
+import datetime as dt
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+
+from pipelines.transfer.decisions import change_effects, decision_tables, habits
+from pipelines.transfer.decisions.change_effects import Effect
+from tests import networks
+
+NAMED = ("until", "technician_id", "gun_id", "replaces_gun_id", "product_id", "role")
+NO_SERVICE = pl.DataFrame(schema={"gun_id": pl.String, "serviced_on": pl.Date, "work": pl.String})
+Told = tuple[str, bool, bool, bool]  # what was planted; interval holds the truth; shown; shown as better
+
+
+def change(name: str, what: str, shop: str, on: dt.date, **more: Any) -> dict[str, Any]:
+    return {**dict.fromkeys(NAMED), "change_id": name, "what": what, "shop_id": shop, "on": on, **more}
+
+
+def told(name: str, one: Effect, truth: float) -> Told:
+    shown = abs(one.step) > 1.96 * one.se
+    return name, one.low <= truth <= one.high, shown, shown and one.prob_better > 0.5
+
+
+def transfer(seed: int) -> Iterator[Told]:
+    net = networks.network(networks.Truth(shops=2, jobs=90, guns=4, technicians=4), 50_000 + seed)
+    layers = net.layers.with_columns(day=pl.col("started_at").dt.date())
+    on = layers["day"].min() + dt.timedelta(days=180)  # type: ignore[operator]
+    shops = layers["shop_id"].unique().sort().to_list()
+    guns = layers.filter(pl.col("shop_id") == shops[0])["gun_id"].unique().sort().to_list()
+    better = (pl.col("gun_id") == guns[0]) & (pl.col("day") >= on)
+    volumes = ["sprayed_solids_ml", "poured_solids_ml"]
+    layers = layers.with_columns(pl.when(better).then(pl.col(c) / 1.08).otherwise(pl.col(c)).alias(c) for c in volumes)
+    record = ["shop_id", "job_id", "record_no"]
+    plain = (
+        layers.filter((pl.col("shop_id") == shops[0]) & (pl.col("day") < on)).join(net.records, on=record)
+        .group_by("technician_id", maintain_order=True)
+        .agg(ratio=pl.col("landed_solids_ml").sum() / pl.col("poured_solids_ml").sum()).sort("ratio")
+    )  # fmt: skip
+    changes = [
+        change("gun +8 %", "gun_serviced", shops[0], on, gun_id=guns[0]),
+        change("tip, nothing", "tip", shops[0], on, gun_id=guns[1]),
+        change("lowest hand coached, nothing", "practice", shops[0], on, technician_id=plain["technician_id"][0]),
+        change("shop-wide, nothing", "procedure", shops[1], on),
+    ]
+    for one in change_effects.of_transfer(changes, net.records, layers.drop("day"), NO_SERVICE):
+        name = one.change["change_id"]
+        yield told(name, one, 1.08 if name == "gun +8 %" else 1.0)
+
+
+def hands(rng: np.random.Generator, n: int, people: int) -> pl.DataFrame:
+    days = np.sort(rng.integers(0, 360, n))
+    hand = rng.integers(0, people, n)
+    gun = np.where(rng.random(n) < 0.75, hand, rng.integers(0, people, n))
+    return pl.DataFrame({
+        "shop_id": "s", "job_id": [f"j{k}" for k in range(n)], "technician_id": [f"t{h}" for h in hand],
+        "gun_id": [f"g{g}" for g in gun], "role": rng.choice(["base", "clear"], n),
+        "day": [dt.date(2025, 1, 1) + dt.timedelta(days=int(d)) for d in days],
+    })  # fmt: skip
+
+
+ON = dt.date(2025, 7, 1)
+
+
+def tilt(seed: int) -> Iterator[Told]:
+    rng = np.random.default_rng([60_000, seed])
+    people = 5
+    each, usual = hands(rng, 160, people), rng.normal(0, 0.06, people)
+    usual[0] = 0.2
+    who = each["technician_id"].str.slice(1).cast(pl.Int64).to_numpy()
+    since = (each["day"] >= ON).to_numpy()
+    y = usual[who] - 0.1 * (since & (who == 0)) + 0.1 * rng.standard_normal(each.height)
+    each = each.with_columns(tilt=pl.Series(y))
+    before = each.filter((pl.col("day") < ON) & (pl.col("technician_id") != "t0"))
+    most = before.group_by("technician_id", maintain_order=True).agg(pl.col("tilt").mean().abs()).sort("tilt")
+    changes = [
+        change("tilt -50 %", "practice", "s", ON, technician_id="t0"),
+        change("most leaning hand coached, nothing", "practice", "s", ON, technician_id=most["technician_id"][-1]),
+    ]
+    for one in change_effects.of_panels(changes, each, "tilt"):
+        yield told(one.change["change_id"], one, -0.1 if one.change["change_id"] == "tilt -50 %" else 0.0)
+
+
+def leftover(seed: int) -> Iterator[Told]:
+    rng = np.random.default_rng([70_000, seed])
+    people = 5
+    cups, usual = hands(rng, 200, people), rng.normal(0.16, 0.03, people)
+    who = cups["technician_id"].str.slice(1).cast(pl.Int64).to_numpy()
+    since = (cups["day"] >= ON).to_numpy()
+    y = usual[who] - 0.05 * (since & (who == 0)) + 0.08 * rng.standard_normal(cups.height)
+    cups = cups.with_columns(share=pl.Series(y), product_id="role", size=pl.lit("1"), least=pl.lit(False))
+    before = cups.filter((pl.col("day") < ON) & (pl.col("technician_id") != "t0"))
+    most = before.group_by("technician_id", maintain_order=True).agg(pl.col("share").mean()).sort("share")
+    changes = [
+        change("leftover -5 points", "practice", "s", ON, technician_id="t0"),
+        change("hand that leaves most coached, nothing", "practice", "s", ON, technician_id=most["technician_id"][-1]),
+    ]
+    for one in change_effects.of_leftovers(changes, cups):
+        yield told(one.change["change_id"], one, -0.05 if one.change["change_id"] == "leftover -5 points" else 0.0)
+
+
+def whole(seed: int) -> Iterator[Told]:
+    """A gun that took another's place is worth the difference of both and of their pairs; the practice is worth half of a tilt, and
+    nothing else; stirring is worth nothing."""
+    from seed_data import business
+    from tests.bench.drawn_decisions import whole as drawn
+
+    tables, s = drawn(80_000 + seed, shops=2, months=12, cups=2500)
+    gun = tables["changes"].filter(change_id="c01").row(0, named=True)
+    sprays = s.truth["truth_operations"].filter(pl.col("shop_id") == gun["shop_id"])
+    effect = {
+        r["gun_id"]: float(np.log(r["effect"])) + business.ATOMISING_EFFECT[r["atomising"]]
+        for r in s.truth["truth_guns"].iter_rows(named=True)
+    }
+    pairs = s.truth["truth_pairs"].with_columns(pair=pl.col("effect").log()).drop("effect")
+    of_pairs = sprays.join(pairs, on=["gun_id", "technician_id"]).with_columns(day=pl.col("started_at").dt.date())
+
+    def side(name: str, role: str, since: bool) -> float:
+        day = pl.col("day") >= gun["on"] if since else pl.col("day") < gun["on"]
+        mean = of_pairs.filter((pl.col("gun_id") == name) & (pl.col("role") == role) & day)["pair"].mean()
+        return effect[name] + float(mean)  # type: ignore[arg-type]
+
+    for row in effects(tables).iter_rows(named=True):
+        measure, _, role = row["measure"].partition(":")
+        truth = 1.0 if measure == "te" else 0.0
+        name = f"nothing, {measure}"
+        if row["change_id"] == "c01":
+            truth = float(np.exp(side(gun["gun_id"], role, True) - side(gun["replaces_gun_id"], role, False)))
+            name = "gun in another's place"
+        elif row["change_id"] == "c02" and measure == "tilt":
+            truth, name = business.PLANTED_TILT * (business.PRACTISED - 1), "tilt halved"
+        shown = row["verdict"] == "shown"
+        yield name, row["low"] <= truth <= row["high"], shown, shown and row["prob_better"] > 0.5
+
+
+def effects(tables: dict[str, pl.DataFrame]) -> pl.DataFrame:
+    """Table change_effects alone."""
+    source = decision_tables._Source(tables)
+    cups = pl.concat(habits.cups(**part) for part in source.parts("habits"))
+    return decision_tables.formed("change_effects", decision_tables._changes(source, cups))
+
+
+PARTS = {"transfer": (transfer, 60), "tilt": (tilt, 200), "leftover": (leftover, 200), "whole": (whole, 6)}
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--only", choices=list(PARTS))
+    parser.add_argument("--n", type=int, help="businesses of each part")
+    parser.add_argument("--seed", type=int, default=0, help="the first of their numbers")
+    asked = parser.parse_args()
+    for part, (draw, n) in PARTS.items():
+        if asked.only not in (None, part):
+            continue
+        begun, found = time.process_time(), []
+        businesses = asked.n or n
+        for seed in range(asked.seed, asked.seed + businesses):
+            found += list(draw(seed))
+        seen = pl.DataFrame(found, schema=["planted", "holds", "shown", "better"], orient="row")
+        for (name,), rows in seen.group_by("planted", maintain_order=True):
+            holds, shown, better = (float(rows[c].mean()) for c in ("holds", "shown", "better"))  # type: ignore[arg-type]
+            bars = "cover bar .92-.975" + ("; shown bar .05" if "nothing" in str(name) else "")
+            print(
+                f"{part}, {name}: cover {holds:.3f}, shown {shown:.3f}, called better {better:.3f} "
+                f"({rows.height} figures of {businesses} businesses; {bars})",
+                flush=True,
+            )
+        print(f"{part}: {time.process_time() - begun:.0f} s of processor time", flush=True)
+
+
+if __name__ == "__main__":
+    main()

@@ -206,7 +206,8 @@ def trial(
 
     Raises pipelines.transfer.decisions.trials.TrialError, and WorkspaceError where there is no set yet.
     """
-    from pipelines.transfer.decisions import trials
+    from pipelines.intake.workbooks_to_fill import PAPERS
+    from pipelines.transfer.decisions import practice_cards, trials
     from reports.handouts import trial_sheet
 
     folder = space.snapshot()
@@ -231,7 +232,16 @@ def trial(
         stands = trials.standing(plan, done, row["on"], row["until"])
         told["standing"] = dataclasses.asdict(stands)
         lines = [stands.said, *([] if jobs else [trials.reckoned(plan)])]
-    sheet = trial_sheet.page(plan, order, seed, labels, named.get(plan.shop_id, plan.shop_id), change or "", paper)
+    sheet = trial_sheet.page(
+        told,
+        order,
+        seed,
+        labels,
+        named.get(plan.shop_id, plan.shop_id),
+        change or "",
+        practice_cards.cautions(),
+        PAPERS[paper],
+    )
     return told, lines, sheet
 
 

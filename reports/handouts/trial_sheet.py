@@ -13,11 +13,8 @@ from typing import Any
 import polars as pl
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
-from pipelines.transfer.decisions import practice_cards
-from pipelines.transfer.decisions.trials import Plan
 from reports import wording
 
-PAPERS = {"A4": "210mm 297mm", "Letter": "8.5in 11in"}
 SIZES = {
     "under_0.5": "under 0.5 m² (5 sq ft)",
     "0.5_to_1.5": "0.5 to 1.5 m² (5 to 16 sq ft)",
@@ -44,9 +41,17 @@ def _template() -> Any:
 
 
 def page(
-    plan: Plan, order: pl.DataFrame, seed: int, labels: Mapping[str, str], shop: str, change_id: str, paper: str = "A4"
+    plan: Mapping[str, Any],
+    order: pl.DataFrame,
+    seed: int,
+    labels: Mapping[str, str],
+    shop: str,
+    change_id: str,
+    cautions: pl.DataFrame,
+    paper: str,
 ) -> bytes:
-    """The sheet. order: technician_id, area_class, place, gun_id; labels: people as they are called; shop: its label."""
+    """The sheet. plan: the fields of a Plan; order: technician_id, area_class, place, gun_id; labels: people as they are called; shop:
+    its label; cautions: the table of that name; paper: its width and height as CSS has them."""
     blocks = [
         {
             "hand": labels.get(str(hand), str(hand)) or "Whoever sprays",
@@ -55,12 +60,11 @@ def page(
         }
         for (hand, size), rows in order.group_by("technician_id", "area_class", maintain_order=True)
     ]
-    told = practice_cards.cautions()
     text: str = _template().render(
-        plan=plan, blocks=blocks, seed=seed, shop=shop, change_id=change_id, paper=PAPERS[paper], record=RECORD,
-        who=[labels.get(one, one) for one in plan.who], role=wording.role_word(plan.role),
-        percent=f"{100 * plan.difference:g}", looks=list(zip(plan.at, plan.bounds, strict=True)),
-        cautions=[r["says"] for topic in CAUTIONS for r in told.filter(pl.col("topic") == topic).iter_rows(named=True)],
+        plan=plan, blocks=blocks, seed=seed, shop=shop, change_id=change_id, paper=paper, record=RECORD,
+        who=[labels.get(one, one) for one in plan["who"]], role=wording.role_word(plan["role"]),
+        percent=f"{100 * plan['difference']:g}", looks=list(zip(plan["at"], plan["bounds"], strict=True)),
+        cautions=[r["says"] for topic in CAUTIONS for r in cautions.filter(pl.col("topic") == topic).iter_rows(named=True)],
     )  # fmt: skip
     return text.encode()
 

@@ -173,7 +173,9 @@ def _guns(tables: Mapping[str, pl.DataFrame], guns: list[str], role: str, shop: 
         raise TrialError(f"A trial compares two guns: give --gun twice, not {len(guns)} times.")
     if guns[0] == guns[1]:
         raise TrialError(f"Both guns are {guns[0]}: a trial compares two different ones.")
-    register = tables["guns"].sort("gun_id", "valid_from", nulls_last=False).group_by("gun_id").last()
+    register = (
+        tables["guns"].sort("gun_id", "valid_from", nulls_last=False).group_by("gun_id", maintain_order=True).last()
+    )
     known = {r["gun_id"]: r for r in register.iter_rows(named=True)}
     for gun in guns:
         _pick(
@@ -410,7 +412,13 @@ def schedule(plan: Plan, jobs: pl.DataFrame, seed: int) -> pl.DataFrame:
     in), gun_id. Random within blocks of two or four places, so that both guns meet the same hands, sizes and weeks and nobody can
     tell the next one for sure; the same seed gives the same order. Places follow the painters' and sizes' shares so far, a quarter more
     than needed."""
-    counted = {(t, a): n for t, a, n in _of_trial(plan, jobs).group_by("technician_id", "area_class").len().iter_rows()}
+    counted = {
+        (t, a): n
+        for t, a, n in _of_trial(plan, jobs)
+        .group_by("technician_id", "area_class", maintain_order=True)
+        .len()
+        .iter_rows()
+    }
     hands = plan.who or (ANYBODY,)
     sizes = [a for a in AREA_CLASSES if any((t, a) in counted for t in hands)] or ["any"]
     weight = {(t, a): counted.get((t, a), 0) + 0.5 for t in hands for a in sizes}

@@ -70,47 +70,38 @@ def rule(n: int, seed: int) -> Iterator[Line]:
         )
 
 
-def planned(truth: Truth, seed: int) -> trials.Plan | None:
-    """A plan of two guns of the first shop from its history; None where the history has too little for its own spread."""
+def planned(truth: Truth, seed: int) -> tuple[trials.Plan, np.ndarray] | None:
+    """A plan of two guns of the first shop from its history, and what the own records of such jobs leave open as the network drew it;
+    None where the history has too little for its own spread."""
     net = networks.network(truth, seed)
-    said = fit(net)
-    direct = net.records.filter(pl.col("n_layers") == 1) if "n_layers" in net.records.columns else net.records
-    layers = (
-        net.layers.with_columns(leftover_known=pl.lit(True))
-        if "leftover_known" not in net.layers.columns
-        else net.layers
-    )
-    tables = {"transfer_model": said.model(), "records": direct, "record_layers": layers}
-    jobs = trials.jobs_of(tables)
-    spread = trials.spread_of(tables, jobs, "clear", str(layers["shop_id"][0]))
+    key = ["shop_id", "job_id", "record_no"]
+    single = net.layers.filter(pl.len().over(key) == 1)
+    records = net.records.join(
+        single.select(*key, "sprayed_solids_ml", "sprayed_rel_u", "leftover_known"), on=key
+    ).with_columns(n_layers=1, ratio=pl.col("landed_solids_ml") / pl.col("sprayed_solids_ml"))
+    tables = {"transfer_model": fit(net).model(), "records": records, "record_layers": net.layers}
+    jobs, shop = trials.jobs_of(tables), str(net.layers["shop_id"][0])
+    spread = trials.spread_of(tables, jobs, "clear", shop)
     if not spread.own:
         return None
     n = trials.jobs_for(DIFFERENCE, spread.job, trials.LOOKS)
     at = trials.looks_at(n, trials.LOOKS)
     fractions, bounds, _ = trials.rule(at)
     power = sequential.power(fractions, bounds, trials.drift(DIFFERENCE, n, spread.job))
-    return trials.Plan(
-        "s",
-        "a",
-        "b",
-        "clear",
-        ("t0", "t1", "t2", "t3"),
-        DIFFERENCE,
-        n,
-        at,
-        bounds,
-        power,
-        power,
-        power,
-        n,
-        n,
-        (),
-        0.0,
-        spread,
+    hands = ("t0", "t1", "t2", "t3")
+    plan = trials.Plan(
+        "s", "a", "b", "clear", hands, DIFFERENCE, n, at, bounds, power, power, power, n, n, (), 0.0, spread
     )
+    unscaled = tables | {"transfer_model": tables["transfer_model"].filter(pl.col("level") != "readings")}
+    seen = (
+        trials.jobs_of(unscaled).drop_nulls("ratio").filter((pl.col("role") == "clear") & (pl.col("shop_id") == shop))
+    )
+    return plan, seen["var"].to_numpy()
 
 
-def run(plan: trials.Plan, truth: Truth, log_ratio: float, rng: np.random.Generator) -> pl.DataFrame:
+def run(
+    plan: trials.Plan, truth: Truth, left_open: np.ndarray, log_ratio: float, rng: np.random.Generator
+) -> pl.DataFrame:
     """A trial as it would be recorded: four hands and three sizes of work in blocks, jobs as they come."""
     hands = truth.sd_technician * rng.standard_normal(4)
     sizes = np.array([-0.06, 0.0, 0.04])
@@ -127,8 +118,7 @@ def run(plan: trials.Plan, truth: Truth, log_ratio: float, rng: np.random.Genera
         te = math.exp(
             -0.45 + hands[hand] + sizes[size] + log_ratio * (gun == "b") + truth.sd_event * rng.standard_normal()
         )
-        area_var = truth.area_rel_sd**2 / int(1 + rng.binomial(4, 0.3))
-        var = area_var + 0.01**2 + (truth.film_cv**2) / (truth.readings * 2) + 0.02**2
+        var = float(rng.choice(left_open))
         rows.append((f"t{hand}", str(size), gun, te * (1 + math.sqrt(var) * rng.standard_normal()), var))
     frame = pl.DataFrame(rows, schema=["technician_id", "area_class", "gun_id", "ratio", "var"], orient="row")
     begin = dt.datetime(2026, 1, 2, 8)
@@ -142,17 +132,19 @@ def whole(label: str, truth: Truth, shops: int, each: int, seed: int, drawn: Tru
     """Shops with their own history; their trials are `drawn` by another truth where one is given."""
     none, some, promised, held, jobs = [], [], [], [], []
     for i in range(shops):
-        plan = planned(truth, seed + i)
-        if plan is None:
+        made = planned(truth, seed + i)
+        if made is None:
             continue
+        plan, left_open = made
         rng = np.random.default_rng(10_000 * (seed + 1) + i)
         promised += [plan.power] * each
         jobs.append(plan.jobs)
         for _ in range(each):
             none.append(
-                trials.standing(plan, run(plan, drawn or truth, 0.0, rng), SINCE).word in ("first gun", "second gun")
+                trials.standing(plan, run(plan, drawn or truth, left_open, 0.0, rng), SINCE).word
+                in ("first gun", "second gun")
             )
-            found = trials.standing(plan, run(plan, drawn or truth, math.log1p(DIFFERENCE), rng), SINCE)
+            found = trials.standing(plan, run(plan, drawn or truth, left_open, math.log1p(DIFFERENCE), rng), SINCE)
             some.append(found.word == "second gun")
             held.append(all(look.low <= 1 + DIFFERENCE <= look.high for look in found.looks))
     n, m = len(none), len(jobs)

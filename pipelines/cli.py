@@ -141,6 +141,24 @@ def parser() -> argparse.ArgumentParser:
     mix.add_argument("--coats", metavar="N", type=int, help="coats, where they differ from the usual")
     mix.add_argument("--shop", metavar="SHOP", help="the shop, where a gun has worked in several")
     mix.add_argument("--json", action="store_true", help="the answer as one JSON object")
+    trial = commands.add_parser(
+        "trial", help="plan a trial of one gun against another, print its sheet, or say where one stands"
+    )
+    trial.add_argument("dir", metavar="DIR", nargs="?", help="the workspace (default: the one around this folder)")
+    trial.add_argument(
+        "--gun", metavar="GUN", action="append", default=[], help="give it twice: one gun, and the other"
+    )
+    trial.add_argument("--role", metavar="ROLE", help="what is sprayed in it, such as clear or surfacer")
+    trial.add_argument("--who", metavar="TECHNICIAN", action="append", default=[], help="who takes part (default: all)")
+    trial.add_argument("--shop", metavar="SHOP", help="where (default: the first gun's shop)")
+    trial.add_argument("--difference", metavar="SHARE", default="8%", help="what would matter (default: 8%%)")
+    trial.add_argument("--jobs", metavar="N", type=int, help="jobs with each gun, where they are set already")
+    trial.add_argument("--looks", metavar="N", type=int, default=4, help="how often it is looked at (default: 4)")
+    trial.add_argument("--seed", metavar="N", type=int, help="of the order that is drawn (default: of guns and role)")
+    trial.add_argument("--sheet", metavar="FILE", help="write the sheet to be printed (HTML) into FILE")
+    trial.add_argument("--paper", choices=["A4", "Letter"], default="A4", help="paper of the sheet (default: A4)")
+    trial.add_argument("--change", metavar="ID", help="of registers/changes.csv: where the running trial stands")
+    trial.add_argument("--json", action="store_true", help="the answer as one JSON object")
     handout = commands.add_parser(
         "handout", parents=[speaking], help="make the environmental record of a period: workbook, page, CSV"
     )
@@ -428,6 +446,30 @@ def _mix(given: argparse.Namespace) -> int:
         )
     for note in told.notes:
         print(note)
+    return FINE
+
+
+def _trial(given: argparse.Namespace) -> int:
+    from pipelines import commands, workspace
+    from pipelines.transfer.decisions.trials import TrialError
+
+    space = workspace.find(given.dir)
+    if not given.change and (len(given.gun) < 2 or not given.role):
+        print("filmledger: a trial asks for --gun twice and --role, or for --change of one that runs", file=sys.stderr)
+        return WRONG_USAGE
+    asked = {
+        name: getattr(given, name) for name in ("who", "shop", "difference", "jobs", "looks", "seed", "paper", "change")
+    }
+    try:
+        told, lines, sheet = commands.trial(space, given.gun, given.role, **asked)
+    except TrialError as error:
+        print(f"filmledger: {error}", file=sys.stderr)
+        return WRONG_USAGE
+    if given.sheet:
+        with open(given.sheet, "wb") as file:
+            file.write(sheet)
+        lines.append(f"Sheet to print: {given.sheet}")
+    print(json.dumps(told, default=str) if given.json else "\n".join(lines))
     return FINE
 
 
@@ -1262,6 +1304,7 @@ COMMANDS = {
     "registers": _registers,
     "kit": _kit,
     "mix": _mix,
+    "trial": _trial,
     "handout": _handout,
     "close": _close,
     "reopen": _reopen,

@@ -6,6 +6,7 @@ for it. Not here: the graph (defs), what its assets share (run), printing (cli).
 
 from __future__ import annotations
 
+import dataclasses
 import os
 import time
 from collections.abc import Callable
@@ -249,6 +250,64 @@ def forget(space: Workspace, person: str, teller: runs.Teller | None = None) -> 
             forgetting.begin(space, [(found.person, found.names)])
         gone = Gone(workspace.forgotten(space).called(found.person) or found.person, found.before, places)
         return gone, run(space, teller=teller) if found.before else _forgetting(space, teller)
+
+
+def trial(
+    space: Workspace,
+    guns: list[str],
+    role: str | None,
+    *,
+    who: list[str],
+    shop: str | None,
+    difference: str,
+    jobs: int | None,
+    looks: int,
+    seed: int | None,
+    paper: str,
+    change: str | None,
+) -> tuple[dict[str, Any], list[str], bytes]:
+    """Plan a trial of two guns from the set in force, or say where that of a change stands. Returns it for programs, in words, and
+    the sheet to print.
+
+    Raises pipelines.transfer.decisions.trials.TrialError, and WorkspaceError where there is no set yet.
+    """
+    from pipelines.intake.workbooks_to_fill import PAPERS
+    from pipelines.transfer.decisions import practice_cards, trials
+    from reports.handouts import trial_sheet
+
+    folder = space.snapshot()
+    if folder is None:
+        raise WorkspaceError(f"{space.root}: there is no record yet to plan from; run: filmledger run {space.root}")
+    tables = workspace.read_snapshot(folder, trials.TABLES)
+    if lacking := [name for name in trials.NEEDS if name not in tables]:
+        raise WorkspaceError(f"{space.root}: the results lack {', '.join(lacking)}; run: filmledger run {space.root}")
+    row = trials.of_change(tables, change) if change else {}
+    if row:
+        guns, role, shop = [row["replaces_gun_id"], row["gun_id"]], row["role"], row["shop_id"]
+        who = who or [one for one in (row["technician_id"],) if one]
+    plan = trials.plan(tables, guns, str(role), who, shop, trials.share_of(difference), looks, jobs)
+    done = trials.jobs_of(tables)
+    seed = trials.seed_of(plan) if seed is None else seed
+    order = trials.schedule(plan, done, seed)
+    labels = {r["technician_id"]: r["label"] or r["technician_id"] for r in tables["technicians"].iter_rows(named=True)}
+    named = {r["shop_id"]: r["label"] or r["shop_id"] for r in tables["shops"].iter_rows(named=True)}
+    told = dataclasses.asdict(plan) | {"seed": seed, "order": order.to_dicts(), "standing": None}
+    lines = trials.said(plan, seed)
+    if row:
+        stands = trials.standing(plan, done, row["on"], row["until"])
+        told["standing"] = dataclasses.asdict(stands)
+        lines = [stands.said, *([] if jobs else [trials.reckoned(plan)])]
+    sheet = trial_sheet.page(
+        told,
+        order,
+        seed,
+        labels,
+        named.get(plan.shop_id, plan.shop_id),
+        change or "",
+        practice_cards.cautions(),
+        PAPERS[paper],
+    )
+    return told, lines, sheet
 
 
 def watch(

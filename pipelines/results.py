@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 from pipelines import database, forgetting, steps, workspace
 from pipelines import run as runs
 from pipelines.run import Run
+from pipelines.transfer.decisions import trials
 from pipelines.workbench import PUBLISHED_DIGITS, Tables, Workbench, rounded, write_out
 from pipelines.workspace import Workspace, WorkspaceError
 from reports import handouts, wording
@@ -72,6 +73,8 @@ def publish(run: Run) -> dict[str, Any]:
             _copy_out(run, name, bool(as_before) and before["contents"].get(name) == contents[name], veil)
         for name in QUOTED:
             workspace.write_basis(run.space, name, _seen(veil, name, run.bench.read(name)))
+        for name, columns in trials.NEEDS.items():
+            workspace.write_basis(run.space, name, _seen(veil, name, run.bench.read(name, list(columns))))
         refused = _seen(veil, "refused_rows", run.bench.read("refused_rows"))
         for (path,), rows in refused.group_by("file", maintain_order=True):
             workspace.write_csv(run.space, f"refused/{workspace.file_name_of(str(path))}.csv", [rows])

@@ -37,7 +37,15 @@ CHANGES = (
     "gun_trial", "gun_replaced", "gun_serviced", "tip", "inlet", "practice", "product", "procedure", "other",
 )  # fmt: skip
 GUN_CHANGES = CHANGES[:5]
-CARDS = ("low_transfer", "over_build", "tilt", "thin_edges", "leftover")
+#: kind of a practice card -> the kind of measure of change_effects that it is about
+CARD_MEASURES = {
+    "low_transfer": "te",
+    "over_build": "film_over",
+    "tilt": "tilt",
+    "thin_edges": "edge",
+    "leftover": "leftover_share",
+}
+CARDS = tuple(CARD_MEASURES)
 MEASURES = ("rts_l", "voc_kg", "exempt_kg", "hap_kg", "pm_kg", "solvent_kg")
 PERIODS = ("month", "rolling_12_months", "calendar_year")
 

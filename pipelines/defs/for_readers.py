@@ -7,6 +7,7 @@ import dagster as dg
 from pipelines import results, workspace
 from pipelines.defs import automation
 from pipelines.run import Run
+from pipelines.transfer.decisions import trials
 
 OWNERS = ["team:office"]
 READERS = {
@@ -21,7 +22,7 @@ READERS = {
     specs=[
         dg.AssetSpec("site", deps=results.SHOWN, group_name="reports", owners=OWNERS, kinds={"html"},
                      description="The pages, from published tables and registers alone."),
-        dg.AssetSpec("out", deps=["site", *results.PUBLISHED, *results.QUOTED], group_name="reports", owners=OWNERS,
+        dg.AssetSpec("out", deps=["site", *results.PUBLISHED, *results.QUOTED, *trials.NEEDS], group_name="reports", owners=OWNERS,
                      kinds={"parquet"},
                      description="Published tables as parquet, spreadsheets and one database file; put in force with the"
                      " pages, all together."),

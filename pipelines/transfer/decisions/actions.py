@@ -15,6 +15,7 @@ from scipy.special import ndtr
 
 from pipelines.transfer.decisions.practice_cards import how_sure
 from schemas.published import Z95
+from schemas.registers import CARD_MEASURES
 
 KINDS = ("rule", "money", "gun", "practise", "record")  # in this order
 LEVERS = {
@@ -42,12 +43,14 @@ def actions(
     permit_headroom: pl.DataFrame,
     practice_cards: pl.DataFrame,
     measure_next: pl.DataFrame,
+    changes: pl.DataFrame,
+    change_effects: pl.DataFrame,
 ) -> pl.DataFrame:
     """Table actions: (reader, shop_id, rank), every reader's lines by kind, then by what they are worth, then by subject."""
-    lines = [
+    lines = _answered([
         *_forbidden_guns(gun_fit), *_over_limits(voc_content), *_trainings(compliance_training), *_permits(permit_headroom),
         *_levers(savings), *_misfits(gun_fit, gun_cover), *_cards(practice_cards), *_records(measure_next),
-    ]  # fmt: skip
+    ], changes, change_effects)  # fmt: skip
     if not lines:
         return pl.DataFrame()
     place = pl.col("kind").replace_strict({k: n for n, k in enumerate(KINDS)}, return_dtype=pl.Int64)
@@ -62,6 +65,55 @@ def actions(
         .with_columns(rank=pl.int_range(1, pl.len() + 1, dtype=pl.Int64).over("reader", "shop_id"))
         .drop("place")
     )
+
+
+def _answered(lines: list[dict[str, Any]], changes: pl.DataFrame, change_effects: pl.DataFrame) -> list[dict[str, Any]]:
+    """The lines without those that a change on record has answered: what it was to move is shown to be better since, and nothing of it
+    to be worse. A line whose change cannot be told yet, or is shown to be worse, says so. What a rule asks for and what is to be
+    recorded no change closes."""
+    effects: dict[str, list[dict[str, Any]]] = {}
+    for row in change_effects.iter_rows(named=True):
+        effects.setdefault(row["change_id"], []).append(row)
+    out = []
+    for line in lines:
+        since = [c for c in changes.sort("on", "change_id").iter_rows(named=True) if _answers(c, line)]
+        told = [_stands(c, effects.get(c["change_id"], []), line["kind"] == "practise") for c in since]
+        if "" in told:
+            continue
+        out.append(line | {"what": " ".join([line["what"], *told[-1:]])})
+    return out
+
+
+def _answers(change: dict[str, Any], line: dict[str, Any]) -> bool:
+    """Whether a change is about what this line asks for."""
+    if change["shop_id"] != line["shop_id"]:
+        return False
+    if line["kind"] == "practise":
+        kind = line["evidence"].split(", ")[2]
+        return (
+            change["what"] == "practice"
+            and change["technician_id"] == line["subject"]
+            and change["card"] in (None, kind)
+        )
+    if line["kind"] not in ("money", "gun") or not line["subject"]:
+        return False
+    return line["subject"] in (change["replaces_gun_id"] or change["gun_id"], change["product_id"])
+
+
+def _stands(change: dict[str, Any], effects: list[dict[str, Any]], practise: bool) -> str:
+    """What a change has come to beside its line; "" where it has answered it."""
+    meant = CARD_MEASURES.get(change["card"] or "") if practise else None
+    asked = [r for r in effects if meant is None or r["measure"].partition(":")[0] == meant]
+    shown = {r["prob_better"] > 0.5 for r in asked if r["verdict"] == "shown"}
+    day = f"{change['on']:%Y-%m-%d}"
+    if shown == {True}:
+        return (
+            f"(Tried since {day}: {change['gun_id']} is shown to be better.)" if change["what"] == "gun_trial" else ""
+        )
+    if shown == {False}:
+        return f"(Changed on {day}: shown to be worse since.)"
+    jobs = min((r["jobs_to_decide"] for r in asked if r["jobs_to_decide"]), default=None)
+    return f"(Changed on {day}: not shown yet to have helped{f'; about {jobs} more jobs would tell' if jobs else ''}.)"
 
 
 def _line(

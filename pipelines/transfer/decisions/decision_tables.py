@@ -173,6 +173,7 @@ READS: dict[str, dict[str, tuple[str, ...]]] = {
         "voc_content": _columns("shop_id mix_id jurisdiction category product_id limit_g_per_l over"),
         "compliance_training": _columns("shop_id technician_id rule label status due_by valid_until"),
         "permit_headroom": _columns("shop_id measure period already crossed_in share_of_limit"),
+        "changes": _columns("change_id on what shop_id technician_id gun_id replaces_gun_id product_id card"),
     },
     "cards": {
         "technician_effects": _columns("technician_id effect low high n reliability vif flagged prob_low method"),
@@ -234,7 +235,7 @@ def decide(
             settings=settings,
         ),
     )
-    told = ("savings", "gun_cover", "practice_cards", "measure_next")
+    told = ("savings", "gun_cover", "practice_cards", "measure_next", "change_effects")
     shaped["actions"] = formed(
         "actions", actions.actions(**source.of("actions"), **{name: shaped[name] for name in told})
     )

@@ -17,7 +17,7 @@ from reports.site.figures.intervals import intervals
 from reports.site.figures.mini import mini
 from reports.site.listing import Listing, listed, of_table, said
 from reports.site.page_tables import PageTables
-from reports.site.pages import panels
+from reports.site.pages import did_it_help, panels
 from reports.site.pages.bench import cautions
 from reports.site.pages.common import (
     MOST_DRAWN,
@@ -71,6 +71,7 @@ def make(book: PageTables) -> dict[str, Any]:
         else [],
         "n_cards": book.table("practice_cards").height if book.computed("practice_cards") else None,
         "watch": _watch(book),
+        "helped": did_it_help.make(book, did_it_help.HANDS),
         "film": panels.film_listing(book, role),
         "film_said": panels.film_sentence(book),
         "tilt": panels.tilt_listing(book, panels.most_read(book)),
@@ -204,6 +205,7 @@ def cards(book: PageTables) -> list[dict[str, Any]]:
                 "settle": _settle(rows, [advice.get((who, r["role"])) for r in rows]),
                 "edge": next((_edge_words(r) for r in edges.get(who, []) if mine and _same(r, mine[0])), ""),
                 "map": mine[0] if mine else None,
+                "since": did_it_help.since(book, who),
             }
         )
     return out

@@ -9,7 +9,7 @@ import polars as pl
 from reports import wording
 from reports.site.page_sums import ledger_sums
 from reports.site.page_tables import PageTables
-from reports.site.pages import compare, savings_section, trend_section
+from reports.site.pages import compare, did_it_help, savings_section, trend_section
 from reports.site.pages.bench import cautions
 from reports.site.pages.common import Page, estimated, grade_sentence, strips
 from reports.site.pages.start import runs_figure
@@ -52,6 +52,7 @@ def make(book: PageTables) -> dict[str, Any]:
         **savings_section.make(book),
         **compare.make(book, see),
         **trend_section.make(book),
+        "helped": did_it_help.make(book, did_it_help.MATERIAL),
         "cautions": cautions(book, "savings"),
     }
 

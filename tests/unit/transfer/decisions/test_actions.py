@@ -66,6 +66,8 @@ GIVEN = {
          "already": [True, False, False], "crossed_in": [None, "2026-09", None], "share_of_limit": [1.1, 0.9, 0.2]}
     ),
     "practice_cards": formed("practice_cards"),
+    "changes": formed("changes"),
+    "change_effects": formed("change_effects"),
     "measure_next": pl.DataFrame(
         {"shop_id": ["s", "s"], "rank": [1, 2], "action": ["weigh every cup back", "read the film"], "jobs": [None, 5],
          "figure": ["transfer of clear", "transfer of clear by t1"], "half_width_now": [0.08, None], "half_width_then": [0.05, None]}
@@ -143,3 +145,71 @@ def test_ranks_run_without_gaps_whatever_the_order_of_rows(told: pl.DataFrame):
 
 def test_with_nothing_to_say_nothing_is_said():
     assert actions(**{k: v.clear() for k, v in GIVEN.items()}).is_empty()
+
+
+# --- a change closes its line -----------------------------------------------------------------------------------------
+
+CARD = {"shop_id": "s", "technician_id": "t1", "kind": "tilt", "role": "clear", "seen": "More at the top.", "n": 20, "how_sure": "shown",
+        "confused_with": "", "practise": "Square to the panel.", "would_settle": "", "caution": ""}  # fmt: skip
+DAY = dt.date(2026, 2, 1)
+
+
+NOBODY = dict.fromkeys(("technician_id", "gun_id", "replaces_gun_id", "product_id", "card"))
+
+
+def since(change: dict[str, Any], *effects: tuple[str, str, float, int | None]) -> list[tuple[str, str]]:
+    """(subject, what) of the lines on hands and guns, with a change on record and its effects: measure, verdict, prob_better, jobs."""
+    row = {"change_id": "c1", "on": DAY, "what": "practice", "shop_id": "s"} | NOBODY | change
+    found = [
+        {"change_id": "c1", "measure": m, "verdict": v, "prob_better": p, "jobs_to_decide": j} for m, v, p, j in effects
+    ]
+    told = actions(**GIVEN | {
+        "practice_cards": formed("practice_cards", CARD), "changes": formed("changes", row), "change_effects": formed("change_effects", *found),
+    })  # fmt: skip
+    mine = told.filter(
+        pl.col("reader").is_in(["trainer", "owner"])
+        & pl.col("subject").is_in(["t1", "g2"])
+        & (pl.col("kind") != "record")
+    )
+    return mine.filter(pl.col("kind").is_in(["practise", "money"])).sort("subject").select("subject", "what").rows()
+
+
+def subjects(told: list[tuple[str, str]]) -> list[str]:
+    return [subject for subject, _ in told]
+
+
+def test_practice_that_is_shown_to_have_helped_closes_its_card_and_no_other() -> None:
+    practised = {"technician_id": "t1", "card": "tilt"}
+    assert subjects(since(practised, ("tilt:clear", "shown", 0.99, None))) == ["g2"]
+    assert subjects(since(practised, ("te:clear", "shown", 0.99, None))) == [
+        "g2",
+        "t1",
+    ]  # another measure than the card's
+    assert subjects(since(practised | {"card": "leftover"}, ("tilt:clear", "shown", 0.99, None))) == ["g2", "t1"]
+    assert subjects(since(practised | {"technician_id": "t2"}, ("tilt:clear", "shown", 0.99, None))) == ["g2", "t1"]
+    assert subjects(since(practised | {"shop_id": "other"}, ("tilt:clear", "shown", 0.99, None))) == ["g2", "t1"]
+
+
+def test_what_cannot_be_told_yet_or_is_worse_stays_and_says_so() -> None:
+    practised = {"technician_id": "t1", "card": "tilt"}
+    open_line = dict(since(practised, ("tilt:clear", "likely", 0.9, 12), ("tilt:base", "not shown", 0.6, 40)))["t1"]
+    assert open_line.endswith("(Changed on 2026-02-01: not shown yet to have helped; about 12 more jobs would tell.)")
+    assert dict(since(practised))["t1"].endswith("not shown yet to have helped.)")
+    assert dict(since(practised, ("tilt:clear", "shown", 0.01, None)))["t1"].endswith("shown to be worse since.)")
+    assert "(Changed" not in dict(since(practised))["g2"]
+
+
+def test_a_gun_that_was_replaced_or_serviced_with_success_is_no_longer_to_be_replaced() -> None:
+    better = ("te:clear", "shown", 0.99, None)
+    assert subjects(since({"what": "gun_replaced", "gun_id": "g9", "replaces_gun_id": "g2"}, better)) == ["t1"]
+    assert subjects(since({"what": "gun_serviced", "gun_id": "g2"}, better)) == ["t1"]
+    assert subjects(since({"what": "gun_replaced", "gun_id": "g2", "replaces_gun_id": "g1"}, better)) == ["g2", "t1"]
+    tried = dict(since({"what": "gun_trial", "gun_id": "g9", "replaces_gun_id": "g2"}, better))["g2"]
+    assert tried.endswith("(Tried since 2026-02-01: g9 is shown to be better.)")
+
+
+def test_what_a_rule_asks_for_is_closed_by_no_change(told: pl.DataFrame) -> None:
+    row = {"change_id": "c1", "on": DAY, "what": "gun_serviced", "shop_id": "s"} | NOBODY | {"gun_id": "g4"}
+    effect = {"change_id": "c1", "measure": "te:clear", "verdict": "shown", "prob_better": 1.0, "jobs_to_decide": None}
+    after = actions(**GIVEN | {"changes": formed("changes", row), "change_effects": formed("change_effects", effect)})
+    assert after.equals(told)

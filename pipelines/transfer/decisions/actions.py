@@ -14,6 +14,7 @@ import polars as pl
 from scipy.special import ndtr
 
 from pipelines.transfer.decisions.practice_cards import how_sure
+from pipelines.transfer.decisions.savings import ALL
 from schemas.published import Z95
 
 KINDS = ("rule", "money", "gun", "practise", "record")  # in this order
@@ -150,7 +151,7 @@ def _permits(permit_headroom: pl.DataFrame) -> list[dict[str, Any]]:
 def _levers(savings: pl.DataFrame) -> list[dict[str, Any]]:
     """Every lever that saves on average, in money where prices are known, else in solids."""
     out = []
-    for r in savings.sort("shop_id", "position").iter_rows(named=True):
+    for r in savings.filter(pl.col("shop_id") != ALL).sort("shop_id", "position").iter_rows(named=True):
         priced = r["per_year_cost"] is not None
         names = (
             ("per_year_cost", "low", "high")

@@ -651,56 +651,37 @@
   function whatIf() {
     var form = document.querySelector("form.whatif"), made = document.getElementById("json-savings");
     if (!form || !made) return;
-    var shops = JSON.parse(made.textContent).shops;
-    var kept = Object.keys(shops).filter(function (s) { return !state.shop || s === state.shop; });
-    var known = kept.every(function (s) { return shops[s].jobs; });
-    var jobs = kept.reduce(function (sum, s) { return sum + (shops[s].jobs || 0); }, 0) / 12;
-    var typed = form.elements.jobs, gun = form.elements.gun;
-    if (!typed.dataset.own) typed.value = known ? Math.round(10 * jobs) / 10 : "";
+    var told = JSON.parse(made.textContent), shops = told.shops, chosen = shops[state.shop || told.all];
+    var jobs = (chosen && chosen.jobs || 0) / 12, typed = form.elements.jobs, gun = form.elements.gun;
+    if (!typed.dataset.own) typed.value = jobs ? Math.round(10 * jobs) / 10 : "";
     var more = typed.dataset.own && jobs > 0 && typed.value !== "" ? Math.max(0, Number(typed.value)) / jobs : 1;
     var price = 1 + Number(form.elements.price.value || 0) / 100, at = {}, edges = [0];
+    var scaled = function (amounts) {  // cost, VOC, solids, each with its ends
+      return amounts.map(function (ends, i) { return ends.map(function (v) { return v === null ? null : v * more * (i === 0 ? price : 1); }); });
+    };
+    var fill = function (tr, amounts) {
+      ["cost", "voc", "solids"].forEach(function (k, i) {
+        var el = tr.querySelector('[data-amount="' + k + '"] [data-u]'), a = amounts[i];
+        if (!el || a[0] === null) return;
+        ["v", "lo", "hi"].forEach(function (n, end) { if (a[end] !== null) el.dataset[n] = Number(a[end].toPrecision(6)); else delete el.dataset[n]; });
+        el.textContent = phrase(a[0], el.dataset.u, a[1], a[2], true);
+      });
+    };
     var rows = Array.prototype.slice.call(document.querySelectorAll("table.savings tr[data-lever]"));
     rows.forEach(function (tr) {
-      at[tr.dataset.lever] = [0, 1, 2].map(function (which) {
-        return [0, 1, 2].map(function (end) {
-          var out = null, broken = false;
-          kept.forEach(function (s) {
-            var l = shops[s].levers[tr.dataset.lever];
-            if (!l) return;
-            if (l[which][end] === null) broken = true;
-            out = (out || 0) + l[which][end];
-          });
-          return out === null || broken ? null : out * more * (which === 0 ? price : 1);
-        });
-      });
+      var of = tr.dataset.shop ? (!state.shop && told.grouped || state.shop && state.shop !== tr.dataset.shop ? null : shops[tr.dataset.shop]) : chosen;
+      var levers = of && of.levers[tr.dataset.lever];
+      at[tr.dataset.lever] = levers ? scaled(levers) : [[null, null, null], [null, null, null], [null, null, null]];
       at[tr.dataset.lever][0].forEach(function (v) { if (v !== null) edges.push(v); });
     });
     var total = document.querySelector("table.savings tr[data-total]");
-    ["cost", "voc", "solids"].forEach(function (k, i) {  // of the levers that are shown
-      var el = total && total.querySelector('[data-amount="' + k + '"] [data-u]'), sum = [0, 0, 0];
-      kept.forEach(function (s) {
-        var whole = shops[s].whole[i];
-        if (whole[0] === null) return;
-        sum[0] += whole[0];
-        [1, 2].forEach(function (end) { sum[end] += (whole[end] - whole[0]) * (whole[end] - whole[0]); });
-      });
-      if (!el) return;
-      var by = more * (i === 0 ? price : 1);
-      sum = [sum[0], sum[0] - Math.sqrt(sum[1]), sum[0] + Math.sqrt(sum[2])].map(function (v) { return Number((v * by).toPrecision(6)); });
-      ["v", "lo", "hi"].forEach(function (n, end) { if (sum[end] !== null) el.dataset[n] = sum[end]; else delete el.dataset[n]; });
-      el.textContent = phrase(sum[0], el.dataset.u, sum[1], sum[2], true);
-    });
+    if (total && chosen) fill(total, scaled(chosen.whole));
     var least = Math.min.apply(null, edges), most = Math.max.apply(null, edges);
     var place = function (v) { return most > least ? 100 * Math.min(1, Math.max(0, (v - least) / (most - least))) : 0; };
     rows.forEach(function (tr) {
       var l = at[tr.dataset.lever], svg = tr.querySelector("svg");
       tr.hidden = l[0][0] === null;
-      ["cost", "voc", "solids"].forEach(function (k, i) {
-        var el = tr.querySelector('[data-amount="' + k + '"] [data-u]');
-        if (!el || l[i][0] === null) return;
-        ["v", "lo", "hi"].forEach(function (n, end) { if (l[i][end] !== null) el.dataset[n] = l[i][end]; else delete el.dataset[n]; });
-        el.textContent = phrase(l[i][0], el.dataset.u, l[i][1], l[i][2], true);
-      });
+      fill(tr, l);
       if (svg && l[0][0] !== null) {
         var low = place(l[0][1] === null ? l[0][0] : l[0][1]), high = place(l[0][2] === null ? l[0][0] : l[0][2]);
         var band = svg.querySelector(".band"), zero = svg.querySelector(".typical");

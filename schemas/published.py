@@ -1377,6 +1377,11 @@ savings_basis = table(
     solids_kg_per_year=number("Solids poured a year", "kg", nullable=True),
     gun_price=number("Price of a gun: the middle of the register's", "currency", nullable=True),
     cost_known_share=fraction("Share of the poured solids that has a cost", nullable=True),
+    best_cost=number(
+        "The three changes that save most, each above nothing, together a year", "currency", nullable=True
+    ),
+    best_low=number("Lower end of their joint 95 % interval", "currency", nullable=True),
+    best_high=number("Its upper end", "currency", nullable=True),
     **{
         f"saved_{what}{end}": number(f"All levers that are known together{said}", unit, nullable=True)
         for what, unit in (("cost", "currency"), ("voc_kg", "kg"), ("solids_kg", "kg"))

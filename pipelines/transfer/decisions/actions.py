@@ -16,6 +16,7 @@ from scipy.special import ndtr
 from pipelines.transfer.decisions.practice_cards import how_sure
 from pipelines.transfer.decisions.savings import ALL
 from schemas.published import Z95
+from schemas.registers import PERIODS
 
 KINDS = ("rule", "money", "gun", "practise", "record")  # in this order
 LEVERS = {
@@ -25,7 +26,6 @@ LEVERS = {
     "rework": "find out why operations are repeated, and end it",
     "gun": "replace this gun",
 }
-PERIODS = {"month": "each month", "rolling_12_months": "over twelve months", "calendar_year": "over the calendar year"}
 OFTEN = 5  # operations with a gun that does not fit from which it is told
 MOST = {
     "practise": 5,

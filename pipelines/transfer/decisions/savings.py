@@ -45,6 +45,7 @@ LEAST_LEFT = 0.01  # share of a cup that everybody leaves at least
 UNKNOWN_SD = 0.1  # of log TE between guns or hands where the data have none to compare
 HALF_NORMAL = math.sqrt(2 / math.pi)  # mean of the greater half of a standard normal distribution
 ROLE_U = 0.05  # of the mean log TE of a role of which no record of the shop tells
+MOST_TOLD = 3  # changes whose sum is told
 ALL = "all"  # every shop together, where there are several
 ALONE = {  # the same where one hand does it all
     "leftover": "one hand mixes here: each cup leaves what the better half of its own cups does for the same role and size of mix",
@@ -480,6 +481,7 @@ def savings(
     solids = np.random.default_rng([SEED]).standard_normal(DRAWS) * SOLIDS_REL_U
     of_roles = role_rows(joint) if joint is not None else None
     every: list[tuple[list[np.ndarray | None], bool]] = []  # of each shop its levers, drawn, and whether it has prices
+    guns_of_all: dict[str, np.ndarray | None] = {}
     rows: list[dict[str, Any]] = []
     basis: list[dict[str, Any]] = []
     for part, shop, year, poured in ((some, *found) for some in parts for found in shops(some, habits)):
@@ -508,17 +510,23 @@ def savings(
         best = _best_gun(shop, per_gun, priced, kept.get(shop.shop_id, ()), joint is not None)
         told.append(None if best is None else per_gun[:, best])
         rows.append(_gun_row(shop, best, told[-1], price, priced))
-        basis[-1] |= _together(told, priced)
+        changes = dict(zip([*LEVERS[:4], f"gun:{shop.shop_id}"], told, strict=True))
+        basis[-1] |= _together(told, priced) | (_best(changes) if priced else {})
         every.append((told, priced))
+        guns_of_all[f"gun:{shop.shop_id}"] = told[-1]
     if len(every) > 1:
         basis.append(_basis_of_all(basis))
+        changes = guns_of_all
         for n, lever in enumerate(LEVERS):
             known_in = [(own, has_prices) for each, has_prices in every if (own := each[n]) is not None]
             whole = np.sum([own for own, _ in known_in], axis=0) if known_in else None
             rows.append(_row(ALL, lever, n, whole, all(has_prices for _, has_prices in known_in)))
             if known_in:
                 rows[-1]["basis"] = f"the sum of {len(known_in)} of {len(every)} shops, drawn together"
-        basis[-1] |= _together([own for each, _ in every for own in each], all(has_prices for _, has_prices in every))
+            if lever != "gun":
+                changes[lever] = whole
+        priced = all(has_prices for _, has_prices in every)
+        basis[-1] |= _together([own for each, _ in every for own in each], priced) | (_best(changes) if priced else {})
     return _frame(rows), _frame(basis)
 
 
@@ -530,6 +538,14 @@ def _together(drawn: Iterable[np.ndarray | None], priced: bool) -> dict[str, flo
         if np.ndim(whole) and (n or priced):
             out |= zip((f"saved_{what}{end}" for end in ("", "_low", "_high")), _interval(whole[:, n]), strict=True)
     return out
+
+
+def _best(changes: Mapping[str, np.ndarray | None]) -> dict[str, float]:
+    """Columns best_*: of changes by name those MOST_TOLD that save most on average, above nothing, added draw by draw."""
+    saves = {name: float(drawn[:, 0].mean()) for name, drawn in changes.items() if drawn is not None}
+    best = sorted((name for name in saves if saves[name] > 0), key=lambda name: (-saves[name], name))[:MOST_TOLD]
+    whole = np.sum([drawn[:, 0] for name in best if (drawn := changes[name]) is not None], axis=0)
+    return dict(zip(("best_cost", "best_low", "best_high"), _interval(whole), strict=True)) if best else {}
 
 
 def _basis_of_all(basis: list[dict[str, Any]]) -> dict[str, Any]:

@@ -13,11 +13,13 @@ from typing import Any
 
 import polars as pl
 from markupsafe import Markup
+from scipy.special import ndtr
 
 from reports import wording
 from reports.site.figures.figure import safe_json
 from reports.site.figures.mini import span
 from reports.site.page_tables import PageTables
+from schemas.published import Z95
 
 WORDS = {
     "leftover": "leave no more in the cup than the shop's better half",
@@ -26,6 +28,7 @@ WORDS = {
     "rework": "nothing done twice",
     "gun": "replace a gun",
 }
+MOST_TOLD = 3
 ALL = "all"  # every shop together
 SAVED = {"cost": "saved_cost", "voc": "saved_voc_kg", "solids": "saved_solids_kg"}
 AMOUNTS = {"cost": "per_year_cost", "voc": "per_year_voc_kg", "solids": "per_year_solids_kg"}
@@ -71,21 +74,47 @@ def _amounts(row: dict[str, Any]) -> dict[str, tuple[float | None, float | None,
     return {k: (row[c], row[ends[k][0]], row[ends[k][1]]) for k, c in AMOUNTS.items()}
 
 
-def best(book: PageTables, n: int = 3) -> list[Markup]:
-    """The best levers in words, those that save anything; a gun's with the years until it has paid for itself."""
-    told = [x for x in levers(book) if (x.amounts["cost"][0] or 0.0) > 0]
-    told.sort(key=lambda x: (-(x.amounts["cost"][0] or 0.0), x.key))
-    out = []
-    for lever in told[:n]:
-        value, low, high = lever.amounts["cost"]
-        words = Markup("<strong>{}</strong>: {}").format(
+def best(book: PageTables) -> list[Markup]:
+    """The changes that save most in words, at most MOST_TOLD and each above nothing, how sure each is."""
+    return [
+        Markup("<strong>{}</strong>: {}, {}").format(
             lever.word[:1].upper() + lever.word[1:],
             wording.quantity(value, "cost", low, high, currency=book.currency),
+            how_sure(value, low, high),
         )
-        if low is not None and low < 0:
-            words += ", may be nothing"
-        out.append(words)
-    return out
+        for lever in _best(book)
+        for value, low, high in [lever.amounts["cost"]]
+    ]
+
+
+def _best(book: PageTables) -> list[Lever]:
+    told = [x for x in levers(book) if (x.amounts["cost"][0] or 0.0) > 0 and x.key != "gun"]
+    return sorted(told, key=lambda x: (-(x.amounts["cost"][0] or 0.0), x.key))[:MOST_TOLD]
+
+
+def how_sure(value: float | None, low: float | None, high: float | None) -> str:
+    """The ladder's word for that it saves anything."""
+    if value is None or low is None or high is None or high <= low:
+        return wording.UNKNOWN
+    return wording.ladder(float(ndtr(value / ((high - low) / 2 / Z95))))
+
+
+def best_together(book: PageTables) -> Markup:
+    """ "Most is saved by: transfer; gun g2. Together 2 100 crowns (1 200-3 000) a year, shown." The script says it for a shop."""
+    ends = [_short(_basis(book)[f"best_{end}"]) for end in ("cost", "low", "high")]
+    found = _best(book)
+    if not found or ends[0] is None:
+        return Markup("")
+    said = wording.quantity(ends[0], "cost", ends[1], ends[2], currency=book.currency)
+    return Markup("Most is saved by: {}. Together {} a year, {}.").format(
+        "; ".join(x.word for x in found), said, how_sure(*ends)
+    )
+
+
+def _basis(book: PageTables) -> dict[str, Any]:
+    """What a year is, of all shops together."""
+    every = book.table("savings_basis")
+    return next(every.filter(pl.col("shop_id") == whole(book)).iter_rows(named=True), dict.fromkeys(every.columns))
 
 
 def years(value: float | None, low: float | None, high: float | None) -> str:
@@ -107,7 +136,7 @@ def make(book: PageTables) -> dict[str, Any]:
         return {"savings": [], "basis": {}}
     every = book.table("savings_basis")
     price = every["gun_price"].drop_nulls()
-    basis: dict[str, Any] = next(every.filter(pl.col("shop_id") == whole(book)).iter_rows(named=True), dict.fromkeys(every.columns))
+    basis = _basis(book)
     jobs, days = basis["jobs_per_year"], (basis["from_on"], basis["to_on"])
     prices = [x.price for x in found if x.price is not None]
     edges = [e for x in found for e in x.amounts["cost"] if e is not None]
@@ -133,6 +162,7 @@ def make(book: PageTables) -> dict[str, Any]:
             "cost_known": basis["cost_known_share"],
         },
         "savings_total": {k: _total(basis, column) for k, column in SAVED.items()},
+        "savings_best": best_together(book),
         "savings_json": Markup(safe_json(_embedded(book))),
     }
 
@@ -157,6 +187,7 @@ def _embedded(book: PageTables) -> dict[str, Any]:
         shop = shops.setdefault(row["shop_id"], {
             "jobs": basis.get(row["shop_id"], {}).get("jobs_per_year"), "levers": {},
             "whole": [[_short(basis.get(row["shop_id"], {}).get(f"{c}{end}")) for end in ("", "_low", "_high")] for c in SAVED.values()],
+            "best": [_short(basis.get(row["shop_id"], {}).get(f"best_{end}")) for end in ("cost", "low", "high")],
         })  # fmt: skip
         key = f"gun:{row['shop_id']}" if row["lever"] == "gun" and row["shop_id"] != ALL else row["lever"]
         shop["levers"][key] = [

@@ -71,7 +71,8 @@
     if (printing) return false;
     return state.theme ? state.theme === "dark" : matchMedia("(prefers-color-scheme: dark)").matches;
   }
-  function units() { return state.units || root.dataset.units; }
+  var flipped = false;  // while a figure is said in the units that are not chosen
+  function units() { var chosen = state.units || root.dataset.units; return flipped ? (chosen === "us" ? "metric" : "us") : chosen; }
   function see() { return state.see && data.see[state.see] ? state.see : root.dataset.see; }
 
   // --- numbers: words, units and limits come from reports/wording.py (for_script) ---
@@ -233,9 +234,11 @@
       var kind = el.dataset.kind === "*" ? data.see[at][1] : el.dataset.kind;
       var of = el.dataset.of ? s[el.dataset.of.replace("*", at)] : 1;
       var low = s[full + ".low"], high = s[full + ".high"];
+      flipped = "other" in el.dataset;
       el.textContent = el.dataset.of && !(of > 0) ? data.words.unknown
         : phrase(s[full] / of, kind, low === undefined ? null : low / of, high === undefined ? null : high / of,
           "bare" in el.dataset);
+      flipped = false;
     });
     document.querySelectorAll("[data-u]").forEach(function (el) {
       var d = el.dataset;
@@ -258,7 +261,9 @@
     });
     document.querySelectorAll("[data-unit]").forEach(function (el) {
       var kind = el.dataset.unit === "*" ? data.see[see()][1] : el.dataset.unit;
+      flipped = "other" in el.dataset;
       el.textContent = unitWord(kind) || "money";
+      flipped = false;
     });
     document.querySelectorAll("[data-see-word]").forEach(function (el) {
       el.textContent = data.see[see()][el.dataset.seeWord === "of" ? 2 : 0];
@@ -335,7 +340,7 @@
   // --- long tables: the first rows stand open; more unfold, are found by a word, are sorted by a click on a head ---
   var OPEN = 6;
   function tame() {
-    document.querySelectorAll("main table:not(.savings):not(.fit)").forEach(function (table) {
+    document.querySelectorAll("main table:not(.savings):not(.fit):not(.whole)").forEach(function (table) {
       var body = table.tBodies[0];
       if (!body || body.rows.length <= OPEN || table.closest("[data-rows]")) return;
       var bar = document.createElement("p"), all = document.createElement("button"), find = document.createElement("input");
@@ -432,11 +437,14 @@
       return kind !== "ledger" || c[0].slice(-suffix.length) === suffix || !all.some(function (x) { return c[0].slice(-x.length) === x; });
     });
   }
-  function kept(kind, shops, cup) {  // [shop, row] of what the choice keeps
+  function kept(kind, shops, cup, only) {  // [shop, row] of what the choice keeps; only: [column, what must stand in it]
     var out = [];
     shops.forEach(function (shop) {
       var made = store[kind + "|" + shop];
+      if (only && only[0] === "shop_id" && shop !== only[1]) return;
       for (var i = 0; i < made.n; i++) {
+        if (only && only[0] === "month") { if (grain(cell(kind, shop, "month", i) || "", only[1]) !== only[1]) continue; }
+        else if (only && only[0] !== "shop_id" && (cell(kind, shop, only[0], i) || "unknown") !== only[1]) continue;
         if (cup) { if (cell(kind, shop, "mix_id", i) === cup) out.push([shop, i]); continue; }
         if (made.columns.month && (state.from || state.to)) {
           var month = cell(kind, shop, "month", i);
@@ -464,12 +472,30 @@
     if (into) into.appendChild(el);
     return el;
   }
+  function behind() {  // each row of a table of sums opens the rows that it is the sum of
+    document.querySelectorAll("table[data-by]").forEach(function (table) {
+      var kind = table.dataset.amounts || (table.closest("[data-amounts]") || { dataset: {} }).dataset.amounts, by = table.dataset.by;
+      var box = kind && document.querySelector('details[data-rows="' + kind + '"]');
+      if (!box || !data.evidence[kind]) return;
+      table.querySelectorAll("tbody tr[data-key]").forEach(function (tr) {
+        if (tr.dataset.key === "coating") return;  // many categories together
+        var th = tr.cells[0], word = th.textContent.trim(), button = make("button", "rows", th);
+        button.type = "button"; button.className = "behind";
+        button.setAttribute("aria-label", "The rows behind " + word);
+        button.addEventListener("click", function () {
+          box.seen = { page: 0, find: "", only: [by, tr.dataset.key], word: "Only " + word };
+          if (box.open) browse(box); else box.open = true;
+          jump(box.querySelector(".browser"));
+        });
+      });
+    });
+  }
   function browse(box) {
     var kind = box.dataset.rows, spec = data.evidence[kind], into = box.querySelector(".browser"), s = box.seen || (box.seen = { page: 0, find: "" });
     var shops = spec ? Object.keys(spec.files).filter(function (x) { return !state.shop || x === state.shop; }) : [];
     if (!shops.length) { into.textContent = "No rows stand behind this choice."; return; }
     if (shops.length > 12) { into.textContent = "Choose a shop above: the rows of all shops together are many."; return; }
-    fetched(kind, shops, function () { table(into, kind, kept(kind, shops), s, function () { browse(box); }, shops); });
+    fetched(kind, shops, function () { table(into, kind, kept(kind, shops, "", s.only), s, function () { browse(box); }, shops); });
   }
   function table(into, kind, rows, s, again, shops, cup) {
     var columns = shownColumns(kind), many = !cup && shops.length > 1, word = s.find.trim().toLowerCase();
@@ -486,6 +512,12 @@
     bar.className = "more";
     make("span", rows.length ? plain(first + 1, 0) + data.words.range + plain(Math.min(first + PAGE, rows.length), 0) + " of " + plain(rows.length, 0) + " rows"
       : "No rows for this choice.", bar);
+    if (s.only) {
+      make("strong", s.word, bar);
+      var all = make("button", "Rows of all", bar);
+      all.type = "button"; all.dataset.name = "all";
+      all.addEventListener("click", function () { s.only = null; s.page = 0; again(); });
+    }
     var lacking = shops.reduce(function (sum, x) { return sum + store[kind + "|" + x].of - store[kind + "|" + x].n; }, 0);
     if (lacking) make("span", plain(lacking, 0) + " earlier rows stand in out/tables/" + data.evidence[kind].table + ".parquet alone", bar);
     [["Before", -1], ["Next", 1]].forEach(function (b) {
@@ -676,8 +708,21 @@
     });
     var total = document.querySelector("table.savings tr[data-total]");
     if (total && chosen) fill(total, scaled(chosen.whole));
-    var least = Math.min.apply(null, edges), most = Math.max.apply(null, edges);
-    var place = function (v) { return most > least ? 100 * Math.min(1, Math.max(0, (v - least) / (most - least))) : 0; };
+    var most = document.querySelector("[data-best]");
+    if (most) {  // the changes that save most, and their sum with its joint interval
+      var named = rows.filter(function (tr) { return tr.dataset.lever !== "gun" && at[tr.dataset.lever][0][0] > 0; }).sort(function (a, b) {
+        return at[b.dataset.lever][0][0] - at[a.dataset.lever][0][0] || (a.dataset.lever < b.dataset.lever ? -1 : 1);
+      }).slice(0, 3);
+      var ends = chosen && scaled([chosen.best])[0];
+      most.hidden = !named.length || !ends || ends[0] === null;
+      if (!most.hidden) most.textContent = "Most is saved by: " + named.map(function (tr) {
+        var said = tr.cells[0].firstChild.data; return said[0].toLowerCase() + said.slice(1).trim();
+      }).join("; ") + ". Together " + phrase(ends[0], "cost", ends[1], ends[2]) + " a year, " + data.words.steps.filter(function (s) {
+        return ends[0] * 2 * data.words.z95 / (ends[2] - ends[1]) > s[0] || s[0] === 0;
+      })[0][1] + ".";
+    }
+    var least = Math.min.apply(null, edges), span = Math.max.apply(null, edges) - least;
+    var place = function (v) { return span > 0 ? 100 * Math.min(1, Math.max(0, (v - least) / span)) : 0; };
     rows.forEach(function (tr) {
       var l = at[tr.dataset.lever], svg = tr.querySelector("svg");
       tr.hidden = l[0][0] === null;
@@ -1040,6 +1085,7 @@
       (waiting[kind + "|" + shop] || []).splice(0).forEach(function (then) { then(); });
     };
     choose();
+    behind();
     tame();
     fold();
     document.querySelectorAll("details[data-rows]").forEach(function (box) {

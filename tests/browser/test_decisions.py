@@ -78,8 +78,8 @@ def test_the_owner_reads_what_waste_cost_against_before_and_what_saves_most(
         kept = tables["material_ledger"].filter(pl.col("month").is_in(months))
         poured, useful = kept["poured_cost"].sum(), kept["useful_cost"].sum()
         rates[name] = (poured - useful) / poured
-        assert told[name][3].startswith(phrase(poured - useful, "cost") + " (")
-        assert told[name][4].startswith(phrase(rates[name], "per100") + " (")
+        assert told[name][1].startswith(phrase(poured - useful, "cost") + " (")
+        assert told[name][2].startswith(phrase(rates[name], "per100") + " (")
     more = "more" if rates["This period"] > rates["The one before"] else "less"
     said = section.inner_text()
     number = re.search(r"Against the one before that is ([\d.]+) \(", said)
@@ -542,7 +542,7 @@ def test_every_figure_of_thirty_random_choices_is_a_query_of_the_published_table
                 )
             assert _shows(text, row), (case, lever, text, row)
             looked["saved"] += 1
-    assert looked["amounts"] > 900 and looked["counts"] > 60 and looked["labels"] > 40 and looked["saved"] > 30
+    assert looked["amounts"] > 600 and looked["counts"] > 60 and looked["labels"] > 40 and looked["saved"] > 30
 
 
 @pytest.mark.parametrize("file", ["index.html", "owner.html", "environment.html"])

@@ -951,7 +951,7 @@
       plot.layout.margin.l = text;
       if (printing) { plot.data[0].line.width = 9; plot.data[1].marker.size = 6; }
       if (narrow) {
-        plot.layout.margin.l = 4;
+        plot.layout.margin.l = 12;  // the mark at 0 has its label
         plot.data.forEach(function (t) { t.y = t.y.map(function (y) { return y === null ? y : y + base - 0.5; }); });
       }
       plot.layout.annotations = list.map(function (r, at) {

@@ -220,17 +220,18 @@
     });
   }
   function context(el) {  // the sums that a bound number or strip speaks of
-    var which = el.closest("[data-amounts]"), row = el.closest("tr[data-key]");
-    var table = row && row.closest("table[data-by]");
-    which = which ? which.dataset.amounts : "ledger";
-    return table ? sums(which, table.dataset.by)[row.dataset.key] : sums(which, "")[""];
+    if (!el.speaks) {  // found once: where it stands does not change
+      var which = el.closest("[data-amounts]"), row = el.closest("tr[data-key]"), table = row && row.closest("table[data-by]");
+      el.speaks = [which ? which.dataset.amounts : "ledger", table ? table.dataset.by : "", table ? row.dataset.key : ""];
+    }
+    return sums(el.speaks[0], el.speaks[1])[el.speaks[2]];
   }
 
   // --- writing it into the page ---
   function numbers() {
     document.querySelectorAll("[data-m]").forEach(function (el) {
       var s = context(el), at = see(), full = el.dataset.m.replace("*", at);
-      if (!s) return;
+      if (!s || (s.rows === 0 && el.closest("tbody tr[data-key]"))) return;  // such a row is not shown
       var kind = el.dataset.kind === "*" ? data.see[at][1] : el.dataset.kind;
       var of = el.dataset.of ? s[el.dataset.of.replace("*", at)] : 1;
       var low = s[full + ".low"], high = s[full + ".high"];
@@ -291,9 +292,11 @@
     return out;
   }
   function strips() {
+    var words = {};
+    data.parts.forEach(function (p) { words[p[0]] = p[1]; });
     document.querySelectorAll("svg[data-strip]").forEach(function (svg) {
       var within = svg.closest("[data-amounts]"), s = within && data.amounts[within.dataset.amounts] && context(svg);
-      if (!s) return;
+      if (!s || (s.rows === 0 && svg.closest("tr[data-key]"))) return;
       var parts = shares(s), x = {}, at = 0, said = [];
       data.parts.forEach(function (p) {
         x[p[0]] = at;
@@ -302,10 +305,9 @@
       });
       svg.setAttribute("aria-label", said.length ? said.join(", ") + " of 100 poured" : "nothing poured");
       svg.querySelectorAll("rect").forEach(function (r) {
-        var part = r.dataset.part;
+        var part = r.dataset.part, word = words[part];
         r.setAttribute("x", x[part].toFixed(2) + "%");
         r.setAttribute("width", (100 * parts[part]).toFixed(2) + "%");
-        var word = data.parts.filter(function (p) { return p[0] === part; })[0][1];
         r.querySelector("title").textContent = word + " " + phrase(parts[part], "per100") + " of 100";
       });
     });
@@ -683,7 +685,7 @@
   function whatIf() {
     var form = document.querySelector("form.whatif"), made = document.getElementById("json-savings");
     if (!form || !made) return;
-    var told = JSON.parse(made.textContent), shops = told.shops, chosen = shops[state.shop || told.all];
+    var told = form.made || (form.made = JSON.parse(made.textContent)), shops = told.shops, chosen = shops[state.shop || told.all];
     var jobs = (chosen && chosen.jobs || 0) / 12, typed = form.elements.jobs, gun = form.elements.gun;
     if (!typed.dataset.own) typed.value = jobs ? Math.round(10 * jobs) / 10 : "";
     var more = typed.dataset.own && jobs > 0 && typed.value !== "" ? Math.max(0, Number(typed.value)) / jobs : 1;

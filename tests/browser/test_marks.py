@@ -44,7 +44,7 @@ def _over(colour: str, strength: float, ground: list[float]) -> tuple[str, float
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_every_mark_has_3_to_1_by_its_outline_or_its_fill(visit: Any, site: Path, scheme: str) -> None:
-    """An outline may be an element of its own (a run's shares three sides with it, the fourth is the strip's); the theme's guide lines are no marks."""
+    """An outline may be an element of its own (a run's shares three sides with it, the fourth is the strip's); guide lines are no marks."""
     guide = theme.COLOURS["line"][scheme == "dark"]
     looked = 0
     for file in ("index.html", "owner.html", "environment.html", "hands.html", "guns.html"):

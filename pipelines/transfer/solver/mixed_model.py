@@ -431,13 +431,12 @@ class _Blocks:
             out[at] += np.einsum("np,np->n", one.inside[at] @ self.block_inverse[block], other.inside[at])
         return out
 
-    def drawn(self, rows: Rows, n: int, seed: Sequence[int], at: Ints) -> Floats:
-        """Errors (at, rows) of linear functions, numbers `at` of n draws: g'b + l_s'w_s, b ~ N(0, S^-1), w_s ~ N(0, D_s^-1)."""
-        normal = np.random.default_rng([*seed, 0]).standard_normal((n, self.layout.n_border))[at]
-        out: Floats = normal @ (self.schur_root @ self._reduced(rows).T)
+    def spread(self, rows: Rows, border: Floats, blocks: dict[int, Floats]) -> Floats:
+        """Errors (draws, rows) of linear functions from standard normal draws of the border and of the blocks that rows touch:
+        g'b + l_s'w_s, b ~ N(0, S^-1), w_s ~ N(0, D_s^-1)."""
+        out: Floats = border @ (self.schur_root @ self._reduced(rows).T)
         for block, mine in rows.by_block():
-            normal = np.random.default_rng([*seed, 1 + block]).standard_normal((n, self.layout.width))[at]
-            out[:, mine] += normal @ (root(self.block_inverse[block]) @ rows.inside[mine].T)
+            out[:, mine] += blocks[block] @ (root(self.block_inverse[block]) @ rows.inside[mine].T)
         return out
 
     @cached_property
@@ -652,10 +651,16 @@ class Integrated:
     def drawn(self, rows: Rows, n: int, seed: Sequence[int]) -> Floats:
         """n draws (n, rows) of linear functions of the unknowns. Of one seed the unknowns are the same whatever is asked of them:
         what the rows of two calls share, a border or a block, is drawn alike in both."""
+        layout = self.points[0].factor.layout
+        border = np.random.default_rng([*seed, 0]).standard_normal((n, layout.n_border))
+        blocks = {
+            block: np.random.default_rng([*seed, 1 + block]).standard_normal((n, layout.width))
+            for block, _ in rows.by_block()
+        }
         out = np.empty((n, rows.matrix.shape[0]))
         for p, at in zip(self.points, self.draws(n), strict=True):
-            if len(at):
-                out[at] = rows.matrix @ p.theta + p.factor.drawn(rows, n, seed, at)
+            errors = p.factor.spread(rows, border[at], {block: z[at] for block, z in blocks.items()})
+            out[at] = rows.matrix @ p.theta + errors
         return out
 
     @cached_property

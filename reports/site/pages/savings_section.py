@@ -99,16 +99,14 @@ def how_sure(value: float | None, low: float | None, high: float | None) -> str:
     return wording.ladder(float(ndtr(value / ((high - low) / 2 / Z95))))
 
 
-def best_together(book: PageTables) -> Markup:
+def best_together(book: PageTables) -> str:
     """ "Most is saved by: transfer; gun g2. Together 2 100 crowns (1 200-3 000) a year, shown." The script says it for a shop."""
     ends = [_short(_basis(book)[f"best_{end}"]) for end in ("cost", "low", "high")]
     found = _best(book)
     if not found or ends[0] is None:
-        return Markup("")
-    said = wording.quantity(ends[0], "cost", ends[1], ends[2], currency=book.currency)
-    return Markup("Most is saved by: {}. Together {} a year, {}.").format(
-        "; ".join(x.word for x in found), said, how_sure(*ends)
-    )
+        return ""
+    said = wording.phrase(ends[0], "cost", ends[1], ends[2], currency=book.currency)
+    return f"Most is saved by: {'; '.join(x.word for x in found)}. Together {said} a year, {how_sure(*ends)}."
 
 
 def _basis(book: PageTables) -> dict[str, Any]:

@@ -1221,7 +1221,7 @@ def _breaches(found: list[dict[str, Any]]) -> list[str]:
         return []
     n = f"{len(found)} window{' is' if len(found) == 1 else 's are'}"
     named = [
-        f"  {one['shop_id']}, {one['period'].replace('_', ' ')} {one['window']}: {one['measure_words']},"
+        f"  {one['shop_id']}, {one['window_words']}: {one['measure_words']},"
         f" {one['total']:,.4g} {one['unit_words']} against {one['limit']:,.4g}"
         for one in reversed(found[-SHOWN_DOUBTS:])
     ]

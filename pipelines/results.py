@@ -208,6 +208,7 @@ def headline(run: Run, veil: Veil | None = None) -> dict[str, Any]:
         "breaches": [
             one
             | {
+                "window_words": wording.window_word(one["period"], one["window"]),
                 "measure_words": wording.measure_words(one["measure"], {}),
                 "unit_words": wording.PERMIT_UNITS.get(one["unit"], one["unit"]),
             }

@@ -20,6 +20,7 @@ from markupsafe import Markup, escape
 
 from pipelines.units import factor
 from schemas.published import Z95
+from schemas.registers import PERIODS
 
 THIN = "\u202f"  # narrow no-break space: groups of three digits, and between number and unit
 RANGE = "\u2013"
@@ -299,6 +300,19 @@ def period_word(first: str | None, last: str | None) -> str:
     return f"in {month_word(first)}" if first == last else f"from {month_word(first)} to {month_word(last)}"
 
 
+def window_word(period: str, window: str | None) -> str:
+    """A window of a limit, by its last month or its year: "June 2026", "twelve months to June 2026", "January to June 2026",
+    "2026"; what it counts over where it has none yet."""
+    if not window:
+        return PERIODS[period]
+    last = month_word(window)
+    if len(window) == 4 or period == "month":
+        return last
+    if period == "rolling_12_months":
+        return f"twelve months to {last}"
+    return last if window.endswith("-01") else f"January to {last}"
+
+
 def day_word(day: dt.date) -> str:
     """ "1 May 2025"."""
     return f"{day.day} {MONTHS[day.month - 1]} {day.year}"
@@ -323,7 +337,7 @@ def days_word(first: dt.date, last: dt.date) -> str:
 
 
 def role_word(role: str | None) -> str:
-    return (role or UNKNOWN).replace("_", " ")
+    return spaced(role or UNKNOWN)
 
 
 def for_script() -> dict[str, Any]:
@@ -365,7 +379,7 @@ PERMIT_UNITS = {
 def measure_words(measure: str, substances: dict[str, str]) -> str:
     """ "rts_l:primer" -> "poured, ready to spray: primer"; "hap_kg:108-88-3" -> "hazardous air pollutants: Toluene"."""
     name, _, rest = measure.partition(":")
-    word = _MEASURES.get(name, name.replace("_", " "))
+    word = _MEASURES.get(name, spaced(name))
     return f"{word}: {substances.get(rest, rest.replace('_', ' '))}" if rest else word
 
 

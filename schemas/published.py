@@ -1344,7 +1344,7 @@ mix_levels = table(
 savings = table(
     "savings",
     "What would save most, no gram counted twice",
-    shop_id=_SHOP,
+    shop_id=text("The shop; all: every shop together, where there are several", key=True),
     lever=choice("The lever", "leftover", "transfer", "over_build", "rework", "gun", key=True),
     per_year_cost=number("Saved a year", "currency", nullable=True),
     low=number("Lower end of the 95 % interval", "currency", nullable=True),
@@ -1367,7 +1367,7 @@ savings = table(
 savings_basis = table(
     "savings_basis",
     "What a year is, for the what-ifs: savings scale with price and with jobs",
-    shop_id=_SHOP,
+    shop_id=text("The shop; all: every shop together, where there are several", key=True),
     from_on=day("First day of the data reckoned with", nullable=True),
     to_on=day("Last day", nullable=True),
     days=integer("Days between", "d"),
@@ -1377,6 +1377,11 @@ savings_basis = table(
     solids_kg_per_year=number("Solids poured a year", "kg", nullable=True),
     gun_price=number("Price of a gun: the middle of the register's", "currency", nullable=True),
     cost_known_share=fraction("Share of the poured solids that has a cost", nullable=True),
+    best_cost=number(
+        "The three changes that save most, each above nothing, together a year", "currency", nullable=True
+    ),
+    best_low=number("Lower end of their joint 95 % interval", "currency", nullable=True),
+    best_high=number("Its upper end", "currency", nullable=True),
     **{
         f"saved_{what}{end}": number(f"All levers that are known together{said}", unit, nullable=True)
         for what, unit in (("cost", "currency"), ("voc_kg", "kg"), ("solids_kg", "kg"))

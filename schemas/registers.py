@@ -47,7 +47,8 @@ CARD_MEASURES = {
 }
 CARDS = tuple(CARD_MEASURES)
 MEASURES = ("rts_l", "voc_kg", "exempt_kg", "hap_kg", "pm_kg", "solvent_kg")
-PERIODS = ("month", "rolling_12_months", "calendar_year")
+#: what a limit counts over, and how that is said
+PERIODS = {"month": "each month", "rolling_12_months": "over twelve months", "calendar_year": "over the calendar year"}
 
 _col = pl.col
 _VALID_FROM = day("First day of this version; empty: from ever", key=True, nullable=True)

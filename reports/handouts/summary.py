@@ -46,7 +46,7 @@ def _limits(view: Selection) -> Iterator[tuple[Cell, ...]]:
     """What of the period lies above a limit, before anything else is said; or that nothing does."""
     windows = usage.windows_of(view)
     for r in windows.filter("breached").sort("window", "shop_id", "measure", "period").iter_rows(named=True):
-        over = f"{r['period'].replace('_', ' ')} {r['window']}"
+        over = wording.window_word(r["period"], r["window"])
         what = f"{view.shop_named(r['shop_id'])}, {over}: {wording.measure_words(r['measure'], view.substances)}"
         reached = f"{'' if r['complete'] else 'at least '}{wording.plain(r['total'], 2)}"
         said = f"{what}: {reached} {wording.PERMIT_UNITS.get(r['unit'], r['unit'])} against {wording.plain(r['limit'], 2)} ({r['source']})"

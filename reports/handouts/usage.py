@@ -6,6 +6,7 @@ from __future__ import annotations
 import polars as pl
 
 from reports.handouts.sheets import US, Cell, Head, Selection, Sheet, us
+from schemas.registers import PERIODS
 
 
 def unit_of(measure: str) -> str:
@@ -105,7 +106,7 @@ def windows(view: Selection) -> Sheet | None:
     said = {True: "above the limit", False: "within", None: "cannot be told"}
     rows = [
         (
-            row["shop_id"], row["measure"], row["period"].replace("_", " "), row["window"], said[row["breached"]], row["total"],
+            row["shop_id"], row["measure"], PERIODS[row["period"]], row["window"], said[row["breached"]], row["total"],
             row["limit"], row["unit"], row["share_of_limit"], row["months_present"], row["complete"], row["source"],
         )
         for row in frame.iter_rows(named=True)
@@ -130,7 +131,7 @@ def permits(view: Selection) -> Sheet | None:
             (
                 row["shop_id"],
                 row["measure"],
-                row["period"].replace("_", " "),
+                PERIODS[row["period"]],
                 row["month"],
                 unit,
                 row["total"],

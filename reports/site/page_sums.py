@@ -223,10 +223,12 @@ def _by_source(emissions: pl.DataFrame) -> pl.DataFrame:
     )  # fmt: skip
 
 
-def emission_sums(emissions: pl.DataFrame) -> PageSums:
+def emission_sums(emissions: pl.DataFrame, content: pl.DataFrame | None = None) -> PageSums:
     """emissions_monthly as it stands (already shop x month x category): rts_l, rts_kg, voc, exempt, pm with its
     interval (kg), `incomplete`, the number of rows whose month lacks something, and the kg poured resting on grades
     `a`, `b`, `c`. From MOST_EMISSIONS rows on, the categories of coatings are summed to one.
+
+    content  cups against a limit on content by shop, month and category: `judged`, of them `above`, and `open`, not judged
     """
     names = {
         "rts_l": "rts_l", "rts_kg": "rts_kg", "voc_kg": "voc", "exempt_kg": "exempt",
@@ -248,6 +250,11 @@ def emission_sums(emissions: pl.DataFrame) -> PageSums:
         ),
         incomplete=(~pl.col("complete").fill_null(False)).cast(pl.Float64),
     )
+    if content is not None and content.height:
+        key = ["shop_id", "month", "category"]
+        frame = frame.join(content.select(*key, "judged", "above", "open"), on=key, how="left").with_columns(
+            pl.col("judged", "above", "open").cast(pl.Float64).fill_null(0.0)
+        )
     return PageSums("emissions", ("shop_id", "month", "category"), frame)
 
 

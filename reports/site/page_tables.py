@@ -215,7 +215,23 @@ class PageTables:
 
     @cached_property
     def emissions(self) -> page_sums.PageSums:
-        return page_sums.emission_sums(self.table("emissions_monthly"))
+        return page_sums.emission_sums(
+            self.table("emissions_monthly"),
+            self.content.group_by("shop_id", "month", "category").agg(pl.col("judged", "above", "open").sum()),
+        )
+
+    @cached_property
+    def content(self) -> pl.DataFrame:
+        """Cups that have a limit on their content, counted: by shop, month, category and limit (g/L) how many were judged, of them
+        how many lie above, how many are open: their content is not known, or the place judges averages."""
+        of = ["shop_id", "month", "category", "limit_g_per_l"]
+        parts = [
+            part.filter(pl.col("limit_g_per_l").is_not_null())
+            .group_by(of)
+            .agg(judged=pl.col("over").count(), above=pl.col("over").sum(), open=pl.col("over").is_null().sum())
+            for part in self.parts_shown("voc_content", "voc_content")
+        ]
+        return pl.concat(parts).sort(of)
 
     @cached_property
     def transfer(self) -> dict[str, list[dict[str, Any]]]:

@@ -250,7 +250,7 @@ def bench_habit(seeds: int) -> None:
         for s in range(8):
             people = [f"t{i:03d}" for i in range(4 * s, 4 * s + 4)]
             rows = found.fit.rows([[("technician", p, 1.0)] for p in people])
-            drawn = savings.joint_draws(found.fit.posterior, rows, 400, rng)
+            drawn = found.fit.posterior.drawn(rows, 400, [int(rng.integers(1 << 30))])
             usual = dict(found.usual.iter_rows())[f"s{s}"]
             mean, variance = found.fit.predict([[("technician", p, 1.0)] for p in people])
             half = savings.better_half(-mean, np.sqrt(variance), np.ones(4))

@@ -749,4 +749,13 @@ def savings_basis(ledger: Ledger, material: Rows) -> dict[tuple[str], Row]:
             voc_kg_per_year=sum(r["poured_voc_g"] or 0.0 for r in rows) / 1000 * 365.25 / span,
             cost_known_share=priced / max(grams, 1e-9),
         )  # fmt: skip
+    if len(out) > 1:
+        every = list(out.values())
+        first, last = min(r["from_on"] for r in every), max(r["to_on"] for r in every)
+        kg = sum(r["solids_kg_per_year"] for r in every)
+        out["all",] = dict(
+            from_on=first, to_on=last, days=(last - first).days + 1, solids_kg_per_year=kg,
+            voc_kg_per_year=sum(r["voc_kg_per_year"] for r in every),
+            cost_known_share=sum(r["cost_known_share"] * r["solids_kg_per_year"] for r in every) / kg,
+        )  # fmt: skip
     return out

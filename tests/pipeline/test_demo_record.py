@@ -84,10 +84,10 @@ def test_the_breach_stands_first_in_the_hand_out_of_its_month_and_in_no_other(to
     assert [one.key for one in march.sheets][:2] == ["summary", "limit_windows"]
     first = march.sheets[0].rows[0]
     assert first[0] == "ABOVE A LIMIT OF A PERMIT"
-    assert re.search(rf"^vellmoor \(Vellmoor Body Works\), month 2025-03: .*{BREACH}$", str(first[1]))
+    assert re.search(rf"^vellmoor \(Vellmoor Body Works\), March 2025: .*{BREACH}$", str(first[1]))
     assert first[2:4] == (pytest.approx(114.68, abs=0.01), "L") and first[4] == pytest.approx(30.295, abs=1e-3)
     window = march.sheets[1].rows[0]
-    assert window[:5] == ("vellmoor", "rts_l", "month", "2025-03", "above the limit")
+    assert window[:5] == ("vellmoor", "rts_l", "each month", "2025-03", "above the limit")
     page = handouts.page(march).decode()
     body = re.sub(r"<[^>]+>", " ", page[page.index("<tbody>") :])
     assert body.split()[:6] == ["ABOVE", "A", "LIMIT", "OF", "A", "PERMIT"]
@@ -162,7 +162,7 @@ def files(space: workspace.Workspace) -> dict[str, str]:
 
 def test_the_breach_stands_first_on_the_page_and_among_the_closing_lines(kept) -> None:
     _, printed, _, page, _ = kept
-    assert "vellmoor, month 2025-03: poured, ready to spray, 30.3 US gallons against 26" in printed
+    assert "vellmoor, March 2025: poured, ready to spray, 30.3 US gallons against 26" in printed
     text = re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", page[page.index('id="breaches"') :]))
     assert re.search(rf"Vellmoor Body Works, March 2025: poured, ready to spray, {BREACH}", text[:400])
     assert page.index('id="breaches"') < page.index('class="finding"') < page.index("By category")

@@ -102,7 +102,7 @@ def test_what_cannot_be_judged_is_refused(said: tuple[workspace.Workspace, str])
 def test_breaches_stand_first_on_the_page_in_the_closing_lines_and_in_the_handout_of_their_month(said) -> None:
     space, printed = said
     assert "Limits: 5 windows are above the limit of a permit" in printed
-    assert "s, month 2026-02: poured, ready to spray: topcoat two stage, 30.3 US gallons against 26" in printed
+    assert "s, February 2026: poured, ready to spray: topcoat two stage, 30.3 US gallons against 26" in printed
     html = (space.out / "site" / "environment.html").read_text("utf-8")
     first = re.search(r'id="breaches".*?</div>', html, re.S)
     assert first is not None and html.index('id="breaches"') < html.index("By category")
@@ -114,7 +114,7 @@ def test_breaches_stand_first_on_the_page_in_the_closing_lines_and_in_the_handou
         return [row for sheet in made.sheets if sheet.key == "limit_windows" for row in sheet.rows]
 
     february = of("2026-02")
-    assert february[0][1:5] == ("rts_l:topcoat_two_stage", "month", "2026-02", "above the limit")
+    assert february[0][1:5] == ("rts_l:topcoat_two_stage", "each month", "2026-02", "above the limit")
     assert {row[3] for row in february} == {"2026-02"}
     assert {row[3] for row in of("2025-12")} == {"2025-12", "2025"}  # a year stands in the hand-out of its last month
 

@@ -110,6 +110,8 @@ def make(n_months: int = 6, shops: int = 3, cups_a_month: int = 8, seed: int = 7
         "emissions_monthly": frame("emissions_monthly", emissions),
         "emission_lines": frame("emission_lines", _emission_lines(emissions, mixes)),
         "voc_content_lines": frame("voc_content_lines", _pours(mixes)),
+        "voc_content": frame("voc_content", _contents(mixes)),
+        "limit_curve": frame("limit_curve", _curve(next(iter(names)), n_months)),
         "actions": frame("actions", _actions(names, guns, people)),
         "transfer_records": frame("transfer_records", records),
         **_transfer(draw, names, guns, people),
@@ -225,6 +227,29 @@ def _pours(mixes: list[dict[str, Any]]) -> list[dict[str, Any]]:
          "product_on": dt.date.fromisoformat(f"{mix['month']}-15"),
          "file": f"inbox/scale_{mix['month']}.csv", "file_line": 2 * at + i + 1}
         for at, mix in enumerate(mixes) for i, (component, share) in enumerate((("binder", 0.8), ("hardener", 0.2)), 1)
+    ]  # fmt: skip
+
+
+def _contents(mixes: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Every cup against the limit of its category: of base and clear one in four lies above, one in seven has no content known."""
+    return [
+        {"shop_id": mix["shop_id"], "mix_id": mix["mix_id"], "jurisdiction": "us", "basis": "regulatory", "kind": "cup", "month": mix["month"],
+         "category": "topcoat" if mix["product_id"] in ("p_base", "p_clear") else "primer", "product_id": mix["product_id"],
+         "limit_g_per_l": 420.0 if mix["product_id"] in ("p_base", "p_clear") else 340.0, "source": "invented", "rules": True,
+         "status_date": dt.date.fromisoformat(f"{mix['month']}-15"),
+         "g_per_l": None if n % 7 == 0 else 300.0 + 50 * (n % 4), "over": None if n % 7 == 0 else 300.0 + 50 * (n % 4) > 420}
+        for n, mix in enumerate(mixes)
+    ]  # fmt: skip
+
+
+def _curve(shop: str, n_months: int) -> list[dict[str, Any]]:
+    """VOC of twelve months under a permit of half a US ton, .03 more each month."""
+    return [
+        {"shop_id": shop, "measure": "voc_kg", "period": "rolling_12_months", "month": month, "unit": "ton_us", "unit_fits": True,
+         "total": 0.03 * n * 907.18474, "limit": 0.5 * 907.18474, "total_stated": 0.03 * n, "limit_stated": 0.5,
+         "headroom_stated": 0.5 - 0.03 * n, "headroom": (0.5 - 0.03 * n) * 907.18474, "share_of_limit": 0.06 * n, "pace_stated": 0.03,
+         "complete": True, "already": False}
+        for n, month in enumerate(months(n_months), 1)
     ]  # fmt: skip
 
 
@@ -364,14 +389,27 @@ def decisions(draw: random.Random, names: dict[str, str], guns: list, people: li
         for shop in names
         for i, (lever, cost) in enumerate(levers, 1)
     ]  # fmt: skip
+    for i, (lever, cost) in enumerate(
+        levers if len(names) > 1 else (), 1
+    ):  # the whole's ends lie closer than the sums of the ends
+        row = {"shop_id": "all", "lever": lever, "position": i, "basis": "drawn together"}
+        for what, by in (("per_year_cost", 1), ("per_year_voc_kg", 100), ("per_year_solids_kg", 50)):
+            low, high = ("low", "high") if by == 1 else (f"{what}_low", f"{what}_high")
+            row |= {what: len(names) * cost / by, low: 0.7 * len(names) * cost / by, high: 1.3 * len(names) * cost / by}
+        savings.append(row)
     basis = [
         {"shop_id": shop, "from_on": dt.date(2023, 1, 1), "to_on": dt.date(2023, 12, 31), "days": 365, "jobs_per_year": 240.0,
          "cost_per_year": 9000.0, "voc_kg_per_year": 90.0, "solids_kg_per_year": 180.0, "gun_price": 500.0,
          "cost_known_share": 1.0}
+        | {"best_cost": 1600.0, "best_low": 1200.0, "best_high": 2100.0}
         | {f"saved_{what}{end}": sum(cost for _, cost in levers) / by * f
            for what, by in (("cost", 1), ("voc_kg", 100), ("solids_kg", 50)) for end, f in (("", 1), ("_low", 0.7), ("_high", 1.35))}
         for shop in names
     ]  # fmt: skip
+    if len(names) > 1:
+        every = {c: sum(b[c] for b in basis) for c in basis[0] if isinstance(basis[0][c], float)}
+        whole = {c: 0.9 * v if c.endswith("high") else 1.1 * v if c.endswith("low") else v for c, v in every.items()}
+        basis.append(basis[0] | whole | {"shop_id": "all", "gun_price": None, "cost_known_share": 1.0})
     drift = [
         {"gun_id": g, "since": dt.date(2023, 6, 1), "until": dt.date(2023, 10, 1), "slope_per_litre": -0.002, "low": -0.004,
          "high": 0.0005, "litres": 40.0, "n": 20, "alarm": g == "G01", "changed_on": dt.date(2023, 8, 1) if g == "G01" else None,

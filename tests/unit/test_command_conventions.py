@@ -27,6 +27,7 @@ HOME = Path(__file__).resolve().parents[2]
 PAGE = (HOME / "pipelines" / "command_line.md").read_text("utf-8")
 GROUP = (HOME / "pipelines" / "group.md").read_text("utf-8")
 BREACH = {
+    "window_words": "twelve months to June 2026",
     "measure_words": "VOC",
     "unit_words": "kg",
     "shop_id": "s",

@@ -14,8 +14,9 @@ import polars as pl
 from scipy.special import ndtr
 
 from pipelines.transfer.decisions.practice_cards import how_sure
+from pipelines.transfer.decisions.savings import ALL
 from schemas.published import Z95
-from schemas.registers import CARD_MEASURES
+from schemas.registers import CARD_MEASURES, PERIODS
 
 KINDS = ("rule", "money", "gun", "practise", "record")  # in this order
 LEVERS = {
@@ -25,7 +26,6 @@ LEVERS = {
     "rework": "find out why operations are repeated, and end it",
     "gun": "replace this gun",
 }
-PERIODS = {"month": "each month", "rolling_12_months": "over twelve months", "calendar_year": "over the calendar year"}
 OFTEN = 5  # operations with a gun that does not fit from which it is told
 MOST = {
     "practise": 5,
@@ -202,7 +202,7 @@ def _permits(permit_headroom: pl.DataFrame) -> list[dict[str, Any]]:
 def _levers(savings: pl.DataFrame) -> list[dict[str, Any]]:
     """Every lever that saves on average, in money where prices are known, else in solids."""
     out = []
-    for r in savings.sort("shop_id", "position").iter_rows(named=True):
+    for r in savings.filter(pl.col("shop_id") != ALL).sort("shop_id", "position").iter_rows(named=True):
         priced = r["per_year_cost"] is not None
         names = (
             ("per_year_cost", "low", "high")

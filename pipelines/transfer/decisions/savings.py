@@ -10,6 +10,8 @@ Each lever is reckoned on what those before it leave. Intervals are from joint d
 leftover model), of films, of the number of repeats and of the new gun; sums are over one year, scaled from the days of data.
 Who belongs to the better half is settled from the estimates before anything is drawn: a half chosen anew in each draw is better
 in every one of them, and where all are alike the interval would lie above 0. A draw in which the others lead saves less than 0.
+Shops are drawn together: effects that reach over shops and the error of stated solids are the same in a draw for all of them,
+so that rows of shop `all` are sums draw by draw. A gauge's error is a shop's own.
 Nothing jumps: a hand belongs to the half as far as it is likely to, roots of covariances are the symmetric ones.
 Here belong the reckoning and its draws. Prices come with the ledger; the page scales them (savings_basis).
 """
@@ -42,7 +44,9 @@ LEAST_SHARE = 0.02  # of the shop's material: whoever sprays or mixes less is le
 LEAST_LEFT = 0.01  # share of a cup that everybody leaves at least
 UNKNOWN_SD = 0.1  # of log TE between guns or hands where the data have none to compare
 HALF_NORMAL = math.sqrt(2 / math.pi)  # mean of the greater half of a standard normal distribution
-SINGULAR = 1e-10  # of the greatest variance: what is less is taken as this, so that rounding about 0 moves no root
+ROLE_U = 0.05  # of the mean log TE of a role of which no record of the shop tells
+MOST_TOLD = 3  # changes whose sum is told
+ALL = "all"  # every shop together, where there are several
 ALONE = {  # the same where one hand does it all
     "leftover": "one hand mixes here: each cup leaves what the better half of its own cups does for the same role and size of mix",
     "transfer": "one hand sprays here: each job at the mean of the better half of its own jobs, guns and film as they are",
@@ -372,36 +376,6 @@ def _shop(shop_id: str, part: pl.DataFrame, year: Year, usual: float) -> Shop:
 # --- draws ----------------------------------------------------------------------------------------------------------------
 
 
-def joint_draws(
-    posterior: mixed_model.Integrated, rows: mixed_model.Rows, draws: int, rng: np.random.Generator
-) -> np.ndarray:
-    """Draws (draws, k) of k linear functions from the mixture over the variance components' points."""
-    k = rows.matrix.shape[0]
-    out = np.empty((draws, k))
-    if k == 0:
-        return out
-    i, j = np.triu_indices(k)
-    first, second = _take(rows, i), _take(rows, j)
-    for p, at in zip(posterior.points, posterior.draws(draws), strict=True):
-        if not len(at):
-            continue
-        covariance = np.zeros((k, k))
-        covariance[i, j] = covariance[j, i] = p.factor.covariance(first, second)
-        out[at] = rows.matrix @ p.theta + rng.standard_normal((len(at), k)) @ root(covariance)
-    return out
-
-
-def root(covariance: np.ndarray) -> np.ndarray:
-    """The symmetric square root: unlike a triangle or eigenvectors it follows a covariance wherever it moves."""
-    values, vectors = np.linalg.eigh(covariance)
-    values = np.maximum(values, max(SINGULAR * float(values.max(initial=0.0)), 0.0))
-    return np.asarray((vectors * np.sqrt(values)) @ vectors.T)
-
-
-def _take(rows: mixed_model.Rows, at: np.ndarray) -> mixed_model.Rows:
-    return mixed_model.Rows(rows.border[at], rows.inside[at], rows.block[at], rows.matrix[at])
-
-
 def effect_rows(joint: Joint, technicians: list[str], guns: list[tuple[str, str]]) -> mixed_model.Rows:
     """Rows for technicians' effects, then for guns' (own effect plus that of their way of atomising)."""
     index: dict[tuple[str, str], int] = {}
@@ -422,8 +396,9 @@ def effect_rows(joint: Joint, technicians: list[str], guns: list[tuple[str, str]
     return mixed_model.Rows.of(joint.layout, matrix)
 
 
-def role_uncertainty(joint: Joint) -> dict[tuple[str, str], float]:
-    """Standard error of the mean log TE of a shop's operations of a role: what moves all of a role's films together."""
+def role_rows(joint: Joint) -> tuple[dict[tuple[str, str], int], sp.csr_matrix]:
+    """Mean log TE of a shop's operations of a role: what moves all of a role's films together. Place of each (shop, role), and
+    the rows that take it from the unknowns."""
     d = joint.design
     keys = d.row_keys.with_columns(row=pl.int_range(pl.len(), dtype=pl.Int64))
     cells = keys.select("shop_id", "role").unique().sort("shop_id", "role").with_row_index("cell")
@@ -433,27 +408,39 @@ def role_uncertainty(joint: Joint) -> dict[tuple[str, str], float]:
     weight = times / np.bincount(code, times)[code]
     weighed = sp.diags(np.array([kind != "unweighed" for kind, _ in d.names], float))
     mean = sp.csr_matrix((weight, (code, keys["row"].to_numpy())), shape=(cells.height, d.rows.shape[0]))
-    variance = joint.posterior.variance(mixed_model.Rows.of(joint.layout, sp.csr_matrix(mean @ d.rows @ weighed)))
-    return {
-        (s, r): math.sqrt(max(v, 0.0))
-        for (s, r), v in zip(cells.select("shop_id", "role").iter_rows(), variance.tolist(), strict=True)
-    }
+    return {(s, r): n for n, s, r in cells.iter_rows()}, sp.csr_matrix(mean @ d.rows @ weighed)
 
 
-def over_factors(film_build: pl.DataFrame, shop_id: str, roles: list[str], gain_u: float, te_u: Mapping[str, float],
-                 draws: int, rng: np.random.Generator) -> np.ndarray:  # fmt: skip
+def role_errors(
+    joint: Joint | None,
+    rows: tuple[dict[tuple[str, str], int], sp.csr_matrix] | None,
+    shop: Shop,
+    rng: np.random.Generator,
+) -> dict[str, np.ndarray]:
+    """Draws of how far off the mean log TE of each of a shop's roles is, from the same unknowns as its hands' and guns'."""
+    out = {r: rng.standard_normal(DRAWS) * ROLE_U for r in sorted(set(shop.roles))}
+    known = [] if rows is None else [r for r in out if (shop.shop_id, r) in rows[0]]
+    if joint is not None and rows is not None and known:
+        asked = mixed_model.Rows.of(joint.layout, rows[1][[rows[0][shop.shop_id, r] for r in known]])
+        drawn = joint.posterior.drawn(asked, DRAWS, [SEED, 0]) - joint.posterior.mean(asked)
+        out |= dict(zip(known, drawn.T, strict=True))
+    return out
+
+
+def over_factors(
+    film_build: pl.DataFrame, shop_id: str, gain: np.ndarray, te: Mapping[str, np.ndarray], rng: np.random.Generator
+) -> np.ndarray:
     """Draws (draws, roles sorted) of what multiplies a shop's over-build by role.
 
-    A common factor exp(N(0, gain^2)) on all films, one of the role's transfer on films that transfer alone tells, and the
-    films' own errors, whose sum is normal: d over / d film = area x P(place above the window).
+    `gain`, relative and drawn (draws,), is an error of all films; `te`, of log TE and drawn, one of the films of a role that
+    transfer alone tells; the films' own errors are added up, their sum is normal: d over / d film = area x P(place above the
+    window).
     """
-    names = sorted(set(roles))
-    out = np.ones((draws, len(names)))
-    gain = rng.standard_normal(draws) * gain_u
+    out = np.ones((len(gain), len(te)))
     mine = film_build.filter(
         (pl.col("shop_id") == shop_id) & pl.col("over_ml").is_not_null() & pl.col("held_um").is_not_null()
     )
-    for n, role in enumerate(names):
+    for n, role in enumerate(sorted(te)):
         part = mine.filter(pl.col("role") == role)
         total = float(part["over_ml"].sum()) if part.height else 0.0
         if total <= 0:
@@ -467,11 +454,7 @@ def over_factors(film_build: pl.DataFrame, shop_id: str, roles: list[str], gain_
         own = float(np.sqrt(((area * above * se) ** 2).sum())) / total
         slope_all = float((area * above * film).sum()) / total
         slope_told = float((area * above * film)[told].sum()) / total
-        shift = (
-            gain * slope_all
-            + rng.standard_normal(draws) * te_u.get(role, 0.0) * slope_told
-            + rng.standard_normal(draws) * own
-        )
+        shift = gain * slope_all + te[role] * slope_told + rng.standard_normal(len(gain)) * own
         out[:, n] = np.maximum(1 + shift, 0.0)
     return out
 
@@ -495,8 +478,10 @@ def savings(
     gauge_u = (
         float(records.filter("usable").select(pl.col("gain_rel_u").mean()).item() or 0.0) if records.height else 0.0
     )
-    gain_u = math.hypot(gauge_u, SOLIDS_REL_U)
-    role_u = role_uncertainty(joint) if joint is not None else {}
+    solids = np.random.default_rng([SEED]).standard_normal(DRAWS) * SOLIDS_REL_U
+    of_roles = role_rows(joint) if joint is not None else None
+    every: list[tuple[list[np.ndarray | None], bool]] = []  # of each shop its levers, drawn, and whether it has prices
+    guns_of_all: dict[str, np.ndarray | None] = {}
     rows: list[dict[str, Any]] = []
     basis: list[dict[str, Any]] = []
     for part, shop, year, poured in ((some, *found) for some in parts for found in shops(some, habits)):
@@ -513,11 +498,11 @@ def savings(
         })  # fmt: skip
         drawn, per_gun, halves = draw_shop(
             shop, joint, habits, atomising,
-            over_factors(part["film_build"], shop.shop_id, shop.roles, gain_u,
-                         {r: role_u.get((shop.shop_id, r), 0.05) for r in shop.roles}, DRAWS, rng), rng,
+            over_factors(part["film_build"], shop.shop_id, solids + gauge_u * rng.standard_normal(DRAWS),
+                         role_errors(joint, of_roles, shop, rng), rng), rng,
         )  # fmt: skip
         priced = not math.isnan(poured["cost"])
-        told = []
+        told: list[np.ndarray | None] = []
         for n, lever in enumerate(LEVERS[:4]):
             known = lever not in halves or halves[lever] is not None
             told.append(drawn[:, n] if known else None)
@@ -525,13 +510,52 @@ def savings(
         best = _best_gun(shop, per_gun, priced, kept.get(shop.shop_id, ()), joint is not None)
         told.append(None if best is None else per_gun[:, best])
         rows.append(_gun_row(shop, best, told[-1], price, priced))
-        whole = np.sum([t for t in told if t is not None], axis=0)  # draw by draw: errors that levers share stay shared
-        for n, what in enumerate(("cost", "voc_kg", "solids_kg")):
-            if np.ndim(whole) and (n or priced):
-                basis[-1] |= zip(
-                    (f"saved_{what}{end}" for end in ("", "_low", "_high")), _interval(whole[:, n]), strict=True
-                )
+        changes = dict(zip([*LEVERS[:4], f"gun:{shop.shop_id}"], told, strict=True))
+        basis[-1] |= _together(told, priced) | (_best(changes) if priced else {})
+        every.append((told, priced))
+        guns_of_all[f"gun:{shop.shop_id}"] = told[-1]
+    if len(every) > 1:
+        basis.append(_basis_of_all(basis))
+        changes = guns_of_all
+        for n, lever in enumerate(LEVERS):
+            known_in = [(own, has_prices) for each, has_prices in every if (own := each[n]) is not None]
+            whole = np.sum([own for own, _ in known_in], axis=0) if known_in else None
+            rows.append(_row(ALL, lever, n, whole, all(has_prices for _, has_prices in known_in)))
+            if known_in:
+                rows[-1]["basis"] = f"the sum of {len(known_in)} of {len(every)} shops, drawn together"
+            if lever != "gun":
+                changes[lever] = whole
+        priced = all(has_prices for _, has_prices in every)
+        basis[-1] |= _together([own for each, _ in every for own in each], priced) | (_best(changes) if priced else {})
     return _frame(rows), _frame(basis)
+
+
+def _together(drawn: Iterable[np.ndarray | None], priced: bool) -> dict[str, float]:
+    """Columns saved_*: levers or shops added draw by draw, so that errors they share stay shared."""
+    whole = np.sum([d for d in drawn if d is not None], axis=0)
+    out: dict[str, float] = {}
+    for n, what in enumerate(("cost", "voc_kg", "solids_kg")):
+        if np.ndim(whole) and (n or priced):
+            out |= zip((f"saved_{what}{end}" for end in ("", "_low", "_high")), _interval(whole[:, n]), strict=True)
+    return out
+
+
+def _best(changes: Mapping[str, np.ndarray | None]) -> dict[str, float]:
+    """Columns best_*: of changes by name those MOST_TOLD that save most on average, above nothing, added draw by draw."""
+    saves = {name: float(drawn[:, 0].mean()) for name, drawn in changes.items() if drawn is not None}
+    best = sorted((name for name in saves if saves[name] > 0), key=lambda name: (-saves[name], name))[:MOST_TOLD]
+    whole = np.sum([drawn[:, 0] for name in best if (drawn := changes[name]) is not None], axis=0)
+    return dict(zip(("best_cost", "best_low", "best_high"), _interval(whole), strict=True)) if best else {}
+
+
+def _basis_of_all(basis: list[dict[str, Any]]) -> dict[str, Any]:
+    """What a year of all shops together is: sums that are not known where a shop's is not; the days are the first to the last."""
+    first, last = min(b["from_on"] for b in basis), max(b["to_on"] for b in basis)
+    solids = sum(b["solids_kg_per_year"] for b in basis)
+    return {
+        "shop_id": ALL, "from_on": first, "to_on": last, "days": (last - first).days + 1, "gun_price": None,
+        "cost_known_share": sum(b["cost_known_share"] * b["solids_kg_per_year"] for b in basis) / solids if solids > 0 else None,
+    } | {k: sum(b[k] for b in basis) for k in ("jobs_per_year", "cost_per_year", "voc_kg_per_year", "solids_kg_per_year")}  # fmt: skip
 
 
 def draw_shop(
@@ -559,7 +583,7 @@ def draw_shop(
         posterior = joint.posterior
         spread = {kind: _each(posterior, _place(joint, kind), draws) for kind in ("technician", "gun")}
         event = _each(posterior, -1, draws)
-        effects = joint_draws(posterior, rows, draws, rng)
+        effects = posterior.drawn(rows, draws, [SEED, 0])
         unknown = rng.standard_normal(effects.shape)
         known = {level for kind, level in joint.design.names if kind in spread}
         for n, name in enumerate([*shop.technicians, *shop.guns, ""]):
@@ -570,7 +594,7 @@ def draw_shop(
     left, own_left, left_mean, left_half = np.zeros((draws, mixers)), np.zeros((draws, mixers)), np.zeros(mixers), None
     if habits.fit is not None and mixers:
         parts = [[("technician", m, 1.0)] for m in shop.mixers]
-        left = joint_draws(habits.fit.posterior, habits.fit.rows(parts), draws, rng)
+        left = habits.fit.posterior.drawn(habits.fit.rows(parts), draws, [SEED, 1])
         left_mean, variance = habits.fit.predict(parts)
         people = {
             t: (f, se) for t, f, se in habits.people.select("technician_id", "own_fall", "own_fall_se").iter_rows()

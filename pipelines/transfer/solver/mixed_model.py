@@ -16,7 +16,7 @@ Thompson 1971, Biometrika 58, 545 (REML); Julier and Uhlmann 2004, Proc. IEEE 92
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import pairwise
@@ -33,6 +33,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 FACTOR_SPREAD = 0.3  # of log f: a stated standard deviation is often wrong by a third, seldom by a factor of 2
+SINGULAR = 1e-10  # of the greatest variance: what is less is taken as this, so that rounding about 0 moves no root
 LOG_SD_BOUNDS = (-7.0, 1.0)  # sd of log TE between 0.1 % and a factor of e: outside lies no paint shop
 
 
@@ -367,6 +368,13 @@ def _invert(matrix: Floats) -> tuple[Floats, float]:
     return inverse + np.tril(inverse, -1).T, float(2 * np.log(lower.diagonal()).sum())
 
 
+def root(covariance: Floats) -> Floats:
+    """The symmetric square root: unlike a triangle or eigenvectors it follows a covariance wherever it moves."""
+    values, vectors = np.linalg.eigh(covariance)
+    values = np.maximum(values, max(SINGULAR * float(values.max(initial=0.0)), 0.0))
+    return np.asarray((vectors * np.sqrt(values)) @ vectors.T)
+
+
 class _Blocks:
     """C in factored form: dense blocks D_s, cross parts B_s, border C_b.
 
@@ -422,6 +430,18 @@ class _Blocks:
             at = at[other.block[at] == block]
             out[at] += np.einsum("np,np->n", one.inside[at] @ self.block_inverse[block], other.inside[at])
         return out
+
+    def spread(self, rows: Rows, border: Floats, blocks: dict[int, Floats]) -> Floats:
+        """Errors (draws, rows) of linear functions from standard normal draws of the border and of the blocks that rows touch:
+        g'b + l_s'w_s, b ~ N(0, S^-1), w_s ~ N(0, D_s^-1)."""
+        out: Floats = border @ (self.schur_root @ self._reduced(rows).T)
+        for block, mine in rows.by_block():
+            out[:, mine] += blocks[block] @ (root(self.block_inverse[block]) @ rows.inside[mine].T)
+        return out
+
+    @cached_property
+    def schur_root(self) -> Floats:
+        return root(self.schur_inverse)
 
     def _reduced(self, rows: Rows) -> Floats:
         out = rows.border.copy()
@@ -627,6 +647,21 @@ class Integrated:
         """n draws shared out among the points by their weight: the numbers of those of each."""
         at = np.searchsorted(np.cumsum(self.weight)[:-1], (np.arange(n) + 0.5) / n)
         return np.split(np.arange(n), np.searchsorted(at, np.arange(1, len(self.points))))
+
+    def drawn(self, rows: Rows, n: int, seed: Sequence[int]) -> Floats:
+        """n draws (n, rows) of linear functions of the unknowns. Of one seed the unknowns are the same whatever is asked of them:
+        what the rows of two calls share, a border or a block, is drawn alike in both."""
+        layout = self.points[0].factor.layout
+        border = np.random.default_rng([*seed, 0]).standard_normal((n, layout.n_border))
+        blocks = {
+            block: np.random.default_rng([*seed, 1 + block]).standard_normal((n, layout.width))
+            for block, _ in rows.by_block()
+        }
+        out = np.empty((n, rows.matrix.shape[0]))
+        for p, at in zip(self.points, self.draws(n), strict=True):
+            errors = p.factor.spread(rows, border[at], {block: z[at] for block, z in blocks.items()})
+            out[at] = rows.matrix @ p.theta + errors
+        return out
 
     @cached_property
     def _means(self) -> tuple[Floats, Floats]:

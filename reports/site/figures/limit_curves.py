@@ -71,9 +71,7 @@ def limit_curve(title: str, months: Months, kind: str, shop: str) -> Markup:
 
     said = sentence(last, kind)
     out = [
-        Markup('<figure data-map data-shop="{}"><figcaption><strong>{}</strong> {}</figcaption>').format(
-            shop, title, said
-        ),
+        Markup('<div data-map data-shop="{}"><p><strong>{}</strong> {}</p>').format(shop, title, said),
         Markup('<svg class="limit-curve" role="img" aria-label="{} {}" viewBox="0 0 {} {}">').format(
             title, Markup(said).striptags(), WIDTH, HEIGHT
         ),
@@ -122,4 +120,4 @@ def limit_curve(title: str, months: Months, kind: str, shop: str) -> Markup:
         out.append(
             Markup('<text class="end" x="{}" y="{}">{}</text>').format(x(last_m), HEIGHT - 8, _short(last["month"]))
         )
-    return Markup("").join([*out, Markup("</svg></figure>")])
+    return Markup("").join([*out, Markup("</svg></div>")])

@@ -14,18 +14,13 @@ from reports import wording
 from reports.missing import COLUMNS, missing
 from reports.site.figures.emissions import emissions, source_of
 from reports.site.figures.figure import Figure
-from reports.site.figures.limit_curves import limit_curve
-from reports.site.figures.mini import share_of_limit
-from reports.site.listing import Column, Listing, Record, Row, amount, counted, listed, measured, of_table, said, text
+from reports.site.listing import Column, Listing, Row, amount, counted, listed, measured, of_table, said, text
 from reports.site.page_tables import PageTables
-from reports.site.pages import record
+from reports.site.pages import limits, record
 from reports.site.pages.common import Page, of_shop
 from reports.site.theme import SOURCES
-from reports.wording import PERMIT_UNITS, measure_words, spaced
+from reports.wording import spaced
 
-#: so many windows of limits stand on the page; all of them are in the table limit_windows
-MOST_WINDOWS = 400
-BASES = {"regulatory": "less water and exempt compounds", "actual": "as applied", "eu": "as the directive counts it"}
 _CATEGORY = {
     "coating": "coatings sprayed or thrown away",
     "cleaning": "cleaning",
@@ -72,16 +67,10 @@ def make(book: PageTables) -> dict[str, Any]:
         "figure": figure,
         "missing": _missing(book, months),
         "by_category": _by_category(book, amounts),
-        "breaches": _breaches(book),
-        "windows": _windows(book),
-        "headroom": _headroom(book),
-        "curves": _curves(book),
-        "curve": _curve(book),
         "restated": _restated(book),
         "waste": _waste(book),
         "annual": _annual(book),
         "log": _log(book),
-        "rolling": _rolling(book),
         "hap_computed": book.computed("hap_monthly")
         and (book.sections is None or any("hap" in shown for shown in book.sections.values())),
         "hap": _hap(book),
@@ -92,10 +81,9 @@ def make(book: PageTables) -> dict[str, Any]:
             names=book.names,
             at=("shop", "month"),
         ),
-        "content": _content(book),
-        "over_rows": _over_rows(book),
         "stock": _stock(book),
         "n_stock": book.table("stock_reconciliation").height,
+        **limits.make(book),
         **record.make(book),
     }
 
@@ -110,14 +98,15 @@ def _key(amounts: Any) -> Markup:
     )
 
 
-def total_cell(sums: dict[str, float], measure: str, kind: str, *, bare: bool = True) -> Markup:
-    """A sum of the emissions, refilled by the script."""
+def total_cell(sums: dict[str, float], measure: str, kind: str, *, bare: bool = True, other: bool = False) -> Markup:
+    """A sum of the emissions, refilled by the script; `other`: in the units that are not chosen."""
     low, high = sums.get(f"{measure}.low"), sums.get(f"{measure}.high")
-    return Markup('<span data-m="{}" data-kind="{}"{}>{}</span>').format(
+    return Markup('<span data-m="{}" data-kind="{}"{}{}>{}</span>').format(
         measure,
         kind,
         Markup(" data-bare") if bare else "",
-        wording.phrase(sums.get(measure), kind, low, high, bare=bare),
+        Markup(" data-other") if other else "",
+        wording.phrase(sums.get(measure), kind, low, high, bare=bare, system="us" if other else "metric"),
     )
 
 
@@ -193,220 +182,39 @@ def _by_month(amounts: Any, lacking: list[str], blank: list[str]) -> Listing:
 
 
 def _by_category(book: PageTables, amounts: Any) -> Listing:
-    limits, content = _category_limits(book), _content_limits(book)
-    rows = []
-    for category, sums in amounts.by("category").items():
-        cells = (total_cell(sums, m, kind) for _, m, kind in _MEASURES)
-        said = text(_CATEGORY.get(category, spaced(category)))
-        rows.append(
-            Row([said, *cells, text(limits.get(category)), content.get(category, text(None))], {"key": category})
-        )
-    columns = [
-        *_columns("category"), Column("limit of a permit on its litres"),
-        Column("limit on VOC content, all months", wording.unit_header("content_g_per_l")),
-    ]  # fmt: skip
-    whole = amounts.sums()
-    total = Row(
-        [text("all together"), *(total_cell(whole, m, kind) for _, m, kind in _MEASURES), text(None), text(None)]
-    )
-    return Listing("Usage and emissions by category", columns, rows, by="category", total=total)
+    """Every category with its VOC in both units, and its cups against the limit on their content: all follow the choice."""
+    of_permits, content = limits.of_categories(book), limits.content_of_categories(book)
 
+    def cells(sums: dict[str, float]) -> list[Markup]:
+        found = [total_cell(sums, m, kind) for _, m, kind in _MEASURES]
+        return [*found[:2], total_cell(sums, "voc", "mass_kg", other=True), *found[2:]]
 
-def _category_limits(book: PageTables) -> dict[str, str]:
-    """What permits say of a category's litres, in their own words."""
-    frame = (
-        book.table("permit_headroom")
-        .filter(pl.col("measure").str.starts_with("rts_l:"))
-        .sort("measure", "shop_id", "period")
-    )
-    found: dict[str, list[str]] = {}
-    for r in frame.iter_rows(named=True):
-        shop = book.shop_labels.get(r["shop_id"], r["shop_id"])
-        said = f"{shop}: {wording.plain(r['limit_stated'], 2)} {PERMIT_UNITS.get(r['unit'], r['unit'])}, {spaced(r['period'])}"
-        found.setdefault(r["measure"].removeprefix("rts_l:"), []).append(said)
-    return {category: "; ".join(said) for category, said in found.items()}
-
-
-def _content_limits(book: PageTables) -> dict[str, Markup]:
-    """The limits of a category on the content of its cups, how many cups lie above, and of how many that is not judged: their
-    content is not known, or the place judges averages."""
-    of = ["category", "limit_g_per_l"]
-    parts = [
-        part.filter(pl.col("limit_g_per_l").is_not_null())
-        .group_by(of)
-        .agg(pl.col("over").sum(), n=pl.col("over").count(), open=pl.col("over").is_null().sum())
-        for part in book.parts_shown("voc_content", "voc_content")
-    ]
-    found: dict[str, list[Markup]] = {}
-    for r in pl.concat(parts).group_by(of).agg(pl.col("n", "over", "open").sum()).sort(of).iter_rows(named=True):
-        limit = wording.quantity(r["limit_g_per_l"], "content_g_per_l", bare=True)
-        above = wording.plain(r["over"], 0) if r["over"] else "none"
-        told = [f"{above} of {wording.jobs(r['n'], 'cup', 'cups')} above"] if r["n"] else []
-        told += [f"{wording.jobs(r['open'], 'cup', 'cups')} not judged"] if r["open"] else []
-        found.setdefault(r["category"], []).append(Markup("{}: {}").format(limit, "; ".join(told)))
-    return {category: Markup("; ").join(said) for category, said in found.items()}
-
-
-def _period_words(period: str, month: str | None) -> str:
-    """ "rolling_12_months", "2026-04" -> "twelve months to April 2026"."""
-    if not month:
-        return period.replace("_", " ")
-    last = wording.month_word(month)
-    return {
-        "month": last,
-        "rolling_12_months": f"twelve months to {last}",
-        "calendar_year": f"January to {last}" if month[5:7] != "01" else last,
-    }[period]
-
-
-def _kind(measure: str) -> str:
-    return "volume_l" if measure.startswith("rts_l") else "mass_kg"
-
-
-def _substances(book: PageTables) -> dict[str, str]:
-    frame = book.table("hap_monthly").select("cas", "substance").drop_nulls().unique().sort("cas", "substance")
-    return dict(frame.iter_rows())
-
-
-def _window_words(window: dict[str, Any]) -> str:
-    """ "June 2026", "twelve months to June 2026", "2026"."""
-    return window["window"] if len(window["window"]) == 4 else _period_words(window["period"], window["window"])
-
-
-def _breaches(book: PageTables) -> list[str]:
-    """Each window above its limit as a sentence, in the permit's own unit."""
-    substances = _substances(book)
-    out = []
-    for r in (
-        book.table("limit_windows")
-        .filter("breached")
-        .sort("window", descending=True, maintain_order=True)
-        .iter_rows(named=True)
-    ):
-        of = _window_words(r)
-        lacks = "" if r["complete"] else " at least"
-        out.append(
-            f"{book.shop_labels.get(r['shop_id'], r['shop_id'])}, {of}: {measure_words(r['measure'], substances)},{lacks}"
-            f" {wording.plain(r['total'], 2)} {PERMIT_UNITS.get(r['unit'], r['unit'])} against {wording.plain(r['limit'], 2)} ({r['source']})."
-        )
-    return out
-
-
-def _windows(book: PageTables) -> Listing | None:
-    """Every window of every limit: breaches first, then what cannot be told, then the nearest to its limit."""
-    order = pl.col("breached").replace_strict({True: 0, False: 2}, default=1, return_dtype=pl.Int64)
-    keys = ("shop_id", "measure", "period", "window")
-    verdicts = {True: "above the limit", False: "within", None: "cannot be told"}
-    substances = _substances(book)
-    return listed(
-        "Every window of every limit",
-        book.table("limit_windows").sort(order, -pl.col("share_of_limit"), *keys, nulls_last=True),
-        of_shop(book),
-        said("what is limited", lambda r: measure_words(r["measure"], substances)),
-        said("over", _window_words),
-        said("verdict", lambda r: verdicts[r["breached"]]),
-        counted("reached", lambda r: wording.plain(r["total"], 2) if wording.known(r["total"]) else None),
-        counted("limit", lambda r: wording.plain(r["limit"], 2)),
-        said("unit of the permit", lambda r: PERMIT_UNITS.get(r["unit"], r["unit"])),
-        measured("of the limit", "share_of_limit", "share"),
-        counted("months with records", "months_present"),
-        at=lambda r: {"shop": r["shop_id"]} | ({"month": r["window"]} if len(r["window"]) > 4 else {}),
-        most=MOST_WINDOWS,
-        source="limit_windows",
-    )
-
-
-def _headroom(book: PageTables) -> Listing | None:
-    """Every limit of a permit, with what stands against it."""
-    substances = _substances(book)
-    strip = Markup('<span class="cell-strip open">{}</span>')
-    return listed(
-        "Limits of the permits, and what stands against them",
-        book.table("permit_headroom"),
-        of_shop(book),
-        said("what is limited", lambda r: measure_words(r["measure"], substances)),
-        said("over", lambda r: _period_words(r["period"], r["month"])),
-        counted("reached", lambda r: wording.quantity(r["total"], _kind(r["measure"]))),
-        counted("limit", lambda r: wording.quantity(r["limit"], _kind(r["measure"]))),
-        measured("of the limit", "share_of_limit", "share"),
-        said("limit at the upright line", lambda r: strip.format(share_of_limit(r["share_of_limit"]))),
-        said("complete", lambda r: "yes" if r["complete"] else "no: a lower bound"),
-        said("where it stands", "source"),
-    )
-
-
-def _asked(book: PageTables, frame: pl.DataFrame) -> pl.DataFrame:
-    """Sums that the shop's pack asks for: pollutants where it shows them, the Union's solvent where it counts it."""
-    if book.sections is None:
-        return frame
-    of = {
-        section: [s for s, shown in book.sections.items() if section in shown]
-        for section in ("hap", "solvent_consumption")
-    }
-    return frame.filter(
-        (~pl.col("measure").str.starts_with("hap_kg") | pl.col("shop_id").is_in(of["hap"]))
-        & ((pl.col("measure") != "solvent_kg") | pl.col("shop_id").is_in(of["solvent_consumption"]))
-    )
-
-
-MOST_MONTHS = 600
-MOST_DRAWN, MONTHS_DRAWN = 12, 24
-
-
-def _curves(book: PageTables) -> list[Markup]:
-    """The drawings of the limits that are nearest, each over its latest two years; all of them stand in the table beneath."""
-    frame = book.table("limit_curve").filter("unit_fits").sort("month")
-    limits = frame.partition_by("shop_id", "measure", "period", maintain_order=True) if frame.height else []
-    runs = [limit.tail(MONTHS_DRAWN).to_dicts() for limit in limits]
-    runs.sort(key=lambda r: (-(r[-1]["share_of_limit"] or 0.0), r[-1]["shop_id"], r[-1]["measure"], r[-1]["period"]))
-    substances = _substances(book)
-    over = {"month": "each month", "rolling_12_months": "over twelve months", "calendar_year": "since January"}
-    return [
-        limit_curve(
-            f"{book.shop_labels.get(r[-1]['shop_id'], r[-1]['shop_id'])}: {measure_words(r[-1]['measure'], substances)},"
-            f" {over[r[-1]['period']]}.",
-            r, _kind(r[-1]["measure"]), r[-1]["shop_id"],
-        )
-        for r in runs[:MOST_DRAWN]
-    ]  # fmt: skip
-
-
-def _curve(book: PageTables) -> Listing | None:
-    """Month by month under each limit: what was reached, what is left in both units, the pace and the month of the crossing."""
-    frame = book.table("limit_curve").sort(
-        "month", "shop_id", "measure", "period", descending=[True, False, False, False]
-    )
-    if not frame.height:
-        return None
-    substances = _substances(book)
-    columns = [
-        Column("shop"), Column("what is limited"), Column("over"), Column("reached", number=True), Column("limit", number=True),
-        Column("head-room", number=True), Column("unit of the permit"), Column("head-room, kg or L", number=True),
-        Column("pace a month", number=True), Column("crossed at that pace in"),
-    ]  # fmt: skip
-
-    def stated(value: float | None) -> Markup:
-        return text(wording.plain(value, 2) if value is not None and wording.known(value) else None)
+    def judged(sums: dict[str, float], measure: str, known: bool) -> Markup:
+        return total_cell(sums, measure, "count") if known and measure in sums else text(None)
 
     rows = [
         Row(
             [
-                text(book.shop_labels.get(r["shop_id"], r["shop_id"])),
-                text(measure_words(r["measure"], substances)),
-                text(_period_words(r["period"], r["month"])),
-                stated(r["total_stated"]),
-                stated(r["limit_stated"]),
-                stated(r["headroom_stated"]),
-                text(PERMIT_UNITS.get(r["unit"], r["unit"])),
-                wording.quantity(r["headroom"], _kind(r["measure"])),
-                stated(r["pace_stated"]),
-                text(wording.month_word(r["crossed_in"]) if r["crossed_in"] else "not in sight"),
+                text(_CATEGORY.get(category, spaced(category))), *cells(sums), text(of_permits.get(category)),
+                content.get(category, text(None)), *(judged(sums, m, category in content) for m in ("judged", "above", "open")),
             ],
-            {"shop": r["shop_id"], "month": r["month"]},
+            {"key": category},
         )
-        for r in frame.head(MOST_MONTHS).iter_rows(named=True)
-    ]
-    return Listing("Each limit month by month", columns, rows, of=frame.height, source="limit_curve")
+        for category, sums in amounts.by("category").items()
+    ]  # fmt: skip
+    columns = _columns("category")
+    other = Markup('<span data-unit="mass_kg" data-other>{}</span>').format(wording.unit_word("mass_kg", "us"))
+    columns.insert(3, Column("VOC", other, number=True))
+    columns += [
+        Column("limit of a permit on its litres"), Column("limit on content", wording.unit_header("content_g_per_l"), number=True),
+        Column("held against it", Markup("cups"), number=True), Column("above", Markup("cups"), number=True),
+        Column("not judged", Markup("cups"), number=True),
+    ]  # fmt: skip
+    whole = amounts.sums()
+    total = Row(
+        [text("all together"), *cells(whole), *[text(None)] * 5]  # a cup may serve several categories
+    )
+    return Listing("Usage and emissions by category", columns, rows, by="category", total=total, css="whole")
 
 
 def _restated(book: PageTables) -> Listing | None:
@@ -474,33 +282,6 @@ def _log(book: PageTables) -> Listing | None:
     )
 
 
-def _rolling(book: PageTables) -> Listing | None:
-    """Twelve-month sums of every shop at its last month with pours."""
-    frame = _asked(book, book.table("rolling_12_months"))
-    if not frame.height:
-        return None
-    last = (
-        book.emissions.frame.filter(pl.col("rts_l") > 0).group_by("shop_id").agg(last=pl.col("month").max())
-        if book.emissions.frame.height
-        else pl.DataFrame(schema={"shop_id": pl.String, "last": pl.String})
-    )
-    latest = (
-        frame.join(last, on="shop_id", how="left")
-        .filter(pl.col("month") == pl.col("last").fill_null(pl.col("month").max().over("shop_id")))
-        .sort("shop_id", "measure")
-    )
-    substances = _substances(book)
-    return listed(
-        "The latest sums of twelve calendar months, by shop",
-        latest,
-        of_shop(book),
-        said("twelve months to", lambda r: wording.month_word(r["month"])),
-        said("what is summed", lambda r: measure_words(r["measure"], substances)),
-        counted("sum", lambda r: wording.quantity(r["total"], _kind(r["measure"]))),
-        counted("months with records", "months_present"),
-    )
-
-
 def _hap(book: PageTables) -> Listing | None:
     """Hazardous air pollutants by shop and substance over all months; metals stand apart."""
     substance = ["shop_id", "metal", "substance", "cas"]
@@ -521,54 +302,6 @@ def _hap(book: PageTables) -> Listing | None:
         ),
         measured("counted by 40 CFR 63.3941", "kg_63_3941", "mass_kg"),
         counted("months", "month"),
-    )
-
-
-def _content(book: PageTables) -> Listing | None:
-    """VOC content of cups against limits, by shop and category: how many, how many above."""
-    limit = ["shop_id", "jurisdiction", "category", "basis", "limit_g_per_l"]
-    by_shop = [
-        part.group_by(limit).agg(
-            n=pl.len(),
-            over=pl.col("over").sum(),
-            undecided=pl.col("why_not").count(),
-            greatest=pl.col("g_per_l").max(),
-        )
-        for part in book.parts_shown("voc_content", "voc_content")
-    ]
-    summed = pl.concat(by_shop).sort("shop_id", "jurisdiction", "category", "limit_g_per_l", nulls_last=True)
-
-    places = dict(book.table("packs").select("jurisdiction", "label").iter_rows())
-
-    def above(r: Record) -> int | None:
-        return r["over"] if r["limit_g_per_l"] is not None and r["undecided"] < r["n"] else None
-
-    return listed(
-        "Cups against the limit of their category",
-        summed,
-        of_shop(book),
-        said("category", lambda r: spaced(r["category"] or "no category known")),
-        said("rule of", lambda r: places.get(r["jurisdiction"], r["jurisdiction"])),
-        said("content counted", lambda r: BASES.get(r["basis"], spaced(r["basis"]))),
-        measured("limit", "limit_g_per_l", "content_g_per_l"),
-        measured("highest cup", "greatest", "content_g_per_l"),
-        counted("cups", "n"),
-        counted("above the limit", above, "cups"),
-        counted("cannot be compared", "undecided", "cups"),
-    )
-
-
-def _over_rows(book: PageTables) -> Listing | None:
-    over = pl.concat([part.filter("over") for part in book.parts_shown("voc_content", "voc_content")])
-    if not over.height:
-        return None
-    return of_table(
-        "voc_content",
-        over.with_columns(pl.col("basis").replace(BASES)),
-        ["shop_id", "mix_id", "product_id", "category", "g_per_l", "limit_g_per_l", "basis", "source"],
-        caption="Cups above the limit",
-        names=book.names,
-        at=("shop",),
     )
 
 

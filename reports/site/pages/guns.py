@@ -319,7 +319,7 @@ def _service(book: PageTables) -> Listing | None:
             [
                 text(r["gun_id"]),
                 text(r["serviced_on"]),
-                text((r["work"] or "").replace("_", " ")),
+                text(wording.spaced(r["work"])),
                 wording.quantity(r["ratio"], "factor", r["low"], r["high"], bare=True),
                 text(wording.ladder(r["prob_better"]) if wording.known(r["prob_better"]) else None),
                 text(f"{r['n_before'] or 0}, {r['n_after'] or 0}"),
@@ -411,9 +411,7 @@ def _register(book: PageTables) -> Listing | None:
     for name in names:
         row = book.guns.get(name, {})
         sums = by_gun.get(name)
-        what = ", ".join(
-            str(row[c]).replace("_", " ").replace("hvlp", "HVLP") for c in ("atomising", "feed") if row.get(c)
-        )
+        what = ", ".join(wording.spaced(row[c]).replace("hvlp", "HVLP") for c in ("atomising", "feed") if row.get(c))
         rows.append(
             Row(
                 [

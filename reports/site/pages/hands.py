@@ -367,7 +367,7 @@ def _practise(effect: dict[str, Any] | None, below: bool, weighed: bool) -> str:
 
 
 def _settle(rows: list[dict[str, Any]], advice: list[str | None]) -> str:
-    told = [a.replace("_", " ") for a in advice if a]
+    told = [wording.spaced(a) for a in advice if a]
     if not rows:
         return "Jobs with a weighed leftover and film read before and after on one panel."
     if told:

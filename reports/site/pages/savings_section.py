@@ -1,24 +1,25 @@
 """What could be saved: the levers in the order they are counted, by shop, with what-ifs that the reader sets.
 
-Shared by the start page (the best three) and the owner's page. Figures of a lever over several shops are sums, their
-intervals added as if all errors went the same way; the total of all levers has each shop's joint interval. A what-if is a
+Shared by the start page (the best three) and the owner's page. Figures of all shops are the table's rows of shop `all`, which
+are drawn together; nothing is added here. A what-if is a
 proportion: cost goes with the price of material and with the number of jobs, VOC and solids with the jobs, and what a gun
 costs only moves how long it takes to pay back. The script reckons by `levers` and the same proportions.
 """
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import Any
 
 import polars as pl
 from markupsafe import Markup
+from scipy.special import ndtr
 
 from reports import wording
 from reports.site.figures.figure import safe_json
 from reports.site.figures.mini import span
 from reports.site.page_tables import PageTables
+from schemas.published import Z95
 
 WORDS = {
     "leftover": "leave no more in the cup than the shop's better half",
@@ -27,6 +28,8 @@ WORDS = {
     "rework": "nothing done twice",
     "gun": "replace a gun",
 }
+MOST_TOLD = 3
+ALL = "all"  # every shop together
 SAVED = {"cost": "saved_cost", "voc": "saved_voc_kg", "solids": "saved_solids_kg"}
 AMOUNTS = {"cost": "per_year_cost", "voc": "per_year_voc_kg", "solids": "per_year_solids_kg"}
 
@@ -45,49 +48,71 @@ class Lever:
 
 
 def levers(book: PageTables) -> list[Lever]:
-    """Levers in the order they are counted, all shops together; a gun stands for itself."""
+    """Levers in the order they are counted, all shops together; a gun stands for itself, but where shops are many."""
     frame = book.table("savings").sort("position", "shop_id")
     out = []
-    for (name,), rows in frame.filter(pl.col("lever") != "gun").group_by("lever", maintain_order=True):
-        basis = rows["basis"].drop_nulls().to_list()
-        out.append(Lever(str(name), WORDS[str(name)], basis[0] if basis else "", _amounts(rows)))
-    guns = frame.filter(pl.col("lever") == "gun")
-    for row in guns.iter_rows(named=True):
+    guns = pl.col("lever") == "gun"
+    for row in frame.filter((pl.col("shop_id") == whole(book)) & (~guns | book.apart)).iter_rows(named=True):
+        out.append(Lever(row["lever"], WORDS[row["lever"]], row["basis"] or "", _amounts(row)))
+    for row in frame.filter((pl.col("shop_id") != ALL) & guns).iter_rows(named=True):
         label = book.shop_labels.get(row["shop_id"], row["shop_id"])
         word = f"replace gun {row['item']} in {label}" if row["item"] else f"replace a gun in {label}"
-        amounts = _amounts(guns.filter(pl.col("shop_id") == row["shop_id"]))
         payback = (row["payback_years"], row["payback_low"], row["payback_high"])
-        out.append(
-            Lever(f"gun:{row['shop_id']}", word, row["basis"] or "", amounts, row["shop_id"], row["price"], payback)
-        )
+        key, shop = f"gun:{row['shop_id']}", row["shop_id"]
+        out.append(Lever(key, word, row["basis"] or "", _amounts(row), shop, row["price"], payback))
     return out
 
 
-def _amounts(rows: pl.DataFrame) -> dict[str, tuple[float | None, float | None, float | None]]:
+def whole(book: PageTables) -> str:
+    """The shop whose rows stand for all: `all`, or the only one."""
+    shops = book.table("savings")["shop_id"].to_list()
+    return ALL if ALL in shops or not shops else shops[0]
+
+
+def _amounts(row: dict[str, Any]) -> dict[str, tuple[float | None, float | None, float | None]]:
     ends = {"cost": ("low", "high")} | {k: (f"{c}_low", f"{c}_high") for k, c in AMOUNTS.items() if k != "cost"}
-    return {k: (_sum(rows[c]), _sum(rows[ends[k][0]]), _sum(rows[ends[k][1]])) for k, c in AMOUNTS.items()}
+    return {k: (row[c], row[ends[k][0]], row[ends[k][1]]) for k, c in AMOUNTS.items()}
 
 
-def _sum(column: pl.Series) -> float | None:
-    """A sum that is unknown when a part of it is."""
-    return None if column.is_null().any() or not len(column) else float(column.sum())
-
-
-def best(book: PageTables, n: int = 3) -> list[Markup]:
-    """The best levers in words, those that save anything; a gun's with the years until it has paid for itself."""
-    told = [x for x in levers(book) if (x.amounts["cost"][0] or 0.0) > 0]
-    told.sort(key=lambda x: (-(x.amounts["cost"][0] or 0.0), x.key))
-    out = []
-    for lever in told[:n]:
-        value, low, high = lever.amounts["cost"]
-        words = Markup("<strong>{}</strong>: {}").format(
+def best(book: PageTables) -> list[Markup]:
+    """The changes that save most in words, at most MOST_TOLD and each above nothing, how sure each is."""
+    return [
+        Markup("<strong>{}</strong>: {}, {}").format(
             lever.word[:1].upper() + lever.word[1:],
             wording.quantity(value, "cost", low, high, currency=book.currency),
+            how_sure(value, low, high),
         )
-        if low is not None and low < 0:
-            words += ", may be nothing"
-        out.append(words)
-    return out
+        for lever in _best(book)
+        for value, low, high in [lever.amounts["cost"]]
+    ]
+
+
+def _best(book: PageTables) -> list[Lever]:
+    told = [x for x in levers(book) if (x.amounts["cost"][0] or 0.0) > 0 and x.key != "gun"]
+    return sorted(told, key=lambda x: (-(x.amounts["cost"][0] or 0.0), x.key))[:MOST_TOLD]
+
+
+def how_sure(value: float | None, low: float | None, high: float | None) -> str:
+    """The ladder's word for that it saves anything."""
+    if value is None or low is None or high is None or high <= low:
+        return wording.UNKNOWN
+    return wording.ladder(float(ndtr(value / ((high - low) / 2 / Z95))))
+
+
+def best_together(book: PageTables) -> str:
+    """ "Most is saved by: transfer; gun g2. Together 2 100 crowns (1 200-3 000) a year, shown." The script says it for a shop."""
+    ends = [_short(_basis(book)[f"best_{end}"]) for end in ("cost", "low", "high")]
+    found = _best(book)
+    if not found or ends[0] is None:
+        return ""
+    said = wording.phrase(ends[0], "cost", ends[1], ends[2], currency=book.currency)
+    return f"Most is saved by: {'; '.join(x.word for x in found)}. Together {said} a year, {how_sure(*ends)}."
+
+
+def _basis(book: PageTables) -> dict[str, Any]:
+    """What a year is, of all shops together."""
+    every = book.table("savings_basis")
+    return next(every.filter(pl.col("shop_id") == whole(book)).iter_rows(named=True), dict.fromkeys(every.columns))
 
 
 def years(value: float | None, low: float | None, high: float | None) -> str:
@@ -107,8 +132,10 @@ def make(book: PageTables) -> dict[str, Any]:
     found = levers(book)
     if not found:
         return {"savings": [], "basis": {}}
-    basis = book.table("savings_basis")
-    jobs, price = _sum(basis["jobs_per_year"]), basis["gun_price"].drop_nulls()
+    every = book.table("savings_basis")
+    price = every["gun_price"].drop_nulls()
+    basis = _basis(book)
+    jobs, days = basis["jobs_per_year"], (basis["from_on"], basis["to_on"])
     prices = [x.price for x in found if x.price is not None]
     edges = [e for x in found for e in x.amounts["cost"] if e is not None]
     scale = (min([0.0, *edges]), max([0.0, *edges]))
@@ -129,23 +156,20 @@ def make(book: PageTables) -> dict[str, Any]:
             "jobs": jobs,
             "jobs_a_month": None if jobs is None else round(jobs / 12, 1),
             "price": prices[0] if prices else (price[0] if len(price) else None),
-            "years": _span_of(basis),
-            "cost_known": _mean_known(basis),
+            "years": wording.days_word(*days) if all(days) else "",
+            "cost_known": basis["cost_known_share"],
         },
         "savings_total": {k: _total(basis, column) for k, column in SAVED.items()},
+        "savings_best": best_together(book),
         "savings_json": Markup(safe_json(_embedded(book))),
     }
 
 
-def _total(basis: pl.DataFrame, column: str) -> Markup:
-    """All levers of all shops: each shop's joint interval; shops are independent, so that their half-widths add in squares."""
-    told = basis.select(column, f"{column}_low", f"{column}_high").drop_nulls().rows()
-    if not told:
-        return Markup("–")
-    value = sum(v for v, _, _ in told)
-    down, up = (math.sqrt(sum((row[end] - row[0]) ** 2 for row in told)) for end in (1, 2))
+def _total(basis: dict[str, Any], column: str) -> Markup:
+    """All levers together, with their joint interval."""
+    ends = [_short(basis[f"{column}{end}"]) for end in ("", "_low", "_high")]
     kind = "cost" if column == "saved_cost" else "mass_kg"
-    return wording.quantity(_short(value), kind, _short(value - down), _short(value + up), bare=True)
+    return Markup("–") if ends[0] is None else wording.quantity(ends[0], kind, ends[1], ends[2], bare=True)
 
 
 def _kind(key: str, lever: Lever) -> tuple[float | None, str, float | None, float | None]:
@@ -153,27 +177,17 @@ def _kind(key: str, lever: Lever) -> tuple[float | None, str, float | None, floa
     return value, "cost" if key == "cost" else "mass_kg", low, high
 
 
-def _span_of(basis: pl.DataFrame) -> str:
-    days = basis.select("from_on", "to_on").drop_nulls().rows()
-    return wording.days_word(min(a for a, _ in days), max(b for _, b in days)) if days else ""
-
-
-def _mean_known(basis: pl.DataFrame) -> float | None:
-    known = basis.select("cost_known_share", "solids_kg_per_year").drop_nulls().rows()
-    total = sum(solids for _, solids in known)
-    return sum(share * solids for share, solids in known) / total if total else None
-
-
 def _embedded(book: PageTables) -> dict[str, Any]:
-    """Every shop's levers and jobs a year, for the script: lever -> [[cost, low, high], [voc ...], [solids ...]]."""
+    """Levers and jobs a year of every shop and of all together, for the script: lever -> [[cost, low, high], [voc ...], [solids ...]]."""
     shops: dict[str, dict[str, Any]] = {}
     basis = {r["shop_id"]: r for r in book.table("savings_basis").iter_rows(named=True)}
     for row in book.table("savings").sort("position", "shop_id").iter_rows(named=True):
         shop = shops.setdefault(row["shop_id"], {
             "jobs": basis.get(row["shop_id"], {}).get("jobs_per_year"), "levers": {},
             "whole": [[_short(basis.get(row["shop_id"], {}).get(f"{c}{end}")) for end in ("", "_low", "_high")] for c in SAVED.values()],
+            "best": [_short(basis.get(row["shop_id"], {}).get(f"best_{end}")) for end in ("cost", "low", "high")],
         })  # fmt: skip
-        key = f"gun:{row['shop_id']}" if row["lever"] == "gun" else row["lever"]
+        key = f"gun:{row['shop_id']}" if row["lever"] == "gun" and row["shop_id"] != ALL else row["lever"]
         shop["levers"][key] = [
             [
                 _short(row[c])
@@ -181,7 +195,7 @@ def _embedded(book: PageTables) -> dict[str, Any]:
             ]
             for name, column in AMOUNTS.items()
         ]
-    return {"shops": shops}
+    return {"all": whole(book), "grouped": book.apart, "shops": shops}
 
 
 def _short(value: float | None) -> float | None:

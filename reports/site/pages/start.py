@@ -47,6 +47,7 @@ def make(book: PageTables) -> dict[str, Any]:
         "hands": _transfer(book, "technician", "technicians") if book.people else Markup(""),
         "guns": _guns(book),
         "levers": savings_section.best(book),
+        "levers_together": savings_section.best_together(book),
         "bench": bench.sentence(book),
         "rows": book.rows,
         "unread": int(book.table("intake_files").filter(pl.col("table") == "pours")["refused"].sum() or 0),

@@ -82,10 +82,11 @@ def _about(book: PageTables, row: dict[str, Any], table: str) -> str:
     if table in ("practice_cards", "compliance_training"):
         return book.person_name(subject)
     if table in ("permit_headroom", "limit_windows"):
-        return wording.measure_words(subject, {})
+        words = wording.measure_words(subject, {})
+        return words[:1].upper() + words[1:]
     if table == "voc_content" or (table == "gun_cover" and subject in book.products):
         return book.product_label(subject)
-    return f"gun {subject}" if subject and table in ("gun_fit", "savings") else subject
+    return f"Gun {subject}" if subject and table in ("gun_fit", "savings") else subject[:1].upper() + subject[1:]
 
 
 def _worth(book: PageTables, row: dict[str, Any]) -> Markup:

@@ -71,7 +71,8 @@
     if (printing) return false;
     return state.theme ? state.theme === "dark" : matchMedia("(prefers-color-scheme: dark)").matches;
   }
-  function units() { return state.units || root.dataset.units; }
+  var flipped = false;  // while a figure is said in the units that are not chosen
+  function units() { var chosen = state.units || root.dataset.units; return flipped ? (chosen === "us" ? "metric" : "us") : chosen; }
   function see() { return state.see && data.see[state.see] ? state.see : root.dataset.see; }
 
   // --- numbers: words, units and limits come from reports/wording.py (for_script) ---
@@ -219,23 +220,26 @@
     });
   }
   function context(el) {  // the sums that a bound number or strip speaks of
-    var which = el.closest("[data-amounts]"), row = el.closest("tr[data-key]");
-    var table = row && row.closest("table[data-by]");
-    which = which ? which.dataset.amounts : "ledger";
-    return table ? sums(which, table.dataset.by)[row.dataset.key] : sums(which, "")[""];
+    if (!el.speaks) {  // found once: where it stands does not change
+      var which = el.closest("[data-amounts]"), row = el.closest("tr[data-key]"), table = row && row.closest("table[data-by]");
+      el.speaks = [which ? which.dataset.amounts : "ledger", table ? table.dataset.by : "", table ? row.dataset.key : ""];
+    }
+    return sums(el.speaks[0], el.speaks[1])[el.speaks[2]];
   }
 
   // --- writing it into the page ---
   function numbers() {
     document.querySelectorAll("[data-m]").forEach(function (el) {
       var s = context(el), at = see(), full = el.dataset.m.replace("*", at);
-      if (!s) return;
+      if (!s || (s.rows === 0 && el.closest("tbody tr[data-key]"))) return;  // such a row is not shown
       var kind = el.dataset.kind === "*" ? data.see[at][1] : el.dataset.kind;
       var of = el.dataset.of ? s[el.dataset.of.replace("*", at)] : 1;
       var low = s[full + ".low"], high = s[full + ".high"];
+      flipped = "other" in el.dataset;
       el.textContent = el.dataset.of && !(of > 0) ? data.words.unknown
         : phrase(s[full] / of, kind, low === undefined ? null : low / of, high === undefined ? null : high / of,
           "bare" in el.dataset);
+      flipped = false;
     });
     document.querySelectorAll("[data-u]").forEach(function (el) {
       var d = el.dataset;
@@ -258,7 +262,9 @@
     });
     document.querySelectorAll("[data-unit]").forEach(function (el) {
       var kind = el.dataset.unit === "*" ? data.see[see()][1] : el.dataset.unit;
+      flipped = "other" in el.dataset;
       el.textContent = unitWord(kind) || "money";
+      flipped = false;
     });
     document.querySelectorAll("[data-see-word]").forEach(function (el) {
       el.textContent = data.see[see()][el.dataset.seeWord === "of" ? 2 : 0];
@@ -286,9 +292,11 @@
     return out;
   }
   function strips() {
+    var words = {};
+    data.parts.forEach(function (p) { words[p[0]] = p[1]; });
     document.querySelectorAll("svg[data-strip]").forEach(function (svg) {
       var within = svg.closest("[data-amounts]"), s = within && data.amounts[within.dataset.amounts] && context(svg);
-      if (!s) return;
+      if (!s || (s.rows === 0 && svg.closest("tr[data-key]"))) return;
       var parts = shares(s), x = {}, at = 0, said = [];
       data.parts.forEach(function (p) {
         x[p[0]] = at;
@@ -297,10 +305,9 @@
       });
       svg.setAttribute("aria-label", said.length ? said.join(", ") + " of 100 poured" : "nothing poured");
       svg.querySelectorAll("rect").forEach(function (r) {
-        var part = r.dataset.part;
+        var part = r.dataset.part, word = words[part];
         r.setAttribute("x", x[part].toFixed(2) + "%");
         r.setAttribute("width", (100 * parts[part]).toFixed(2) + "%");
-        var word = data.parts.filter(function (p) { return p[0] === part; })[0][1];
         r.querySelector("title").textContent = word + " " + phrase(parts[part], "per100") + " of 100";
       });
     });
@@ -335,7 +342,7 @@
   // --- long tables: the first rows stand open; more unfold, are found by a word, are sorted by a click on a head ---
   var OPEN = 6;
   function tame() {
-    document.querySelectorAll("main table:not(.savings):not(.fit)").forEach(function (table) {
+    document.querySelectorAll("main table:not(.savings):not(.fit):not(.whole)").forEach(function (table) {
       var body = table.tBodies[0];
       if (!body || body.rows.length <= OPEN || table.closest("[data-rows]")) return;
       var bar = document.createElement("p"), all = document.createElement("button"), find = document.createElement("input");
@@ -432,11 +439,14 @@
       return kind !== "ledger" || c[0].slice(-suffix.length) === suffix || !all.some(function (x) { return c[0].slice(-x.length) === x; });
     });
   }
-  function kept(kind, shops, cup) {  // [shop, row] of what the choice keeps
+  function kept(kind, shops, cup, only) {  // [shop, row] of what the choice keeps; only: [column, what must stand in it]
     var out = [];
     shops.forEach(function (shop) {
       var made = store[kind + "|" + shop];
+      if (only && only[0] === "shop_id" && shop !== only[1]) return;
       for (var i = 0; i < made.n; i++) {
+        if (only && only[0] === "month") { if (grain(cell(kind, shop, "month", i) || "", only[1]) !== only[1]) continue; }
+        else if (only && only[0] !== "shop_id" && (cell(kind, shop, only[0], i) || "unknown") !== only[1]) continue;
         if (cup) { if (cell(kind, shop, "mix_id", i) === cup) out.push([shop, i]); continue; }
         if (made.columns.month && (state.from || state.to)) {
           var month = cell(kind, shop, "month", i);
@@ -464,12 +474,30 @@
     if (into) into.appendChild(el);
     return el;
   }
+  function behind() {  // each row of a table of sums opens the rows that it is the sum of
+    document.querySelectorAll("table[data-by]").forEach(function (table) {
+      var kind = table.dataset.amounts || (table.closest("[data-amounts]") || { dataset: {} }).dataset.amounts, by = table.dataset.by;
+      var box = kind && document.querySelector('details[data-rows="' + kind + '"]');
+      if (!box || !data.evidence[kind]) return;
+      table.querySelectorAll("tbody tr[data-key]").forEach(function (tr) {
+        if (tr.dataset.key === "coating") return;  // many categories together
+        var th = tr.cells[0], word = th.textContent.trim(), button = make("button", "rows", th);
+        button.type = "button"; button.className = "behind";
+        button.setAttribute("aria-label", "The rows behind " + word);
+        button.addEventListener("click", function () {
+          box.seen = { page: 0, find: "", only: [by, tr.dataset.key], word: "Only " + word };
+          if (box.open) browse(box); else box.open = true;
+          jump(box.querySelector(".browser"));
+        });
+      });
+    });
+  }
   function browse(box) {
     var kind = box.dataset.rows, spec = data.evidence[kind], into = box.querySelector(".browser"), s = box.seen || (box.seen = { page: 0, find: "" });
     var shops = spec ? Object.keys(spec.files).filter(function (x) { return !state.shop || x === state.shop; }) : [];
     if (!shops.length) { into.textContent = "No rows stand behind this choice."; return; }
     if (shops.length > 12) { into.textContent = "Choose a shop above: the rows of all shops together are many."; return; }
-    fetched(kind, shops, function () { table(into, kind, kept(kind, shops), s, function () { browse(box); }, shops); });
+    fetched(kind, shops, function () { table(into, kind, kept(kind, shops, "", s.only), s, function () { browse(box); }, shops); });
   }
   function table(into, kind, rows, s, again, shops, cup) {
     var columns = shownColumns(kind), many = !cup && shops.length > 1, word = s.find.trim().toLowerCase();
@@ -486,6 +514,12 @@
     bar.className = "more";
     make("span", rows.length ? plain(first + 1, 0) + data.words.range + plain(Math.min(first + PAGE, rows.length), 0) + " of " + plain(rows.length, 0) + " rows"
       : "No rows for this choice.", bar);
+    if (s.only) {
+      make("strong", s.word, bar);
+      var all = make("button", "Rows of all", bar);
+      all.type = "button"; all.dataset.name = "all";
+      all.addEventListener("click", function () { s.only = null; s.page = 0; again(); });
+    }
     var lacking = shops.reduce(function (sum, x) { return sum + store[kind + "|" + x].of - store[kind + "|" + x].n; }, 0);
     if (lacking) make("span", plain(lacking, 0) + " earlier rows stand in out/tables/" + data.evidence[kind].table + ".parquet alone", bar);
     [["Before", -1], ["Next", 1]].forEach(function (b) {
@@ -651,56 +685,50 @@
   function whatIf() {
     var form = document.querySelector("form.whatif"), made = document.getElementById("json-savings");
     if (!form || !made) return;
-    var shops = JSON.parse(made.textContent).shops;
-    var kept = Object.keys(shops).filter(function (s) { return !state.shop || s === state.shop; });
-    var known = kept.every(function (s) { return shops[s].jobs; });
-    var jobs = kept.reduce(function (sum, s) { return sum + (shops[s].jobs || 0); }, 0) / 12;
-    var typed = form.elements.jobs, gun = form.elements.gun;
-    if (!typed.dataset.own) typed.value = known ? Math.round(10 * jobs) / 10 : "";
+    var told = form.made || (form.made = JSON.parse(made.textContent)), shops = told.shops, chosen = shops[state.shop || told.all];
+    var jobs = (chosen && chosen.jobs || 0) / 12, typed = form.elements.jobs, gun = form.elements.gun;
+    if (!typed.dataset.own) typed.value = jobs ? Math.round(10 * jobs) / 10 : "";
     var more = typed.dataset.own && jobs > 0 && typed.value !== "" ? Math.max(0, Number(typed.value)) / jobs : 1;
     var price = 1 + Number(form.elements.price.value || 0) / 100, at = {}, edges = [0];
+    var scaled = function (amounts) {  // cost, VOC, solids, each with its ends
+      return amounts.map(function (ends, i) { return ends.map(function (v) { return v === null ? null : v * more * (i === 0 ? price : 1); }); });
+    };
+    var fill = function (tr, amounts) {
+      ["cost", "voc", "solids"].forEach(function (k, i) {
+        var el = tr.querySelector('[data-amount="' + k + '"] [data-u]'), a = amounts[i];
+        if (!el || a[0] === null) return;
+        ["v", "lo", "hi"].forEach(function (n, end) { if (a[end] !== null) el.dataset[n] = Number(a[end].toPrecision(6)); else delete el.dataset[n]; });
+        el.textContent = phrase(a[0], el.dataset.u, a[1], a[2], true);
+      });
+    };
     var rows = Array.prototype.slice.call(document.querySelectorAll("table.savings tr[data-lever]"));
     rows.forEach(function (tr) {
-      at[tr.dataset.lever] = [0, 1, 2].map(function (which) {
-        return [0, 1, 2].map(function (end) {
-          var out = null, broken = false;
-          kept.forEach(function (s) {
-            var l = shops[s].levers[tr.dataset.lever];
-            if (!l) return;
-            if (l[which][end] === null) broken = true;
-            out = (out || 0) + l[which][end];
-          });
-          return out === null || broken ? null : out * more * (which === 0 ? price : 1);
-        });
-      });
+      var of = tr.dataset.shop ? (!state.shop && told.grouped || state.shop && state.shop !== tr.dataset.shop ? null : shops[tr.dataset.shop]) : chosen;
+      var levers = of && of.levers[tr.dataset.lever];
+      at[tr.dataset.lever] = levers ? scaled(levers) : [[null, null, null], [null, null, null], [null, null, null]];
       at[tr.dataset.lever][0].forEach(function (v) { if (v !== null) edges.push(v); });
     });
     var total = document.querySelector("table.savings tr[data-total]");
-    ["cost", "voc", "solids"].forEach(function (k, i) {  // of the levers that are shown
-      var el = total && total.querySelector('[data-amount="' + k + '"] [data-u]'), sum = [0, 0, 0];
-      kept.forEach(function (s) {
-        var whole = shops[s].whole[i];
-        if (whole[0] === null) return;
-        sum[0] += whole[0];
-        [1, 2].forEach(function (end) { sum[end] += (whole[end] - whole[0]) * (whole[end] - whole[0]); });
-      });
-      if (!el) return;
-      var by = more * (i === 0 ? price : 1);
-      sum = [sum[0], sum[0] - Math.sqrt(sum[1]), sum[0] + Math.sqrt(sum[2])].map(function (v) { return Number((v * by).toPrecision(6)); });
-      ["v", "lo", "hi"].forEach(function (n, end) { if (sum[end] !== null) el.dataset[n] = sum[end]; else delete el.dataset[n]; });
-      el.textContent = phrase(sum[0], el.dataset.u, sum[1], sum[2], true);
-    });
-    var least = Math.min.apply(null, edges), most = Math.max.apply(null, edges);
-    var place = function (v) { return most > least ? 100 * Math.min(1, Math.max(0, (v - least) / (most - least))) : 0; };
+    if (total && chosen) fill(total, scaled(chosen.whole));
+    var most = document.querySelector("[data-best]");
+    if (most) {  // the changes that save most, and their sum with its joint interval
+      var named = rows.filter(function (tr) { return tr.dataset.lever !== "gun" && at[tr.dataset.lever][0][0] > 0; }).sort(function (a, b) {
+        return at[b.dataset.lever][0][0] - at[a.dataset.lever][0][0] || (a.dataset.lever < b.dataset.lever ? -1 : 1);
+      }).slice(0, 3);
+      var ends = chosen && scaled([chosen.best])[0];
+      most.hidden = !named.length || !ends || ends[0] === null;
+      if (!most.hidden) most.textContent = "Most is saved by: " + named.map(function (tr) {
+        var said = tr.cells[0].firstChild.data; return said[0].toLowerCase() + said.slice(1).trim();
+      }).join("; ") + ". Together " + phrase(ends[0], "cost", ends[1], ends[2]) + " a year, " + data.words.steps.filter(function (s) {
+        return ends[0] * 2 * data.words.z95 / (ends[2] - ends[1]) > s[0] || s[0] === 0;
+      })[0][1] + ".";
+    }
+    var least = Math.min.apply(null, edges), span = Math.max.apply(null, edges) - least;
+    var place = function (v) { return span > 0 ? 100 * Math.min(1, Math.max(0, (v - least) / span)) : 0; };
     rows.forEach(function (tr) {
       var l = at[tr.dataset.lever], svg = tr.querySelector("svg");
       tr.hidden = l[0][0] === null;
-      ["cost", "voc", "solids"].forEach(function (k, i) {
-        var el = tr.querySelector('[data-amount="' + k + '"] [data-u]');
-        if (!el || l[i][0] === null) return;
-        ["v", "lo", "hi"].forEach(function (n, end) { if (l[i][end] !== null) el.dataset[n] = l[i][end]; else delete el.dataset[n]; });
-        el.textContent = phrase(l[i][0], el.dataset.u, l[i][1], l[i][2], true);
-      });
+      fill(tr, l);
       if (svg && l[0][0] !== null) {
         var low = place(l[0][1] === null ? l[0][0] : l[0][1]), high = place(l[0][2] === null ? l[0][0] : l[0][2]);
         var band = svg.querySelector(".band"), zero = svg.querySelector(".typical");
@@ -925,7 +953,7 @@
       plot.layout.margin.l = text;
       if (printing) { plot.data[0].line.width = 9; plot.data[1].marker.size = 6; }
       if (narrow) {
-        plot.layout.margin.l = 4;
+        plot.layout.margin.l = 12;  // the mark at 0 has its label
         plot.data.forEach(function (t) { t.y = t.y.map(function (y) { return y === null ? y : y + base - 0.5; }); });
       }
       plot.layout.annotations = list.map(function (r, at) {
@@ -1059,6 +1087,7 @@
       (waiting[kind + "|" + shop] || []).splice(0).forEach(function (then) { then(); });
     };
     choose();
+    behind();
     tame();
     fold();
     document.querySelectorAll("details[data-rows]").forEach(function (box) {

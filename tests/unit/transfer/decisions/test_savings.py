@@ -1,9 +1,14 @@
 """Savings: each lever by hand, nothing counted twice, draws as the model says."""
 
+import datetime as dt
+
 import numpy as np
+import polars as pl
 import pytest
 
 from pipelines.transfer.decisions import savings
+from pipelines.transfer.decisions.habits import Habits
+from pipelines.transfer.solver import mixed_model
 from pipelines.transfer.solver.table_model import Fitted, Term
 
 
@@ -136,8 +141,8 @@ def test_a_root_follows_its_covariance_where_eigenvectors_would_turn():
     for at in ((0, 1), (0, 3), (1, 2)):
         nudge = np.zeros((4, 4))
         nudge[at] = nudge[at[::-1]] = 1e-15
-        assert savings.root(base + nudge) == pytest.approx(savings.root(base), abs=1e-12)
-    found = savings.root(base[:3, :3])
+        assert mixed_model.root(base + nudge) == pytest.approx(mixed_model.root(base), abs=1e-12)
+    found = mixed_model.root(base[:3, :3])
     assert found @ found == pytest.approx(base[:3, :3], abs=1e-15) and (found == found.T).all()
 
 
@@ -151,11 +156,81 @@ def test_draws_have_the_mean_and_covariance_of_the_model():
         y, 0 * one, one, 0.2,
     )  # fmt: skip
     rows = fit.rows([[("hand", str(k), 1.0)] for k in range(4)])
-    drawn = savings.joint_draws(fit.posterior, rows, 40_000, rng)
+    drawn = fit.posterior.drawn(rows, 40_000, [2])
     mean, var = fit.predict([[("hand", str(k), 1.0)] for k in range(4)])
     assert drawn.mean(axis=0) == pytest.approx(mean, abs=0.003)
     assert drawn.var(axis=0) == pytest.approx(var, rel=0.06)
     assert np.corrcoef(drawn.T)[0, 1] > 0.02  # they share the common level
+
+
+def test_what_two_calls_share_is_drawn_alike():
+    """Hands of two shops, asked for shop by shop: their draws have the covariance of one dense inverse of the equations."""
+    rng = np.random.default_rng(4)
+    hand = rng.integers(0, 6, 400)
+    place = np.where(hand < 3, "s", "t")
+    y = rng.normal(0, 0.1, 6)[hand] + rng.normal(0, 0.2, 400)
+    one = np.ones(400)
+    terms = [
+        Term("all", np.full(400, "x"), prior=(0.0, 0.3)),
+        Term("place", place, scale=0.1, local=True),
+        Term("hand", hand.astype(str), scale=0.15, local=True),
+    ]
+    fit = Fitted(terms, y, 0 * one, one, 0.2)
+    parts = [[[("all", "x", 1.0), ("hand", str(k), 1.0)] for k in hands] for hands in ((0, 1, 2), (3, 4, 5))]
+    drawn = np.hstack([fit.posterior.drawn(fit.rows(part), 40_000, [2]) for part in parts])
+    matrix = np.vstack([fit.rows(part).matrix.toarray() for part in parts])
+    wanted = np.zeros((6, 6))
+    for p, share in zip(fit.posterior.points, fit.posterior.weight, strict=True):
+        sd2 = np.exp(2 * p.log_sd)
+        design, fixed = fit.design.toarray(), fit.unknowns.component < 0
+        precision = np.where(fixed, 1 / 0.3**2, 1 / sd2[fit.unknowns.component])
+        wanted += share * matrix @ np.linalg.inv(design.T @ design / sd2[-1] + np.diag(precision)) @ matrix.T
+    moves = np.array([matrix @ p.theta for p in fit.posterior.points])
+    moves = (moves - fit.posterior.weight @ moves) * np.sqrt(fit.posterior.weight)[:, None]
+    assert np.cov(drawn.T) == pytest.approx(wanted + moves.T @ moves, abs=0.03 * wanted.max())
+    assert wanted[0, 4] > 0.05 * wanted[0, 0]  # over shops they share what stands in the border
+
+
+def test_what_shops_share_adds_up_end_by_end_and_what_is_their_own_in_squares():
+    """Two shops whose films have no error but that of stated solids: the ends of both together are the sums of theirs. Repeats come
+    by chance in each: the width of both is that of the squares."""
+    day, films, ledger = dt.datetime(2025, 3, 3, 9), [], []
+    for shop, film in (("a", 90.0), ("b", 120.0)):
+        for n in range(8):
+            key = {"shop_id": shop, "job_id": f"j{n}", "operation_no": 1}
+            films.append(key | {"panel_id": "p", "face": "outer", "film_um": film, "held_um": film, "held_se_um": 0.0, "within_um": 9.0,
+                                "film_max_um": 80.0, "covered_m2": 1.0, "over_ml": film - 80.0, "role": "clear", "source": "read"})  # fmt: skip
+            row = key | {
+                "mix_id": f"m{n}",
+                "month": "2025-03",
+                "role": "clear",
+                "technician_id": "t",
+                "gun_id": "g",
+                "rework": n < 4,
+            }
+            ledger.append(row | {f"{part}_{see}": grams for see in ("solids_g", "voc_g", "cost")
+                                 for part, grams in (("poured", 220.0), ("overspray", 100.0), ("useful", 100.0), ("over_build", 10.0),
+                                                     ("flush_loss", 10.0), ("leftover", 0.0))})  # fmt: skip
+    cups = pl.DataFrame([{k: row[k] for k in ("shop_id", "mix_id")} | {"first_poured_at": day} for row in ledger])
+    tables = {
+        "film_build": pl.DataFrame(films), "material_ledger": pl.DataFrame(ledger), "mixes": cups,
+        "jobs": cups.select("shop_id", job_id="mix_id", opened_on=pl.col("first_poured_at").dt.date()),
+        "pours": cups.select("shop_id", "mix_id", pour_no=1, technician_id=pl.lit(None, pl.String)),
+    }  # fmt: skip
+    guns = pl.DataFrame(schema={"gun_id": pl.String, "shop_id": pl.String, "atomising": pl.String, "price": pl.Float64})
+    nobody = Habits(pl.DataFrame(), pl.DataFrame(), None)
+    found, basis = savings.savings([tables], guns, pl.DataFrame(), None, nobody, {})
+    rows = {(r["shop_id"], r["lever"]): r for r in found.iter_rows(named=True)}
+    ends = ("per_year_solids_kg_low", "per_year_solids_kg", "per_year_solids_kg_high")
+    film, again = (
+        {shop: [rows[shop, lever][e] for e in ends] for shop in ("a", "b", "all")} for lever in ("over_build", "rework")
+    )
+    assert film["all"] == pytest.approx([a + b for a, b in zip(film["a"], film["b"], strict=True)], rel=1e-9)
+    assert film["all"][0] < film["all"][1] < film["all"][2]
+    width = {shop: ends[2] - ends[0] for shop, ends in again.items()}
+    assert width["all"] == pytest.approx(np.hypot(width["a"], width["b"]), rel=0.05)
+    assert basis["shop_id"].to_list() == ["a", "b", "all"]
+    assert basis["saved_solids_kg"][2] == pytest.approx(film["all"][1] + again["all"][1], rel=1e-9)
 
 
 def test_repeats_have_the_spread_of_a_compound_poisson_total():

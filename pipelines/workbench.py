@@ -402,15 +402,15 @@ def opened(folder: Path, memory_gb: float, threads: int, told: Callable[[str], N
     """The workbench of a workspace. One that cannot be read (damaged, or of another version) is set up anew: `told` hears it."""
     import duckdb
 
-    folder.mkdir(parents=True, exist_ok=True)
+    folder.mkdir(workspace.PRIVATE, parents=True, exist_ok=True)
     if workspace.bench_is_damaged(folder):
         told("The tables of earlier runs are damaged; all of them are made anew.")
         workspace.drop_bench(folder)
-        folder.mkdir(parents=True, exist_ok=True)
+        folder.mkdir(workspace.PRIVATE, parents=True, exist_ok=True)
     try:
         return DuckDB(folder, memory_gb, threads)
     except (duckdb.Error, ValueError, TypeError) as error:  # its notes are JSON
         told(f"The tables of earlier runs cannot be read ({str(error).splitlines()[0]}); all of them are made anew.")
         workspace.drop_bench(folder)
-        folder.mkdir(parents=True, exist_ok=True)
+        folder.mkdir(workspace.PRIVATE, parents=True, exist_ok=True)
         return DuckDB(folder, memory_gb, threads)

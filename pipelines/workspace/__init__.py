@@ -37,6 +37,7 @@ from pipelines.workspace.contents import (
 )
 from pipelines.workspace.kept_handouts import is_whole, keep_handout, read_handout, read_whole, take_away_handout
 from pipelines.workspace.paths import (
+    PRIVATE,
     Workspace,
     draft_of,
     fill,
@@ -96,8 +97,8 @@ from pipelines.workspace.store import (
 from pipelines.workspace.traces import as_written
 
 __all__ = [
-    "JOURNAL", "LIST", "MANIFEST", "MOST_SETTINGS", "UNREADABLE", "Forgotten", "Input", "Keeping", "Workspace", "WorkspaceError",
-    "as_written", "begin", "begin_forgetting", "begun", "bench_is_damaged", "causes", "check_sealed", "clear", "code_digest",
+    "JOURNAL", "LIST", "MANIFEST", "MOST_SETTINGS", "PRIVATE", "UNREADABLE", "Forgotten", "Input", "Keeping", "Workspace",
+    "WorkspaceError", "as_written", "begin", "begin_forgetting", "begun", "bench_is_damaged", "causes", "check_sealed", "clear", "code_digest",
     "defused", "digests", "draft_of", "drop_bench", "drop_earlier_sets", "end_forgetting", "file_name_of",
     "fill", "find", "fingerprint", "forget_drafts", "forget_reads", "forget_tables", "forgotten", "has_list",
     "held", "init", "inputs", "is_kept", "is_refusal", "is_whole", "keep_forgotten", "keep_handout",

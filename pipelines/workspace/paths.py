@@ -11,6 +11,7 @@ from pathlib import Path
 
 from pipelines.workspace.refusals import WorkspaceError, told, write_atomically
 
+PRIVATE = 0o700  # of folders that hold people and that nobody else has to read
 SETTINGS_FILE = "filmledger.toml"
 DAGSTER_SETTINGS = """\
 # Written by filmledger: nothing about its use leaves this machine.
@@ -143,7 +144,7 @@ def keep_private(space: Workspace, results: bool, alone: bool = True) -> None:
         folders += [space.state, space.handouts]
     for folder in folders:
         with told(f"change who may read {folder}"), contextlib.suppress(FileNotFoundError):
-            folder.chmod(0o700)
+            folder.chmod(PRIVATE)
 
 
 def occupied(directory: str | os.PathLike[str]) -> Workspace | None:
@@ -191,7 +192,8 @@ def report_fault(directory: str | None, details: str) -> Path | None:
 def prepare_dagster(space: Workspace) -> Path:
     """Make Dagster's folder with its settings (no telemetry) and return it."""
     with told(f"write in {space.dagster_home}"):
-        space.dagster_home.mkdir(parents=True, exist_ok=True)
+        space.state.mkdir(exist_ok=True)
+        space.dagster_home.mkdir(mode=PRIVATE, exist_ok=True)
         wanted = DAGSTER_SETTINGS.encode()
         target = space.dagster_home / "dagster.yaml"
         if not target.exists() or target.read_bytes() != wanted:

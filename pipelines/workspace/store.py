@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipelines.workspace.checksums import Damaged, below, broken, sealed, sha256_file, take_away, unsealed
-from pipelines.workspace.paths import Workspace
+from pipelines.workspace.paths import PRIVATE, Workspace
 from pipelines.workspace.refusals import WorkspaceError, told
 
 if TYPE_CHECKING:
@@ -61,10 +61,16 @@ class Keeping:
         blocks = self.blocks.setdefault(name, {})
         full = self.draft / f"{name}.{len(blocks):06d}.parquet"
         with told(f"keep what was read in {self.target.parent}"):
-            full.parent.mkdir(parents=True, exist_ok=True)
+            self._begin()
             rows.write_parquet(full, compression="lz4", row_group_size=ROW_GROUP)
             blocks[full.name] = sha256_file(full)
         return pl.scan_parquet(full)
+
+    def _begin(self) -> None:
+        """The draft's folder, inside of one that holds people and is for its owner alone."""
+        self.target.parent.parent.mkdir(parents=True, exist_ok=True)
+        self.target.parent.mkdir(mode=PRIVATE, exist_ok=True)
+        self.draft.mkdir(exist_ok=True)
 
     def clear(self) -> None:
         """Drop what was put so far."""
@@ -76,7 +82,7 @@ class Keeping:
         for name, frame in frames.items():
             self.put(name, frame)
         with told(f"keep what was read in {self.target.parent}"):
-            self.draft.mkdir(parents=True, exist_ok=True)
+            self._begin()
             (self.draft / NOTES).write_bytes(sealed({"frames": self.blocks, "notes": dict(notes)}))
             _drop(self.target)
             os.replace(self.draft, self.target)

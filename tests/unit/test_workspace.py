@@ -16,7 +16,7 @@ import duckdb
 import polars as pl
 import pytest
 
-from pipelines import workspace
+from pipelines import workbench, workspace
 from pipelines.workspace import Workspace, WorkspaceError, run_lock
 
 
@@ -429,3 +429,24 @@ def test_an_unreadable_lock_file_does_not_stop_a_run(space):
     (space.state / "lock").write_bytes(b"\x00garbage")
     with workspace.lock(space) as remark:
         assert remark is None
+
+
+def test_what_holds_people_and_nobody_else_has_to_read_is_for_its_owner_alone(tmp_path: Path) -> None:
+    """From the moment it is made, whatever the process would allow otherwise; and what an earlier version made too."""
+    space, _ = workspace.init(tmp_path / "shop", "")
+    before = os.umask(0o022)
+    try:
+        workspace.Keeping(space, "a" * 64).finish({}, {})
+        workbench.opened(space.state / "tables", 0.1, 1, print).close()
+        workspace.prepare_dagster(space)
+        kept = [space.intake_store, space.state / "tables", space.dagster_home]
+        assert [folder.stat().st_mode & 0o777 for folder in kept] == [0o700] * 3
+        for folder in kept:
+            folder.chmod(0o755)
+        workspace.keep_private(space, results=False)
+        assert [folder.stat().st_mode & 0o777 for folder in kept] == [0o700] * 3
+        assert space.state.stat().st_mode & 0o777 == 0o755, "results are read through it"
+        workspace.keep_private(space, results=True)
+        assert space.state.stat().st_mode & 0o777 == 0o700
+    finally:
+        os.umask(before)

@@ -8,6 +8,7 @@ undisturbed figures again. Needs Linux, the right to mount for the small disks, 
     .venv/bin/python tests/bench/faults.py [--flips 500] [--only WORD]
 """
 
+# ruff: noqa: E501
 from __future__ import annotations
 
 import argparse

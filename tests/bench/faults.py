@@ -8,6 +8,7 @@ undisturbed figures again. Needs Linux, the right to mount for the small disks, 
     .venv/bin/python tests/bench/faults.py [--flips 500] [--only WORD]
 """
 
+# ruff: noqa: E501
 from __future__ import annotations
 
 import argparse
@@ -368,7 +369,7 @@ def races(
     finished: Workspace, before: dict[str, str], folder: Path, tries: int = 6
 ) -> Iterator[tuple[str, str | None]]:
     """Settings and exports that change at a moment of the run: what is published is that of its fingerprint, or nothing."""
-    chance = random.Random(9)
+    chance, whole = random.Random(9), 3.0  # about the seconds of a run
     for number in range(tries):
         space = copied(finished, folder / f"r{number}")
         what = ("settings", "export", "export gone")[number % 3]
@@ -384,7 +385,6 @@ def races(
             else:
                 (space.inbox / "pours.csv").unlink()
 
-        whole = 3.0
         other = threading.Thread(target=change)
         other.start()
         code, said = run(space)

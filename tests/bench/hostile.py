@@ -179,7 +179,9 @@ def main() -> int:
     chosen = given.parse_args()
     rows, findings, began = [], [], time.monotonic()
     for kind, what, name, state, said, mb, seconds in measure(chosen.only, chosen.layouts):
-        rows.append(f"| {what} | {name} | {state} | {max(0, mb)} | {seconds:.2f} |")
+        rows.append(
+            f"| {what.replace(chr(124), chr(92) + chr(124))} | {name} | {state} | {max(0, mb)} | {seconds:.2f} |"
+        )
         if trouble := wrong(state, said, mb, seconds):
             findings.append(f"{kind}: {what} as {name}: {trouble}")
             print(findings[-1], flush=True)

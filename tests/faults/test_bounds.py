@@ -168,8 +168,10 @@ def test_hostile_files_are_answered_in_words_and_soon(name: str) -> None:
 
 
 QUICK = {
-    "workbook": ("stray cell", "4294967295 strings", "utf-16 sheet", "10000000", "entities", "a foreign entity", "rows without", "one tag", "errors without", "formulas and",
-                 "a million deep", "list of 600", "overlapping", "lying", "password", "many small", "bits", "5000 sheets", "dimension", "sheet outside"),
+    "workbook": ("stray cell", "4294967295 strings", "utf-16 sheet", "10000000", "entities",
+                 "a foreign entity", "rows without", "one tag", "errors without", "formulas and",
+                 "a million deep", "list of 600", "overlapping", "lying", "password", "many small",
+                 "bits", "5000 sheets", "dimension", "sheet outside"),
     "parquet": ("60,000,000 equal", "dates far", "days far", "5,000 columns", "bits turned, 1", "length of"),
 }  # fmt: skip
 

@@ -23,7 +23,8 @@ if str(HOME) not in sys.path:
 BITS = [b'"', b",", b";", b"\n", b"\r\n", b"\t", b"\0", b"\xff", b"'", b"=", b"e9", b"1e400", b"-", b".", b"\xef\xbb\xbf",
         b"nan", b"2025-02-30", b"north", b"Total", b"\xc3\xa4", b"\xe2\x80\xa8", b"\x1c", b"#", b"|"]  # fmt: skip
 #: of texts in TOML: what stands between the words
-SIGNS = [b"[", b"]", b"[[", b"]]", b"{", b"}", b" = ", b".", b'"', b"\'\'\'", b"true", b"nan", b"-1", b"0", b"1e308", b"1979-05-27T07:32:00Z", b"[]", b"{}", b'""', b"\\",
+SIGNS = [b"[", b"]", b"[[", b"]]", b"{", b"}", b" = ", b".", b'"', b"\'\'\'", b"true", b"nan", b"-1", b"0",
+         b"1e308", b"1979-05-27T07:32:00Z", b"[]", b"{}", b'""', b"\\",
          b"(", b")", b"(?P<a>.*)", b"(a+)+$", b"%d.%m.%Y", b"%", b"*", b"?", b"\n", b"\r", b"\0", b"\x1b", b"\xff", b"\xe2\x80\xae"]  # fmt: skip
 
 

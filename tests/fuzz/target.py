@@ -98,8 +98,10 @@ def seeds() -> list[bytes]:
 
 
 KEYS = ["match_name", "delimiter", "encoding", "decimal", "thousands", "header_line", "skip", "block", "repeat_above", "sheet", "merged", "months",
-        "century", "mode", "complete_for", "exported_at", "time_zone", "note", "table", "where", "unpivot", "column", "columns", "format", "unit", "pattern",
-        "values", "otherwise", "prefix", "number_within", "constant", "weights", "tare", "tare_g", "position", "into", "is", "on", "of", "file", "name_pattern"]  # fmt: skip
+        "century", "mode", "complete_for",
+        "exported_at", "time_zone", "note", "table", "where", "unpivot", "column", "columns", "format", "unit", "pattern",
+        "values", "otherwise", "prefix", "number_within",
+        "constant", "weights", "tare", "tare_g", "position", "into", "is", "on", "of", "file", "name_pattern"]  # fmt: skip
 
 
 def layout_seeds() -> list[bytes]:

@@ -179,6 +179,7 @@ def main() -> None:
         businesses = asked.n or n
         for seed in range(asked.seed, asked.seed + businesses):
             found += list(draw(seed))
+            print(seed, file=sys.stderr, flush=True)
         seen = pl.DataFrame(found, schema=["planted", "holds", "shown", "better"], orient="row")
         for (name,), rows in seen.group_by("planted", maintain_order=True):
             holds, shown, better = (float(rows[c].mean()) for c in ("holds", "shown", "better"))  # type: ignore[arg-type]

@@ -292,7 +292,7 @@ def test_jobs_outside_the_trial_do_not_count() -> None:
 
 
 def test_error_rates_are_those_stated() -> None:
-    """120 trials without a difference and 80 with the planned one, of a fixed seed; at length in tests/bench/trials.py. The band is four
+    """120 trials without a difference and 80 with the planned one, of a fixed seed; at length in tests/bench/trial_power.py. The band is four
     standard errors of so many draws."""
     p, n, m = plan(), 120, 80
     none = [trials.standing(p, trial_rows(p, 0.0, 1000 + i), SINCE).word for i in range(n)]

@@ -1,6 +1,6 @@
 """The long simulations of trials: are the stated error rates and the promised power those that come about?
 
-    .venv/bin/python tests/bench/trials.py [--shops 120] [--trials 40] [--rule 20000] [--seed 0]
+    .venv/bin/python tests/bench/trial_power.py [--shops 120] [--trials 40] [--rule 20000] [--seed 0]
 
 Prints one line per bar: what must hold, what was measured, ok or short. Shops are drawn by networks.py (invented): their history is fitted
 as a run fits it, the plan is made from that fit alone, and trials of the same shop are drawn with other true spreads nobody was told.

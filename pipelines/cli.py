@@ -233,6 +233,10 @@ EXAMPLES = {
     "layout": ["my_shop/inbox/scale.csv my_shop", "my_shop/inbox/scale.csv my_shop --table pours --ask --write"],
     "registers": ["my_shop", "my_shop --fill", "my_shop --workbook registers.xlsx", "my_shop --take registers.xlsx"],
     "kit": ["sheets", "sheets --paper Letter"],
+    "trial": [
+        "my_shop --gun g101 --gun g203 --role clear --sheet trial.html",
+        "my_shop --change c04 --jobs 24",
+    ],
     "mix": ["clear_hs my_shop --gun g1 --area 2.3", "clear_hs my_shop --json"],
     "handout": [
         "my_shop --period 2026-Q1",

@@ -106,7 +106,9 @@ def total_cell(sums: dict[str, float], measure: str, kind: str, *, bare: bool = 
         kind,
         Markup(" data-bare") if bare else "",
         Markup(" data-other") if other else "",
-        wording.phrase(sums.get(measure), kind, low, high, bare=bare, system="us" if other else "metric"),
+        wording.phrase(sums.get(measure), kind, low, high, bare=bare, system="us" if other else "metric").replace(
+            ",", wording.THIN
+        ),
     )
 
 
@@ -195,7 +197,7 @@ def _by_category(book: PageTables, amounts: Any) -> Listing:
     rows = [
         Row(
             [
-                text(_CATEGORY.get(category, spaced(category))), *cells(sums), text(of_permits.get(category)),
+                text(_CATEGORY.get(category, spaced(category))), *cells(sums), *([text(of_permits.get(category))] if of_permits else []),
                 content.get(category, text(None)), *(judged(sums, m, category in content) for m in ("judged", "above", "open")),
             ],
             {"key": category},
@@ -206,15 +208,16 @@ def _by_category(book: PageTables, amounts: Any) -> Listing:
     other = Markup('<span data-unit="mass_kg" data-other>{}</span>').format(wording.unit_word("mass_kg", "us"))
     columns.insert(3, Column("VOC", other, number=True))
     columns += [
-        Column("limit of a permit on its litres"), Column("limit on content", wording.unit_header("content_g_per_l"), number=True),
+        *([Column("limit of a permit on its litres")] if of_permits else []),
+        Column("limit on content", wording.unit_header("content_g_per_l"), number=True),
         Column("held against it", Markup("cups"), number=True), Column("above", Markup("cups"), number=True),
         Column("not judged", Markup("cups"), number=True),
     ]  # fmt: skip
     whole = amounts.sums()
     total = Row(
-        [text("all together"), *cells(whole), *[text(None)] * 5]  # a cup may serve several categories
+        [text("all together"), *cells(whole), *[text(None)] * (len(columns) - 6)]  # a cup may serve several categories
     )
-    return Listing("Usage and emissions by category", columns, rows, by="category", total=total, css="whole")
+    return Listing("Usage and emissions by category", columns, rows, by="category", total=total, css="unfolded")
 
 
 def _restated(book: PageTables) -> Listing | None:

@@ -80,7 +80,7 @@
     var text = Math.abs(value).toFixed(decimals);
     var negative = value < 0 && Number(text) !== 0;
     var parts = text.split(".");
-    parts[0] = parts[0].replace(/\B(?=(\d{3})+$)/g, units() === "us" ? "," : data.words.thin);
+    parts[0] = parts[0].replace(/\B(?=(\d{3})+$)/g, (state.units || root.dataset.units) === "us" ? "," : data.words.thin);
     return (negative ? "-" : "") + parts.join(".");
   }
   var grouped = [];  // [text, as it was, as it is]: numbers that no unit is bound to, with commas beside US units
@@ -342,7 +342,7 @@
   // --- long tables: the first rows stand open; more unfold, are found by a word, are sorted by a click on a head ---
   var OPEN = 6;
   function tame() {
-    document.querySelectorAll("main table:not(.savings):not(.fit):not(.whole)").forEach(function (table) {
+    document.querySelectorAll("main table:not(.savings):not(.fit):not(.unfolded)").forEach(function (table) {
       var body = table.tBodies[0];
       if (!body || body.rows.length <= OPEN || table.closest("[data-rows]")) return;
       var bar = document.createElement("p"), all = document.createElement("button"), find = document.createElement("input");

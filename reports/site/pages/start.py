@@ -80,7 +80,7 @@ def _transfer(book: PageTables, by: str, many: str) -> Markup:
         return Markup("")
     typical = [r for r in book.transfer["role"] if r["role"] == role and r["v"] is not None]
     members = [r for r in book.transfer[by] if r["role"] == role]
-    told = sum(1 for r in members if r["v"] is not None)
+    told = {r["name"] for r in members if r["v"] is not None}  # who works in two shops is one
     spread = Markup("; ").join(
         Markup("{}: {}").format(
             book.shop_labels.get(r["shop"], r["shop"]), wording.standing(r["v"], r["lo"], r["hi"], r["n"], r["grade"])
@@ -88,7 +88,7 @@ def _transfer(book: PageTables, by: str, many: str) -> Markup:
         for r in typical
     )
     words = Markup("Of sprayed {} this part lands: {}. {} of {} {} have enough jobs for a figure of their own.").format(
-        wording.role_word(role), spread, told, len(members), many
+        wording.role_word(role), spread, len(told), len({r["name"] for r in members}), many
     )
     cards = book.table("practice_cards")["technician_id"].n_unique() if by == "technician" else 0
     if cards:

@@ -121,8 +121,11 @@ def to_utf8(data: bytes, encoding: str = "utf-8") -> bytes:
     except UnicodeDecodeError as error:
         line = data.count(b"\n", 0, error.start) + 1
         raise FileRefused(say("encoding", line=line, byte=data[error.start], encoding=encoding)) from None
-    if data.rstrip(b"\r\n").endswith(b"\x1a"):  # the end of a text as old systems marked it, which nobody sees
-        data = data.rstrip(b"\r\n\x1a") + b"\n"
+    end = data.rstrip(
+        b"\r\n"
+    )  # the end of a text as old systems marked it, which nobody sees: its last sign, or a line of its own
+    if data.endswith(b"\x1a") or (end.endswith(b"\x1a") and end.rstrip(b"\x1a").endswith((b"\n", b"\r"))):
+        data = end.rstrip(b"\r\n\x1a") + b"\n"
     if b"\r" in data:
         data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
     if data.isspace():

@@ -31,8 +31,11 @@ POPULATION = 8  # films from which a population's middle and spread are taken
 PASSES = 30  # until they are settled
 GAPS, GAP = 0.02, 0.5  # one film in fifty misses a cup or a reading and is then too small by about half (our choice)
 # Films of one hand lie about the middle of the window, give or take this part of it, said with the weight of so many hands and
-# products; what the business reads says the rest. A hand far out stays there: t distribution of so many degrees (our choice).
+# products; what a shop reads says the rest. A hand far out stays there: t distribution of so many degrees (our choice).
 AIM, AIM_WEIGHT, AIM_DEGREES = 0.25, 4, 4
+AIM_READ = (
+    8  # films of a role that are read, from which they speak for themselves rather than for the shop's other roles
+)
 UNKNOWN_VAR = 1e6  # of a population's place in its window where there is none (relative)
 FEW = 20  # sums read at marked places, from which the data themselves say how far a film lies from what transfer tells
 
@@ -307,7 +310,8 @@ def held_against_others(frame: pl.DataFrame) -> pl.DataFrame:
     w s^2 + c^2, w = omega^2 / (omega^2 + s^2); that mu and omega^2 are estimates adds (1 - w)^2 var(mu) and
     ((film - mu) s^2 / (omega^2 + s^2)^2)^2 var(omega^2) (Kass and Steffey 1989, first order). The population is a technician's,
     with 8 films or more, else the shop's. What its films share is held against the sheet in the same way: painters aim at the
-    middle of the window, give or take a part a of it (aim_spread), so mu moves to it by the part
+    middle of the window, give or take a part a of it: 25 % in roles that are read, in others as the shop's hands are found to
+    (aim_spread), so mu moves to it by the part
     c^2 / (c^2 + var(mu) + (a middle)^2), and c^2 shrinks by as much; a transfer that is well known hardly moves. A film so far
     out that something missing is the likelier reason counts as little as that makes likely (mixture of the two laws, by its mean
     and variance). Fewer than 8 films in the shop, or an inner face (whose ratio to the outer is assumed): the film as it is.
@@ -319,11 +323,10 @@ def held_against_others(frame: pl.DataFrame) -> pl.DataFrame:
     of_hand = known.filter(pl.col("technician_id").is_not_null() & (pl.len().over(hand) >= POPULATION))
     of_shop = known.filter(pl.len().over(wide) >= POPULATION)
     held = [_among(of_hand, hand), _among(of_shop.join(of_hand, on="@row", how="anti"), wide, of_shop)]
-    aim = aim_spread(*(np.concatenate(parts) for parts in zip(*(one.off_middle() for one in held), strict=True)))
-    each = np.split(aim, [len(held[0].like.mu)])
+    aims = _aims(known, held)
     return (
         frame.join(
-            pl.concat([one.held(sd) for one, sd in zip(held, each, strict=True)]),
+            pl.concat([one.held(sd) for one, sd in zip(held, aims, strict=True)]),
             on="@row",
             how="left",
             maintain_order="left",
@@ -333,10 +336,28 @@ def held_against_others(frame: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def aim_spread(off: np.ndarray, var: np.ndarray) -> np.ndarray:
-    """How far each population may lie off the middle of its window, sd, as a part of it. off: found; var: how uncertain that is.
+def _aims(known: pl.DataFrame, held: list[Among]) -> list[np.ndarray]:
+    """How far each population may lie off the middle of its window, sd, as a part of it: the fewer films of its role the shop reads,
+    the more as the shop's hands are found to lie (aim_spread), else AIM."""
+    off, var = (np.concatenate(parts) for parts in zip(*(one.off_middle() for one in held), strict=True))
+    groups = pl.concat([one.groups for one in held])
+    read = known.group_by("shop_id", "role").agg(n=(pl.col("source") == "read").sum())
+    n_read = groups.join(read, on=["shop_id", "role"], how="left", maintain_order="left", nulls_equal=True)[
+        "n"
+    ].to_numpy()
+    shops, aims = groups["shop_id"].to_numpy(), np.full(len(off), AIM)
+    for shop in groups["shop_id"].unique().to_list():
+        here = shops == shop
+        found2 = aim_spread(off[here], var[here]) ** 2
+        aims[here] = np.sqrt((n_read[here] * AIM**2 + AIM_READ * found2) / (n_read[here] + AIM_READ))
+    return np.split(aims, [held[0].groups.height])
 
-    One spread for the business, by expectation and maximisation, with AIM as found on AIM_WEIGHT more. One of which nothing is
+
+def aim_spread(off: np.ndarray, var: np.ndarray) -> np.ndarray:
+    """How far each population of a shop is found to lie off the middle of its window, sd, as a part of it. off: found; var: how
+    uncertain that is.
+
+    One spread for the shop, by expectation and maximisation, with AIM as found on AIM_WEIGHT more. One of which nothing is
     known (var large) moves nothing and gets that spread; one found far out gets more (Lange, Little and Taylor 1989, their
     EM for the t distribution).
     """
@@ -352,8 +373,10 @@ def aim_spread(off: np.ndarray, var: np.ndarray) -> np.ndarray:
 @dataclass(frozen=True)
 class Among:
     """Films that are held against their populations, one entry each. row: where they stand; at: their population; shared2: variance
-    of what they share with it, at its middle (um2); aim: middle of their window (nan: none)."""
+    of what they share with it, at its middle (um2); aim: middle of their window (nan: none). groups: shop_id
+    and role of each population."""
 
+    groups: pl.DataFrame
     row: pl.Series
     films: Films
     at: np.ndarray
@@ -402,8 +425,11 @@ def _among(some: pl.DataFrame, by: list[str], among: pl.DataFrame | None = None)
     """Films with their populations, taken from all of `among` (None: from themselves)."""
     among = (some if among is None else among).sort(*by, "@row")
     middles = (
-        among.group_by(by, maintain_order=True).agg(middle=pl.col("film_um").median()).with_row_index("@population")
+        among.group_by(by, maintain_order=True)
+        .agg(pl.col("role").first(), middle=pl.col("film_um").median())
+        .with_row_index("@population")
     )
+    groups, middles = middles.select("shop_id", "role"), middles.drop("role")
     among = among.join(middles, on=by, how="left", maintain_order="left")
     some = some.join(middles, on=by, how="left", maintain_order="left")
     like = populations(among["@population"].to_numpy().astype(np.int64), _films(among), middles["middle"].to_numpy())
@@ -412,7 +438,7 @@ def _among(some: pl.DataFrame, by: list[str], among: pl.DataFrame | None = None)
     # a part of the film, so as large as it is at the middle
     shared2 = shared2 * np.divide(like.mu[at], films.film, out=np.ones_like(films.film), where=films.part2 > 0) ** 2
     aim = some.select((pl.col("film_min_um") + pl.col("film_max_um")) / 2).to_series().to_numpy()
-    return Among(some["@row"], films, at, like, shared2, aim)
+    return Among(groups, some["@row"], films, at, like, shared2, aim)
 
 
 def _films(frame: pl.DataFrame) -> Films:

@@ -115,7 +115,7 @@ def like(
     return fb.held_against_others(
         pl.DataFrame(
             {
-                "shop_id": "s", "product_id": "p", "technician_id": "t", "face": ["outer"] * n, "source": source, "film_um": films,
+                "shop_id": "s", "product_id": "p", "technician_id": "t", "role": "clear", "face": ["outer"] * n, "source": source, "film_um": films,
                 "film_min_um": window[0], "film_max_um": window[1],
                 "se_um": np.hypot(own, shared * films), "own_se_um": np.full(n, own),
             }

@@ -128,7 +128,7 @@ def test_each_oddity_in_tiny_pieces(content: str, in_pieces: bool, monkeypatch: 
 @settings(max_examples=60, deadline=None)
 def test_pieces_hold_every_byte_once_and_end_outside_of_quotes(body: str, most: int) -> None:
     data = f"{POURS}\n{body}".encode()
-    pieces = list(files.pieces(Source("inbox/pours.csv", content=data), most, 5))
+    pieces = list(files.pieces(Source("inbox/pours.csv", content=data), 1.0, most, 5))
     assert b"".join(pieces) == data and all(pieces)
     for piece in pieces[:-1]:
         assert piece.endswith(b"\n") and (piece.count(b'"') % 2 == 0 or len(piece) > 2 * most)

@@ -96,6 +96,12 @@ def test_an_inch_mark_inside_a_cell_is_no_quote() -> None:
     assert lines(grid) == [(2, 'hose 5"', "2")] and grid.rows["damage"].null_count() == 1
 
 
+def test_the_mark_at_a_texts_end_is_no_cell_and_the_same_sign_inside_a_row_is_one() -> None:
+    for end in ("\x1a", "\n\x1a", "\n\x1a\r\n", "\n\x1a\x1a"):
+        assert [list(r[1:]) for r in lines(rows(f"a,b\n1,2{end}", ","))] == [["1", "2"]], end
+    assert [list(r[1:]) for r in lines(rows("a,b\n,\x1a\n", ","))] == [[None, "\x1a"]]
+
+
 _cell = st.text(
     st.characters(codec="utf-8", exclude_characters="\0\r\x1c\x1d\x1e\x1f", exclude_categories=["Cs"]), max_size=8
 )

@@ -113,3 +113,23 @@ def test_labels_stand_for_ids_where_the_owner_chose_so(telling) -> None:
     site = texts(build(telling, {"pages": {"people": "label"}}))
     assert "<h3>Name of T01</h3>" in site["hands.html"]
     assert '"name":"Name of T01"' in site["amounts.js"]
+
+
+def test_a_painter_reads_what_to_practise_of_nobody_else(telling) -> None:
+    own, other = telling["technicians"]["technician_id"].to_list()[:2]
+    row = {
+        "reader": "trainer",
+        "shop_id": "east",
+        "kind": "practise",
+        "worth": None,
+        "unit": "1",
+        "how_sure": "shown",
+        "due_on": None,
+    }
+    lines = [
+        row | {"rank": 1, "what": "practise the half overlap", "subject": own, "evidence": f"practice_cards: {own}"},
+        row | {"rank": 2, "what": "read the film of far panels", "subject": f"transfer of clear by {other}", "evidence": "measure_next: east, 1"},
+    ]  # fmt: skip
+    site = texts(build(telling | {"actions": frame("actions", lines)}, SETTINGS, "painter", person=own))
+    found = "".join(text for name, text in site.items() if name.endswith(".html"))
+    assert "half overlap" in found and "far panels" not in found

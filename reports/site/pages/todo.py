@@ -12,6 +12,7 @@ from markupsafe import Markup
 
 from reports import wording
 from reports.site.page_tables import PageTables
+from reports.veil import SOMEBODY
 
 #: page -> whose list stands on it; the start page joins those of all readers whose page is there
 READERS = {"owner": "owner", "environment": "environment", "hands": "trainer", "guns": "painter", "bench": "painter"}
@@ -56,6 +57,8 @@ def lines(book: PageTables, *readers: str) -> list[Todo]:
     for row in frame.iter_rows(named=True):
         if row["reader"] not in readers:
             continue
+        if book.reader.people == "own" and (row["subject"] or "").endswith(SOMEBODY):
+            continue  # what others are to practise or read is theirs
         key = (row["shop_id"], row["evidence"], row["subject"], row["what"])
         table = row["evidence"].partition(":")[0]
         if row["reader"] != "owner" and "owner" in readers and table == "compliance_training":

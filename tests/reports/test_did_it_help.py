@@ -66,6 +66,20 @@ def with_changes(tables: dict[str, pl.DataFrame]) -> dict[str, str]:
     return {name: text.decode() for name, text in build(given, SETTINGS).items() if name.endswith(".html")}
 
 
+def test_what_a_change_costs_is_not_called_saved(tables: dict[str, pl.DataFrame]) -> None:
+    turned = [
+        e | {"worth_per_year": -320.0, "worth_low": -540.0, "worth_high": 100.0} if e.get("worth_per_year") else e
+        for e in EFFECTS
+    ]
+    shop = tables["shops"]["shop_id"].sort()[0]
+    given = tables | {
+        "changes": frame("changes", [c | {"shop_id": shop} for c in CHANGES if not c["technician_id"]]),
+        "change_effects": frame("change_effects", [e | {"shop_id": shop} for e in turned]),
+    }
+    guns = section(build(given, SETTINGS)["guns.html"].decode())
+    assert re.search(r"It costs more in a year: 320\S* ?crowns \(-100 to 540\)\.", guns) and "Saved" not in guns
+
+
 def section(html: str) -> str:
     part = html[html.index('<section id="helped"') :]
     part = re.sub(r"</?span[^>]*>", "", part[: part.index("</section>")])

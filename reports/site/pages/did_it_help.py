@@ -117,10 +117,11 @@ def _told(book: PageTables, change: Record, rows: list[Record], titles: dict[str
         )
     beside = []
     if wording.known(main["worth_per_year"]) and book.reader.prices:
-        worth = wording.phrase(
-            main["worth_per_year"], "cost", main["worth_low"], main["worth_high"], currency=book.currency
-        )
-        beside.append(f"Saved by it in a year: {worth}.")
+        ends = main["worth_per_year"], main["worth_low"], main["worth_high"]
+        less = ends[0] < 0
+        value, low, high = (-ends[0], *(end and -end for end in (ends[2], ends[1]))) if less else ends
+        worth = wording.phrase(value, "cost", low, high, currency=book.currency)
+        beside.append(f"{'It costs more in a year' if less else 'Saved by it in a year'}: {worth}.")
     if main["confounded_with"]:
         beside.append(f"Cannot be told apart from: {_named(main['confounded_with'], titles)}.")
     if wording.known(main["returned_by_itself"]):

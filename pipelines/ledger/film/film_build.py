@@ -341,7 +341,7 @@ def _aims(known: pl.DataFrame, held: list[Among]) -> list[np.ndarray]:
     the more as the shop's hands are found to lie (aim_spread), else AIM."""
     off, var = (np.concatenate(parts) for parts in zip(*(one.off_middle() for one in held), strict=True))
     groups = pl.concat([one.groups for one in held])
-    read = known.group_by("shop_id", "role").agg(n=(pl.col("source") == "read").sum())
+    read = known.group_by("shop_id", "role", maintain_order=True).agg(n=(pl.col("source") == "read").sum())
     n_read = groups.join(read, on=["shop_id", "role"], how="left", maintain_order="left", nulls_equal=True)[
         "n"
     ].to_numpy()

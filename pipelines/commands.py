@@ -259,9 +259,9 @@ def trial(
     *,
     who: list[str],
     shop: str | None,
-    difference: str,
+    difference: str | None,
     jobs: int | None,
-    looks: int,
+    looks: int | None,
     seed: int | None,
     paper: str,
     change: str | None,
@@ -285,11 +285,16 @@ def trial(
     if row:
         guns, role, shop = [row["replaces_gun_id"], row["gun_id"]], row["role"], row["shop_id"]
         who = who or [one for one in (row["technician_id"],) if one]
-    plan = trials.plan(tables, guns, str(role), who, shop, trials.share_of(difference), looks, jobs)
+    plan = trials.plan(
+        tables, guns, str(role), who, shop, trials.share_of(difference) if difference else None, looks, jobs
+    )
     done = trials.jobs_of(tables)
     seed = trials.seed_of(plan) if seed is None else seed
     order = trials.schedule(plan, done, seed)
-    labels = {r["technician_id"]: r["label"] or r["technician_id"] for r in tables["technicians"].iter_rows(named=True)}
+    labels = {}
+    if workspace.said_of(folder).get("settings", {}).get("pages", {}).get("people") == "label":
+        people = tables["technicians"].drop_nulls("label")
+        labels = dict(people.select("technician_id", "label").iter_rows())
     named = {r["shop_id"]: r["label"] or r["shop_id"] for r in tables["shops"].iter_rows(named=True)}
     told = dataclasses.asdict(plan) | {"seed": seed, "order": order.to_dicts(), "standing": None}
     lines = trials.said(plan, seed)

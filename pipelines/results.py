@@ -120,9 +120,9 @@ def _written_by() -> str:
 
 def _veil(run: Run) -> Veil | None:
     """What takes names out of all that is published, where the settings say so."""
-    people = run.settings.pages.people
-    called = partial(workspace.pseudonym, run.forgotten.key) if people == "pseudonyms" else None
-    return Veil(Tables(run.bench), None, called) if people in ("hidden", "pseudonyms") else None
+    pages = run.settings.pages
+    called = partial(workspace.pseudonym, run.forgotten.key) if pages.people == "pseudonyms" else None
+    return Veil(Tables(run.bench), None, called) if pages.veiled else None
 
 
 class Seen(Tables):
@@ -262,6 +262,7 @@ def make_handout(
 
 
 CLOSED = ("closed_figures", "closed_files")
+SHA256 = 64  # signs of a fingerprint
 
 
 def close(space: Workspace, period: str, shops: list[str]) -> tuple[Path, list[str]]:
@@ -282,8 +283,11 @@ def close(space: Workspace, period: str, shops: list[str]) -> tuple[Path, list[s
     folder, *_ = make_handout(space, period, shops)
     months = figures["month"].unique().sort()
     text = workspace.forgotten(space).text
-    held_now = [(text(path), word) for path, word in workspace.digests(workspace.inputs(space)).items()]
-    read = [one for one in held_now if not one[0].startswith(("layouts/", "registers/closed_"))]
+    limit = _settings_of(in_force(space)).intake.max_file_mb
+    held_now = workspace.digests(workspace.inputs(space), limit).items()
+    # as intake_files has it: what was not read, too large or closed to us, has no fingerprint
+    read = [(text(path), word if len(word) == SHA256 else None) for path, word in held_now]
+    read = [one for one in read if not one[0].startswith(("layouts/", "registers/closed_"))]
     files = pl.DataFrame(read, schema={"path": pl.String, "sha256": pl.String}, orient="row").join(
         months.to_frame(), how="cross"
     )

@@ -152,7 +152,7 @@ class Run:
 
     def named(self, paths: list[str]) -> str:
         """Files as a sentence may call them: by name, or where nobody is to be named by their folder alone."""
-        if self.settings.pages.people == "hidden":
+        if self.settings.pages.veiled:
             paths = [f"a file of {path.split('/')[0]}/" for path in paths]
         paths = list(dict.fromkeys(paths))
         return ", ".join(paths[:5]) + (f" and {len(paths) - 5} more" if len(paths) > 5 else "")

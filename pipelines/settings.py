@@ -22,9 +22,8 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 from pipelines import toml_texts
 
 FILE_NAME = "filmledger.toml"
-FORM = (
-    1  # of filmledger.toml; raised when an older program would misread it. A file that says none is of the time before
-)
+# Of filmledger.toml; raised when an older program would misread it. A file that says none is of the time before.
+FORM = 1
 
 Fraction = Annotated[float, Field(ge=0, le=1, allow_inf_nan=False)]
 NotNegative = Annotated[float, Field(ge=0, le=1e6, allow_inf_nan=False)]
@@ -281,6 +280,11 @@ class Pages(Section):
     private: bool = setting(
         False, "", "Nobody else on this machine may read results, hand-outs and what is kept of them (0700, 0600)."
     )
+
+    @property
+    def veiled(self) -> bool:
+        """Whether the names that the register knows stay out of all that is published and said."""
+        return self.people in ("hidden", "pseudonyms")
 
 
 class Settings(Section):

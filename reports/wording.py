@@ -130,23 +130,26 @@ def phrase(
     *,
     bare: bool = False,
     system: str = "metric",
+    beside: str = "",
     currency: str = "",
 ) -> str:
-    """A value as it reads in a sentence: "58 % (54-62)". `bare` leaves the unit out (it stands in the header cell)."""
+    """A value as it reads in a sentence: "58 % (54-62)". `bare` leaves the unit out (it stands in the header cell); `beside`: the
+    system of the figures around it, whose way of grouping digits it takes (its own where nothing is said)."""
     number = shown(value, kind, system)
+    beside = beside or system
     if number is None:
         return UNKNOWN
     if kind == "count":
-        return plain(number, 0, system)
+        return plain(number, 0, beside)
     ends = (shown(low, kind, system), shown(high, kind, system))
     if ends[0] is None or ends[1] is None or ends[0] == ends[1]:
         decimals = (0 if number >= 10 else 1) if kind in HUNDREDTHS else digits(number)
-        text = plain(number, decimals, system)
+        text = plain(number, decimals, beside)
         interval = ""
     else:
         decimals = digits(number, (ends[1] - ends[0]) / 2)
-        text = plain(number, decimals, system)
-        low_text, high_text = plain(ends[0], decimals, system), plain(ends[1], decimals, system)
+        text = plain(number, decimals, beside)
+        low_text, high_text = plain(ends[0], decimals, beside), plain(ends[1], decimals, beside)
         joint = " to " if low_text.startswith("-") or high_text.startswith("-") else RANGE
         interval = f" ({low_text}{joint}{high_text})"
     word = "" if bare else unit_word(kind, system, currency)

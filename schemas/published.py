@@ -293,6 +293,8 @@ def _effects(what: str) -> dict[str, ColumnInfo]:
 OWN_DIRECTION = "own"
 MOST_CELLS = 12_000
 Z95 = 1.959963984540054
+ALL = "all"  # in a key: every shop, role, product or month together
+MOST_SAVING = 3  # changes whose sum savings_basis has (best_cost)
 
 _LEDGER_PARTS = {
     "poured": "What was poured",

@@ -126,3 +126,19 @@ def test_nothing_closed_changes_silently(tmp_path, capsys: pytest.CaptureFixture
     hap = year["all_hap", "major_source"]
     assert (hap["threshold"], hap["unit"], hap["complete"], hap["reached"]) == (25.0, "ton_us", False, None)
     assert hap["kg"] is None  # of the hardener nobody said what is in it, and nothing else holds any
+
+
+def test_a_file_that_was_never_read_has_not_changed_since_a_month_was_closed(tmp_path) -> None:
+    """It is too large to be read, so nobody knows its content: it is no reason for what has changed."""
+    space, _ = workspace.init(tmp_path / "shop", template())
+    for name, text in FILES.items():
+        workspace.fill(space, name, text.encode())
+    space.settings_file.write_text("[intake]\nmax_file_mb = 1\n")
+    (space.inbox / "big.csv").write_bytes(POURS.encode() + b"\n" * 1_200_000)
+    assert cli.main(["close", "2026-03", str(space.root)]) == 3
+    closed = (space.registers / "closed_files.csv").read_text("utf-8")
+    assert "inbox/big.csv" in closed and "too large" not in closed
+    workspace.fill(space, "inbox/pours_later.csv", LATER.encode())
+    assert cli.main(["run", str(space.root), "-q"]) == 3
+    because = pl.read_parquet(space.out / "tables" / "restatements.parquet")["because"].drop_nulls().unique().to_list()
+    assert any("pours_later.csv" in why for why in because) and not any("big.csv" in why for why in because)

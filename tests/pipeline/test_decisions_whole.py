@@ -19,6 +19,7 @@ from pipelines.settings import Settings
 from pipelines.transfer.decisions import decision_tables, habits, mixing, savings
 from pipelines.transfer.model.estimate import fitted_model
 from schemas import validate
+from schemas.published import ALL
 from seed_data import business as business_truth
 from seed_data.business import ATOMISING_EFFECT
 
@@ -190,11 +191,9 @@ def test_what_all_shops_save_together_is_drawn_together(
     each hand's work from the ledger, the formula in plain loops. Half-widths of draws of 2,000 lie within 6 %."""
     tables, levers = business[0], decided["savings"]
     sums = (
-        levers.filter(pl.col("shop_id") != savings.ALL)
-        .group_by("lever")
-        .agg(pl.col("per_year_cost", "per_year_voc_kg").sum())
+        levers.filter(pl.col("shop_id") != ALL).group_by("lever").agg(pl.col("per_year_cost", "per_year_voc_kg").sum())
     )
-    whole = levers.filter(pl.col("shop_id") == savings.ALL).join(sums, on="lever", suffix="_sum")
+    whole = levers.filter(pl.col("shop_id") == ALL).join(sums, on="lever", suffix="_sum")
     for what in ("per_year_cost", "per_year_voc_kg"):
         assert whole[what].to_list() == pytest.approx(whole[f"{what}_sum"].to_list(), rel=1e-9)
     joint = fitted_model(tables["records"], tables["record_layers"], tables["gun_services"])
@@ -303,7 +302,7 @@ def test_what_the_readers_are_told_agrees_with_the_tables_and_with_each_other(
         fits, left_on=["shop_id", "item", "products"], right_on=["shop_id", "gun_id", "product_id"], how="anti"
     ).height
     money = told.filter((pl.col("reader") == "owner") & (pl.col("kind") == "money"))
-    saved = decided["savings"].filter((pl.col("per_year_cost") > 0) & (pl.col("shop_id") != savings.ALL))
+    saved = decided["savings"].filter((pl.col("per_year_cost") > 0) & (pl.col("shop_id") != ALL))
     assert money["worth"].sum() == pytest.approx(saved["per_year_cost"].sum())
 
 

@@ -24,7 +24,10 @@ ASK = ["--gun", "g1", "--gun", "g2", "--role", "clear"]
 @pytest.fixture(scope="module")
 def shop(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A workspace whose finished set holds 40 clear jobs and a trial that has run its length."""
-    root = tmp_path_factory.mktemp("trial")
+    return finished(tmp_path_factory.mktemp("trial"), "label")
+
+
+def finished(root: Path, people: str) -> Path:
     workspace.init(root, settings.template())
     given = drawn.tables()
     plan = trials.plan(given, ["g1", "g2"], "clear")
@@ -37,7 +40,7 @@ def shop(tmp_path_factory: pytest.TempPathFactory) -> Path:
             workspace.write_table(space, name, frame.write_parquet)
         else:
             workspace.write_basis(space, name, frame)
-    workspace.publish(space, {})
+    workspace.publish(space, {"settings": {"pages": {"people": people}}})
     return root
 
 
@@ -119,6 +122,21 @@ def test_the_sheet_holds_order_rule_record_and_cautions(
     for word in ("isocyanates", "weigh back what is left", "Mark the places", "gun_trial", "seed 3", "safety", "4.33, 2.96, 2.36, 2.01",
                  f"--jobs {plan['jobs']} --looks 4"):  # fmt: skip
         assert word in page, word
+
+
+def test_a_sheet_calls_people_as_the_settings_say(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    root, file = finished(tmp_path / "shop", "id"), tmp_path / "sheet.html"
+    said(capsys, str(root), *ASK, "--sheet", str(file))
+    page = file.read_text("utf-8")
+    assert "t1" in page and "Ann" not in page
+
+
+def test_what_help_calls_the_default_is_the_default(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit):
+        cli.main(["trial", "--help"])
+    told = re.sub(r"\s+", " ", capsys.readouterr().out)
+    assert f"(default: {100 * trials.DIFFERENCE:g}%)" in told
+    assert f"how often it is looked at (default: {trials.LOOKS})" in told
 
 
 @pytest.mark.parametrize(

@@ -102,3 +102,11 @@ def test_a_chosen_key_stands_in_the_template_and_the_rest_keeps_its_default():
 
 def test_the_old_name_of_what_records_share_is_still_read():
     assert parse(b"[transfer]\nshared_rel_u = 0.08\n").film.area_shared_sd == 0.08
+
+
+def test_names_stay_out_where_people_are_hidden_or_called_by_pseudonyms() -> None:
+    said = {
+        people: Settings.model_validate({"pages": {"people": people}}).pages.veiled
+        for people in ("id", "label", "pseudonyms", "hidden")
+    }
+    assert said == {"id": False, "label": False, "pseudonyms": True, "hidden": True}

@@ -14,8 +14,7 @@ import polars as pl
 from scipy.special import ndtr
 
 from pipelines.transfer.decisions.practice_cards import how_sure
-from pipelines.transfer.decisions.savings import ALL
-from schemas.published import Z95
+from schemas.published import ALL, Z95
 from schemas.registers import CARD_MEASURES, PERIODS
 
 KINDS = ("rule", "money", "gun", "practise", "record")  # in this order

@@ -523,10 +523,12 @@ def of_costs(told: Sequence[Change], lines: pl.DataFrame) -> Iterator[Effect]:
     about = _about(told, "cost_per_job")
     if not about or lines.is_empty():
         return
+    roles = lines.drop_nulls("product_id").unique("product_id", keep="first", maintain_order=True)
+    of_product = dict(roles.select("product_id", "role").iter_rows())
+    of_role: dict[str | None, list[Change]] = {}
     for change in about:
-        role = change["role"] or (
-            lines.filter(pl.col("product_id") == change["product_id"])["role"].first() if change["product_id"] else None
-        )
+        of_role.setdefault(change["role"] or of_product.get(change["product_id"]), []).append(change)
+    for role, asked in of_role.items():
         jobs = job_costs(lines if role is None else lines.filter(pl.col("role") == role))
         if jobs.is_empty():
             continue
@@ -536,18 +538,18 @@ def of_costs(told: Sequence[Change], lines: pl.DataFrame) -> Iterator[Effect]:
             Term("kind", labels(jobs, "shop_id", "kind"), scale=SCALE["kind"], local=True),
             Term("technician", labels(jobs, "technician_id"), scale=SCALE["cost of a hand"], local=True),
             Term("product", labels(jobs, "product_id"), scale=SCALE["kind"]),
-            *steps(_about(told, "cost_per_job"), jobs, False),
+            *steps(about, jobs, False),
         ]
         y = jobs["cost"].log().to_numpy()
         fitted = Fitted(terms, y, 0 * y, np.ones(len(y)), SCALE["cost"])
         said = _Plain(fitted, jobs, y, np.full(len(y), 1 / fitted.event_sd**2), ("technician",))
-        for one in said.each([change], False):
+        for one in said.each(asked, False):
             after, se = float(np.exp(y[one.after]).mean()), math.sqrt(one.var)
             less, low, high = (
                 after * (1 - math.exp(-step)) for step in (one.step, one.step - Z95 * se, one.step + Z95 * se)
             )
             yield Effect(
-                change, "cost_per_job", None, one.step, se, after - less, after, less, low, high,
+                one.change, "cost_per_job", None, one.step, se, after - less, after, less, low, high,
                 float(ndtr(-one.step / se)), int(one.before.sum()), int(one.after.sum()), "B", said.needs(one),
             )  # fmt: skip
 

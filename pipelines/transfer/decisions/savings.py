@@ -32,6 +32,7 @@ from scipy.special import ndtr
 from pipelines.transfer.decisions.habits import Habits
 from pipelines.transfer.model.linearise import Joint
 from pipelines.transfer.solver import mixed_model
+from schemas.published import ALL, MOST_SAVING
 
 LEVERS = ("leftover", "transfer", "over_build", "rework", "gun")
 MEASURES = ("cost", "voc", "solids")
@@ -45,8 +46,6 @@ LEAST_LEFT = 0.01  # share of a cup that everybody leaves at least
 UNKNOWN_SD = 0.1  # of log TE between guns or hands where the data have none to compare
 HALF_NORMAL = math.sqrt(2 / math.pi)  # mean of the greater half of a standard normal distribution
 ROLE_U = 0.05  # of the mean log TE of a role of which no record of the shop tells
-MOST_TOLD = 3  # changes whose sum is told
-ALL = "all"  # every shop together, where there are several
 ALONE = {  # the same where one hand does it all
     "leftover": "one hand mixes here: each cup leaves what the better half of its own cups does for the same role and size of mix",
     "transfer": "one hand sprays here: each job at the mean of the better half of its own jobs, guns and film as they are",
@@ -541,9 +540,9 @@ def _together(drawn: Iterable[np.ndarray | None], priced: bool) -> dict[str, flo
 
 
 def _best(changes: Mapping[str, np.ndarray | None]) -> dict[str, float]:
-    """Columns best_*: of changes by name those MOST_TOLD that save most on average, above nothing, added draw by draw."""
+    """Columns best_*: of changes by name those MOST_SAVING that save most on average, above nothing, added draw by draw."""
     saves = {name: float(drawn[:, 0].mean()) for name, drawn in changes.items() if drawn is not None}
-    best = sorted((name for name in saves if saves[name] > 0), key=lambda name: (-saves[name], name))[:MOST_TOLD]
+    best = sorted((name for name in saves if saves[name] > 0), key=lambda name: (-saves[name], name))[:MOST_SAVING]
     whole = np.sum([drawn[:, 0] for name in best if (drawn := changes[name]) is not None], axis=0)
     return dict(zip(("best_cost", "best_low", "best_high"), _interval(whole), strict=True)) if best else {}
 

@@ -7,7 +7,8 @@
 
 What is asked is the difference in the hands that take part; for other hands the pairs' own spread comes on top. Spreads are the
 shop's, from its fitted model; where there is none they are general ones, and said to be. Here belong plan, order and standing, from
-tables of a finished set alone. The arithmetic of looks stands in solver/sequential.py, words and paper in cli.py and reports.
+tables of a finished set alone, and what is said of them where the command is given. The arithmetic of looks stands in
+solver/sequential.py, the sheet in reports/handouts/trial_sheet.py.
 """
 
 from __future__ import annotations
@@ -193,7 +194,8 @@ def _guns(tables: Mapping[str, pl.DataFrame], guns: list[str], role: str, shop: 
             )
         status = allowed.filter((pl.col("shop_id") == shop) & (pl.col("gun_id") == gun))["qualifies"].to_list()
         mine = fit.filter((pl.col("shop_id") == shop) & (pl.col("gun_id") == gun) & (pl.col("role") == role))
-        if "no" in status or (mine.height and not mine["atomising_allowed"].fill_null(True).any()):
+        forbidden = mine.filter(~pl.col("atomising_allowed"))  # what nobody knows is no prohibition
+        if "no" in status or (mine.height and forbidden.height == mine.height):
             raise TrialError(
                 f"The rule of the place does not allow {gun} ({known[gun]['atomising'].replace('_', ' ')}) in {shop}: no trial is"
                 " planned with it. Ask the authority for an approval first, or take another gun."
@@ -203,7 +205,7 @@ def _guns(tables: Mapping[str, pl.DataFrame], guns: list[str], role: str, shop: 
                 f"Whether the place's rule allows {gun} is for review: have that settled before the first job."
             )
         wrong = mine.filter(pl.col("verdict") == "misfit")
-        tips = wrong.filter(~pl.col("tip_fits").fill_null(True))
+        tips = wrong.filter(~pl.col("tip_fits"))
         if mine.height and tips.height == mine.height:
             raise TrialError(
                 f"The tip of {gun} fits no {role.replace('_', ' ')} of {shop} by the data sheets: fit another tip, enter it in"
@@ -310,13 +312,15 @@ def plan(
     role: str,
     who: list[str] | None = None,
     shop: str | None = None,
-    difference: float = DIFFERENCE,
-    looks: int = LOOKS,
+    difference: float | None = None,
+    looks: int | None = None,
     jobs: int | None = None,
 ) -> Plan:
-    """Plan a trial from the tables TABLES. jobs: with each gun, where they are set and the question is what they can show.
+    """Plan a trial from the tables TABLES. difference, looks: None: DIFFERENCE, LOOKS; jobs: with each gun, where they are set and
+    the question is what they can show.
 
     Raises TrialError where guns, role, people or numbers do not allow one."""
+    difference, looks = difference or DIFFERENCE, LOOKS if looks is None else looks
     _pick(role, ROLES, "role", "")
     if not 1 <= looks <= MOST_LOOKS:
         raise TrialError(f"--looks {looks}: from 1 (at the end alone) to {MOST_LOOKS}.")
@@ -489,7 +493,7 @@ def standing(plan: Plan, jobs: pl.DataFrame, since: dt.date, until: dt.date | No
     which they were sprayed, so that it does not matter when, or how often, anybody asks. Nothing is judged before the first look."""
     day = pl.col("started_at").dt.date()
     mine = _of_trial(plan, jobs.drop_nulls("ratio")).filter(
-        pl.col("gun_id").is_in([plan.gun_a, plan.gun_b]) & (day >= since) & (day <= (until or dt.date(9999, 12, 31)))
+        pl.col("gun_id").is_in([plan.gun_a, plan.gun_b]) & (day >= since) & (day <= (until or dt.date.max))
     ).sort("started_at", "op_job_id", "operation_no")  # fmt: skip
     of = [mine.filter(pl.col("gun_id") == gun) for gun in (plan.gun_a, plan.gun_b)]
     n_a, n_b = of[0].height, of[1].height

@@ -27,14 +27,14 @@ from pipelines.transfer.model import shared_terms
 from pipelines.transfer.model.joint import Statements
 from pipelines.transfer.model.linearise import Steps
 from pipelines.transfer.solver.mixed_model import Floats, Ints, Rows
-from schemas.published import MOST_CELLS, OWN_DIRECTION, Z95
+from schemas.published import ALL, MOST_CELLS, OWN_DIRECTION, Z95
 
 CELL = ["shop_id", "month", "product_id", "role"]
 OPERATION = ["shop_id", "job_id", "operation_no"]
 SEES = ("solids_g", "voc_g", "cost")
 LEDGER = ("poured", "leftover", "flush_loss", "not_split", "overspray", "over_build", "useful")
 ESTIMATED = ("overspray", "over_build", "useful")  # those whose interval follows from transfer and film
-UNKNOWN, ALL = "unknown", "all"
+UNKNOWN = "unknown"
 CELLS = "cells"  # the category of directions that the model's joint error has
 RESIDUE = 1e-11  # of a cell's loadings: what rounding leaves of none
 

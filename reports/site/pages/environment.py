@@ -106,8 +106,8 @@ def total_cell(sums: dict[str, float], measure: str, kind: str, *, bare: bool = 
         kind,
         Markup(" data-bare") if bare else "",
         Markup(" data-other") if other else "",
-        wording.phrase(sums.get(measure), kind, low, high, bare=bare, system="us" if other else "metric").replace(
-            ",", wording.THIN
+        wording.phrase(
+            sums.get(measure), kind, low, high, bare=bare, system="us" if other else "metric", beside="metric"
         ),
     )
 

@@ -19,7 +19,7 @@ from reports import wording
 from reports.site.figures.figure import safe_json
 from reports.site.figures.mini import span
 from reports.site.page_tables import PageTables
-from schemas.published import Z95
+from schemas.published import ALL, MOST_SAVING, Z95
 
 WORDS = {
     "leftover": "leave no more in the cup than the shop's better half",
@@ -28,8 +28,6 @@ WORDS = {
     "rework": "nothing done twice",
     "gun": "replace a gun",
 }
-MOST_TOLD = 3
-ALL = "all"  # every shop together
 SAVED = {"cost": "saved_cost", "voc": "saved_voc_kg", "solids": "saved_solids_kg"}
 AMOUNTS = {"cost": "per_year_cost", "voc": "per_year_voc_kg", "solids": "per_year_solids_kg"}
 
@@ -75,7 +73,7 @@ def _amounts(row: dict[str, Any]) -> dict[str, tuple[float | None, float | None,
 
 
 def best(book: PageTables) -> list[Markup]:
-    """The changes that save most in words, at most MOST_TOLD and each above nothing, how sure each is."""
+    """The changes that save most in words, at most MOST_SAVING and each above nothing, how sure each is."""
     return [
         Markup("<strong>{}</strong>: {}, {}").format(
             lever.word[:1].upper() + lever.word[1:],
@@ -89,7 +87,7 @@ def best(book: PageTables) -> list[Markup]:
 
 def _best(book: PageTables) -> list[Lever]:
     told = [x for x in levers(book) if (x.amounts["cost"][0] or 0.0) > 0 and x.key != "gun"]
-    return sorted(told, key=lambda x: (-(x.amounts["cost"][0] or 0.0), x.key))[:MOST_TOLD]
+    return sorted(told, key=lambda x: (-(x.amounts["cost"][0] or 0.0), x.key))[:MOST_SAVING]
 
 
 def how_sure(value: float | None, low: float | None, high: float | None) -> str:
@@ -195,7 +193,7 @@ def _embedded(book: PageTables) -> dict[str, Any]:
             ]
             for name, column in AMOUNTS.items()
         ]
-    return {"all": whole(book), "grouped": book.apart, "shops": shops}
+    return {"all": whole(book), "grouped": book.apart, "most": MOST_SAVING, "shops": shops}
 
 
 def _short(value: float | None) -> float | None:

@@ -11,8 +11,7 @@ from reports.site.figures.months import trend
 from reports.site.listing import Listing, Record, counted, listed, said
 from reports.site.page_tables import PageTables
 from reports.site.pages.common import of_shop
-
-ALL = "all"
+from schemas.published import ALL
 
 
 def make(book: PageTables) -> dict[str, Any]:

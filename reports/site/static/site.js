@@ -72,7 +72,8 @@
     return state.theme ? state.theme === "dark" : matchMedia("(prefers-color-scheme: dark)").matches;
   }
   var flipped = false;  // while a figure is said in the units that are not chosen
-  function units() { var chosen = state.units || root.dataset.units; return flipped ? (chosen === "us" ? "metric" : "us") : chosen; }
+  function system() { return state.units || root.dataset.units; }
+  function units() { return flipped ? (system() === "us" ? "metric" : "us") : system(); }
   function see() { return state.see && data.see[state.see] ? state.see : root.dataset.see; }
 
   // --- numbers: words, units and limits come from reports/wording.py (for_script) ---
@@ -80,7 +81,7 @@
     var text = Math.abs(value).toFixed(decimals);
     var negative = value < 0 && Number(text) !== 0;
     var parts = text.split(".");
-    parts[0] = parts[0].replace(/\B(?=(\d{3})+$)/g, (state.units || root.dataset.units) === "us" ? "," : data.words.thin);
+    parts[0] = parts[0].replace(/\B(?=(\d{3})+$)/g, system() === "us" ? "," : data.words.thin);
     return (negative ? "-" : "") + parts.join(".");
   }
   var grouped = [];  // [text, as it was, as it is]: numbers that no unit is bound to, with commas beside US units
@@ -714,7 +715,7 @@
     if (most) {  // the changes that save most, and their sum with its joint interval
       var named = rows.filter(function (tr) { return tr.dataset.lever !== "gun" && at[tr.dataset.lever][0][0] > 0; }).sort(function (a, b) {
         return at[b.dataset.lever][0][0] - at[a.dataset.lever][0][0] || (a.dataset.lever < b.dataset.lever ? -1 : 1);
-      }).slice(0, 3);
+      }).slice(0, told.most);
       var ends = chosen && scaled([chosen.best])[0];
       most.hidden = !named.length || !ends || ends[0] === null;
       if (!most.hidden) most.textContent = "Most is saved by: " + named.map(function (tr) {

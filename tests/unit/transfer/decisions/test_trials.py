@@ -67,10 +67,12 @@ def tables(jobs: pl.DataFrame | None = None, **instead: pl.DataFrame) -> dict[st
     } | instead  # fmt: skip
 
 
-def fit(gun: str, verdict: str, tip: bool | None, allowed: bool = True, product: str = "clear_one") -> pl.DataFrame:
+def fit(
+    gun: str, verdict: str, tip: bool | None, allowed: bool | None = True, product: str = "clear_one"
+) -> pl.DataFrame:
     row = {"shop_id": SHOP, "gun_id": gun, "product_id": product, "role": "clear", "verdict": verdict, "tip_fits": tip,
            "pressure_fits": True, "atomising_allowed": allowed}  # fmt: skip
-    return pl.DataFrame([row], schema_overrides={"tip_fits": pl.Boolean})
+    return pl.DataFrame([row], schema_overrides={"tip_fits": pl.Boolean, "atomising_allowed": pl.Boolean})
 
 
 def plan(
@@ -330,3 +332,10 @@ def test_a_change_names_its_trial_or_says_what_it_lacks() -> None:
         trials.of_change(change(what="gun_serviced"), "c1")
     with pytest.raises(TrialError, match=r"registers/changes\.csv"):
         trials.of_change({}, "c1")
+
+
+def test_what_nobody_knows_of_a_gun_neither_forbids_it_nor_fails_to_fit() -> None:
+    unknown = fit("g1", "misfit", None, None)
+    assert plan(given=tables() | {"gun_fit": unknown}).jobs > 0
+    with pytest.raises(trials.TrialError, match="does not allow g1"):
+        plan(given=tables() | {"gun_fit": fit("g1", "misfit", None, False)})

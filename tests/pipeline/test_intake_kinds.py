@@ -351,7 +351,7 @@ def test_a_workbook_that_would_fill_the_memory_is_refused_by_name() -> None:
 
 def test_what_unpacks_to_hundreds_of_times_its_size_is_stopped(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(files, "RATIO_FROM", 1_000_000)
-    monkeypatch.setattr(spreadsheets, "RATIO_FROM", 1_000_000)
+    monkeypatch.setattr(spreadsheets, "XML_FROM", 1_000_000)
     bomb = gzip.compress(b"0" * 20_000_000)
     assert "200 times" in (read_file(Source("inbox/a.csv.gz", content=bomb), []).message or "")
 

@@ -23,7 +23,7 @@ MOST_ROWS = 1 << 20
 MOST_SHEETS = 500
 MOST_PARTS = 5000  # files in the archive
 MOST_MERGED = 20_000  # ranges of one sheet
-RATIO_FROM, MAX_RATIO = 20_000_000, 100  # bytes; a workbook's XML packs to a tenth or a thirtieth
+XML_FROM, XML_RATIO = 20_000_000, 100  # bytes; a workbook's XML packs to a tenth or a thirtieth
 _LIST = 1 << 20  # bytes of the list of sheets
 _PART = 4 << 20
 _REL = "{http://schemas.openxmlformats.org/officeDocument/2006/relationships}id"
@@ -73,8 +73,8 @@ def _sized(archive: zipfile.ZipFile, packed: int, limit_mb: float) -> None:
                 total, size, end = total + len(piece), size + len(piece), piece[-64:]
                 if total > limit_mb * 1e6:
                     raise FileRefused(say("too_large_over", limit_mb=limit_mb))
-                if total > RATIO_FROM and total > MAX_RATIO * packed:
-                    raise FileRefused(say("bomb", times=MAX_RATIO))
+                if total > XML_FROM and total > XML_RATIO * packed:
+                    raise FileRefused(say("bomb", times=XML_RATIO))
             for tag in _TEXTS.finditer(
                 said
             ):  # its reader takes the room for them at once, and ends the process where there is none

@@ -78,12 +78,12 @@ def put_away(file: str, content: bytes, most: int, whole: read.FileRead, monkeyp
 def test_hostile_files_in_tiny_pieces(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
     files, _ = hostile(seed)
     refused = 0
-    for name, content in files.items():
+    for name, content in list(files.items())[seed::2]:
         assert isinstance(content, str)
         head, body = content.split("\n", 1)
-        whole, pieces = both_ways(name, (head + "\n" + body * 12).encode(), monkeypatch)
+        whole, pieces = both_ways(name, (head + "\n" + body * 12).encode(), monkeypatch, most=1000)
         refused += sum(one.refused.height for one in whole.tables.values())
-        assert pieces > 3 or len(body) < 200
+        assert pieces > 3 or len(body) < 400
     assert refused > 100
 
 

@@ -1,0 +1,197 @@
+"""What stands around a command: streams that are closed or full, little memory, panics of libraries, a folder with an odd name, a file that
+becomes something else between being listed and being read."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import shlex
+import signal
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+
+import duckdb
+import polars as pl
+import pytest
+
+from pipelines import alerts, cli, commands, database, workspace
+from pipelines.intake.reading import read
+from pipelines.intake.reading.files import Source
+from pipelines.workspace import Workspace, WorkspaceError, traces
+
+HOME = Path(__file__).resolve().parents[2]
+
+
+@pytest.fixture
+def space(tmp_path: Path) -> Workspace:
+    return workspace.init(tmp_path / "shop", "")[0]
+
+
+def shell(words: str) -> subprocess.CompletedProcess[str]:
+    """The command in a shell, with what the shell does to its streams."""
+    program = f"{shlex.quote(sys.executable)} -m pipelines.cli {words}"
+    return subprocess.run(["bash", "-c", program], capture_output=True, text=True, cwd=HOME, check=False)
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "said"),
+    [
+        ("completion bash >&-", 0, ""),
+        ("completion bash > /dev/full", 1, "could not be written (No space left on device)"),
+        ("completion bash | true; exit ${PIPESTATUS[0]}", 1, ""),
+        ("run /nowhere <&- >&- 2>&-", 1, ""),
+        ("run /nowhere 2> /dev/full", 1, ""),
+        ("run /nowhere > /dev/full", 1, "/nowhere is not a folder"),
+    ],
+)
+def test_streams_that_are_closed_or_full_change_no_exit_code_and_leave_no_traceback(
+    words: str, code: int, said: str
+) -> None:
+    done = shell(words)
+    assert (done.returncode, done.stderr.count("\n")) == (code, int(bool(said)))
+    assert said in done.stderr and "Traceback" not in done.stderr
+
+
+def test_no_file_gets_the_number_of_a_stream_that_was_closed_and_signs_that_it_lacks_are_spelt() -> None:
+    program = (
+        "import os, sys; from pipelines import cli; cli._have_streams(); print(os.open('/dev/null', os.O_RDONLY),"
+        " file=open(sys.argv[1], 'w')); print('µ'); print('µ', file=sys.stderr)"
+    )
+    with tempfile.NamedTemporaryFile() as told:
+        done = subprocess.run(
+            ["bash", "-c", f"{shlex.quote(sys.executable)} -c {shlex.quote(program)} {told.name} <&- 2>&-"],
+            capture_output=True, text=True, cwd=HOME, env={**os.environ, "PYTHONIOENCODING": "ascii"}, check=False,
+        )  # fmt: skip
+        assert (done.returncode, done.stdout) == (0, "\\xb5\n")
+        assert int(Path(told.name).read_text()) > 2
+
+
+class PanicException(BaseException):
+    """As a library in Rust raises it."""
+
+
+@pytest.mark.parametrize(
+    ("error", "said"),
+    [
+        (PanicException("assertion failed"), "This is a fault of the program"),
+        (PanicException("failed to spawn thread: Resource temporarily unavailable"), "The machine refused something"),
+        (RuntimeError("can't start new thread"), "The machine refused something"),
+        (pl.exceptions.ComputeError("Too many open files (os error 24)"), "The machine refused something"),
+    ],
+)
+def test_panics_and_limits_of_the_machine_are_told(
+    space: Workspace,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    error: BaseException,
+    said: str,
+) -> None:
+    def fails(*_: object) -> None:
+        raise error
+
+    def none() -> str:
+        raise FileNotFoundError(2, "No usable temporary directory found")
+
+    monkeypatch.setattr(commands, "run", fails)
+    monkeypatch.setattr(tempfile, "gettempdir", none)
+    assert cli.main(["run", str(space.root)]) == 1
+    assert said in capsys.readouterr().err
+
+
+def test_too_little_memory_to_begin_with_is_said(
+    space: Workspace, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    import resource
+
+    monkeypatch.setattr(resource, "getrlimit", lambda _: (1_500_000_000, -1))
+    assert cli.main(["run", str(space.root)]) == 1
+    assert "1,500 MB of memory (ulimit -v)" in capsys.readouterr().err and not space.state.exists()
+
+
+@pytest.mark.skipif(not hasattr(signal, "SIGHUP"), reason="no terminal's end on this system")
+def test_the_end_of_the_terminal_stops_it_unless_that_is_ignored(space: Workspace) -> None:
+    for ignored in (True, False):
+        program = (
+            "import os, signal, sys\nfrom pipelines import cli, commands\n"
+            f"signal.signal(signal.SIGHUP, {'signal.SIG_IGN' if ignored else 'signal.SIG_DFL'})\n"
+            "def run(*_):\n    os.kill(os.getpid(), signal.SIGHUP)\n    raise WorkspaceError('it went on')\n"
+            "from pipelines.workspace import WorkspaceError\ncommands.run = run\n"
+            "sys.argv[1:] = ['run', sys.argv[1]]\ncli.entry()"
+        )
+        done = subprocess.run(
+            [sys.executable, "-c", program, str(space.root)], capture_output=True, text=True, cwd=HOME, check=False
+        )
+        assert (done.returncode, "it went on" in done.stderr) == ((1, True) if ignored else (130, False)), done.stderr
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device that is always full")
+def test_a_log_that_takes_no_more_lines_stops_nothing(capsys: pytest.CaptureFixture[str]) -> None:
+    with alerts.log_to("/dev/full") as log, contextlib.suppress(OSError):
+        log.error("what went wrong")
+    assert capsys.readouterr() == ("", "")
+
+
+def test_folders_that_are_called_like_a_pattern_or_a_partition(tmp_path: Path) -> None:
+    """A table is read from its own file, whatever the folders above it are called."""
+    space, _ = workspace.init(tmp_path / "shop_id=other" / "sh[o]p*", "")
+    pours = pl.DataFrame({"shop_id": ["north"], "g": [318.9]})
+    kept = workspace.Keeping(space, "key")
+    assert kept.put("0_rows", pours).collect().equals(pours)
+    kept.finish({}, {})
+    again = workspace.read_again(space, "key")
+    assert again is not None and again[0]["0_rows"].collect().equals(pours)
+    file = space.root / "shops.parquet"
+    pl.DataFrame({"shop_id": ["north"]}).write_parquet(file)
+    with duckdb.connect() as connection:
+        database._given(connection, file).to_table("read")
+        assert connection.table("read").fetchall() == [("north",)]
+
+
+@pytest.mark.parametrize("name", ["shop?", os.fsdecode(b"sh\xffop")])
+def test_a_folder_that_the_database_cannot_name_is_refused(tmp_path: Path, name: str) -> None:
+    with pytest.raises(WorkspaceError, match="Rename the folder"):
+        workspace.init(tmp_path / name, "")
+    (tmp_path / name / "inbox").mkdir(parents=True)
+    with pytest.raises(WorkspaceError, match="Rename the folder"):
+        workspace.find(tmp_path / name)
+
+
+def test_a_pipe_that_takes_a_files_place_after_it_was_listed_is_not_waited_for(space: Workspace) -> None:
+    export = space.inbox / "pours.csv"
+    for name in ("pours.csv", "pours.csv.gz", "pours.xlsx", "pours.parquet"):
+        export = space.inbox / name
+        os.mkfifo(export)
+        found = read.read_file(Source(f"inbox/{name}", export), [])
+        assert found.state == "refused", found
+        assert list(traces.spoken(export)) == []
+
+
+def test_folders_nested_without_end_are_refused(space: Workspace) -> None:
+    here = os.open(space.inbox, os.O_RDONLY)
+    for _ in range(1100):
+        os.mkdir("d", dir_fd=here)
+        inner = os.open("d", os.O_RDONLY, dir_fd=here)
+        os.close(here)
+        here = inner
+    os.close(here)
+    with pytest.raises(WorkspaceError, match=r"nested too deeply|File name too long"):
+        workspace.inputs(space)
+
+
+def test_a_watch_goes_on_where_the_inbox_is_gone_for_a_while(space: Workspace) -> None:
+    looks, ran = [], []
+
+    def wait(_: float) -> None:
+        looks.append(len(looks))
+        if len(looks) == 3:
+            space.inbox.rename(space.root / "away")
+        if len(looks) == 6:
+            (space.root / "away").rename(space.inbox)
+        if len(looks) == 9:
+            raise KeyboardInterrupt
+
+    with contextlib.suppress(KeyboardInterrupt):
+        commands.watch(space, lambda: ran.append(space.inbox.exists()), 1.0, wait)
+    assert ran == [True, False, True]

@@ -20,6 +20,7 @@ from pipelines import alerts, cli, commands, database, workspace
 from pipelines.intake.reading import read
 from pipelines.intake.reading.files import Source
 from pipelines.workspace import Workspace, WorkspaceError, traces
+from reports.handouts import PeriodError, period
 
 HOME = Path(__file__).resolve().parents[2]
 
@@ -166,6 +167,25 @@ def test_a_pipe_that_takes_a_files_place_after_it_was_listed_is_not_waited_for(s
         found = read.read_file(Source(f"inbox/{name}", export), [])
         assert found.state == "refused", found
         assert list(traces.spoken(export)) == []
+
+
+def test_a_large_file_that_ends_in_the_middle_is_not_taken_into_memory(
+    space: Workspace, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Sparse: it begins like a workbook, or a table, and goes on with nothing."""
+    monkeypatch.setattr(Source, "data", property(lambda _: pytest.fail("all of it was read")))
+    for name, start in (("a.xlsx", b"PK\x03\x04"), ("a.parquet", b"PAR1")):
+        with open(space.inbox / name, "wb") as handle:
+            handle.write(start)
+            handle.truncate(read.LARGE + 1)
+        found = read.read_file(Source(f"inbox/{name}", space.inbox / name), [])
+        assert found.state == "refused" and "it ends in the middle" in str(found.message)
+
+
+@pytest.mark.parametrize("text", ["0000", "0000-01", "9999-Q4", "２０２６", "2026-１2"])
+def test_a_period_that_no_calendar_holds_is_none(text: str) -> None:
+    with pytest.raises(PeriodError, match="is no period"):
+        period(text)
 
 
 def test_folders_nested_without_end_are_refused(space: Workspace) -> None:

@@ -755,7 +755,7 @@ def _adopt(given: argparse.Namespace) -> int:
     if given.json:
         return _adopt_for_programs(found, answers)
     if given.questions:
-        Path(given.questions).write_text(questions.written(look.questions), encoding="utf-8")
+        workspace.write_new(Path(given.questions), questions.written(look.questions).encode())
         print(f"{len(look.questions)} questions written to {given.questions}; no layout was written.")
         return REFUSED if look.questions else FINE
     _answered(found, answers)
@@ -956,9 +956,8 @@ def _registers(given: argparse.Namespace) -> int:
             print(f"Wrote {space.root / path}.")
         return FINE
     if given.workbook:
-        Path(given.workbook).write_bytes(
-            workbooks_to_fill.workbook({name: workbooks_to_fill.grid_of(text) for name, text in texts.items()})
-        )
+        grids = {name: workbooks_to_fill.grid_of(text) for name, text in texts.items()}
+        workspace.write_new(Path(given.workbook), workbooks_to_fill.workbook(grids))
         print(f"Wrote {given.workbook}. Fill it in, then: filmledger registers --take {given.workbook}")
         return FINE
     lost = unknown_ids.missing(reads)
@@ -979,12 +978,13 @@ def _registers(given: argparse.Namespace) -> int:
 def _kit(given: argparse.Namespace) -> int:
     from pathlib import Path
 
+    from pipelines import workspace
     from pipelines.intake import workbooks_to_fill
 
     folder = Path(given.folder)
     folder.mkdir(parents=True, exist_ok=True)
+    workspace.write_new(folder / "recording.xlsx", workbooks_to_fill.kit())
     (folder / "recording_sheets.html").write_text(workbooks_to_fill.pages(given.paper), encoding="utf-8")
-    (folder / "recording.xlsx").write_bytes(workbooks_to_fill.kit())
     print(
         f"Wrote {folder / 'recording_sheets.html'} (to print) and {folder / 'recording.xlsx'} (to type into; put it into inbox/)."
     )

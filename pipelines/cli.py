@@ -52,6 +52,7 @@ PACE_AFTER = 1.0  # seconds of counting before a rate is told
 BAR = 20  # signs of the bar
 LEAST_MEMORY = 2_200_000_000  # bytes of address space
 ENDING = tuple(getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name))
+LONGEST_PAUSE = 86_400  # seconds between two looks of a watch
 GRACE = 0.5  # seconds for a run that was stopped to end by itself
 SAID_LOST = "The results in force are whole; run again where it can be said."
 SAID_STOPPED = "Stopped. Nothing was replaced; the next run starts afresh."
@@ -105,7 +106,9 @@ def parser() -> argparse.ArgumentParser:
         help="run whenever the files have changed and then kept still, until stopped",
     )
     watch.add_argument("dir", metavar="DIR", nargs="?", help="the workspace (default: the one around this folder)")
-    watch.add_argument("--every", metavar="SECONDS", type=float, default=30.0, help="between two looks (default: 30)")
+    watch.add_argument(
+        "--every", metavar="SECONDS", type=_seconds, default=30.0, help="between two looks (default: 30)"
+    )
     opened = commands.add_parser("open", help="open the pages of the last run in the browser")
     opened.add_argument("dir", metavar="DIR", nargs="?", help="the workspace (default: the one around this folder)")
     completion = commands.add_parser("completion", help="print what makes a shell complete these commands")
@@ -226,6 +229,13 @@ def parser() -> argparse.ArgumentParser:
         shown = [f"  filmledger {name} {words}".rstrip() for words in EXAMPLES.get(name, ())]
         command.epilog = "\n".join(["examples:", *shown]) if shown else None
     return top
+
+
+def _seconds(text: str) -> float:
+    with contextlib.suppress(ValueError):
+        if 0 <= (seconds := float(text)) <= LONGEST_PAUSE:
+            return seconds
+    raise argparse.ArgumentTypeError(f"{text!r} is no pause; give seconds, up to {LONGEST_PAUSE}")
 
 
 EXAMPLES = {
@@ -948,11 +958,12 @@ def _registers(given: argparse.Namespace) -> int:
     from pipelines import adoption, workspace
     from pipelines.intake import workbooks_to_fill
     from pipelines.intake.bringing_together import unknown_ids
+    from pipelines.intake.reading.files import Source
 
     space = workspace.find(given.dir)
     reads, texts = adoption.registers(space)
     if given.take:
-        for path in adoption.take(space, Path(given.take).read_bytes(), texts):
+        for path in adoption.take(space, Source(given.take, Path(given.take)), texts):
             print(f"Wrote {space.root / path}.")
         return FINE
     if given.workbook:

@@ -9,6 +9,7 @@ kept_handouts, the workbench).
 from __future__ import annotations
 
 import contextlib
+import errno
 import hashlib
 import json
 import os
@@ -87,7 +88,7 @@ def _opened(path: str, flags: int) -> int:
     handle = os.open(path, flags | getattr(os, "O_NONBLOCK", 0))
     if not stat.S_ISREG(os.fstat(handle).st_mode):
         os.close(handle)
-        raise OSError(None, "it is not a regular file")
+        raise OSError(errno.EINVAL, "it is not a regular file", path)
     return handle
 
 

@@ -233,3 +233,18 @@ def test_what_somebody_types_into_is_never_written_over(
         (tmp_path / name).write_bytes(b"typed by hand")
         assert cli.main(command) == 1 and (tmp_path / name).read_bytes() == b"typed by hand"
         assert "is there already" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("pause", ["nan", "-1", "1e300", "soon"])
+def test_a_pause_that_cannot_be_is_wrong_usage(space: Workspace, pause: str) -> None:
+    with pytest.raises(SystemExit, match="2"):
+        cli.main(["watch", str(space.root), f"--every={pause}"])
+
+
+def test_a_device_in_place_of_a_workbook_is_refused_by_name(
+    space: Workspace, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for name, said in (("/dev/zero", "it is not a regular file: '/dev/zero'"), (__file__, "No register was changed.")):
+        assert cli.main(["registers", str(space.root), "--take", name]) == 1
+        told = capsys.readouterr().err
+        assert said in told and name in told and "fault of the program" not in told

@@ -165,12 +165,12 @@ def fill(space: Workspace, lost: pl.DataFrame, texts: dict[str, str]) -> list[st
     return said
 
 
-def take(space: Workspace, data: bytes, texts: dict[str, str]) -> list[str]:
-    """Write the registers of a workbook as CSV; all or, where a row would be refused, none. Raises WorkspaceError."""
+def take(space: Workspace, source: Source, texts: dict[str, str]) -> list[str]:
+    """Write the registers of a workbook as CSV; all or, where a row would be refused, none. Raises WorkspaceError, OSError."""
     try:
-        found = workbooks_to_fill.csv_of(data, texts)
+        found = workbooks_to_fill.csv_of(source.data, texts)
     except FileRefused as refusal:
-        raise WorkspaceError(str(refusal)) from None
+        raise WorkspaceError(f"{source.file}: {refusal} No register was changed.") from None
     for name, text in found.items():
         one = read.read_file(Source(f"registers/{name}.csv", content=text.encode()), [])
         lost = [p.refused for p in one.tables.values() if p.refused.height]

@@ -22,6 +22,7 @@ HOOK_SECONDS = 60
 def log_to(file: str | None) -> Iterator[logging.Logger]:
     """A log that adds to `file` with the time and level of each line, put aside at 1 MB; without a file it keeps nothing."""
     log = logging.Logger("filmledger")
+    logging.raiseExceptions = False  # a log that takes no more lines stops no run and fills no screen
     handler: logging.Handler = logging.NullHandler()
     if file is not None:
         handler = logging.handlers.RotatingFileHandler(
@@ -32,7 +33,8 @@ def log_to(file: str | None) -> Iterator[logging.Logger]:
     try:
         yield log
     finally:
-        handler.close()
+        with contextlib.suppress(OSError):
+            handler.close()
 
 
 def news(before: dict[str, Any], now: dict[str, Any]) -> list[tuple[str, list[Any]]]:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import argparse
 import contextlib
 import dataclasses
+import io
 import json
 import math
 import os
@@ -37,12 +38,23 @@ if TYPE_CHECKING:
 
 # By name: their modules are not imported for --help.
 FORESEEN = ("WorkspaceError", "SettingsError", "LayoutError", "EngineError", "RowsLost")
+MACHINE = (
+    "too many open files",
+    "start new thread",
+    "spawn",
+    "resource temporarily",
+    "(os error ",
+)  # said by libraries
 FINE, COULD_NOT_RUN, WRONG_USAGE, REFUSED, FOUND, STOPPED = 0, 1, 2, 3, 4, 130
 KNOWN = (("duplicate", "found word for word elsewhere"), ("superseded", "replaced by later exports"))
 SHOWN_DOUBTS = 8
 PACE_AFTER = 1.0  # seconds of counting before a rate is told
 BAR = 20  # signs of the bar
+LEAST_MEMORY = 2_200_000_000  # bytes of address space
+ENDING = tuple(getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name))
+LONGEST_PAUSE = 86_400  # seconds between two looks of a watch
 GRACE = 0.5  # seconds for a run that was stopped to end by itself
+SAID_LOST = "The results in force are whole; run again where it can be said."
 SAID_STOPPED = "Stopped. Nothing was replaced; the next run starts afresh."
 
 
@@ -94,7 +106,9 @@ def parser() -> argparse.ArgumentParser:
         help="run whenever the files have changed and then kept still, until stopped",
     )
     watch.add_argument("dir", metavar="DIR", nargs="?", help="the workspace (default: the one around this folder)")
-    watch.add_argument("--every", metavar="SECONDS", type=float, default=30.0, help="between two looks (default: 30)")
+    watch.add_argument(
+        "--every", metavar="SECONDS", type=_seconds, default=30.0, help="between two looks (default: 30)"
+    )
     opened = commands.add_parser("open", help="open the pages of the last run in the browser")
     opened.add_argument("dir", metavar="DIR", nargs="?", help="the workspace (default: the one around this folder)")
     completion = commands.add_parser("completion", help="print what makes a shell complete these commands")
@@ -217,6 +231,13 @@ def parser() -> argparse.ArgumentParser:
     return top
 
 
+def _seconds(text: str) -> float:
+    with contextlib.suppress(ValueError):
+        if 0 <= (seconds := float(text)) <= LONGEST_PAUSE:
+            return seconds
+    raise argparse.ArgumentTypeError(f"{text!r} is no pause; give seconds, up to {LONGEST_PAUSE}")
+
+
 EXAMPLES = {
     "init": ["my_shop"],
     "demo": ["", "/tmp/demo_shop"],
@@ -303,35 +324,88 @@ def main(arguments: list[str] | None = None) -> int:
     # Reductions must not depend on how many threads BLAS happens to start.
     for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, "1")
+    _have_streams()
     given = parser().parse_args(arguments)
     warnings.simplefilter("ignore")  # libraries warn their developers; what a shop must know is said in its own words
-    with contextlib.suppress(ValueError):  # not in a program's main thread
-        signal.signal(signal.SIGTERM, signal.default_int_handler)
+    for name in ENDING[1:]:
+        with contextlib.suppress(ValueError):  # not in a program's main thread
+            if signal.getsignal(name) == signal.SIG_DFL:  # nohup has one ignored
+                signal.signal(name, signal.default_int_handler)
     try:
+        if lacks := _lacking_memory():
+            return _stop(lacks)
         with _ends_in_time():
-            return COMMANDS[given.command](given)
+            code = COMMANDS[given.command](given)
+            sys.stdout.flush()  # what cannot be said shows here, while it can still be told
+            return code
     except KeyboardInterrupt:
         _stop(SAID_STOPPED)
         return STOPPED
-    except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return COULD_NOT_RUN
-    except Exception as error:
+    except SystemExit:
+        raise
+    except BaseException as error:  # libraries in Rust panic with what is no Exception
+        lost = _said("") if isinstance(error, OSError) else None
+        if isinstance(lost or error, BrokenPipeError):  # whoever read has seen enough
+            return COULD_NOT_RUN
+        if lost is not None:
+            return _stop(f"What is said could not be written ({lost.strerror}). {SAID_LOST}")
         return _stop(_explained(error, given))
+
+
+def _have_streams() -> None:
+    """A standard stream that was closed leads nowhere, so that no file of ours gets its number and what libraries say there; signs that
+    one does not know are written as what they are called."""
+    for number, name in enumerate(("stdin", "stdout", "stderr")):
+        try:
+            os.fstat(number)
+        except OSError:
+            os.open(os.devnull, os.O_RDWR)  # gets the lowest number that is free
+        if getattr(sys, name) is None:
+            setattr(sys, name, open(number, "w" if number else "r", encoding="utf-8", closefd=False))
+        if number and isinstance(stream := getattr(sys, name), io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
+
+
+def _lacking_memory() -> str | None:
+    """What is said where so little memory may be asked for that libraries end the process without a word."""
+    try:
+        import resource
+    except ImportError:  # not a POSIX system
+        return None
+    most = resource.getrlimit(resource.RLIMIT_AS)[0]
+    if most == resource.RLIM_INFINITY or most >= LEAST_MEMORY:
+        return None
+    return (
+        f"This process may ask for {most / 1e6:,.0f} MB of memory (ulimit -v), and libraries need {LEAST_MEMORY / 1e6:,.0f} to begin with."
+        " Raise the limit and run again; nothing was replaced."
+    )
+
+
+def _said(message: str) -> OSError | None:
+    """Write to standard error what is said, after what stands before it on standard output. Returns why standard output takes nothing."""
+    lost = None
+    for stream, text in ((sys.stdout, ""), (sys.stderr, message)):
+        try:
+            stream.write(text)
+            stream.flush()
+        except OSError as error:
+            lost = error if stream is sys.stdout else lost
+            with contextlib.suppress(OSError):  # else Python would try once more when it ends
+                os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
+    return lost
 
 
 def entry() -> NoReturn:
     """The command as a process: once it was stopped nothing is waited for, neither threads nor what libraries do at an end."""
     code = main()
     if code == STOPPED:
-        sys.stdout.flush()
         os._exit(code)
     sys.exit(code)
 
 
 @contextlib.contextmanager
 def _ends_in_time() -> Iterator[None]:
-    """Within a second of Ctrl-C or SIGTERM the process is gone, though the work be inside a library or its own handlers be in
+    """Within a second of Ctrl-C, SIGTERM or the terminal's end the process is gone, though the work be inside a library or its own handlers be in
     place: a thread hears of the signal, gives the work GRACE to end by itself, and ends the process. What is in force is replaced
     in one step and what is not finished is worthless, so that any moment will do."""
     ours, theirs = socket.socketpair()
@@ -345,7 +419,7 @@ def _ends_in_time() -> Iterator[None]:
 
     def listen() -> None:
         while got := ours.recv(1):
-            if got[0] in (signal.SIGINT, signal.SIGTERM) and not ended.wait(GRACE):
+            if got[0] in ENDING and not ended.wait(GRACE):
                 os.write(2, f"filmledger: {SAID_STOPPED}\n".encode())
                 os._exit(STOPPED)
 
@@ -691,7 +765,7 @@ def _adopt(given: argparse.Namespace) -> int:
     if given.json:
         return _adopt_for_programs(found, answers)
     if given.questions:
-        Path(given.questions).write_text(questions.written(look.questions), encoding="utf-8")
+        workspace.write_new(Path(given.questions), questions.written(look.questions).encode())
         print(f"{len(look.questions)} questions written to {given.questions}; no layout was written.")
         return REFUSED if look.questions else FINE
     _answered(found, answers)
@@ -884,17 +958,17 @@ def _registers(given: argparse.Namespace) -> int:
     from pipelines import adoption, workspace
     from pipelines.intake import workbooks_to_fill
     from pipelines.intake.bringing_together import unknown_ids
+    from pipelines.intake.reading.files import Source
 
     space = workspace.find(given.dir)
     reads, texts = adoption.registers(space)
     if given.take:
-        for path in adoption.take(space, Path(given.take).read_bytes(), texts):
+        for path in adoption.take(space, Source(given.take, Path(given.take)), texts):
             print(f"Wrote {space.root / path}.")
         return FINE
     if given.workbook:
-        Path(given.workbook).write_bytes(
-            workbooks_to_fill.workbook({name: workbooks_to_fill.grid_of(text) for name, text in texts.items()})
-        )
+        grids = {name: workbooks_to_fill.grid_of(text) for name, text in texts.items()}
+        workspace.write_new(Path(given.workbook), workbooks_to_fill.workbook(grids))
         print(f"Wrote {given.workbook}. Fill it in, then: filmledger registers --take {given.workbook}")
         return FINE
     lost = unknown_ids.missing(reads)
@@ -915,12 +989,13 @@ def _registers(given: argparse.Namespace) -> int:
 def _kit(given: argparse.Namespace) -> int:
     from pathlib import Path
 
+    from pipelines import workspace
     from pipelines.intake import workbooks_to_fill
 
     folder = Path(given.folder)
     folder.mkdir(parents=True, exist_ok=True)
+    workspace.write_new(folder / "recording.xlsx", workbooks_to_fill.kit())
     (folder / "recording_sheets.html").write_text(workbooks_to_fill.pages(given.paper), encoding="utf-8")
-    (folder / "recording.xlsx").write_bytes(workbooks_to_fill.kit())
     print(
         f"Wrote {folder / 'recording_sheets.html'} (to print) and {folder / 'recording.xlsx'} (to type into; put it into inbox/)."
     )
@@ -1274,7 +1349,7 @@ def _explained(error: BaseException, given: argparse.Namespace) -> str:
         if isinstance(one, MemoryError) or type(one).__name__ == "OutOfMemoryException":
             return "There is not enough memory for this. Close other programs and run again; nothing was replaced."
     for one in causes:
-        if isinstance(one, OSError) and one.errno:
+        if (isinstance(one, OSError) and one.errno) or any(sign in str(one).lower() for sign in MACHINE):
             return f"The machine refused something: {one}. Mend that and run again; nothing was replaced."
         if isinstance(one, ImportError):
             return f"A library cannot be loaded: {one}. Install the pinned libraries anew (README.md); nothing was replaced."
@@ -1290,8 +1365,7 @@ def _explained(error: BaseException, given: argparse.Namespace) -> str:
 
 
 def _stop(message: str) -> int:
-    sys.stdout.flush()
-    print(f"filmledger: {message}", file=sys.stderr)
+    _said(f"filmledger: {message}\n")
     return COULD_NOT_RUN
 
 

@@ -322,7 +322,10 @@ def watch(
     being written changes from one look to the next. `seconds` lie between two looks."""
     before = done = None
     while True:
-        seen = [(one.path, one.size, one.mtime_ns) for one in workspace.inputs(space)]
+        try:
+            seen: Any = [(one.path, one.size, one.mtime_ns) for one in workspace.inputs(space)]
+        except WorkspaceError as error:  # a drive that came loose, maybe for a moment: a run says so
+            seen = str(error)
         if seen == before and seen != done:
             each()
             done = seen

@@ -7,6 +7,7 @@ reports/views; when the file is written is for results.py to say.
 
 from __future__ import annotations
 
+import glob
 from collections.abc import Collection, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -49,9 +50,14 @@ def write(target: Path, tables: Mapping[str, Path], named: bool) -> None:
         connection.commit()
 
 
+def _given(connection: duckdb.DuckDBPyConnection, path: Path) -> duckdb.DuckDBPyRelation:
+    """Exactly this file, whatever signs and words stand in the names of the folders above it."""
+    return connection.read_parquet(glob.escape(str(path)), hive_partitioning=False)
+
+
 def _table(connection: duckdb.DuckDBPyConnection, name: str, path: Path, named: bool, keyed: Collection[str]) -> bool:
     """Returns whether its key is kept. `keyed`: the tables of which it is."""
-    given = connection.read_parquet(str(path))
+    given = _given(connection, path)
     small: bool = given.count("*").fetchall()[0][0] <= MOST_KEYED
     held = [one for one in relations.references(name) if small and one.table in keyed and _holds(given, one)]
     connection.execute(described.create(name, held, small))

@@ -60,7 +60,7 @@ from pipelines.workspace.pseudonyms import (
     keep_forgotten,
     pseudonym,
 )
-from pipelines.workspace.refusals import WorkspaceError, causes, is_refusal, refusal
+from pipelines.workspace.refusals import WorkspaceError, causes, is_refusal, refusal, write_new
 from pipelines.workspace.run_lock import lock
 from pipelines.workspace.sealed import check_sealed, keep_sealed
 from pipelines.workspace.snapshots import (
@@ -106,5 +106,5 @@ __all__ = [
     "manifest_in_force", "occupied", "prepare_dagster", "printable", "program_version", "pseudonym", "publish",
     "read_again", "read_handout", "read_snapshot", "read_whole", "refusal", "report_fault", "said_in_force",
     "said_of", "seal_bench", "set_in_force", "settings_bytes", "take_away_handout", "unseal_bench",
-    "write_basis", "write_bytes", "write_csv", "write_database", "write_table",
+    "write_basis", "write_bytes", "write_csv", "write_database", "write_new", "write_table",
 ]  # fmt: skip

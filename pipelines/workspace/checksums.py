@@ -9,13 +9,14 @@ kept_handouts, the workbench).
 from __future__ import annotations
 
 import contextlib
+import errno
 import hashlib
 import json
 import os
 import stat
 from collections.abc import Iterable, Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 from pipelines.workspace.refusals import WorkspaceError
 
@@ -72,9 +73,14 @@ def _of(told: Mapping[str, Any]) -> str:
     return hashlib.sha256(json.dumps(told, ensure_ascii=False, sort_keys=True).encode()).hexdigest()
 
 
+def open_plain(full: Path) -> BinaryIO:
+    """A regular file to be read; never waits for a pipe. Raises OSError."""
+    return open(full, "rb", opener=_opened)
+
+
 def read_plain(full: Path) -> bytes:
-    """The bytes of a regular file; never waits for a pipe. Raises OSError."""
-    with open(full, "rb", opener=_opened) as handle:
+    """The bytes of a regular file. Raises OSError."""
+    with open_plain(full) as handle:
         return handle.read()
 
 
@@ -82,13 +88,13 @@ def _opened(path: str, flags: int) -> int:
     handle = os.open(path, flags | getattr(os, "O_NONBLOCK", 0))
     if not stat.S_ISREG(os.fstat(handle).st_mode):
         os.close(handle)
-        raise OSError(None, "it is not a regular file")
+        raise OSError(errno.EINVAL, "it is not a regular file", path)
     return handle
 
 
 def sha256_file(full: Path) -> str:
     """SHA-256 of a regular file's content, hex. Raises OSError."""
-    with open(full, "rb", opener=_opened) as handle:
+    with open_plain(full) as handle:
         return hashlib.file_digest(handle, "sha256").hexdigest()
 
 

@@ -53,13 +53,22 @@ def inputs(space: Workspace) -> list[Input]:
             " nothing was replaced."
         )
     found: list[Input] = []
+    try:
+        _look_below(space, found)
+    except RecursionError as error:
+        raise WorkspaceError(
+            f"Folders in {space.root} are nested too deeply to be listed. Take them away and run again; nothing was replaced."
+        ) from error
+    return _told_apart(sorted(found, key=lambda one: one.path))
+
+
+def _look_below(space: Workspace, found: list[Input]) -> None:
     for top in (space.inbox, space.layouts, space.registers):
         for folder, inner, names in os.walk(top, onerror=_unlisted) if os.path.lexists(top) else ():
             inner[:] = sorted(name for name in inner if not _ignored(name))
             links = [name for name in inner if os.path.islink(os.path.join(folder, name))]
             for name in sorted(links + [name for name in names if not _ignored(name)]):
                 found.append(_input(space, Path(folder) / name))
-    return _told_apart(sorted(found, key=lambda one: one.path))
 
 
 def _told_apart(files: list[Input]) -> list[Input]:

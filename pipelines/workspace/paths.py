@@ -89,7 +89,7 @@ def find(given: str | os.PathLike[str] | None = None) -> Workspace:
         if not root.is_dir():
             raise WorkspaceError(f"{root} is not a folder. `filmledger init {given}` makes a workspace there.")
         if _is_workspace(root):
-            return Workspace(root)
+            return _nameable(root)
         raise WorkspaceError(
             f"{root} is not a workspace: it holds neither {SETTINGS_FILE} nor inbox/."
             f" `filmledger init {given}` makes it one."
@@ -97,13 +97,23 @@ def find(given: str | os.PathLike[str] | None = None) -> Workspace:
     here = Path.cwd().resolve()
     for root in (here, *here.parents):
         if (root / SETTINGS_FILE).is_file():
-            return Workspace(root)
+            return _nameable(root)
     if _is_workspace(here):
-        return Workspace(here)
+        return _nameable(here)
     raise WorkspaceError(
         f"No workspace here: no {SETTINGS_FILE} in {here} nor above it."
         " Name the folder (`filmledger run my_shop`) or make one (`filmledger init my_shop`)."
     )
+
+
+def _nameable(root: Path) -> Workspace:
+    """Raises WorkspaceError where the database could not keep its files in a folder of this name."""
+    if "?" in str(root) or any("\ud800" <= one <= "\udfff" for one in str(root)):  # bytes that are no UTF-8
+        raise WorkspaceError(
+            f"{root} has a question mark or bytes that are no UTF-8 in its name or above it, and the database keeps no files there."
+            " Rename the folder; nothing was replaced."
+        )
+    return Workspace(root)
 
 
 def _is_workspace(root: Path) -> bool:
@@ -115,8 +125,8 @@ def init(directory: str | os.PathLike[str], settings_text: str) -> tuple[Workspa
     root = Path(directory).resolve()
     made: list[str] = []
     with told(f"make a workspace in {root}"):
+        space = _nameable(root)
         root.mkdir(parents=True, exist_ok=True)
-        space = Workspace(root)
         for folder in (space.inbox, space.layouts, space.registers):
             if not folder.is_dir():
                 folder.mkdir()
@@ -180,9 +190,9 @@ def report_fault(directory: str | None, details: str) -> Path | None:
     folder. Returns the file, None where it could not be written."""
     import tempfile
 
-    for folder in [Path(directory or ".") / ".filmledger", Path(tempfile.gettempdir())]:
-        if folder.is_dir():
-            with contextlib.suppress(OSError):
+    for place in (lambda: Path(directory or ".") / ".filmledger", tempfile.gettempdir):
+        with contextlib.suppress(OSError):  # there may be no temporary folder either
+            if (folder := Path(place())).is_dir():
                 target = folder.resolve() / "filmledger-fault.txt"
                 target.write_text(details, encoding="utf-8", errors="backslashreplace")
                 return target

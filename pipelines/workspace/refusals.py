@@ -75,6 +75,17 @@ def flush(full: Path) -> None:
             os.close(handle)
 
 
+def write_new(target: Path, content: bytes) -> None:
+    """Write a file that somebody will type into, whole or not at all. Raises WorkspaceError where it is there already."""
+    if os.path.lexists(target):
+        raise WorkspaceError(
+            f"{target} is there already, and what was typed into it would be lost. Name another file or move that one away;"
+            " nothing was replaced."
+        )
+    with told(f"write {target}"):
+        write_atomically(target, content)
+
+
 def write_atomically(target: Path, content: bytes) -> None:
     draft = target.with_name(f".{target.name}.{os.getpid()}")
     try:

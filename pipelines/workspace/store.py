@@ -37,11 +37,18 @@ def read_again(space: Workspace, key: str) -> tuple[dict[str, pl.LazyFrame], dic
             return None
         frames = {}
         for name, blocks in kept["frames"].items():
-            frames[name] = pl.concat([pl.scan_parquet(folder / block) for block in blocks], how="diagonal")
+            frames[name] = pl.concat([_scanned(folder / block) for block in blocks], how="diagonal")
             frames[name].collect_schema()  # looks at their ends
         return frames, kept["notes"]
     except (Damaged, WorkspaceError, OSError, pl.exceptions.PolarsError):
         return None
+
+
+def _scanned(full: Path) -> pl.LazyFrame:
+    """Exactly this file, whatever signs and words stand in the names of the folders above it."""
+    import polars as pl
+
+    return pl.scan_parquet(full, glob=False, hive_partitioning=False)
 
 
 class Keeping:
@@ -56,15 +63,13 @@ class Keeping:
 
     def put(self, name: str, rows: pl.DataFrame) -> pl.LazyFrame:
         """Write more rows of a frame. Returns them as they stand on disk, until `finish`."""
-        import polars as pl
-
         blocks = self.blocks.setdefault(name, {})
         full = self.draft / f"{name}.{len(blocks):06d}.parquet"
         with told(f"keep what was read in {self.target.parent}"):
             self._begin()
             rows.write_parquet(full, compression="lz4", row_group_size=ROW_GROUP)
             blocks[full.name] = sha256_file(full)
-        return pl.scan_parquet(full)
+        return _scanned(full)
 
     def _begin(self) -> None:
         """The draft's folder, inside of one that holds people and is for its owner alone."""

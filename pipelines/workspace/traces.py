@@ -17,6 +17,7 @@ import zlib
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
 
+from pipelines.workspace.checksums import read_plain
 from pipelines.workspace.contents import Input
 from pipelines.workspace.paths import Workspace
 from pipelines.workspace.pseudonyms import Forgotten
@@ -47,7 +48,7 @@ def spoken(full: Path) -> Iterator[tuple[str, str]]:
     """What a file says, piece by piece, with the place of each ("line 3", "sheet 'March', row 2", ""). Never raises for what a file holds:
     what cannot be opened says its bytes as they are."""
     try:
-        raw = full.read_bytes()
+        raw = read_plain(full)
     except OSError:
         return
     try:

@@ -38,15 +38,18 @@ class Period:
         return date(int(self.first[:4]), int(self.first[5:]), 1), date(year, month, calendar.monthrange(year, month)[1])
 
 
+YEAR = "[12][0-9]{3}"  # what a calendar and its sums can hold
+
+
 def period(text: str) -> Period:
     """2026-03, 2026-Q1 or 2026. Raises PeriodError."""
     given = text.strip()
-    if found := re.fullmatch(r"(\d{4})-(0[1-9]|1[0-2])", given):
+    if found := re.fullmatch(rf"{YEAR}-(0[1-9]|1[0-2])", given):
         return Period(given, given, given)
-    if found := re.fullmatch(r"(\d{4})-[Qq]([1-4])", given):
+    if found := re.fullmatch(rf"({YEAR})-[Qq]([1-4])", given):
         year, quarter = int(found[1]), int(found[2])
         return Period(f"{year}-Q{quarter}", f"{year}-{3 * quarter - 2:02d}", f"{year}-{3 * quarter:02d}")
-    if re.fullmatch(r"\d{4}", given):
+    if re.fullmatch(YEAR, given):
         return Period(given, f"{given}-01", f"{given}-12")
     raise PeriodError(f"{text!r} is no period; write a month (2026-03), a quarter (2026-Q1) or a year (2026).")
 

@@ -30,6 +30,8 @@ HOME = Path(__file__).resolve().parents[2]
 if str(HOME) not in sys.path:
     sys.path.insert(0, str(HOME))
 
+import polars as pl  # noqa: E402
+
 from pipelines import cli, settings, workspace  # noqa: E402
 from pipelines.workspace import Workspace  # noqa: E402
 from seed_data import scenario  # noqa: E402
@@ -312,6 +314,100 @@ def _differs(space: Workspace, wanted: dict[str, str] | None) -> bool:
                and "datapackage" not in name and "duckdb" not in name)  # fmt: skip
 
 
+#: imports everything once; each line is a command, run in a child that kills itself before or after its n-th rename (0: never)
+RENAMING = """
+import ctypes, importlib, os, pkgutil, signal, sys
+import pipelines, reports
+for package in (pipelines, reports):
+    for one in pkgutil.walk_packages(package.__path__, f"{package.__name__}."):
+        if "spark" not in one.name and "defin" not in one.name and "defs" not in one.name:
+            importlib.import_module(one.name)
+import duckdb, pyarrow.parquet
+from pipelines import cli
+from pipelines.workspace import kept_handouts
+for line in sys.stdin:
+    number, side, one_step, *command = line.split()
+    child = os.fork()
+    if not child:
+        os.dup2(2, 1)
+        done = 0
+        def counted(true):
+            def renamed(*given, **more):
+                global done
+                done += 1
+                if done == int(number) and side == "before":
+                    os.kill(os.getpid(), signal.SIGKILL)
+                told = true(*given, **more)
+                if done == int(number):
+                    os.kill(os.getpid(), signal.SIGKILL)
+                return told
+            return renamed
+        os.replace, os.rename = counted(os.replace), counted(os.rename)
+        kept_handouts._exchanged = counted(kept_handouts._exchanged) if one_step == "one" else lambda *_: False
+        os._exit(cli.main(command))
+    print(os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]), flush=True)
+"""
+
+
+def renames(finished: Workspace, folder: Path) -> Iterator[tuple[str, str | None]]:
+    """Killed before and after each rename of a run and its hand-out, by number: the set in force and the hand-out are those of one of the
+    two states, and the next command ends with those of its state."""
+    space = copied(finished, folder / "renames" / "shop")
+    late = space.inbox / "pours_late.csv"
+    few = pl.read_csv(space.inbox / "pours.csv", infer_schema=False).head(3)
+    text = few.with_columns(mix_id=pl.lit("late")).write_csv()
+    with open(folder / "said", "w+") as said:
+        zygote = subprocess.Popen(
+            [sys.executable, "-W", "ignore", "-c", RENAMING], stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=said, text=True,
+            cwd=HOME,
+        )  # fmt: skip
+
+        def command(number: int, side: str, steps: str) -> int:
+            assert zygote.stdin and zygote.stdout
+            zygote.stdin.write(f"{number} {side} {steps} handout --rolling {space.root}\n")
+            zygote.stdin.flush()
+            return int(zygote.stdout.readline())
+
+        def state(with_late: bool) -> None:
+            late.write_text(text) if with_late else late.unlink(missing_ok=True)
+
+        def given() -> dict[str, str]:
+            return hashes(next(one for one in space.handouts.iterdir() if one.name[0] != "."), database=False)
+
+        known, handed = [], []
+        for with_late in (True, False):
+            state(with_late)
+            assert command(0, "before", "one") in (0, 3)
+            known.insert(0, figures(space))
+            handed.insert(0, given())
+        number, now = 1, True
+        for steps in ("one", "two"):
+            for number in range(1, 50):
+                codes = []
+                for side in ("before", "after"):
+                    state(now)
+                    wrong = []
+                    codes.append(command(number, side, steps))
+                    kept = [one.name for one in space.handouts.iterdir() if workspace.is_whole(space, one.name)]
+                    if figures(space) not in known:
+                        wrong.append("what is in force is no undisturbed set")
+                    if not kept:
+                        wrong.append("no hand-out is whole")
+                    if (code := command(0, "before", steps)) not in (0, 3):
+                        wrong.append(f"the next ended with {code}")
+                    if figures(space) != known[now]:
+                        wrong.append("the next did not end with the state's set")
+                    if given() != handed[now] or len(list(space.handouts.iterdir())) != 1:
+                        wrong.append(f"other hand-outs: {sorted(os.listdir(space.handouts))}")
+                    yield f"{side} rename {number}, swap in {steps} (exit code {codes[-1]})", "; ".join(wrong) or None
+                    now = not now
+                if -9 not in codes:
+                    break
+        assert zygote.stdin
+        zygote.stdin.close()
+        zygote.wait()
+
+
 LIMITED = (
     "import resource, sys; from pipelines import cli; which = getattr(resource, sys.argv[1]); n = int(float(sys.argv[2]));"
     "resource.setrlimit(which, (n, n)); sys.exit(cli.main(['run', sys.argv[3]]))"
@@ -434,7 +530,7 @@ def main() -> int:
     given = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     given.add_argument("--flips", type=int, default=504)
     given.add_argument("--only", default="")
-    given.add_argument("--parts", default="battery,flips,limits,disks,races")
+    given.add_argument("--parts", default="battery,flips,limits,disks,races,renames")
     chosen = given.parse_args()
     if os.geteuid() == 0 and "FILMLEDGER_STOPPED" not in os.environ:
         what = "--bounding-set=-dac_override,-dac_read_search,-fowner"  # root as a user whom permissions stop
@@ -456,6 +552,7 @@ def main() -> int:
             "limits": lambda: limits(finished, wanted, folder),
             "disks": lambda: disks(finished, wanted, folder),
             "races": lambda: races(finished, wanted, folder),
+            "renames": lambda: renames(finished, folder),
         }
         for part in chosen.parts.split(","):
             for name, wrong in ways[part]():

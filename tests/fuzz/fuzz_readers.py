@@ -8,11 +8,16 @@ Without atheris: seeded random changes of the seed corpus. A finding is written 
 from __future__ import annotations
 
 import argparse
+import contextlib
+import gzip
 import hashlib
+import io
 import random
 import sys
 import tempfile
 import time
+import zipfile
+import zlib
 from collections.abc import Callable
 from pathlib import Path
 
@@ -62,15 +67,100 @@ def changed(data: bytes, chance: random.Random, bits: list[bytes] = BITS) -> byt
     return bytes(out)
 
 
+MERGED_EVERY = 40  # tables: reading alone is a fiftieth of reading and merging
+ENCODINGS = ("utf-8-sig", "utf-16", "utf-16-be", "utf-32", "cp1252", "latin-1", "utf-7", "cp037", "shift_jis")
+CELLS = ("", " ", '"', '""', '"a\nb"', "'", "NaN", "inf", "-0", "1e308", "1e-400", "1,5", "1.234,5", "0x10", "1_000", "٣", "１", "2025-02-30",
+         "30.03.2025 02:30",
+         "=1+1", "true", "null", "\ufeff", "\u200b", "a" * 33_000, "[" * 3000, '{"a":' * 300, "north\x1c", "é", "e\u0301", "\ud7ff")  # fmt: skip
+
+
+def restructured(data: bytes, chance: random.Random) -> bytes:
+    """A table with changes of what it is built of: the members of what is packed; rows, cells, separators, quotes, line ends and
+    the encoding of a text."""
+    kind, body = data[:1], data[1:]
+    if body.startswith(b"PK\x03\x04"):
+        with contextlib.suppress(
+            zipfile.BadZipFile, zlib.error, NotImplementedError, RuntimeError, EOFError, OSError, ValueError
+        ):
+            return kind + _other_members(body, chance)
+    if body.startswith(b"\x1f\x8b"):
+        with contextlib.suppress(OSError, EOFError, zlib.error):
+            inner = restructured(kind + gzip.decompress(body), chance)[1:]
+            packed = gzip.compress(inner, chance.choice([0, 9]))
+            return kind + chance.choice(
+                [packed, packed + packed, packed[:-5], packed + b"\0" * 9, gzip.compress(packed)]
+            )
+    text = body.decode("utf-8", "replace")
+    mark = chance.choice([",", ";", "\t", "|"])
+    rows = [line.split(max(",;\t|", key=line.count)) for line in text.splitlines()] or [[""]]
+    for _ in range(chance.randint(1, 5)):
+        row, what = chance.choice(rows), chance.randrange(9)
+        at = chance.randrange(len(row)) if row else 0
+        if what == 0:
+            row[at : at + 1] = [chance.choice(CELLS)]
+        elif what == 1:
+            row.insert(at, chance.choice(CELLS))
+        elif what == 2:
+            del row[at : at + 1]
+        elif what == 3:
+            rows.insert(chance.randrange(len(rows) + 1), list(row))
+        elif what == 4:
+            rows.insert(chance.randrange(len(rows) + 1), [chance.choice(CELLS)] * chance.choice([0, 1, 3, 300]))
+        elif what == 5:
+            rows.remove(row)
+        elif what == 6:
+            chance.shuffle(rows)
+        elif what == 7 and row:
+            row[at] = f'"{row[at]}"'
+        else:
+            rows[0] = [*rows[0], chance.choice(rows[0] or [""])]
+        rows = rows or [[""]]
+    end = chance.choice(["\n", "\n", "\r\n", "\r", "\n\n", "\r\r\n", "\x0b", "\u2028"])
+    out = end.join(mark.join(row) for row in rows) + chance.choice(["", end, "\x1a", "\0"])
+    return kind + (
+        out.encode(chance.choice(ENCODINGS), "replace") if chance.random() < 0.3 else out.encode("utf-8", "replace")
+    )
+
+
+def _other_members(body: bytes, chance: random.Random) -> bytes:
+    """A zip with one member changed, gone, twice, renamed or said to be larger than it is."""
+    out, what = io.BytesIO(), chance.randrange(6)
+    with zipfile.ZipFile(io.BytesIO(body)) as old, zipfile.ZipFile(out, "w") as new:
+        chosen = chance.choice(old.namelist() or [""])
+        for name in old.namelist():
+            content = old.read(name)
+            if name == chosen and what == 0:
+                continue
+            if name == chosen and what in (1, 2, 3):
+                content = changed(content, chance, XML)
+            new.writestr(
+                f"{name}x" if name == chosen and what == 4 else name,
+                content,
+                chance.choice([zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED]),
+            )
+            if name == chosen and what == 5:
+                new.writestr(name, changed(content, chance, XML))
+    return changed(out.getvalue(), chance) if chance.random() < 0.2 else out.getvalue()
+
+
+XML = [b"<", b">", b"/>", b'"', b"&lt;", b"&#0;", b"&a;", b"<c r='A1048577'/>", b't="e"', b't="s"', b"<v>9999999</v>", b"<f>A1</f>",
+       b"<!DOCTYPE a [<!ENTITY a 'b'>]>",
+       b"<row r='0'>", b"<mergeCell ref='A1:XFD1048576'/>", b"count='999999999'", b"<is><t>x</t></is>", b"\xff", b"\0",
+       b"-1", b"1e999", b"../../x"]  # fmt: skip
+
+
 def shaken(seconds: float, seed: int, of: str) -> int:
     """Random changes for so many seconds. Returns the number of texts tried; raises SystemExit on a finding."""
+    from tests.fuzz.target import read_one
+
     one, pool, bits = target(of)
     chance, done = random.Random(seed), 0
     end = time.monotonic() + seconds
     while time.monotonic() < end:
-        data = changed(chance.choice(pool), chance, bits)
+        data = chance.choice(pool)
+        data = restructured(data, chance) if of == "tables" and chance.random() < 0.6 else changed(data, chance, bits)
         try:
-            one(data)
+            one(data) if of != "tables" or done % MERGED_EVERY == 0 else read_one(data)
         except BaseException as error:
             name = Path(tempfile.gettempdir()) / f"finding-{hashlib.sha256(data).hexdigest()[:12]}.bin"
             name.write_bytes(data)

@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tests.fuzz.fuzz_readers import BITS, changed, target
-from tests.fuzz.target import FILES, HEADER, LAYOUTS, one, seeds
+from tests.fuzz.fuzz_readers import BITS, changed, restructured, target
+from tests.fuzz.target import FILES, HEADER, LAYOUTS, one, read_one, seeds
 
 
 # numbered: a workbook holds the time it was made, so that its bytes are not as many in every process
@@ -21,8 +21,10 @@ def test_the_seed_corpus_holds(data: bytes) -> None:
 @pytest.mark.parametrize("seed", range(4))
 def test_changed_seeds_hold(seed: int) -> None:
     chance = random.Random(seed)
-    for _ in range(10):
-        one(changed(chance.choice(seeds()), chance))
+    for number in range(30):
+        data = chance.choice(seeds())
+        data = changed(data, chance) if number % 3 == 0 else restructured(data, chance)
+        one(data) if number % 10 == 0 else read_one(data)
 
 
 @pytest.mark.parametrize("of", ["layouts", "settings"])

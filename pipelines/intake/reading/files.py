@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import IO, Any
 
 from pipelines.intake.messages import say
+from pipelines.workspace.checksums import open_plain, read_plain, sha256_file
 
 ENDINGS = (".csv", ".tsv", ".txt", ".parquet", ".xlsx")
 #: unpacked sizes above this (bytes) must not be more than MAX_RATIO times the packed size
@@ -49,14 +50,13 @@ class Source:
 
     @cached_property
     def data(self) -> bytes:
-        return self.content if self.content is not None else self.at.read_bytes()
+        return self.content if self.content is not None else read_plain(self.at)
 
     @cached_property
     def sha256(self) -> str:
         if self.content is not None or "data" in self.__dict__:
             return hashlib.sha256(self.data).hexdigest()
-        with open(self.at, "rb") as handle:  # a file that is too large to be read is still known by its content
-            return hashlib.file_digest(handle, "sha256").hexdigest()
+        return sha256_file(self.at)  # a file that is too large to be read is still known by its content
 
     @property
     def size(self) -> int:
@@ -68,7 +68,7 @@ class Source:
         """Its first bytes."""
         if self.content is not None:
             return self.content[:8]
-        with open(self.at, "rb") as handle:
+        with open_plain(self.at) as handle:
             return handle.read(8)
 
     @property
@@ -144,7 +144,7 @@ def stream(source: Source, limit_mb: float) -> IO[bytes]:
     """The bytes of a source from its start, unpacked where it is gzipped; reading it raises FileRefused where `_gunzip` does."""
     if source.packed:
         return io.BufferedReader(_Unpacked(_gunzip(source, limit_mb)), MOST_LINE)
-    return io.BytesIO(source.content) if source.content is not None else open(source.at, "rb")
+    return io.BytesIO(source.content) if source.content is not None else open_plain(source.at)
 
 
 class _Unpacked(io.RawIOBase):
@@ -203,7 +203,7 @@ def _gunzip(source: Source, limit_mb: float) -> Iterator[bytes]:
     limit, size, rest = int(limit_mb * 1_000_000), 0, b""
     unpacker = zlib.decompressobj(wbits=31)
     try:
-        with io.BytesIO(source.content) if source.content is not None else open(source.at, "rb") as handle:
+        with io.BytesIO(source.content) if source.content is not None else open_plain(source.at) as handle:
             while rest := rest or handle.read(_FED):
                 if unpacker.eof:
                     rest = rest.lstrip(b"\0")  # padding between and after members is allowed

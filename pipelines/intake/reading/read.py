@@ -222,6 +222,10 @@ class _Opened:
         self.kind = source.ending if source.ending in (".parquet", ".xlsx") else "text"
         with stream(source, self.limit_mb) as handle:
             start = handle.read(4)
+            if self.kind != "text" and source.size > LARGE and not text.is_closed(handle, self.kind):
+                raise FileRefused(
+                    say(self.kind.removeprefix("."), why="it ends in the middle")
+                )  # before it fills the memory
         if (means := text.STARTS.get(self.kind)) and not start.startswith(means):
             raise FileRefused(
                 say(self.kind.removeprefix("."), why="it does not begin like one") if start else say("empty_file")
@@ -413,6 +417,7 @@ class _Opened:
 
 #: a header is looked for in so many lines
 _SEARCHED = 60
+LARGE = 50_000_000  # bytes of what is packed, whose end is looked at before all of it is taken into memory
 HEAD = 1 << 22  # bytes of a text, by which it is seen whose it is before all of it is taken into memory
 MOST_HEADER = 1 << 16  # bytes of the line that it stands on
 

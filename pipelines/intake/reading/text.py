@@ -13,10 +13,11 @@ import codecs
 import csv
 import io
 import re
+import zipfile
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from functools import cache
-from typing import Any
+from typing import IO, Any
 
 import numpy as np
 import polars as pl
@@ -93,6 +94,14 @@ def marked(start: bytes) -> str | None:
 
 #: how packed files, workbooks and parquet begin
 STARTS = {".csv.gz": b"\x1f\x8b", ".xlsx": b"PK\x03\x04", ".parquet": b"PAR1"}
+
+
+def is_closed(handle: IO[bytes], kind: str) -> bool:
+    """Whether a workbook or parquet file ends like one."""
+    if kind == ".xlsx":
+        return zipfile.is_zipfile(handle)
+    handle.seek(-4, io.SEEK_END)
+    return handle.read(4) == STARTS[kind]
 
 
 def to_utf8(data: bytes, encoding: str = "utf-8") -> bytes:

@@ -177,7 +177,7 @@ class Model:
         self.design.sort_indices()
         self.frame = frame or Frame(self.design, unknowns)
         self.layout = self.frame.layout
-        self.pairs = self.frame.pairs(self.design)
+        self.by_row, self.pairs = Entries.of(self.design), Entries.of(self.frame.pairs(self.design))
         q = unknowns.n_components
         self.counts = np.array([(unknowns.component == k).sum() for k in range(q)], dtype=float)
         fixed = unknowns.component < 0
@@ -203,8 +203,8 @@ class Model:
         precision = self.fixed_precision.copy()
         precision[random] = 1.0 / sd2[x.component[random]]
         factor = self.layout.factor(self.pairs @ sums.w, precision)
-        theta = factor.solve(self.design.T @ sums.wy + self.prior_pull)
-        fit = self.design @ theta
+        theta = factor.solve(self.by_row.T @ sums.wy + self.prior_pull)
+        fit = self.by_row @ theta
 
         miss = np.where(random, theta, theta - np.where(np.isfinite(x.prior_sd), x.prior_mean, 0.0))
         squares = np.bincount(x.component[random], miss[random] ** 2, minlength=x.n_components)
@@ -235,6 +235,33 @@ class Model:
             gradient[k] = 2 * size * (part.pw - leverage - errors)
             information[k] = 2 * part.pwpw * size**2
         return Solution(log_sd, theta, factor, float(value), gradient, information)
+
+
+FEW_ENTRIES = 1 << 15
+
+
+@dataclass(frozen=True)
+class Entries:
+    """A sparse matrix of few entries: what scipy does around a product takes longer than the product."""
+
+    row: Ints
+    column: Ints
+    value: Floats
+    shape: tuple[int, int]
+
+    @classmethod
+    def of(cls, matrix: sp.csr_matrix | sp.csc_matrix) -> Entries | sp.csr_matrix | sp.csc_matrix:
+        """The matrix; as it is where its entries are many."""
+        found = matrix.tocoo()
+        return cls(found.row, found.col, found.data.copy(), found.shape) if found.nnz <= FEW_ENTRIES else matrix
+
+    @property
+    def T(self) -> Entries:
+        return Entries(self.column, self.row, self.value, self.shape[::-1])
+
+    def __matmul__(self, vector: Floats) -> Floats:
+        """Sums in the order of the entries, as scipy adds them."""
+        return np.bincount(self.row, self.value * vector[self.column], self.shape[0])
 
 
 MANY_KINDS = 2048  # of distinct numbers in a design: the table of their products then takes 32 MB

@@ -276,7 +276,7 @@ def _sizes(files: Files) -> dict[str, int]:
         for table, one in read.tables.items():
             if table in BY_SHOP:
                 found.update(one.shops)
-                found.update(dict(one.refused.group_by("shop_id").len().drop_nulls().iter_rows()))
+                found.update(one.refused["shop_id"].drop_nulls().to_list())
     return dict(found)
 
 
@@ -348,6 +348,8 @@ _SEEDS = (11, 23)
 
 def _in_force(table: str, book: Book, files: Files) -> Book:
     """Conflicts refused, duplicates and superseded versions marked."""
+    if book.rows.is_empty() and book.refused.is_empty():
+        return book
     key = validate.keys(table)
     names = [c.name for c in validate.columns(table)]
     content = names + [c for c in book.rows.columns if c.endswith("@ml")]

@@ -396,10 +396,11 @@ def _invert(matrix: Floats) -> tuple[Floats, float]:
 
 
 def root(covariance: Floats) -> Floats:
-    """The symmetric square root: unlike a triangle or eigenvectors it follows a covariance wherever it moves."""
+    """The symmetric square root of a matrix or of each of a stack: unlike a triangle or eigenvectors it follows a covariance
+    wherever it moves."""
     values, vectors = np.linalg.eigh(covariance)
-    values = np.maximum(values, max(SINGULAR * float(values.max(initial=0.0)), 0.0))
-    return np.asarray((vectors * np.sqrt(values)) @ vectors.T)
+    values = np.maximum(values, SINGULAR * values.max(axis=-1, initial=0.0, keepdims=True))
+    return np.asarray((vectors * np.sqrt(values)[..., None, :]) @ np.swapaxes(vectors, -1, -2))
 
 
 class _Blocks:
@@ -463,8 +464,12 @@ class _Blocks:
         g'b + l_s'w_s, b ~ N(0, S^-1), w_s ~ N(0, D_s^-1)."""
         out: Floats = border @ (self.schur_root @ self._reduced(rows).T)
         for block, mine in rows.by_block():
-            out[:, mine] += blocks[block] @ (root(self.block_inverse[block]) @ rows.inside[mine].T)
+            out[:, mine] += blocks[block] @ (self.block_root[block] @ rows.inside[mine].T)
         return out
+
+    @cached_property
+    def block_root(self) -> Floats:
+        return root(self.block_inverse)
 
     @cached_property
     def schur_root(self) -> Floats:
@@ -537,11 +542,11 @@ class Rows:
     def of(cls, layout: Layout, matrix: sp.csr_matrix) -> Rows:
         matrix = sp.csr_matrix(matrix)
         nb, width = layout.n_border, max(layout.width, 1)
-        border = matrix[:, :nb].toarray()
+        border, inside = np.zeros((matrix.shape[0], nb)), np.zeros((matrix.shape[0], width))
         block = np.full(matrix.shape[0], -1)
-        inside = np.zeros((matrix.shape[0], width))
         entries = matrix.tocoo()
         far = entries.col >= nb
+        np.add.at(border, (entries.row[~far], entries.col[~far]), entries.data[~far])
         row, place = entries.row[far], layout.place[entries.col[far]]
         block[row] = place // width
         if (block[row] != place // width).any():

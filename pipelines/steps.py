@@ -14,7 +14,7 @@ import hashlib
 import inspect
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import cache, partial
+from functools import cache, cached_property, partial
 from graphlib import TopologicalSorter
 from typing import Any
 
@@ -73,7 +73,7 @@ class Step:
     def name(self) -> str:
         return self.makes[0]
 
-    @property
+    @cached_property
     def upstream(self) -> frozenset[str]:
         """Every table that must stand first: those that it reads, and those that checks hold its own against."""
         beside = {one for name in self.makes for check in checks.of(name) for one in check.beside}

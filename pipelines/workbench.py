@@ -111,9 +111,6 @@ class Workbench(Protocol):
     def drop(self, names: Iterable[str]) -> None:
         """Take tables away."""
 
-    def copy_out(self, name: str, path: Path) -> None:
-        """A table as one parquet file, numbers to PUBLISHED_DIGITS."""
-
     def close(self) -> None: ...
 
 
@@ -333,9 +330,6 @@ class DuckDB:
         for name in names:
             self._connection.execute(f"DROP TABLE IF EXISTS {_quoted(name)}")
             self._notes.pop(name, None)
-
-    def copy_out(self, name: str, path: Path) -> None:
-        write_out(name, self.pieces(name), path)
 
     @staticmethod
     def _asked(name: str, columns: Collection[str] | None, shops: Shops | None) -> str:

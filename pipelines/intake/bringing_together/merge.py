@@ -24,6 +24,7 @@ import datetime as dt
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import pairwise
 
 import polars as pl
@@ -95,6 +96,12 @@ class Files:
     def complete(self) -> bool:
         """Whether a file says that it is complete for its dates."""
         return any(r.complete_for for r in self.reads)
+
+    @cached_property
+    def labels(self) -> pl.DataFrame:
+        """How files, and sheets of which several feed one table, are called: @f, @sheet, file."""
+        labels = [(rank, n, _label(r, n)) for rank, r in enumerate(self.reads) for n in range(max(1, len(r.sheets)))]
+        return pl.DataFrame(labels, schema={"@f": pl.Int64, "@sheet": pl.Int64, "file": pl.String}, orient="row")
 
 
 def in_order(reads: Iterable[FileRead]) -> Files:
@@ -624,10 +631,8 @@ def _label(read: FileRead, sheet: int) -> str:
 
 def _placed(rows: pl.DataFrame, files: Files) -> pl.DataFrame:
     """With `file`, the name of the file (and sheet), for @f; `line` is that of the sheet then."""
-    labels = [(rank, n, _label(r, n)) for rank, r in enumerate(files.reads) for n in range(max(1, len(r.sheets)))]
-    names = pl.DataFrame(labels, schema={"@f": pl.Int64, "@sheet": pl.Int64, "file": pl.String}, orient="row")
-    rows = rows.with_columns((pl.col("line") // SHEET).alias("@sheet"), pl.col("line") % SHEET)
-    return rows.join(names, on=["@f", "@sheet"], how="left", maintain_order="left")
+    rows = rows.with_columns(_SHEET, pl.col("line") % SHEET)
+    return rows.join(files.labels, on=["@f", "@sheet"], how="left", maintain_order="left")
 
 
 _SHEET = (pl.col("line") // SHEET).alias("@sheet")

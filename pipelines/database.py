@@ -39,9 +39,14 @@ def write(target: Path, tables: Mapping[str, Path], named: bool) -> None:
     with duckdb.connect(str(target), config={"memory_limit": "512MB"}) as connection:
         connection.begin()
         parents = [name for _, name in relations.BY_COLUMNS[::-1] if name in tables]
+        paths = [glob.escape(str(path)) for path in tables.values()]  # whatever signs stand in the folders' names
+        asked = "SELECT file_name, num_rows FROM parquet_file_metadata($paths)"
+        rows = dict(connection.execute(asked, {"paths": paths}).fetchall())
         keyed: set[str] = set()
         for name in dict.fromkeys((*parents, *tables)):
-            if _table(connection, name, tables[name], named, keyed):
+            small = rows[str(tables[name])] <= MOST_KEYED
+            _table(connection, name, tables[name], named, keyed if small else None)
+            if small and relations.key(name):
                 keyed.add(name)
         for one in statements.views():
             for statement in described.view(one.name, one.says, one.sql):
@@ -50,32 +55,29 @@ def write(target: Path, tables: Mapping[str, Path], named: bool) -> None:
         connection.commit()
 
 
-def _given(connection: duckdb.DuckDBPyConnection, path: Path) -> duckdb.DuckDBPyRelation:
-    """Exactly this file, whatever signs and words stand in the names of the folders above it."""
-    return connection.read_parquet(glob.escape(str(path)), hive_partitioning=False)
-
-
-def _table(connection: duckdb.DuckDBPyConnection, name: str, path: Path, named: bool, keyed: Collection[str]) -> bool:
-    """Returns whether its key is kept. `keyed`: the tables of which it is."""
-    given = _given(connection, path)
-    small: bool = given.count("*").fetchall()[0][0] <= MOST_KEYED
-    held = [one for one in relations.references(name) if small and one.table in keyed and _holds(given, one)]
-    connection.execute(described.create(name, held, small))
+def _table(
+    connection: duckdb.DuckDBPyConnection, name: str, path: Path, named: bool, keyed: Collection[str] | None
+) -> None:
+    """`keyed`: the tables whose keys are kept; None: no key of this one is."""
+    given = {"path": glob.escape(str(path))}
+    held = [one for one in relations.references(name) if keyed and one.table in keyed]
+    if held:
+        lost = connection.execute(f"SELECT {', '.join(map(_lost, held))}", given).fetchall()[0]
+        held = [one for one, some in zip(held, lost, strict=True) if not some]
+    connection.execute(described.create(name, held, keyed is not None))
     columns = [described.quoted(info.name) for info in validate.columns(name)]
     if name == NAMES[0] and not named:
         columns = [f"NULL AS {one}" if one == described.quoted(NAMES[1]) else one for one in columns]
-    given.project(", ".join(columns)).insert_into(name)
+    filled = f"INSERT INTO {described.quoted(name)} SELECT {', '.join(columns)} FROM read_parquet($path, hive_partitioning = FALSE)"
+    connection.execute(filled, given)
     connection.execute("; ".join(described.comments(name)))
-    return small and bool(relations.key(name))
 
 
-def _holds(given: duckdb.DuckDBPyRelation, one: relations.Reference) -> bool:
-    """Whether every row names one that there is: a register may never have been filled."""
+def _lost(one: relations.Reference) -> str:
+    """Whether a row names one that there is not: a register may never have been filled."""
     columns = ", ".join(map(described.quoted, one.columns))
     whole = " AND ".join(f"{described.quoted(column)} IS NOT NULL" for column in one.columns)
-    lost = f"SELECT 1 FROM given ANTI JOIN {described.quoted(one.table)} USING ({columns}) WHERE {whole} LIMIT 1"
-    found = given.query("given", lost)
-    return found is None or not found.fetchall()
+    return f"EXISTS (FROM read_parquet($path, hive_partitioning = FALSE) ANTI JOIN {described.quoted(one.table)} USING ({columns}) WHERE {whole})"
 
 
 def _explain(connection: duckdb.DuckDBPyConnection, view: str) -> None:

@@ -16,7 +16,7 @@ from pipelines import database, forgetting, steps, workspace
 from pipelines import run as runs
 from pipelines.run import Run
 from pipelines.transfer.decisions import trials
-from pipelines.workbench import PUBLISHED_DIGITS, Tables, Workbench, rounded, write_out
+from pipelines.workbench import PIECE, PUBLISHED_DIGITS, Tables, Workbench, rounded, write_out
 from pipelines.workspace import Workspace, WorkspaceError
 from reports import handouts, wording
 from reports.veil import Veil
@@ -150,11 +150,14 @@ def _copy_out(run: Run, name: str, linked: bool, veil: Veil | None = None) -> No
     targets = [f"tables/{name}.parquet", *([f"csv/{name}.csv"] if run.bench.count(name) <= MOST_ROWS else [])]
     if linked and all(workspace.link_from_before(run.space, target) for target in targets):
         return
-    seen = partial(_seen, veil, name)
-    write = partial(write_out, name, map(seen, run.bench.pieces(name))) if veil else partial(run.bench.copy_out, name)
-    workspace.write_table(run.space, name, write)
+
+    def pieces() -> Iterator[pl.DataFrame]:
+        return map(partial(_seen, veil, name), run.bench.pieces(name))
+
+    held = [*pieces()] if run.bench.count(name) <= PIECE else None
+    workspace.write_table(run.space, name, partial(write_out, name, held or pieces()))
     if len(targets) > 1:
-        workspace.write_csv(run.space, targets[1], map(rounded, map(seen, run.bench.pieces(name))))
+        workspace.write_csv(run.space, targets[1], map(rounded, held or pieces()))
 
 
 def _why_no_te(run: Run) -> str:

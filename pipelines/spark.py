@@ -251,9 +251,6 @@ class Spark:
             self._held.pop(name, None)
             self._notes.pop(name, None)
 
-    def copy_out(self, name: str, path: Path) -> None:
-        workbench.write_out(name, self.pieces(name), path)
-
 
 @cache
 def _condition(name: str) -> str:

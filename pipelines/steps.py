@@ -14,7 +14,7 @@ import hashlib
 import inspect
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import cache, partial
+from functools import cache, cached_property, partial
 from graphlib import TopologicalSorter
 from typing import Any
 
@@ -27,7 +27,7 @@ from pipelines.run import Run
 from pipelines.settings import Settings
 from pipelines.transfer.decisions import decision_tables
 from pipelines.transfer.model import estimate
-from pipelines.workbench import Note, Reader, Shops, Tables, Workbench, is_owned, together
+from pipelines.workbench import Note, Reader, Shops, Tables, Workbench, is_owned, spans
 from schemas import events, reference, registers, validate
 
 
@@ -73,7 +73,7 @@ class Step:
     def name(self) -> str:
         return self.makes[0]
 
-    @property
+    @cached_property
     def upstream(self) -> frozenset[str]:
         """Every table that must stand first: those that it reads, and those that checks hold its own against."""
         beside = {one for name in self.makes for check in checks.of(name) for one in check.beside}
@@ -127,8 +127,7 @@ class Given(Tables):
 
     def each(self, names: Iterable[str]) -> Iterator[dict[str, pl.DataFrame]]:
         names = list(names)
-        spans = together(self.bench.sizes(names))
-        for shops in spans if len(spans) > 1 else [None]:
+        for shops in spans(self.bench, names, sum(map(self.bench.count, names))):
             yield {name: self.bench.read(name, None, shops) for name in names}
 
 
@@ -289,7 +288,7 @@ def bring(step: Step, run: Run) -> bool:
             _fill(step, run, settings)
         looks = {name: run.bench.look(name) for name in step.makes}
         for name, (content, rows) in looks.items():
-            held = _checked(name, rows, run, settings)
+            held = _checked(name, looks, run, settings)
             run.bench.note(name, Note(now, settings.said, content, rows, held))
     return True
 
@@ -299,11 +298,11 @@ def _fill(step: Step, run: Run, settings: Asked) -> None:
     bench = run.bench
     begun: set[str] = set()
     if step.by_shop:
-        spans = together(bench.sizes(step.reads))
+        shops = spans(bench, list(step.reads), sum(map(bench.count, step.reads)))
         # elsewhere nobody sees which settings are looked at: all of them then
         asked = dict(settings) if bench.apart else settings
         work = partial(_on_shops, step.name, bench.reader(), asked)
-        found: Iterable[Any] = bench.each(work, list(spans if len(spans) > 1 else [None]))
+        found: Iterable[Any] = bench.each(work, shops)
     else:
         whole = step.group == "decisions"  # asks the workbench itself
         given = {} if whole else {name: bench.read(name, columns) for name, columns in step.reads.items()}
@@ -339,17 +338,20 @@ def _called(
         yield {name: frame if name in INTAKE else validate.conform(name, frame) for name, frame in named.items()}
 
 
-def _checked(name: str, rows: int, run: Run, settings: Mapping[str, Any]) -> dict[str, checks.Outcome]:
-    """What a table's checks say of it, looked at some shops at a time. Raises CheckFailed."""
+def _checked(
+    name: str, looks: Mapping[str, tuple[str, int]], run: Run, settings: Mapping[str, Any]
+) -> dict[str, checks.Outcome]:
+    """What a table's checks say of it, looked at some shops at a time. looks: of the tables that are being made. Raises CheckFailed."""
     held: dict[str, checks.Outcome] = {}
     for check in checks.of(name):
         if check.test is None:
-            held[check.name] = (True, {"rows_looked_at": rows})
+            held[check.name] = (True, {"rows_looked_at": looks[name][1]})
             continue
-        spans = together(run.bench.sizes([name, *check.beside])) if is_owned(name) else []
+        names = [name, *check.beside]
+        rows = sum(looks[one][1] if one in looks else run.bench.count(one) for one in names) if is_owned(name) else 0
         outcomes = []
-        for shops in spans if len(spans) > 1 else [None]:
-            given = {one: run.bench.read(one, None, shops) for one in (name, *check.beside)}
+        for shops in spans(run.bench, names, rows):
+            given = {one: run.bench.read(one, None, shops) for one in names}
             outcomes.append(check.test(given[name], settings, given))
         held[check.name] = checks.together(outcomes)
         if check.blocking and not held[check.name][0]:

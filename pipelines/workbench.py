@@ -13,7 +13,7 @@ from __future__ import annotations
 import contextlib
 import json
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from functools import cache
 from pathlib import Path
 from typing import Any, Protocol, TypeVar
@@ -111,9 +111,6 @@ class Workbench(Protocol):
     def drop(self, names: Iterable[str]) -> None:
         """Take tables away."""
 
-    def copy_out(self, name: str, path: Path) -> None:
-        """A table as one parquet file, numbers to PUBLISHED_DIGITS."""
-
     def close(self) -> None: ...
 
 
@@ -135,6 +132,13 @@ def together(sizes: Mapping[str, int]) -> list[Shops]:
             found.append((shop, shop))
             held = sizes[shop]
     return found
+
+
+def spans(bench: Workbench, names: Sequence[str], rows: int) -> Sequence[Shops | None]:
+    """Shops of which a step works on these tables at a time, all in one go (None) where they have no more than AT_A_TIME of the `rows`
+    of all of them."""
+    found = together(bench.sizes(names)) if rows > AT_A_TIME else []
+    return found if len(found) > 1 else [None]
 
 
 def rounded(frame: pl.DataFrame) -> pl.DataFrame:
@@ -184,8 +188,7 @@ class Tables(Mapping[str, pl.DataFrame]):
 
     def parts(self, name: str, columns: Sequence[str] | None = None) -> Iterator[pl.DataFrame]:
         """A table, all rows of some shops after the other; at least one part."""
-        spans = together(self.bench.sizes([name])) if is_owned(name) else []
-        for shops in spans if len(spans) > 1 else [None]:
+        for shops in spans(self.bench, [name], self.bench.count(name)):
             yield rounded(self.bench.read(name, columns, shops))
 
 
@@ -212,15 +215,9 @@ class DuckDB:
         if folder is not None:
             config["temp_directory"] = str(folder / "spill")
         self._connection = duckdb.connect(str(folder / "tables.duckdb") if folder else ":memory:", config=config)
-        self._connection.execute(
-            'CREATE TABLE IF NOT EXISTS "@notes" (name VARCHAR PRIMARY KEY, basis VARCHAR, asked VARCHAR, content VARCHAR,'
-            " rows BIGINT, checks VARCHAR)"
-        )
-        found = self._connection.execute('SELECT name, basis, asked, content, rows, checks FROM "@notes"').fetchall()
-        self._notes = {
-            name: Note(basis, json.loads(asked), content, rows, json.loads(checks))
-            for name, basis, asked, content, rows, checks in found
-        }
+        asked = "SELECT table_name, comment FROM duckdb_tables() WHERE comment IS NOT NULL"
+        found = self._connection.execute(asked).fetchall()
+        self._notes = {name: Note(**json.loads(note)) for name, note in found}
 
     def close(self) -> None:
         self._connection.close()
@@ -279,11 +276,8 @@ class DuckDB:
         return f"{rows:x}.{low:x}.{high:x}", rows
 
     def note(self, name: str, note: Note) -> None:
-        self._connection.execute(
-            'INSERT OR REPLACE INTO "@notes" VALUES ($name, $basis, $asked, $content, $rows, $checks)',
-            {"name": name, "basis": note.basis, "asked": json.dumps(note.asked), "content": note.content,
-             "rows": note.rows, "checks": json.dumps(note.checks)},
-        )  # fmt: skip
+        said = json.dumps(asdict(note)).replace("'", "''")
+        self._connection.execute(f"COMMENT ON TABLE {_quoted(name)} IS '{said}'")
         self._notes[name] = note
 
     def _misplaced(self, name: str) -> bool:
@@ -335,11 +329,7 @@ class DuckDB:
     def drop(self, names: Iterable[str]) -> None:
         for name in names:
             self._connection.execute(f"DROP TABLE IF EXISTS {_quoted(name)}")
-            self._connection.execute('DELETE FROM "@notes" WHERE name = $name', {"name": name})
             self._notes.pop(name, None)
-
-    def copy_out(self, name: str, path: Path) -> None:
-        write_out(name, self.pieces(name), path)
 
     @staticmethod
     def _asked(name: str, columns: Collection[str] | None, shops: Shops | None) -> str:

@@ -10,6 +10,7 @@ import unicodedata
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
+from functools import cache
 from pathlib import Path
 
 from pipelines.workspace.checksums import read_plain, sha256_file
@@ -212,6 +213,7 @@ def program_version() -> str:
         return "0"
 
 
+@cache
 def library_versions() -> dict[str, str]:
     """Version of each library that can move a number or a byte of the output."""
     from importlib import metadata

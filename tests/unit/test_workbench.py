@@ -140,7 +140,7 @@ def test_what_leaves_the_workbench_has_twelve_digits(bench: DuckDB, tmp_path: Pa
     number = next(info.name for info in validate.columns("job_costs") if info.kind == "float")
     noisy = [0.1 + 0.2, 1 / 3, 12345.678901234567, 0.0, 5e-9 / 3]
     put(bench, "job_costs", costs(**{number: pl.Series(noisy)}))
-    bench.copy_out("job_costs", tmp_path / "x.parquet")
+    workbench.write_out("job_costs", bench.pieces("job_costs"), tmp_path / "x.parquet")
     found = pl.read_parquet(tmp_path / "x.parquet")
     assert found[number].to_list() == [float(f"{one:.12g}") for one in noisy]
     assert Tables(bench)["job_costs"].equals(found)

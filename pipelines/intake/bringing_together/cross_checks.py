@@ -62,6 +62,8 @@ def checked(books: dict[str, Book], warnings: Warnings, own: Sequence[str]) -> d
 
 def _reasons(rows: pl.DataFrame, column: str, told: Callable[..., str], *blanks: str) -> pl.DataFrame:
     """@i, column, reason for each of `rows`; `told` gets the cells of `blanks` and is asked once per distinct set."""
+    if rows.is_empty():
+        return pl.DataFrame(schema=REASONS)
     distinct = rows.select(blanks).unique().sort(blanks, nulls_last=True)
     messages = [told(*cells) for cells in distinct.iter_rows()]
     with_reason = distinct.with_columns(pl.Series("reason", messages, dtype=pl.String))

@@ -24,6 +24,7 @@ import datetime as dt
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import pairwise
 
 import polars as pl
@@ -95,6 +96,12 @@ class Files:
     def complete(self) -> bool:
         """Whether a file says that it is complete for its dates."""
         return any(r.complete_for for r in self.reads)
+
+    @cached_property
+    def labels(self) -> pl.DataFrame:
+        """How files, and sheets of which several feed one table, are called: @f, @sheet, file."""
+        labels = [(rank, n, _label(r, n)) for rank, r in enumerate(self.reads) for n in range(max(1, len(r.sheets)))]
+        return pl.DataFrame(labels, schema={"@f": pl.Int64, "@sheet": pl.Int64, "file": pl.String}, orient="row")
 
 
 def in_order(reads: Iterable[FileRead]) -> Files:
@@ -276,7 +283,7 @@ def _sizes(files: Files) -> dict[str, int]:
         for table, one in read.tables.items():
             if table in BY_SHOP:
                 found.update(one.shops)
-                found.update(dict(one.refused.group_by("shop_id").len().drop_nulls().iter_rows()))
+                found.update(one.refused["shop_id"].drop_nulls().to_list())
     return dict(found)
 
 
@@ -348,6 +355,8 @@ _SEEDS = (11, 23)
 
 def _in_force(table: str, book: Book, files: Files) -> Book:
     """Conflicts refused, duplicates and superseded versions marked."""
+    if book.rows.is_empty() and book.refused.is_empty():
+        return book
     key = validate.keys(table)
     names = [c.name for c in validate.columns(table)]
     content = names + [c for c in book.rows.columns if c.endswith("@ml")]
@@ -622,10 +631,8 @@ def _label(read: FileRead, sheet: int) -> str:
 
 def _placed(rows: pl.DataFrame, files: Files) -> pl.DataFrame:
     """With `file`, the name of the file (and sheet), for @f; `line` is that of the sheet then."""
-    labels = [(rank, n, _label(r, n)) for rank, r in enumerate(files.reads) for n in range(max(1, len(r.sheets)))]
-    names = pl.DataFrame(labels, schema={"@f": pl.Int64, "@sheet": pl.Int64, "file": pl.String}, orient="row")
-    rows = rows.with_columns((pl.col("line") // SHEET).alias("@sheet"), pl.col("line") % SHEET)
-    return rows.join(names, on=["@f", "@sheet"], how="left", maintain_order="left")
+    rows = rows.with_columns(_SHEET, pl.col("line") % SHEET)
+    return rows.join(files.labels, on=["@f", "@sheet"], how="left", maintain_order="left")
 
 
 _SHEET = (pl.col("line") // SHEET).alias("@sheet")

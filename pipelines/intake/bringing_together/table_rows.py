@@ -158,6 +158,8 @@ class Book:
 
     def more_reasons(self, unread: pl.DataFrame, reasons: pl.DataFrame) -> "Book":
         """Further reasons for rows that are refused already (`unread` as given above)."""
+        if reasons.is_empty():
+            return self
         more = unread.join(
             reasons.select("@i", pl.col("column").alias("@column"), pl.col("reason").alias("@reason")).unique(), on="@i"
         ).with_columns(

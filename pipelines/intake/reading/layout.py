@@ -17,6 +17,7 @@ import hashlib
 import json
 import re
 import tomllib
+from functools import cached_property
 from typing import Annotated, Any, Literal
 
 import polars as pl
@@ -303,6 +304,11 @@ class Table(_Part):
     weights: Weights = "incremental"
     tare: Tare | None = None
     tare_g: float | None = Field(default=None, ge=0, allow_inf_nan=False)
+
+    @cached_property
+    def plans(self) -> dict[tuple[object, ...], Any]:
+        """What mapped_rows worked out for a header, for the next file that has it."""
+        return {}
 
     @model_validator(mode="before")
     @classmethod

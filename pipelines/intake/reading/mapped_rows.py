@@ -159,47 +159,70 @@ def _taken(table: layout.Table, names: dict[str, str]) -> pl.Expr:
     return taken
 
 
-def _shape(table: layout.Table, file: layout.File, grid: Grid, rows: pl.DataFrame) -> Shaped:
-    names = grid.names()
+@dataclass(frozen=True)
+class _Plan:
+    """How the columns of a table are made from those of a header. specs: how each is written; renamed: what `made` would rename,
+    the text before it and whether it is none of the known ones; numbered: columns that number rows."""
+
+    splits: dict[str, layout.Column]
+    made: list[pl.Expr]
+    specs: dict[str, cast.Spec]
+    renamed: dict[str, tuple[pl.Expr, pl.Expr]]
+    numbered: list[pl.Expr]
+
+
+def _planned(table: layout.Table, file: layout.File, names: dict[str, str], typed: bool) -> _Plan:
     infos = {c.name: c for c in validate.columns(table.table)}
     specs: dict[str, cast.Spec] = {}
-    splits = {name: column for name, column in table.columns.items() if column.split is not None}
-    if table.unpivot or splits:
-        rows = _several(table, splits, rows.with_row_index("@order"), names)
     if table.unpivot:
         specs = {name: cast.Spec() for name in (*table.unpivot.position, *table.unpivot.beside)}
-
     made: list[pl.Expr] = []
     for name in infos:
         if name in table.columns and table.columns[name].number_within is None:
             column = table.columns[name]
             made.append(_made(name, column, table, names).alias(name))
-            specs[name] = _spec(name, column, table, file, infos, grid.typed)
+            specs[name] = _spec(name, column, table, file, infos, typed)
         elif table.unpivot and name == table.unpivot.into:
             made.append(pl.col("@value").alias(name))
-            specs[name] = _spec(name, layout.Column(unit=table.unpivot.unit), table, file, infos, grid.typed)
+            specs[name] = _spec(name, layout.Column(unit=table.unpivot.unit), table, file, infos, typed)
         elif table.unpivot and name in (*table.unpivot.position, *table.unpivot.beside):
             made.append(pl.col(f"@at {name}").alias(name))
         else:
             made.append(pl.lit(None, pl.String).alias(name))
     if table.tare:
         made.append(pl.col(names[table.tare.column]).alias(TARE))
-    before = validate.picked(rows, ["line", "damage", *made])
-    renamed = {n: c for n, c in table.columns.items() if c.values is not None and c.otherwise == "refuse"}
-    unknown = {name: _unknown(name, column, table, names) for name, column in renamed.items()}
-    found = rows.select(bad.any().alias(name) for name, bad in unknown.items()) if unknown else None
+    if "measured_by" in infos and "measured_by" not in table.columns and any(s.volume for s in specs.values()):
+        made[list(infos).index("measured_by")] = pl.lit("volume").alias("measured_by")
+    return _Plan(
+        {name: column for name, column in table.columns.items() if column.split is not None},
+        made,
+        specs,
+        {
+            name: (_text(name, column, table, names).alias("x"), _unknown(name, column, table, names))
+            for name, column in table.columns.items()
+            if column.values is not None and column.otherwise == "refuse"
+        },
+        [_numbered(c.number_within).alias(n) for n, c in table.columns.items() if c.number_within is not None],
+    )
+
+
+def _shape(table: layout.Table, file: layout.File, grid: Grid, rows: pl.DataFrame) -> Shaped:
+    names = grid.names()
+    key = (grid.typed, *grid.header)
+    if key not in table.plans:
+        table.plans[key] = _planned(table, file, names, grid.typed)
+    plan: _Plan = table.plans[key]
+    if table.unpivot or plan.splits:
+        rows = _several(table, plan.splits, rows.with_row_index("@order"), names)
+    out = validate.picked(rows, ["line", "damage", *plan.made])
+    found = rows.select(bad.any().alias(name) for name, (_, bad) in plan.renamed.items()) if plan.renamed else None
     failures = [
-        _not_renamed(
-            name, column, rows.select(_text(name, column, table, names).alias("x"), unknown[name].alias("bad"))
-        )
-        for name, column in renamed.items()
+        _not_renamed(name, table.columns[name], rows.select(cells, bad.alias("bad")))
+        for name, (cells, bad) in plan.renamed.items()
         if found is not None and found[name].item()
     ]
-    numbered = {n: c.number_within for n, c in table.columns.items() if c.number_within is not None}
-    out = before.with_columns(_numbered(within).alias(n) for n, within in numbered.items()) if numbered else before
-    if "measured_by" in infos and "measured_by" not in table.columns and any(s.volume for s in specs.values()):
-        out = out.with_columns(pl.lit("volume").alias("measured_by"))
-    return Shaped(table.table, out, specs, pl.concat(failures) if failures else cast.no_failures())
+    out = out.with_columns(plan.numbered) if plan.numbered else out
+    return Shaped(table.table, out, plan.specs, pl.concat(failures) if failures else cast.no_failures())
 
 
 def _several(

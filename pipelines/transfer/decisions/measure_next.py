@@ -12,6 +12,8 @@ Source: the inverse of Henderson's equations with rows added (Woodbury's identit
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Callable
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -193,13 +195,14 @@ def _of_figure(
     row = tried.mean_row(shop, technician, role, mine["gun_id"].unique().to_list())
     if mine.height >= STEPS[0] and row is not None:
         steps = [n for n in STEPS if n < mine.height] + ([mine.height] if mine.height <= STEPS[-1] else [])
-        left = [tried.left(own, row, np.array([n * tried.weight_alone(role)])) for n in steps]
+        more, alone = tried.left(own, row), tried.weight_alone(role)
+        left = [more(np.array([n * alone])) for n in steps]
         best = next((k for k, v in enumerate(left) if np.expm1(Z95 * np.sqrt(v)) <= ENOUGH), len(steps) - 1)
         kinds.append((_film(role, tried.partner(shop, role)), steps[best], left[best]))
     weighing = tried.weighing(shop)
     if weighing is not None:
         rows, weight, jobs = weighing
-        kinds.append((WEIGH, jobs, tried.left(own, rows, weight)))
+        kinds.append((WEIGH, jobs, tried.left(own, rows)(weight)))
     now, share, name = (
         (figure["high"] - figure["low"]) / 2,
         tried.share(shop, technician, role),
@@ -266,12 +269,12 @@ class _Tried:
         """Of log TE of a figure as it is."""
         return float(self._between(figure, figure)[0])
 
-    def left(self, figure: sp.csr_matrix, rows: sp.csr_matrix, weight: Floats) -> float:
-        """What is left of the variance of a figure once n W of records with these design rows are added."""
+    def left(self, figure: sp.csr_matrix, rows: sp.csr_matrix) -> Callable[[Floats], float]:
+        """What is left of the variance of a figure once n W of records with these design rows are added, by n W."""
         k = rows.shape[0]
         i, j = (x.ravel() for x in np.indices((k, k)))
         covariance = self._between(figure[np.zeros(k, int)], rows)
-        return narrowed(self.variance(figure), covariance, self._between(rows[i], rows[j]).reshape(k, k), weight)
+        return partial(narrowed, self.variance(figure), covariance, self._between(rows[i], rows[j]).reshape(k, k))
 
     def weight_alone(self, role: str) -> float:
         """W of a typical record of one layer of a role."""

@@ -244,7 +244,8 @@ class Cut:
 
 
 def cut(found: Cells, by: pl.DataFrame) -> Cut:
-    """Cells grouped by the columns of `by` (one row a cell; a null row is in no group). frame: the groups, sorted."""
+    """Cells grouped by the columns of `by` (one row a cell, or all cells several times; a null row is in no group). frame: the groups, sorted."""
+    n = found.frame.height
     keys = by.unique().drop_nulls().sort(by.columns)
     code = (
         by.join(keys.with_row_index("n"), on=by.columns, how="left", maintain_order="left")["n"]
@@ -253,7 +254,8 @@ def cut(found: Cells, by: pl.DataFrame) -> Cut:
     )
     at = code.to_numpy()
     inside = at >= 0
-    group = sp.csr_matrix((np.ones(inside.sum()), (at[inside], np.flatnonzero(inside))), shape=(keys.height, len(at)))
+    cell = np.flatnonzero(inside) % max(n, 1)
+    group = sp.csr_matrix((np.ones(inside.sum()), (at[inside], cell)), shape=(keys.height, n))
     summed = sp.csr_matrix(group @ found.loadings)
     squares = sp.csr_matrix(summed.multiply(summed))
     return Cut(
@@ -446,14 +448,15 @@ def totals(found: Cells, said: Statements | None) -> pl.DataFrame:
         ([], None), (["shop_id"], None), (["role"], None), (["product_id"], None), (["shop_id", "role"], None)
     ]  # fmt: skip
     cuts += [(by, span) for by in ([], ["shop_id"], ["shop_id", "role"]) for span in when.columns]
-    out = []
-    for by, span in cuts:
-        grouped = frame.with_columns(
+    grouped = pl.concat(
+        frame.with_columns(
+            pl.lit(at).alias("cut"),
             *(pl.lit(ALL).alias(key) for key in keys[:3] if key not in by),
             (when[span] if span else pl.lit(ALL)).alias("period"),
-        ).select(keys)
-        out.append(published(found, cut(found, grouped), said))
-    return pl.concat(out).sort(keys)
+        ).select("cut", *keys)
+        for at, (by, span) in enumerate(cuts)
+    )
+    return published(found, cut(found, grouped), said).drop("cut").sort(keys)
 
 
 def by_period(table: pl.DataFrame, found: Cells, steps: Steps | None) -> pl.DataFrame:

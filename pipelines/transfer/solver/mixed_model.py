@@ -102,7 +102,8 @@ class Data:
     def sums(self, free: Floats) -> Sums:
         """GROUP BY signature with W = on / (v + s f^2 + h se^2); free: f^2 where s is given, se^2.
 
-        Plain sums in record order, so that the same records give the same bits.
+        Plain sums in record order, so that the same records give the same bits. In numpy: a fit asks for them some 60 times, and
+        over a million records numpy takes .03 s and DuckDB .16 s.
         """
         parts = [self.h] if self.s is None else [self.s, self.h]
         signatures, n = len(self.start), len(self.y)
@@ -139,21 +140,6 @@ def _dot(a: Floats, b: Floats) -> float:
     return float(np.einsum("i,i->", a, b))
 
 
-# What `Data.sums` takes from the records, in the words of a database: one shop's share of it can be computed where the
-# shop's records are. A test holds it against the arrays. The fit itself groups in numpy: it asks for these sums some 60
-# times, each time with other variances, and over a million records numpy takes .03 s and DuckDB .16 s (.11 s on two
-# threads); all of it is then 9 s against 17 s.
-SIGNATURE_SUMS_SQL = """
-SELECT signature,
-       sum(w) AS w, sum(w * y) AS wy, sum(w * y * y) AS wyy, sum(-ln(w)) AS log_var,
-       sum(h * w) AS hw, sum(h * w * w) AS hw2, sum(h * w * w * y) AS hw2y, sum(h * w * w * y * y) AS hw2yy,
-       sum(s * w) AS sw, sum(s * w * w) AS sw2, sum(s * w * w * y) AS sw2y, sum(s * w * w * y * y) AS sw2yy
-FROM (SELECT signature, y, h, s, 1 / (v + s * $f2 + h * $se2) AS w FROM residuals WHERE used)
-GROUP BY signature
-ORDER BY signature
-"""
-
-
 @dataclass
 class Solution:
     """One solve at given variance components: theta, its covariance in factored form, the criterion and its gradient."""
@@ -177,7 +163,7 @@ class Model:
         self.design.sort_indices()
         self.frame = frame or Frame(self.design, unknowns)
         self.layout = self.frame.layout
-        self.pairs = self.frame.pairs(self.design)
+        self.by_row, self.pairs = Entries.of(self.design), Entries.of(self.frame.pairs(self.design))
         q = unknowns.n_components
         self.counts = np.array([(unknowns.component == k).sum() for k in range(q)], dtype=float)
         fixed = unknowns.component < 0
@@ -203,8 +189,8 @@ class Model:
         precision = self.fixed_precision.copy()
         precision[random] = 1.0 / sd2[x.component[random]]
         factor = self.layout.factor(self.pairs @ sums.w, precision)
-        theta = factor.solve(self.design.T @ sums.wy + self.prior_pull)
-        fit = self.design @ theta
+        theta = factor.solve(self.by_row.T @ sums.wy + self.prior_pull)
+        fit = self.by_row @ theta
 
         miss = np.where(random, theta, theta - np.where(np.isfinite(x.prior_sd), x.prior_mean, 0.0))
         squares = np.bincount(x.component[random], miss[random] ** 2, minlength=x.n_components)
@@ -235,6 +221,33 @@ class Model:
             gradient[k] = 2 * size * (part.pw - leverage - errors)
             information[k] = 2 * part.pwpw * size**2
         return Solution(log_sd, theta, factor, float(value), gradient, information)
+
+
+FEW_ENTRIES = 1 << 15
+
+
+@dataclass(frozen=True)
+class Entries:
+    """A sparse matrix of few entries: what scipy does around a product takes longer than the product."""
+
+    row: Ints
+    column: Ints
+    value: Floats
+    shape: tuple[int, int]
+
+    @classmethod
+    def of(cls, matrix: sp.csr_matrix | sp.csc_matrix) -> Entries | sp.csr_matrix | sp.csc_matrix:
+        """The matrix; as it is where its entries are many."""
+        found = matrix.tocoo()
+        return cls(found.row, found.col, found.data.copy(), found.shape) if found.nnz <= FEW_ENTRIES else matrix
+
+    @property
+    def T(self) -> Entries:
+        return Entries(self.column, self.row, self.value, self.shape[::-1])
+
+    def __matmul__(self, vector: Floats) -> Floats:
+        """Sums in the order of the entries, as scipy adds them."""
+        return np.bincount(self.row, self.value * vector[self.column], self.shape[0])
 
 
 MANY_KINDS = 2048  # of distinct numbers in a design: the table of their products then takes 32 MB
@@ -369,10 +382,11 @@ def _invert(matrix: Floats) -> tuple[Floats, float]:
 
 
 def root(covariance: Floats) -> Floats:
-    """The symmetric square root: unlike a triangle or eigenvectors it follows a covariance wherever it moves."""
+    """The symmetric square root of a matrix or of each of a stack: unlike a triangle or eigenvectors it follows a covariance
+    wherever it moves."""
     values, vectors = np.linalg.eigh(covariance)
-    values = np.maximum(values, max(SINGULAR * float(values.max(initial=0.0)), 0.0))
-    return np.asarray((vectors * np.sqrt(values)) @ vectors.T)
+    values = np.maximum(values, SINGULAR * values.max(axis=-1, initial=0.0, keepdims=True))
+    return np.asarray((vectors * np.sqrt(values)[..., None, :]) @ np.swapaxes(vectors, -1, -2))
 
 
 class _Blocks:
@@ -436,8 +450,12 @@ class _Blocks:
         g'b + l_s'w_s, b ~ N(0, S^-1), w_s ~ N(0, D_s^-1)."""
         out: Floats = border @ (self.schur_root @ self._reduced(rows).T)
         for block, mine in rows.by_block():
-            out[:, mine] += blocks[block] @ (root(self.block_inverse[block]) @ rows.inside[mine].T)
+            out[:, mine] += blocks[block] @ (self.block_root[block] @ rows.inside[mine].T)
         return out
+
+    @cached_property
+    def block_root(self) -> Floats:
+        return root(self.block_inverse)
 
     @cached_property
     def schur_root(self) -> Floats:
@@ -510,11 +528,11 @@ class Rows:
     def of(cls, layout: Layout, matrix: sp.csr_matrix) -> Rows:
         matrix = sp.csr_matrix(matrix)
         nb, width = layout.n_border, max(layout.width, 1)
-        border = matrix[:, :nb].toarray()
+        border, inside = np.zeros((matrix.shape[0], nb)), np.zeros((matrix.shape[0], width))
         block = np.full(matrix.shape[0], -1)
-        inside = np.zeros((matrix.shape[0], width))
         entries = matrix.tocoo()
         far = entries.col >= nb
+        np.add.at(border, (entries.row[~far], entries.col[~far]), entries.data[~far])
         row, place = entries.row[far], layout.place[entries.col[far]]
         block[row] = place // width
         if (block[row] != place // width).any():

@@ -120,6 +120,18 @@ def test_covariances_of_rows_are_those_of_the_inverse(built, linear):
     assert solved.factor.covariance(one, other) == pytest.approx(expected, abs=1e-10)
 
 
+# What `Data.sums` takes from the records, in the words of a database.
+SIGNATURE_SUMS_SQL = """
+SELECT signature,
+       sum(w) AS w, sum(w * y) AS wy, sum(w * y * y) AS wyy, sum(-ln(w)) AS log_var,
+       sum(h * w) AS hw, sum(h * w * w) AS hw2, sum(h * w * w * y) AS hw2y, sum(h * w * w * y * y) AS hw2yy,
+       sum(s * w) AS sw, sum(s * w * w) AS sw2, sum(s * w * w * y) AS sw2y, sum(s * w * w * y * y) AS sw2yy
+FROM (SELECT signature, y, h, s, 1 / (v + s * $f2 + h * $se2) AS w FROM residuals WHERE used)
+GROUP BY signature
+ORDER BY signature
+"""
+
+
 def test_the_database_s_words_for_signature_sums_give_the_same_sums(built, linear):
     se2, f2 = 0.09**2, 1.3
     residuals = pl.DataFrame(
@@ -134,7 +146,7 @@ def test_the_database_s_words_for_signature_sums_give_the_same_sums(built, linea
     )
     with duckdb.connect() as db:
         db.register("residuals", residuals)
-        found = db.execute(mixed_model.SIGNATURE_SUMS_SQL, {"se2": se2, "f2": f2}).fetchnumpy()
+        found = db.execute(SIGNATURE_SUMS_SQL, {"se2": se2, "f2": f2}).fetchnumpy()
     data = mixed_model.Data(linear.y, linear.v, linear.h, built.signature, np.ones(built.n), linear.s)
     ours = data.sums(np.array([f2, se2]))
     near = functools.partial(pytest.approx, rel=1e-12)

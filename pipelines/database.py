@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
 #: rows of a table above which keys are told and not kept: their indexes would be larger than the table
 MOST_KEYED = 100_000
+#: a finished table; what stands in the names of folders above it is no column
+GIVEN = "read_parquet($path, hive_partitioning = FALSE)"
 #: a person's name stands in the register alone
 NAMES = ("technicians", "label")
 #: what columns of views say that no table has
@@ -68,7 +70,7 @@ def _table(
     columns = [described.quoted(info.name) for info in validate.columns(name)]
     if name == NAMES[0] and not named:
         columns = [f"NULL AS {one}" if one == described.quoted(NAMES[1]) else one for one in columns]
-    filled = f"INSERT INTO {described.quoted(name)} SELECT {', '.join(columns)} FROM read_parquet($path, hive_partitioning = FALSE)"
+    filled = f"INSERT INTO {described.quoted(name)} SELECT {', '.join(columns)} FROM {GIVEN}"
     connection.execute(filled, given)
     connection.execute("; ".join(described.comments(name)))
 
@@ -77,7 +79,7 @@ def _lost(one: relations.Reference) -> str:
     """Whether a row names one that there is not: a register may never have been filled."""
     columns = ", ".join(map(described.quoted, one.columns))
     whole = " AND ".join(f"{described.quoted(column)} IS NOT NULL" for column in one.columns)
-    return f"EXISTS (FROM read_parquet($path, hive_partitioning = FALSE) ANTI JOIN {described.quoted(one.table)} USING ({columns}) WHERE {whole})"
+    return f"EXISTS (FROM {GIVEN} ANTI JOIN {described.quoted(one.table)} USING ({columns}) WHERE {whole})"
 
 
 def _explain(connection: duckdb.DuckDBPyConnection, view: str) -> None:

@@ -116,9 +116,8 @@ def test_the_variance_of_a_weighted_total_against_drawn_effects(business: Busine
     for point, mine in zip(points, joint.posterior.draws(len(normal)), strict=True):
         sd2 = np.exp(2 * point.log_sd)
         weight = 1 / (linear.v + linear.s * (sd2[-2] - best[-2]) + linear.h * sd2[-1])
-        prior = np.where(x.component < 0, 1 / x.prior_sd**2, 0.0)
-        prior[x.component >= 0] = 1 / sd2[x.component[x.component >= 0]]
-        c = design.T @ (weight[:, None] * design) + np.diag(prior)
+        prior = np.diag(np.where(x.component < 0, x.prior_sd**2, np.append(sd2, 0)[x.component]))
+        c = design.T @ (weight[:, None] * design) + np.linalg.inv(prior + np.outer(x.common_sd, x.common_sd))
         draws[mine] = point.theta + np.linalg.solve(np.linalg.cholesky(c).T, normal[mine].T).T
     work = totals.operations(business[0]).filter(pl.col("design_row").is_not_null())
     row = work["design_row"].to_numpy()

@@ -10,8 +10,9 @@ Each lever is reckoned on what those before it leave. Intervals are from joint d
 leftover model), of films, of the number of repeats and of the new gun; sums are over one year, scaled from the days of data.
 Who belongs to the better half is settled from the estimates before anything is drawn: a half chosen anew in each draw is better
 in every one of them, and where all are alike the interval would lie above 0. A draw in which the others lead saves less than 0.
-Shops are drawn together: effects that reach over shops and the error of stated solids are the same in a draw for all of them,
-so that rows of shop `all` are sums draw by draw. A gauge's error is a shop's own.
+Shops are drawn together: effects that reach over shops are the same in a draw for all of them, so that rows of shop `all` are
+sums draw by draw. A gauge's error is a shop's own. Stated solids and densities do not move a film: a gauge reads it without them, and
+what transfer tells of it was found with the same ones.
 Nothing jumps: a hand belongs to the half as far as it is likely to, roots of covariances are the symmetric ones.
 Here belong the reckoning and its draws. Prices come with the ledger; the page scales them (savings_basis).
 """
@@ -40,7 +41,6 @@ DRAWS = 2000
 SEED = 41
 YEAR = 365.25
 WINDOW_MONTHS = 12
-SOLIDS_REL_U = 0.01  # relative standard uncertainty of stated solids and densities, shared by all films (our choice)
 LEAST_SHARE = 0.02  # of the shop's material: whoever sprays or mixes less is less of a yardstick for others
 LEAST_LEFT = 0.01  # share of a cup that everybody leaves at least
 UNKNOWN_SD = 0.1  # of log TE between guns or hands where the data have none to compare
@@ -473,11 +473,9 @@ def savings(
     """
     atomising = dict(guns_now.select("gun_id", "atomising").iter_rows())
     prices = guns_now.select("shop_id", "price").drop_nulls()
-    # what all films share besides: volume solids and densities as the sheets state them
     gauge_u = (
         float(records.filter("usable").select(pl.col("gain_rel_u").mean()).item() or 0.0) if records.height else 0.0
     )
-    solids = np.random.default_rng([SEED]).standard_normal(DRAWS) * SOLIDS_REL_U
     of_roles = role_rows(joint) if joint is not None else None
     every: list[tuple[list[np.ndarray | None], bool]] = []  # of each shop its levers, drawn, and whether it has prices
     guns_of_all: dict[str, np.ndarray | None] = {}
@@ -497,7 +495,7 @@ def savings(
         })  # fmt: skip
         drawn, per_gun, halves = draw_shop(
             shop, joint, habits, atomising,
-            over_factors(part["film_build"], shop.shop_id, solids + gauge_u * rng.standard_normal(DRAWS),
+            over_factors(part["film_build"], shop.shop_id, gauge_u * rng.standard_normal(DRAWS),
                          role_errors(joint, of_roles, shop, rng), rng), rng,
         )  # fmt: skip
         priced = not math.isnan(poured["cost"])

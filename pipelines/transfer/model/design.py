@@ -39,10 +39,13 @@ SD_SCALE = {"product": 0.10, "shop": 0.15, "gun": 0.15, "technician": 0.15, "pai
 WEAR_DAYS = 61  # time since a service is taken in steps of this: records of one step share a design row
 WEAR_Z = 2.0  # a gun gets a slope where a first look at its records sees one by this many standard errors
 
-# Weak priors on fixed effects, log TE: (mean, sd). A role sits near 58 % give or take 40 %; siphon-fed conventional guns put
-# 30-40 % on the target where others put 60-70 % (common practice, no published source). The rest: centred, wide.
+# Weak priors on fixed effects, log TE: (mean, sd). A role sits near 58 % give or take 40 %, most of which all roles of a business
+# share (ROLES_SD): what one role transfers says much of another that nobody reads by itself. What is left to each, 20 %, is wide
+# enough that two roles which are only read together stay not separable (joint.WIDE). Siphon-fed conventional guns put 30-40 % on
+# the target where others put 60-70 % (common practice, no published source). The rest: centred, wide.
+ROLES_SD = 0.35
 PRIOR = {
-    "role": (-0.55, 0.4), "conventional": (-0.5, 0.4), "atomising": (0.0, 0.4), "unweighed": (0.0, 0.3),
+    "role": (-0.55, 0.2), "conventional": (-0.5, 0.4), "atomising": (0.0, 0.4), "unweighed": (0.0, 0.3),
     "area_class": (0.0, 0.5), "blended": (0.0, 0.5), "plastic": (0.0, 0.5),
     # what a change moved (a step: wide, so that the answer is what the records say), by how much more or less in one role, and
     # how all of the shop moved meanwhile
@@ -495,7 +498,8 @@ def _columns(
     _, packed = np.unique(blocks[blocks >= 0], return_inverse=True)
     blocks[blocks >= 0] = packed
     prior_array = np.array(prior, float).reshape(-1, 2)[order]
-    unknowns = Unknowns(component_array, blocks, prior_array[:, 0], prior_array[:, 1], len(present))
+    roles = np.array([names[i][0] == "role" for i in order], bool)
+    unknowns = Unknowns(component_array, blocks, *prior_array.T, len(present), ROLES_SD * roles)
     # after the components: the factor on the stated spread of readings (nan: a factor, not an sd), then the event
     scale = np.array([SD_SCALE[RANDOM[c]] for c in present] + [np.nan, SD_SCALE["event"]])
     return [names[i] for i in order], matrix, unknowns, scale, layer_row, first

@@ -44,6 +44,8 @@ class Unknowns:
     component   index of the variance component of each column, -1: fixed
     block       block of each column, -1: border. Columns of one block stand together, blocks ascending
     prior_mean, prior_sd   of fixed columns (inf: flat); ignored for random ones
+    common_sd   of what fixed columns share besides, one unknown for all columns that have it (0: none): their prior covariance is
+                diag(prior_sd^2) + common_sd common_sd'
     """
 
     component: Ints
@@ -51,6 +53,7 @@ class Unknowns:
     prior_mean: Floats
     prior_sd: Floats
     n_components: int
+    common_sd: Floats | None = None
 
     @property
     def size(self) -> int:
@@ -169,15 +172,22 @@ class Model:
         fixed = unknowns.component < 0
         informed = fixed & np.isfinite(unknowns.prior_sd)
         self.fixed_precision = np.where(informed, 1 / np.where(informed, unknowns.prior_sd, 1.0) ** 2, 0.0)
-        self.prior_pull = self.fixed_precision * np.where(informed, unknowns.prior_mean, 0.0)
+        # (diag(s^2) + t t')^-1 = diag(1/s^2) - g g' with g = t/s^2 / sqrt(1 + sum t^2/s^2) (Sherman and Morrison); t in the border
+        t = np.zeros(unknowns.size) if unknowns.common_sd is None else unknowns.common_sd
+        shared = 1 + float(self.fixed_precision @ t**2)
+        self.common = self.fixed_precision * t / np.sqrt(shared)
+        border = self.common[: unknowns.n_border]
+        self.less = np.triu(np.outer(border, border)).ravel()
+        mean = np.where(informed, unknowns.prior_mean, 0.0)
+        self.prior_pull = self.fixed_precision * mean - self.common * (self.common @ mean)
         self.n_flat = int((fixed & ~informed).sum())
-        self.log_prior_sd2 = float(np.log(unknowns.prior_sd[informed] ** 2).sum())
+        self.log_prior_sd2 = float(np.log(unknowns.prior_sd[informed] ** 2).sum() + np.log(shared))
 
     def evaluate(self, log_sd: Floats) -> Solution:
         """-2 log REML and its gradient in log sd (components in order, then f where the data have s, se last).
 
         -2 log L = sum log V + log|C| + sum_k q_k log sd_k^2 + sum W e^2 + |u|^2/sd^2 + (N - p) log 2 pi
-        V = v + s f^2 + h se^2, W = 1/V, C = A'WA + diag(1/prior_sd^2, 1/sd_k^2), C theta = A'Wy (+ prior pull)
+        V = v + s f^2 + h se^2, W = 1/V, C = A'WA + diag(1/prior_sd^2, 1/sd_k^2) - g g', C theta = A'Wy (+ prior pull)
         Informed fixed effects count like random ones of known sd: they cost no degree of freedom.
         """
         d, x = self.data, self.unknowns
@@ -188,7 +198,9 @@ class Model:
         random = x.component >= 0
         precision = self.fixed_precision.copy()
         precision[random] = 1.0 / sd2[x.component[random]]
-        factor = self.layout.factor(self.pairs @ sums.w, precision)
+        packed = self.pairs @ sums.w
+        packed[: self.layout.at_cross] -= self.less
+        factor = self.layout.factor(packed, precision)
         theta = factor.solve(self.by_row.T @ sums.wy + self.prior_pull)
         fit = self.by_row @ theta
 
@@ -196,7 +208,7 @@ class Model:
         squares = np.bincount(x.component[random], miss[random] ** 2, minlength=x.n_components)
         value = (
             sums.free_of_theta + factor.log_det + (self.counts * np.log(sd2)).sum() + self.log_prior_sd2
-            - 2 * sums.wy @ fit + sums.w @ fit**2 + precision @ miss**2
+            - 2 * sums.wy @ fit + sums.w @ fit**2 + precision @ miss**2 - (self.common @ miss) ** 2
             + (d.on.sum() - self.n_flat) * np.log(2 * np.pi)
         )  # fmt: skip
 
@@ -211,7 +223,7 @@ class Model:
         for k, (part, size) in enumerate(zip(sums.parts, free, strict=True), start=x.n_components):
             # sum_m p W^2 lev = tr(C^-1 A'diag(pW^2)A). Where pW is one number (an ordinary mixed model) it needs no inverse
             # off the diagonal: A'WA = C - diag(precision).
-            if part.least == part.most:
+            if part.least == part.most and not self.common.any():
                 leverage = part.most * (x.size - inverse_diagonal @ precision)
             else:
                 if leverages is None:  # a'C^-1 a per signature

@@ -34,6 +34,13 @@ def log_sds(built):
     return np.where(np.isnan(built.scale), 0.2, np.log(built.scale) - 0.4 + 0.1 * np.arange(len(built.scale)))
 
 
+def prior_covariance(u, x):
+    """Of all unknowns before any record: what roles share is an unknown of its own, written out here as one."""
+    return np.diag(np.where(u.component < 0, u.prior_sd**2, np.exp(2 * np.append(x, 0)[u.component]))) + np.outer(
+        u.common_sd, u.common_sd
+    )
+
+
 def total(linear, x):
     return linear.v + linear.s * np.exp(2 * x[-2]) + linear.h * np.exp(2 * x[-1])
 
@@ -60,7 +67,7 @@ def test_blocks_by_shop_give_what_one_dense_piece_gives(built, linear):
     x = log_sds(built)
     blocks = model_of(built, linear).evaluate(x)
     u = built.unknowns
-    one = mixed_model.Unknowns(u.component, np.full(u.size, -1), u.prior_mean, u.prior_sd, u.n_components)
+    one = mixed_model.Unknowns(u.component, np.full(u.size, -1), u.prior_mean, u.prior_sd, u.n_components, u.common_sd)
     dense = model_of(built, linear, one).evaluate(x)
     assert built.unknowns.block.max() == 1, "two shops are two blocks"
     assert blocks.theta == pytest.approx(dense.theta, abs=1e-10)
@@ -87,21 +94,20 @@ def test_the_equations_are_henderson_s_written_out(built, linear):
     a = linear.design[built.signature_of_record].toarray()
     u = built.unknowns
     w = 1 / total(linear, x)
-    precision = np.where(u.component < 0, 1 / u.prior_sd**2, 1 / np.exp(2 * np.append(x, 0)[u.component]))
-    c = a.T @ (w[:, None] * a) + np.diag(precision)
+    precision = np.linalg.inv(prior_covariance(u, x))
+    c = a.T @ (w[:, None] * a) + precision
     mean = np.where(u.component < 0, u.prior_mean, 0.0)
-    assert solved.theta == pytest.approx(np.linalg.solve(c, a.T @ (w * linear.y) + precision * mean), abs=1e-9)
+    assert solved.theta == pytest.approx(np.linalg.solve(c, a.T @ (w * linear.y) + precision @ mean), abs=1e-9)
     assert solved.factor.log_det == pytest.approx(np.linalg.slogdet(c)[1], rel=1e-11)
     assert solved.factor.inverse_diagonal() == pytest.approx(np.linalg.inv(c).diagonal(), rel=1e-7)
 
 
 def test_minus_two_log_reml_is_the_density_of_the_data(built, linear):
-    """With every fixed effect informed, y is normal with covariance A D^-1 A' + V: the criterion must be its density."""
+    """With every fixed effect informed, y is normal with covariance A P A' + V, P the priors': the criterion must be its density."""
     x = log_sds(built)
     a = linear.design[built.signature_of_record].toarray()
     u = built.unknowns
-    variance = np.where(u.component < 0, u.prior_sd**2, np.exp(2 * np.append(x, 0)[u.component]))
-    v = (a * variance) @ a.T + np.diag(total(linear, x))
+    v = a @ prior_covariance(u, x) @ a.T + np.diag(total(linear, x))
     miss = linear.y - a @ np.where(u.component < 0, u.prior_mean, 0.0)
     expected = np.linalg.slogdet(v)[1] + miss @ np.linalg.solve(v, miss) + len(miss) * np.log(2 * np.pi)
     assert model_of(built, linear).evaluate(x).value == pytest.approx(expected, abs=1e-6)
@@ -113,8 +119,7 @@ def test_covariances_of_rows_are_those_of_the_inverse(built, linear):
     other = mixed_model.Rows.of(model.layout, built.rows[-6:])
     w = 1 / total(linear, log_sds(built))
     a, u = linear.design[built.signature_of_record].toarray(), built.unknowns
-    sd2 = np.exp(2 * np.append(log_sds(built), 0))
-    c = a.T @ (w[:, None] * a) + np.diag(np.where(u.component < 0, 1 / u.prior_sd**2, 1 / sd2[u.component]))
+    c = a.T @ (w[:, None] * a) + np.linalg.inv(prior_covariance(u, log_sds(built)))
     full = np.linalg.inv(c)
     expected = np.diag(built.rows[:6].toarray() @ full @ built.rows[-6:].toarray().T)
     assert solved.factor.covariance(one, other) == pytest.approx(expected, abs=1e-10)

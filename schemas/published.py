@@ -1511,6 +1511,34 @@ change_effects = table(
     ),
 )  # fmt: skip
 
+setting_effects = table(
+    "setting_effects",
+    "Settings that matter: what tip, inlet pressure and coats go with, at equal guns, hands, products and work",
+    shop_id=_SHOP,
+    role=choice("What the product is for", *ROLES, key=True),
+    setting=choice(
+        "What was set: how far the tip lies outside the sheet's window, the inlet pressure, the coats",
+        "tip", "inlet", "coats", key=True,
+    ),
+    measure=choice("What it may move: transfer efficiency, or film over the window's greatest", "te", "film", key=True),
+    n=integer("Operations with a record (te) or a film read (film)"),
+    n_known=integer("Those of which the setting is written down"),
+    n_apart=integer("Those of them that lie a step or more from the usual: 0.05 mm, 10 kPa, a coat"),
+    usual=number("The median of what is written down", "mm, kPa or 1", nullable=True),
+    spread=number("Its standard deviation", "mm, kPa or 1", nullable=True),
+    unit=number("The step that the effect is told for", "mm, kPa or 1"),
+    effect=number("What one step more goes with: the measure over itself, less 1", "1", nullable=True),
+    low=number("Lower end of the 95 % interval", "1", nullable=True),
+    high=number("Upper end of the 95 % interval", "1", nullable=True),
+    prob_more=fraction("Probability that the measure rises with it", nullable=True),
+    verdict=choice(
+        "shown: the 95 % interval leaves out no effect; likely: else prob_more above .80 or below .20",
+        "shown", "likely", "not shown", nullable=True,
+    ),
+    grade=_GRADE,
+    why=text("Why there is no effect", nullable=True),
+)  # fmt: skip
+
 cautions = table(
     "cautions",
     "What stands beside advice that could hurt somebody",
@@ -1544,7 +1572,7 @@ PUBLISHED: dict[str, Table] = {
         compliance_average, compliance_multistage, compliance_metals,
         compliance_training, training_days, compliance_booths, compliance_guns, compliance_retention, compliance_solvent,
         stock_reconciliation, mix_guide, mix_parts, cup_guide, mix_backtest, mix_levels, savings, savings_basis, job_costs, practice_cards,
-        leftover_cups, measure_next, change_effects,
+        leftover_cups, measure_next, change_effects, setting_effects,
         actions,
         cautions,
     )

@@ -1511,6 +1511,29 @@ change_effects = table(
     ),
 )  # fmt: skip
 
+trial_standing = table(
+    "trial_standing",
+    "Where each trial of two guns stands: jobs that count, looks made, and what its rule says",
+    change_id=text("The change of the register", key=True),
+    shop_id=text("The shop"),
+    jobs=integer("Jobs with each gun until it has run its length", nullable=True),
+    planned=flag("That number is written down with the change; else it is that of a trial planned today", nullable=True),
+    looks=integer("Looks at it in all", nullable=True),
+    n_a=integer("Jobs with the gun it is tried against that count", nullable=True),
+    n_b=integer("Jobs with the gun that is tried that count", nullable=True),
+    looked=integer("Looks made", nullable=True),
+    next_at=integer("Jobs with each gun at the next look", nullable=True),
+    ratio=number("What the tried gun lands over the other, at the last look", "1", nullable=True),
+    low=number("Lower end of the interval that holds at every look at once", "1", nullable=True),
+    high=number("Upper end of that interval", "1", nullable=True),
+    word=choice(
+        "What the rule says: go on, or stop because the first (tried against) or second gun (tried) is shown to land more, or because"
+        " no difference within reach is shown",
+        "go on", "first gun", "second gun", "not shown", nullable=True,
+    ),
+    said=text("The same in words, or why it cannot be judged"),
+)  # fmt: skip
+
 setting_effects = table(
     "setting_effects",
     "Settings that matter: what tip, inlet pressure and coats go with, at equal guns, hands, products and work",
@@ -1572,7 +1595,7 @@ PUBLISHED: dict[str, Table] = {
         compliance_average, compliance_multistage, compliance_metals,
         compliance_training, training_days, compliance_booths, compliance_guns, compliance_retention, compliance_solvent,
         stock_reconciliation, mix_guide, mix_parts, cup_guide, mix_backtest, mix_levels, savings, savings_basis, job_costs, practice_cards,
-        leftover_cups, measure_next, change_effects, setting_effects,
+        leftover_cups, measure_next, change_effects, trial_standing, setting_effects,
         actions,
         cautions,
     )

@@ -27,8 +27,8 @@ import polars as pl
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from pipelines.transfer.decisions import change_effects, decision_tables, habits
-from pipelines.transfer.decisions.change_effects import Effect
+from pipelines.transfer.decisions import change_steps, change_transfer, decision_tables, habits
+from pipelines.transfer.decisions.change_steps import Effect
 from tests import networks
 
 NAMED = ("until", "technician_id", "gun_id", "replaces_gun_id", "product_id", "role")
@@ -66,7 +66,7 @@ def transfer(seed: int) -> Iterator[Told]:
         change("lowest hand coached, nothing", "practice", shops[0], on, technician_id=plain["technician_id"][0]),
         change("shop-wide, nothing", "procedure", shops[1], on),
     ]
-    for one in change_effects.of_transfer(changes, net.records, layers.drop("day"), NO_SERVICE):
+    for one in change_transfer.of_transfer(changes, net.records, layers.drop("day"), NO_SERVICE):
         name = one.change["change_id"]
         yield told(name, one, 1.08 if name == "gun +8 %" else 1.0)
 
@@ -100,7 +100,7 @@ def tilt(seed: int) -> Iterator[Told]:
         change("tilt -50 %", "practice", "s", ON, technician_id="t0"),
         change("most leaning hand coached, nothing", "practice", "s", ON, technician_id=most["technician_id"][-1]),
     ]
-    for one in change_effects.of_panels(changes, each, "tilt"):
+    for one in change_steps.of_panels(changes, each, "tilt"):
         yield told(one.change["change_id"], one, -0.1 if one.change["change_id"] == "tilt -50 %" else 0.0)
 
 
@@ -118,7 +118,7 @@ def leftover(seed: int) -> Iterator[Told]:
         change("leftover -5 points", "practice", "s", ON, technician_id="t0"),
         change("hand that leaves most coached, nothing", "practice", "s", ON, technician_id=most["technician_id"][-1]),
     ]
-    for one in change_effects.of_leftovers(changes, cups):
+    for one in change_steps.of_leftovers(changes, cups):
         yield told(one.change["change_id"], one, -0.05 if one.change["change_id"] == "leftover -5 points" else 0.0)
 
 

@@ -102,8 +102,12 @@ def _small(row: Record) -> bool:
 
 def _told(book: PageTables, change: Record, rows: list[Record], titles: dict[str, str]) -> dict[str, Any]:
     """The word, one plain sentence, and what stands beside it."""
+    rule = [
+        f"By the rule of the trial: {said}"
+        for said in book.table("trial_standing").filter(pl.col("change_id") == change["change_id"])["said"]
+    ]
     if not rows:
-        return {"word": WORDS["open"], "said": "It takes three records on either side of its day.", "beside": []}
+        return {"word": WORDS["open"], "said": "It takes three records on either side of its day.", "beside": rule}
     own = CARD_MEASURES.get(change["card"] or "")
     found = answer(rows, own)
     main = min(rows, key=lambda r: _weight(r, found, own))
@@ -130,11 +134,11 @@ def _told(book: PageTables, change: Record, rows: list[Record], titles: dict[str
             f"Of the plain difference between before and since, {wording.phrase(main['returned_by_itself'], kind)} would have come back"
             " by itself: whoever looks lowest once looks better the next time, with or without practice. It is not counted here."
         )
-    if change["what"] == "gun_trial" and change["until"] is None:
-        beside.append(
-            "The trial ends by its own rule, at the looks that stand on its sheet: this figure is none of them."
-        )
-    return {"word": WORDS[found], "said": said, "beside": beside}
+    return {
+        "word": WORDS[found],
+        "said": said,
+        "beside": beside + [f"{line} The figure above is none of its looks." for line in rule],
+    }
 
 
 def _weight(row: Record, found: str, own: str | None) -> tuple[bool, bool, float, int, str]:

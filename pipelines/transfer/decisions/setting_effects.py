@@ -32,7 +32,7 @@ OPERATION = ["shop_id", "job_id", "operation_no"]
 #: setting -> column of spray_settings, the step that its effect is told for, how far from the usual counts as apart
 SETTINGS = {"tip": ("tip_out_mm", 0.1, 0.05), "inlet": ("inlet_kpa", 50.0, 10.0), "coats": ("coats", 1.0, 1.0)}
 LEAST, APART = 12, 5  # operations that say it, and of these those apart from the usual: fewer are not asked
-UNKNOWN = 0.15  # standard error of a slope, log a step, from which nothing is said of it
+UNKNOWN = 0.10  # standard error of a slope, log a unit, from which nothing is said: an effect of a fifth would not be seen
 LIKELY = 0.80
 PASSES = 3
 FEW, ALIKE, MIXED = (

@@ -76,7 +76,7 @@ def test_what_does_not_vary_is_said_with_its_counts(told: pl.DataFrame) -> None:
 def test_what_goes_with_a_gun_alone_is_not_told_from_it(shop: tuple[Joint, pl.DataFrame, pl.DataFrame]) -> None:
     """Every gun's regulator stands where it stands."""
     joint, layers, said = shop
-    gun = dict(zip(layers["gun_id"].unique().sort(), (180.0, 190.0, 200.0, 210.0), strict=True))
+    gun = dict(zip(layers["gun_id"].unique().sort(), (190.0, 200.0, 200.0, 210.0), strict=True))
     of_gun = layers.select(
         "shop_id", "operation_no", job_id="op_job_id", own=pl.col("gun_id").replace_strict(gun, return_dtype=pl.Float64)
     ).unique(OPERATION)  # fmt: skip

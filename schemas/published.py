@@ -1471,8 +1471,9 @@ change_effects = table(
     "Whether a change helped: what it moved at equal work, against everybody whom it did not touch",
     change_id=text("The change", key=True),
     measure=text(
-        "What it may have moved: te:<role>, film_over:<role> (chance that a panel's mean lies above the window), tilt:<role>,"
-        " edge:<role>, leftover_share, redo_rate, cost_per_job (at equal mix of jobs)",
+        "What it may have moved: te:<role>, te:all (several roles together, as sprayed since), film_over:<role> (chance that a"
+        " panel's mean lies above the window), tilt:<role>, edge:<role>, leftover_share, redo_rate, cost_per_job (at equal mix of"
+        " jobs)",
         key=True,
     ),
     shop_id=text("The shop"),
@@ -1555,7 +1556,8 @@ setting_effects = table(
     high=number("Upper end of the 95 % interval", "1", nullable=True),
     prob_more=fraction("Probability that the measure rises with it", nullable=True),
     verdict=choice(
-        "shown: the 95 % interval leaves out no effect; likely: else prob_more above .80 or below .20",
+        "shown: no effect is left out at 5 % wrong among all that are shown (Benjamini and Hochberg 1995); likely: else prob_more"
+        " above .80 or below .20",
         "shown", "likely", "not shown", nullable=True,
     ),
     grade=_GRADE,

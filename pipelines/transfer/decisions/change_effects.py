@@ -119,7 +119,7 @@ class _Money:
         if not (side != 0).any() or np.isnan(cost[side != 0]).all():
             return None, None, None
         since, until = (year.scale * float(np.nansum(cost[side == which])) for which in (1, -1))
-        if one.measure == "te":
+        if one.measure in ("te", "te:all"):
             # what was sprayed since would have been more, what was sprayed before would have been less: film_saving of each
             ends = [until * (1 - 1 / ratio) + since * (ratio - 1) for ratio in (one.difference, one.low, one.high)]
             return tuple(ends)

@@ -44,7 +44,7 @@ MOVED = {
 def of_transfer(
     told: Sequence[Change], records: pl.DataFrame, record_layers: pl.DataFrame, gun_services: pl.DataFrame
 ) -> Iterator[Effect]:
-    """TE of each role that a change touches, after over before."""
+    """TE of each role that a change touches, and of all together where they are several, after over before."""
     asked = about(told, "te")
 
     def touched(layers: pl.DataFrame) -> Touched:
@@ -64,7 +64,8 @@ def of_transfer(
         return
     said = _Transfer(fitted[0], fitted[1].with_columns(day=pl.col("started_at").dt.date()))
     for change in asked:
-        for role in said.layers.filter(sides(change, said.layers) == 1)["role"].unique().sort().to_list():
+        roles = said.layers.filter(sides(change, said.layers) == 1)["role"].unique().sort().to_list()
+        for role in [*roles, None] if len(roles) > 1 else roles:
             one = said.effect(change, role)
             if one is not None:
                 yield one
@@ -95,8 +96,9 @@ class _Transfer:
         own = np.isin(self.kind, ("technician", "pair", *KINDS))
         self.miss = linear.y - (linear.design @ np.where(own, 0.0, self.posterior.theta()))[self.d.signature_of_record]
 
-    def effect(self, change: Change, role: str) -> Effect | None:
-        of_role, side = self.role == role, sides(change, self.layers)
+    def effect(self, change: Change, role: str | None) -> Effect | None:
+        """role: None: all together, as they were sprayed since."""
+        of_role, side = (self.role == role) | (role is None), sides(change, self.layers)
         after, before = (side == 1) & of_role, (side == -1) & of_role
         since, until = (np.unique(self.record[at & (self.record >= 0)]) for at in (after, before))
         if min(len(since), len(until)) < LEAST:
@@ -115,8 +117,9 @@ class _Transfer:
         weight = float(self.weight[since].mean()) * len(since) / jobs
         with_work, alone = (float(self.posterior.covariance(row, of_work)[0]) for row in (rows, of_work))
         back = came_back(plain_of_hands(one, self.layers, self.plain), one, lambda value: value, step)
+        graded = grade(self.d.grade[np.append(since, until)])
         return Effect.of(
-            one, "te", min(math.exp(eta - step), 1.0), min(math.exp(eta), 1.0), math.exp, 1, grade(self.d.grade[np.append(since, until)]),
+            one, "te" if role else "te:all", min(math.exp(eta - step), 1.0), min(math.exp(eta), 1.0), math.exp, 1, graded,
             further(step, var, with_work, alone, weight, jobs), None if back is None else math.exp(back),
         )  # fmt: skip
 
@@ -125,13 +128,12 @@ class _Transfer:
         times = np.bincount(self.d.row_of_layer[at], minlength=self.d.rows.shape[0]) / at.sum()
         return sp.csr_matrix(sp.csr_matrix(times) @ self.d.rows)
 
-    def moved(self, change: Change, role: str, after: Mask, before: Mask) -> sp.csr_matrix:
+    def moved(self, change: Change, role: str | None, after: Mask, before: Mask) -> sp.csr_matrix:
         """The row that says what the change moved."""
         name = change["change_id"]
         row = self.mean(after).toarray().ravel()
-        steps = ((self.kind == "change") & (self.level == name)) | (
-            (self.kind == "change of role") & (self.level == f"{name}\t{role}")
-        )
+        of_role = np.char.startswith(self.level, f"{name}\t{role or ''}") & (self.kind == "change of role")
+        steps = ((self.kind == "change") & (self.level == name)) | of_role
         other = np.isin(self.kind, MOVED.get(change["what"], ()))
         row = np.where(other, row - self.mean(before).toarray().ravel(), row) * (steps | other)
         return sp.csr_matrix(row)

@@ -2,11 +2,12 @@
 
     y = what the model of the measure says anyhow + slope x (setting less the usual) + step [not written down] + e
 
-a slope and a step for each setting, role and shop, N(0, .3^2) by UNITS of log TE or log film. They are what the measure's own model
-finds with these columns in its design: with A, W, C its design, weights and equations, X the columns,
+a slope by the unit of its setting and a step, for each setting, role and shop, N(0, .3^2) of log TE or log film. They are what the
+measure's own model finds with these columns in its design: with A, W, C its design, weights and equations, X the columns,
     S = X'WX + 1/.3^2 - X'WA C^-1 A'WX ,   slope = S^-1 X'W (y - A theta)        (Henderson's equations, all but X eliminated)
 so whoever or whatever a setting goes along with (hand, gun, product, size, wear) is held apart from it. Spreads stay as they were
-fitted, and no other figure moves. Here belongs when a setting varies enough to be asked; what is set is the ledger's spray_settings.
+fitted, and no other figure moves. Shown is what Benjamini and Hochberg (1995, J. R. Stat. Soc. B 57, 289) leave of all that was
+asked. Here belongs when a setting varies enough to be asked; what is set is the ledger's spray_settings.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ import numpy as np
 import polars as pl
 import scipy.sparse as sp
 from scipy.special import ndtr
+from scipy.stats import false_discovery_control
 
 from pipelines.transfer.decisions import film_model
 from pipelines.transfer.model.design import PRIOR
@@ -32,7 +34,8 @@ OPERATION = ["shop_id", "job_id", "operation_no"]
 #: setting -> column of spray_settings, the step that its effect is told for, how far from the usual counts as apart
 SETTINGS = {"tip": ("tip_out_mm", 0.1, 0.05), "inlet": ("inlet_kpa", 50.0, 10.0), "coats": ("coats", 1.0, 1.0)}
 LEAST, APART = 12, 5  # operations that say it, and of these those apart from the usual: fewer are not asked
-UNKNOWN = 0.10  # standard error of a slope, log a unit, from which nothing is said: an effect of a fifth would not be seen
+WRONG = 0.05  # of what is shown: of twenty settings without an effect one leaves its own interval
+UNKNOWN = 0.10  # standard error of a slope, log a unit, from which nothing is said: a fifth would not be seen
 LIKELY = 0.80
 PASSES = 3
 FEW, ALIKE, MIXED = (
@@ -86,6 +89,11 @@ def setting_effects(spray_settings: pl.DataFrame, **bases: Base | None) -> pl.Da
             told = base.operations.join(spray_settings, on=OPERATION, how="left", maintain_order="left")
             for _, shop in told.sort("shop_id", maintain_order=True).group_by("shop_id", maintain_order=True):
                 rows += [{"measure": measure, **row} for row in _of_shop(base, shop)]
+    told = [row for row in rows if row["why"] is None]
+    chance = [2 * min(row["prob_more"], 1 - row["prob_more"]) for row in told]
+    for row, wrong in zip(told, false_discovery_control(chance) if told else [], strict=True):
+        likely = not 1 - LIKELY <= row["prob_more"] <= LIKELY
+        row["verdict"] = "shown" if wrong <= WRONG else "likely" if likely else "not shown"
     by = ["shop_id", "role", "setting", "measure"]
     return pl.DataFrame(rows, infer_schema_length=None).sort(by) if rows else pl.DataFrame()
 
@@ -144,7 +152,5 @@ def _slopes(base: Base, at: np.ndarray[Any, Any], x: Floats) -> tuple[Floats, Fl
 def _told(slope: float, se: float) -> dict[str, Any]:
     if se > UNKNOWN:
         return {"why": MIXED}
-    more = float(ndtr(slope / se))
-    verdict = "shown" if abs(slope) > Z95 * se else "likely" if not 1 - LIKELY <= more <= LIKELY else "not shown"
     ends = np.expm1([slope, slope - Z95 * se, slope + Z95 * se]).tolist()
-    return {**dict(zip(("effect", "low", "high"), ends, strict=True)), "prob_more": more, "verdict": verdict}
+    return {**dict(zip(("effect", "low", "high"), ends, strict=True)), "prob_more": float(ndtr(slope / se))}

@@ -181,7 +181,9 @@ def test_the_answer_rests_on_what_is_shown_and_on_what_was_meant() -> None:
     assert did_it_help.answer([better, wide]) == "helped" and did_it_help.answer([worse]) == "harmed"
     assert did_it_help.answer([better, worse]) == "both" and did_it_help.answer([better, worse], "te") == "helped"
     assert did_it_help.answer([tight, dear]) == "nothing" and did_it_help.answer([tight, wide]) == "open"
-    assert did_it_help.answer([dear | {"high": 6.0}]) == "not", "a saving beyond a twentieth is left out, more cost is not"
+    assert did_it_help.answer([dear | {"high": 6.0}]) == "not", (
+        "a saving beyond a twentieth is left out, more cost is not"
+    )
     assert did_it_help.answer([dear | {"low": -6.0, "high": 6.0}]) == "open" and did_it_help.answer([]) == "open"
     less = wide | {"low": 0.85, "high": 1.04}
     assert did_it_help.answer([less]) == "not" and did_it_help.answer([less, wide]) == "open"

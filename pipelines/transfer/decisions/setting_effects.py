@@ -38,9 +38,8 @@ WRONG = 0.05  # of what is shown: of twenty settings without an effect one leave
 UNKNOWN = 0.10  # standard error of a slope, log a unit, from which nothing is said: a fifth would not be seen
 LIKELY = 0.80
 PASSES = 3
-FEW, ALIKE, MIXED = (
-    "hardly ever written down", "does not vary enough", "varies with gun, hand or product alone, or too little to be told from them",
-)  # fmt: skip
+TOO_FEW, SELDOM, ALIKE = "too few operations", "hardly ever written down", "does not vary enough"
+MIXED = "varies with gun, hand or product alone, or too little to be told from them"
 
 
 @dataclass(frozen=True)
@@ -89,9 +88,9 @@ def setting_effects(spray_settings: pl.DataFrame, **bases: Base | None) -> pl.Da
             told = base.operations.join(spray_settings, on=OPERATION, how="left", maintain_order="left")
             for _, shop in told.sort("shop_id", maintain_order=True).group_by("shop_id", maintain_order=True):
                 rows += [{"measure": measure, **row} for row in _of_shop(base, shop)]
-    told = [row for row in rows if row["why"] is None]
-    chance = [2 * min(row["prob_more"], 1 - row["prob_more"]) for row in told]
-    for row, wrong in zip(told, false_discovery_control(chance) if told else [], strict=True):
+    asked = [row for row in rows if row["why"] is None]
+    chance = np.array([2 * min(row["prob_more"], 1 - row["prob_more"]) for row in asked])
+    for row, wrong in zip(asked, false_discovery_control(chance).tolist() if asked else [], strict=True):
         likely = not 1 - LIKELY <= row["prob_more"] <= LIKELY
         row["verdict"] = "shown" if wrong <= WRONG else "likely" if likely else "not shown"
     by = ["shop_id", "role", "setting", "measure"]
@@ -112,7 +111,7 @@ def _of_shop(base: Base, shop: pl.DataFrame) -> Iterator[dict[str, Any]]:
             known = of_role & np.isfinite(value)
             n, usual = int(known.sum()), float(np.median(value[known])) if known.any() else None
             n_apart = 0 if usual is None else int((np.abs(value[known] - usual) > apart - 1e-9).sum())
-            why = FEW if n < LEAST else ALIKE if n_apart < APART else None
+            why = TOO_FEW if of_role.sum() < LEAST else SELDOM if n < LEAST else ALIKE if n_apart < APART else None
             rows.append({
                 "shop_id": shop["shop_id"][0], "role": role, "setting": setting, "n": int(of_role.sum()), "n_known": n,
                 "n_apart": n_apart, "usual": usual, "spread": float(value[known].std(ddof=1)) if n > 1 else None, "unit": unit,
@@ -127,8 +126,8 @@ def _of_shop(base: Base, shop: pl.DataFrame) -> Iterator[dict[str, Any]]:
     if columns:
         x = np.array([np.bincount(place, share * column, len(at)) for column in columns]).T
         slope, se = _slopes(base, at, x)
-        for number, column in asked.items():
-            rows[number] |= _told(float(slope[column]), float(se[column]))
+        for number, place_of in asked.items():
+            rows[number] |= _told(float(slope[place_of]), float(se[place_of]))
     yield from rows
 
 

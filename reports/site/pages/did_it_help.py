@@ -90,7 +90,7 @@ WORDS = {
     "harmed": "It did harm.",
     "both": "It helped in one thing and did harm in another.",
     "nothing": "It changed nothing that matters.",
-    "not": "It did not help: a gain that matters is left out.",
+    "not": f"It did not help: a gain of more than {100 * LARGE:g} % is ruled out.",
     "open": "It cannot be told yet.",
 }
 

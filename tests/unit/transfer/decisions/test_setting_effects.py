@@ -66,7 +66,7 @@ def test_a_tip_outside_the_window_is_found_and_nothing_else_is(told: pl.DataFram
 
 def test_what_does_not_vary_is_said_with_its_counts(told: pl.DataFrame) -> None:
     seldom, alike, clear = row(told, "base", "inlet"), row(told, "base", "coats"), row(told, "clear", "inlet")
-    assert seldom["why"] == setting_effects.FEW and 0 < seldom["n_known"] < setting_effects.LEAST
+    assert seldom["why"] == setting_effects.SELDOM and 0 < seldom["n_known"] < setting_effects.LEAST
     assert alike["why"] == setting_effects.ALIKE and alike["n_apart"] == 0 and alike["n_known"] == alike["n"]
     for one in (seldom, alike):
         assert one["verdict"] is None and one["effect"] is None

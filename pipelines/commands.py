@@ -281,13 +281,13 @@ def trial(
     tables = workspace.read_snapshot(folder, trials.TABLES)
     if lacking := [name for name in trials.NEEDS if name not in tables]:
         raise WorkspaceError(f"{space.root}: the results lack {', '.join(lacking)}; run: filmledger run {space.root}")
-    row = trials.of_change(tables, change) if change else {}
-    if row:
-        guns, role, shop = [row["replaces_gun_id"], row["gun_id"]], row["role"], row["shop_id"]
-        who = who or [one for one in (row["technician_id"],) if one]
-    plan = trials.plan(
-        tables, guns, str(role), who, shop, trials.share_of(difference) if difference else None, looks, jobs
-    )
+    matters = trials.share_of(difference) if difference else None
+    stands, planned = None, False
+    if change:
+        row = trials.of_change(tables, change)
+        plan, stands, planned = trials.of_row(tables, row, who, looks, jobs, matters)
+    else:
+        plan = trials.plan(tables, guns, str(role), who, shop, matters, looks, jobs)
     done = trials.jobs_of(tables)
     seed = trials.seed_of(plan) if seed is None else seed
     order = trials.schedule(plan, done, seed)
@@ -298,10 +298,9 @@ def trial(
     named = {r["shop_id"]: r["label"] or r["shop_id"] for r in tables["shops"].iter_rows(named=True)}
     told = dataclasses.asdict(plan) | {"seed": seed, "order": order.to_dicts(), "standing": None}
     lines = trials.said(plan, seed)
-    if row:
-        stands = trials.standing(plan, done, row["on"], row["until"])
+    if stands:
         told["standing"] = dataclasses.asdict(stands)
-        lines = [stands.said, *([] if jobs else [trials.reckoned(plan)])]
+        lines = [stands.said, *([] if planned else [f"{trials.reckoned(plan)} Or give it with --jobs and --looks."])]
     sheet = trial_sheet.page(
         told,
         order,

@@ -1471,8 +1471,9 @@ change_effects = table(
     "Whether a change helped: what it moved at equal work, against everybody whom it did not touch",
     change_id=text("The change", key=True),
     measure=text(
-        "What it may have moved: te:<role>, film_over:<role> (chance that a panel's mean lies above the window), tilt:<role>,"
-        " edge:<role>, leftover_share, redo_rate, cost_per_job (at equal mix of jobs)",
+        "What it may have moved: te:<role>, te:all (several roles together, as sprayed since), film_over:<role> (chance that a"
+        " panel's mean lies above the window), tilt:<role>, edge:<role>, leftover_share, redo_rate, cost_per_job (at equal mix of"
+        " jobs)",
         key=True,
     ),
     shop_id=text("The shop"),
@@ -1511,6 +1512,58 @@ change_effects = table(
     ),
 )  # fmt: skip
 
+trial_standing = table(
+    "trial_standing",
+    "Where each trial of two guns stands: jobs that count, looks made, and what its rule says",
+    change_id=text("The change of the register", key=True),
+    shop_id=text("The shop"),
+    jobs=integer("Jobs with each gun until it has run its length", nullable=True),
+    planned=flag("That number is written down with the change; else it is that of a trial planned today", nullable=True),
+    looks=integer("Looks at it in all", nullable=True),
+    n_a=integer("Jobs with the gun it is tried against that count", nullable=True),
+    n_b=integer("Jobs with the gun that is tried that count", nullable=True),
+    looked=integer("Looks made", nullable=True),
+    next_at=integer("Jobs with each gun at the next look", nullable=True),
+    ratio=number("What the tried gun lands over the other, at the last look", "1", nullable=True),
+    low=number("Lower end of the interval that holds at every look at once", "1", nullable=True),
+    high=number("Upper end of that interval", "1", nullable=True),
+    word=choice(
+        "What the rule says: go on, or stop because the first (tried against) or second gun (tried) is shown to land more, or because"
+        " no difference within reach is shown",
+        "go on", "first gun", "second gun", "not shown", nullable=True,
+    ),
+    said=text("The same in words, or why it cannot be judged"),
+)  # fmt: skip
+
+setting_effects = table(
+    "setting_effects",
+    "Settings that matter: what tip, inlet pressure and coats go with, at equal guns, hands, products and work",
+    shop_id=_SHOP,
+    role=choice("What the product is for", *ROLES, key=True),
+    setting=choice(
+        "What was set: how far the tip lies outside the sheet's window, the inlet pressure, the coats",
+        "tip", "inlet", "coats", key=True,
+    ),
+    measure=choice("What it may move: transfer efficiency, or film over the window's greatest", "te", "film", key=True),
+    n=integer("Operations with a record (te) or a film read (film)"),
+    n_known=integer("Those of which the setting is written down"),
+    n_apart=integer("Those of them that lie a step or more from the usual: 0.05 mm, 10 kPa, a coat"),
+    usual=number("The median of what is written down", "mm, kPa or 1", nullable=True),
+    spread=number("Its standard deviation", "mm, kPa or 1", nullable=True),
+    unit=number("The step that the effect is told for", "mm, kPa or 1"),
+    effect=number("What one step more goes with: the measure over itself, less 1", "1", nullable=True),
+    low=number("Lower end of the 95 % interval", "1", nullable=True),
+    high=number("Upper end of the 95 % interval", "1", nullable=True),
+    prob_more=fraction("Probability that the measure rises with it", nullable=True),
+    verdict=choice(
+        "shown: no effect is left out at 5 % wrong among all that are shown (Benjamini and Hochberg 1995); likely: else prob_more"
+        " above .80 or below .20",
+        "shown", "likely", "not shown", nullable=True,
+    ),
+    grade=_GRADE,
+    why=text("Why there is no effect", nullable=True),
+)  # fmt: skip
+
 cautions = table(
     "cautions",
     "What stands beside advice that could hurt somebody",
@@ -1544,7 +1597,7 @@ PUBLISHED: dict[str, Table] = {
         compliance_average, compliance_multistage, compliance_metals,
         compliance_training, training_days, compliance_booths, compliance_guns, compliance_retention, compliance_solvent,
         stock_reconciliation, mix_guide, mix_parts, cup_guide, mix_backtest, mix_levels, savings, savings_basis, job_costs, practice_cards,
-        leftover_cups, measure_next, change_effects,
+        leftover_cups, measure_next, change_effects, trial_standing, setting_effects,
         actions,
         cautions,
     )

@@ -336,6 +336,11 @@ changes = given(
             "must name the new product where the change is a product",
             (_col("what") != "product") | _col("product_id").is_not_null(),
         ),
+        Rule(
+            "jobs",
+            "and looks only stand beside gun_trial",
+            (_col("what") == "gun_trial") | (_col("jobs").is_null() & _col("looks").is_null()),
+        ),
     ],
     change_id=text("The change", key=True),
     on=day("First day with the change"),
@@ -351,6 +356,8 @@ changes = given(
     after=text("How it has been since, in words", nullable=True),
     card=choice("Kind of the practice card that it answers", *CARDS, nullable=True),
     cost=number("What it cost, in the shop's currency", "currency", nullable=True, low=0),
+    jobs=integer("Of a trial: jobs with each gun, as its sheet says", nullable=True, low=3, high=2000),
+    looks=integer("Of a trial: how often it is looked at, as its sheet says", nullable=True, low=1, high=5),
 )
 
 closed_figures = given(

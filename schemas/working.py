@@ -273,6 +273,17 @@ gun_uses = table(
     n_finish=integer("Operations with base, mid coat, clear or single stage"),
 )
 
+spray_settings = table(
+    "spray_settings",
+    "What was set for each spray operation, as far as it is written down",
+    shop_id=_SHOP,
+    job_id=_JOB,
+    operation_no=_OPERATION,
+    tip_out_mm=number("How far the tip lay outside the data sheet's window; 0: inside", "mm", nullable=True),
+    inlet_kpa=number("Inlet pressure", "kPa", nullable=True),
+    coats=integer("Coats", nullable=True),
+)
+
 leftover_habits = table(
     "leftover_habits",
     "How much is usually left in a cup",
@@ -1140,8 +1151,8 @@ WORKING: dict[str, Table] = {
     t.name: t
     for t in (
         incomplete, pour_lines, cup_pours, cup_contents, cup_intervals, booth_versions, gun_versions, guns_now, component_versions, product_versions,
-        unit_factors, permit_amounts, component_facts, cup_figures, operation_faces, sprays, cup_feeds, gun_order, gun_uses, leftover_habits,
-        usual_leftovers, sprayed,
+        unit_factors, permit_amounts, component_facts, cup_figures, operation_faces, sprays, cup_feeds, gun_order, gun_uses, spray_settings,
+        leftover_habits, usual_leftovers, sprayed,
         gauge_fits, stage_positions, stage_means, panel_work, increment_layers, film_pieces, film_spans,
         sanded_films, film_spreads, equations,
         piece_films, unread_faces, face_films, panel_spread, record_faces, record_layers, records, operation_te,

@@ -9,7 +9,11 @@ transfer   records drawn with known truth (tests/networks.py): gun_serviced +8 %
            the hand whose plain records before were lowest without effect, a procedure of a whole shop without effect
 tilt       panels: a hand that tilts by .2 halves it; the hand that leans most by chance is coached without effect
 leftover   cups: the hand that leaves most by chance is coached without effect; another falls by 5 points
-whole      businesses of the demo's scenario, from its event tables through ledger and decisions: its own three changes
+redone     operations of whom 3 % are repeated, in some jobs several together: half of them since a change of a shop, twice as many
+           since another, a hand whose repeats were most is coached without effect
+settings   records drawn as for transfer: a tip 0.2 mm outside its window costs one role 6 %; pressure, coats and all else do nothing
+whole      businesses of the demo's scenario, from its event tables through ledger and decisions: its own three changes, with what
+           they are worth
 """
 
 from __future__ import annotations
@@ -19,6 +23,7 @@ import datetime as dt
 import sys
 import time
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -27,8 +32,9 @@ import polars as pl
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from pipelines.transfer.decisions import change_effects, decision_tables, habits
-from pipelines.transfer.decisions.change_effects import Effect
+from pipelines.transfer.decisions import change_steps, change_transfer, decision_tables, habits, setting_effects
+from pipelines.transfer.decisions.change_steps import Effect
+from pipelines.transfer.model import estimate
 from tests import networks
 
 NAMED = ("until", "technician_id", "gun_id", "replaces_gun_id", "product_id", "role")
@@ -66,7 +72,7 @@ def transfer(seed: int) -> Iterator[Told]:
         change("lowest hand coached, nothing", "practice", shops[0], on, technician_id=plain["technician_id"][0]),
         change("shop-wide, nothing", "procedure", shops[1], on),
     ]
-    for one in change_effects.of_transfer(changes, net.records, layers.drop("day"), NO_SERVICE):
+    for one in change_transfer.of_transfer(changes, net.records, layers.drop("day"), NO_SERVICE):
         name = one.change["change_id"]
         yield told(name, one, 1.08 if name == "gun +8 %" else 1.0)
 
@@ -100,7 +106,7 @@ def tilt(seed: int) -> Iterator[Told]:
         change("tilt -50 %", "practice", "s", ON, technician_id="t0"),
         change("most leaning hand coached, nothing", "practice", "s", ON, technician_id=most["technician_id"][-1]),
     ]
-    for one in change_effects.of_panels(changes, each, "tilt"):
+    for one in change_steps.of_panels(changes, each, "tilt"):
         yield told(one.change["change_id"], one, -0.1 if one.change["change_id"] == "tilt -50 %" else 0.0)
 
 
@@ -118,8 +124,62 @@ def leftover(seed: int) -> Iterator[Told]:
         change("leftover -5 points", "practice", "s", ON, technician_id="t0"),
         change("hand that leaves most coached, nothing", "practice", "s", ON, technician_id=most["technician_id"][-1]),
     ]
-    for one in change_effects.of_leftovers(changes, cups):
+    for one in change_steps.of_leftovers(changes, cups):
         yield told(one.change["change_id"], one, -0.05 if one.change["change_id"] == "leftover -5 points" else 0.0)
+
+
+def redone(seed: int) -> Iterator[Told]:
+    rng = np.random.default_rng([65_000, seed])
+    jobs, each, people = 900, 2, 6
+    hand, shop = rng.integers(0, people, jobs), rng.integers(0, 3, jobs)
+    days = [dt.date(2025, 1, 1) + dt.timedelta(days=int(d)) for d in rng.integers(0, 360, jobs)]
+    since = np.array([d >= ON for d in days])
+    usual = 0.03 * rng.gamma(4.0, 0.25, (3, people))
+    rate = usual[shop, hand] * np.where(since, np.array([1.0, 0.5, 2.0])[shop], 1.0)
+    together = rng.random(jobs) < 0.3  # both steps of a job or none
+    first = rng.random(jobs) < rate
+    second = np.where(together, first, rng.random(jobs) < rate)
+    work = pl.DataFrame({
+        "shop_id": [f"s{x}" for x in np.repeat(shop, each)], "job_id": [f"j{k}" for k in np.repeat(np.arange(jobs), each)],
+        "technician_id": [f"t{a}{b}" for a, b in zip(np.repeat(shop, each), np.repeat(hand, each), strict=True)],
+        "gun_id": "g", "product_id": "p", "role": np.tile(["base", "clear"], jobs), "day": [d for d in days for _ in range(each)],
+        "redone": np.column_stack([first, second]).ravel(), "redo_of": None,
+    }, schema_overrides={"redo_of": pl.Int64})  # fmt: skip
+    before = work.filter((pl.col("shop_id") == "s0") & (pl.col("day") < ON))
+    most = before.group_by("technician_id", maintain_order=True).agg(pl.col("redone").mean()).sort("redone")
+    changes = [
+        change("most repeats coached, nothing", "procedure", "s0", ON, technician_id=most["technician_id"][-1]),
+        change("repeats halved", "procedure", "s1", ON), change("repeats doubled", "procedure", "s2", ON),
+    ]  # fmt: skip
+    for one in change_steps.of_redone(changes, work):
+        name = one.change["change_id"]
+        s = int(one.change["shop_id"][1])
+        mine = (shop == s) & since
+        truth = 0.0 if s == 0 else float((rate[mine] - usual[shop, hand][mine]).mean())
+        yield told(name, one, truth)
+
+
+def settings(seed: int) -> Iterator[Told]:
+    net = networks.network(networks.Truth(shops=1, jobs=300, guns=4, technicians=3), 90_000 + seed)
+    rng = np.random.default_rng([91_000, seed])
+    n = net.layers.height
+    layers = net.layers.with_columns(
+        tip_out_mm=pl.Series(np.where(rng.random(n) < 0.4, 0.2, 0.0)),
+        inlet_kpa=pl.Series(np.where(rng.random(n) < 0.6, 200 + 25 * rng.standard_normal(n), np.nan)).fill_nan(None),
+        coats=pl.Series(np.where(rng.random(n) < 0.25, 3, 2)),
+    )
+    out = (pl.col("role") == "clear") & (pl.col("tip_out_mm") > 0)
+    volumes = ["sprayed_solids_ml", "poured_solids_ml"]
+    layers = layers.with_columns(pl.when(out).then(pl.col(c) / 0.94).otherwise(c).alias(c) for c in volumes)
+    joint = estimate.fitted_model(net.records, layers)
+    said = layers.select("shop_id", "operation_no", "tip_out_mm", "inlet_kpa", "coats", job_id="op_job_id").unique()
+    assert joint is not None
+    found = setting_effects.setting_effects(said, te=setting_effects.of_transfer(joint, layers), film=None)
+    for row in found.filter(pl.col("verdict").is_not_null()).iter_rows(named=True):
+        planted = (row["role"], row["setting"]) == ("clear", "tip")
+        truth, shown = (0.94**0.5 - 1 if planted else 0.0), row["verdict"] == "shown"
+        name = "tip 0.2 mm out, -6 %" if planted else "of settings, nothing"
+        yield name, row["low"] <= truth <= row["high"], shown, shown and row["prob_more"] > 0.5
 
 
 def whole(seed: int) -> Iterator[Told]:
@@ -138,9 +198,11 @@ def whole(seed: int) -> Iterator[Told]:
     pairs = s.truth["truth_pairs"].with_columns(pair=pl.col("effect").log()).drop("effect")
     of_pairs = sprays.join(pairs, on=["gun_id", "technician_id"]).with_columns(day=pl.col("started_at").dt.date())
 
+    roles = partial(_roles, tables)
+
     def side(name: str, role: str, since: bool) -> float:
         day = pl.col("day") >= gun["on"] if since else pl.col("day") < gun["on"]
-        mean = of_pairs.filter((pl.col("gun_id") == name) & (pl.col("role") == role) & day)["pair"].mean()
+        mean = of_pairs.filter((pl.col("gun_id") == name) & pl.col("role").is_in(roles(role)) & day)["pair"].mean()
         return effect[name] + float(mean)  # type: ignore[arg-type]
 
     for row in effects(tables).iter_rows(named=True):
@@ -154,6 +216,36 @@ def whole(seed: int) -> Iterator[Told]:
             truth, name = business.PLANTED_TILT * (business.PRACTISED - 1), "tilt halved"
         shown = row["verdict"] == "shown"
         yield name, row["low"] <= truth <= row["high"], shown, shown and row["prob_better"] > 0.5
+        if row["worth_per_year"] is not None:
+            worth = 0.0
+            if row["change_id"] == "c01":
+                until, since = (_sprayed_cost(tables, gun, role, after) for after in (False, True))
+                worth = until * (1 - 1 / truth) + since * (truth - 1)
+            yield f"money of {name}", row["worth_low"] - 1e-9 <= worth <= row["worth_high"] + 1e-9, False, False
+
+
+def _roles(tables: dict[str, pl.DataFrame], role: str) -> list[str]:
+    return tables["sprays"]["role"].drop_nulls().unique().to_list() if role == "all" else [role]
+
+
+def _sprayed_cost(tables: dict[str, pl.DataFrame], gun: dict[str, Any], role: str, after: bool) -> float:
+    """What a role cost to spray with the gun of one side, a year of the shop's last twelve months (these businesses have no more)."""
+    day, operation = pl.col("started_at").dt.date(), ["shop_id", "job_id", "operation_no"]
+    which = (day >= gun["on"]) if after else (day < gun["on"])
+    name = gun["gun_id"] if after else gun["replaces_gun_id"]
+    mine = tables["sprays"].filter(
+        which
+        & (pl.col("shop_id") == gun["shop_id"])
+        & (pl.col("gun_id") == name)
+        & pl.col("role").is_in(_roles(tables, role))
+    )
+    poured = tables["mixes"].filter(pl.col("shop_id") == gun["shop_id"])["first_poured_at"].drop_nulls().dt.date()
+    days = (poured.max() - poured.min()).days + 1  # type: ignore[operator, union-attr]
+    lines = tables["material_ledger"].join(mine.select(operation), on=operation)
+    cost = lines.select(
+        pl.sum_horizontal("overspray_cost", "over_build_cost", "useful_cost", ignore_nulls=False).sum()
+    ).item()
+    return float(cost or 0.0) * 365.25 / max(days, 1)
 
 
 def effects(tables: dict[str, pl.DataFrame]) -> pl.DataFrame:
@@ -163,7 +255,10 @@ def effects(tables: dict[str, pl.DataFrame]) -> pl.DataFrame:
     return decision_tables.formed("change_effects", decision_tables._changes(source, cups))
 
 
-PARTS = {"transfer": (transfer, 60), "tilt": (tilt, 200), "leftover": (leftover, 200), "whole": (whole, 6)}
+PARTS = {
+    "transfer": (transfer, 200), "tilt": (tilt, 200), "leftover": (leftover, 200), "redone": (redone, 200), "settings": (settings, 60),
+    "whole": (whole, 20),
+}  # fmt: skip
 
 
 def main() -> None:

@@ -80,5 +80,10 @@ def test_the_demo_runs_outside_of_the_checkout(program: Path, tmp_path: Path) ->
     index = tmp_path / "demo_shop" / "out" / "site" / "index.html"
     assert str(index) in ran.stdout and re.search(rb"Of every 100", index.read_bytes())
     assert len(list((tmp_path / "demo_shop" / "out" / "tables").glob("*.parquet"))) > 40
+    # of its changes one did not help, one did, and one cannot be told yet: each page says so of its own
+    for page, word in (("guns", "It did not help"), ("hands", "It helped."), ("owner", "It cannot be told yet.")):
+        html = (index.parent / f"{page}.html").read_text(encoding="utf-8")
+        told = html[html.index('<section id="helped"') :].partition("</section>")[0]
+        assert re.findall(r"<strong>(It [^<:]*)", told) == [word], page
     again = outside([program, "run", "demo_shop"], tmp_path)
     assert "Nothing new since the last run." in again.stdout

@@ -23,7 +23,9 @@ from pipelines.transfer.decisions import (
     mixing,
     practice_cards,
     savings,
+    setting_effects,
     technique,
+    trials,
 )
 from pipelines.transfer.model import estimate, totals
 from pipelines.transfer.model.joint import Statements
@@ -161,6 +163,17 @@ READS: dict[str, dict[str, tuple[str, ...]]] = {
         ),
         "mixes": _columns("shop_id mix_id first_poured_at"),
     },
+    "trials": {
+        **trials.NEEDS,
+        "changes": _columns("change_id on until what shop_id technician_id gun_id replaces_gun_id role jobs looks"),
+        "guns": _columns("gun_id valid_from shop_id retired_on"),
+        "technicians": _columns("technician_id shop_id left_on"),
+        "shops": _columns("shop_id"),
+    },
+    "settings": {
+        "spray_settings": _columns("shop_id job_id operation_no tip_out_mm inlet_kpa coats"),
+        "record_layers": _columns("shop_id job_id record_no position op_job_id operation_no role"),
+    },
     "next": {
         "sprays": _columns("shop_id job_id operation_no gun_id technician_id role started_at"),
         "mixes": _columns("shop_id mix_id leftover_known"),
@@ -184,7 +197,9 @@ NEEDS = tuple(dict.fromkeys(name for reads in READS.values() for name in reads))
 GIVES = (
     "film_by_technician", "edge_bias", "panel_heat", "technique_power", "gun_cover", "gun_drift", "gun_service_contrasts",
     "totals", "total_loadings", "transfer_by_period", "error_budget", "mix_guide", "mix_parts", "cup_guide", "mix_backtest", "mix_levels", "savings",
-    "savings_basis", "practice_cards", "leftover_cups", "measure_next", "change_effects", "actions", "cautions",
+    "savings_basis", "practice_cards", "leftover_cups", "measure_next", "change_effects", "trial_standing",
+    "setting_effects", "actions",
+    "cautions",
 )  # fmt: skip
 
 
@@ -202,9 +217,19 @@ def decide(
         raise KeyError(f"decisions need the tables {', '.join(missing)}")
     source = _Source(tables)
     out: dict[str, pl.DataFrame] = {}
-    out["film_by_technician"] = film_model.film_by_technician(source.parts("film"), settings)
+    films: list[setting_effects.Base] = []
+    out["film_by_technician"] = film_model.film_by_technician(
+        source.parts("film"), settings, lambda *found: films.append(setting_effects.of_film(*found))
+    )
     out |= _technique(source, settings)
     joint = joint or estimate.fitted_model(**source.of("transfer"))
+    given = source.of("settings")
+    out["setting_effects"] = setting_effects.setting_effects(
+        given["spray_settings"],
+        te=None if joint is None else setting_effects.of_transfer(joint, given["record_layers"]),
+        film=films.pop() if films else None,
+    )
+    del given
     if joint is not None:
         out |= _drift(source, joint)
     out |= _totals(source, joint, settings)
@@ -217,6 +242,8 @@ def decide(
     out["leftover_cups"] = habits.leftover_cups(cups, left.people)
     out["change_effects"] = _changes(source, cups)
     del cups
+    if "gun_trial" in source.of("changes")["changes"]["what"]:
+        out["trial_standing"] = trials.trial_standing(source.of("trials"))
     out["savings"], out["savings_basis"] = savings.savings(
         source.parts("savings"), **source.of("guns and gauges"), joint=joint, habits=left, kept=gun_set.kept(cover)
     )

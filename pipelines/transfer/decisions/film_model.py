@@ -6,7 +6,7 @@ and its probability of lying outside stand in the ledger (film_build); what is d
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 
 import numpy as np
 import polars as pl
@@ -91,10 +91,15 @@ def fit(ops: pl.DataFrame, more: Sequence[Term] = ()) -> tuple[Fitted, Floats]:
     return fitted, fitted.event_sd**2 * chance
 
 
-def film_by_technician(parts: Iterable[Mapping[str, pl.DataFrame]], settings: Settings) -> pl.DataFrame:
+def film_by_technician(
+    parts: Iterable[Mapping[str, pl.DataFrame]],
+    settings: Settings,
+    hand_over: Callable[[pl.DataFrame, Fitted, Floats], object] | None = None,
+) -> pl.DataFrame:
     """Per shop, technician and role: mean film over the window's greatest, and the probabilities of lying outside.
 
     parts   film_build, material_ledger and mixes, each part with all rows of its shops; one at a time is held
+    hand_over   is told the operations and what `fit` found of them
 
     P(mean over) = Phi(eta / sqrt(PEV)). The next job is one like those there were: with the products, guns and colours of the
     own operations k, P(next job over) = mean over k of Phi((eta_k - j/2) / sqrt(PEV_k + j)), j the variance of chance, se^2 h;
@@ -112,6 +117,8 @@ def film_by_technician(parts: Iterable[Mapping[str, pl.DataFrame]], settings: Se
     if not ops.height:
         return pl.DataFrame(schema={c: pl.String for c in CELL})
     fitted, chance = fit(ops)
+    if hand_over:
+        hand_over(ops, fitted, chance)
     cells = (
         ops.group_by(CELL, maintain_order=True)
         .agg(

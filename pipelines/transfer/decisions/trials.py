@@ -315,9 +315,10 @@ def plan(
     difference: float | None = None,
     looks: int | None = None,
     jobs: int | None = None,
+    runs: bool = False,
 ) -> Plan:
     """Plan a trial from the tables TABLES. difference, looks: None: DIFFERENCE, LOOKS; jobs: with each gun, where they are set and
-    the question is what they can show.
+    the question is what they can show. runs: it has begun, so that nothing is asked of its guns any more (shop is given then).
 
     Raises TrialError where guns, role, people or numbers do not allow one."""
     difference, looks = difference or DIFFERENCE, LOOKS if looks is None else looks
@@ -328,7 +329,9 @@ def plan(
         raise TrialError(f"--jobs {jobs}: jobs with each gun, from {FEWEST_A_LOOK} to {MOST_JOBS}.")
     if shop is not None:
         _pick(shop, tables["shops"]["shop_id"], "shop", "")
-    shop, notes = _guns(tables, guns, role, shop)
+    notes: list[str] = []
+    if not runs or shop is None:
+        shop, notes = _guns(tables, guns, role, shop)
     done = jobs_of(tables)
     mine = done.filter((pl.col("shop_id") == shop) & (pl.col("role") == role))
     people = tables["technicians"].filter((pl.col("shop_id") == shop) & pl.col("left_on").is_null())["technician_id"]
@@ -396,10 +399,10 @@ def said(plan: Plan, seed: int) -> list[str]:
 
 
 def reckoned(plan: Plan) -> str:
-    """What is said where a standing is asked for without the number of jobs that was planned."""
+    """What is said beside a standing whose number of jobs nobody wrote down."""
     return (
-        f"Looked at after {', '.join(map(str, plan.at))} jobs with each gun, as a trial planned today would be; where the sheet says another"
-        " number, give it with --jobs and --looks: the rule holds for the numbers that were planned."
+        f"Looked at after {', '.join(map(str, plan.at))} jobs with each gun, as a trial planned today would be: the rule holds for the numbers"
+        " that were planned, and where the sheet says others they go into registers/changes.csv (jobs, looks)."
     )
 
 
@@ -518,7 +521,7 @@ def standing(plan: Plan, jobs: pl.DataFrame, since: dt.date, until: dt.date | No
 
 
 def _said(plan: Plan, looks: list[Look], n_a: int, n_b: int, word: str, next_at: int | None) -> str:
-    there = f"{n_a} jobs with {plan.gun_a} and {n_b} with {plan.gun_b} count so far"
+    there = f"{n_a} jobs with {plan.gun_a} and {n_b} with {plan.gun_b} of {plan.jobs} with each count so far"
     if not looks:
         return f"Go on: {there}; the first look is at {next_at} with each. Nothing is judged before."
     last = looks[-1]
@@ -527,7 +530,7 @@ def _said(plan: Plan, looks: list[Look], n_a: int, n_b: int, word: str, next_at:
     if word == "go on":
         return f"Go on: {lands}, {against}: not reached. {there[:1].upper()}{there[1:]}; the next look is at {next_at} with each."
     if word == "not shown":
-        return f"Stop, it has run its length: no difference is shown ({lands}, {against}). A difference that matters less may be there."
+        return f"Stop, it has run its length: no difference within its reach is shown ({lands}, {against}). A smaller one may be there."
     better, other = (plan.gun_b, plan.gun_a) if word == "second gun" else (plan.gun_a, plan.gun_b)
     return f"Stop: that {better} lands more than {other} is shown ({lands}, {against})."
 
@@ -549,3 +552,35 @@ def of_change(tables: Mapping[str, pl.DataFrame], change_id: str) -> dict[str, A
             f"The change {change_id} lacks {', '.join(lacking)} in registers/changes.csv: a trial names both guns and the role."
         )
     return row
+
+
+def of_row(
+    tables: Mapping[str, pl.DataFrame], row: Mapping[str, Any], who: list[str], looks: int | None, jobs: int | None, difference: float | None
+) -> tuple[Plan, Standing, bool]:  # fmt: skip
+    """The trial of a row of the register (of_change) as it was planned, where it stands, and whether the number of its jobs is known:
+    given here, or written down there. Raises TrialError."""
+    jobs, looks = jobs or row.get("jobs"), looks or row.get("looks")
+    who = who or [one for one in (row["technician_id"],) if one]
+    guns = [row["replaces_gun_id"], row["gun_id"]]
+    found = plan(tables, guns, row["role"], who, row["shop_id"], difference, looks, jobs, runs=True)
+    return found, standing(found, jobs_of(tables), row["on"], row["until"]), jobs is not None
+
+
+def trial_standing(tables: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
+    """Table trial_standing: a row for each trial on record, in the words of the command."""
+    rows = []
+    for change in tables["changes"].filter(pl.col("what") == "gun_trial").sort("change_id").iter_rows(named=True):
+        row: dict[str, Any] = {"change_id": change["change_id"], "shop_id": change["shop_id"]}
+        try:
+            found, stands, planned = of_row(tables, of_change(tables, change["change_id"]), [], None, None, None)
+        except TrialError as trouble:
+            rows.append(row | {"said": str(trouble)})
+            continue
+        last = stands.looks[-1] if stands.looks else None
+        rows.append(row | {
+            "jobs": found.jobs, "planned": planned, "looks": len(found.at), "n_a": stands.n_a, "n_b": stands.n_b,
+            "looked": len(stands.looks), "next_at": stands.next_at, "word": stands.word,
+            **{name: getattr(last, name) if last else None for name in ("ratio", "low", "high")},
+            "said": stands.said if planned else f"{stands.said} {reckoned(found)}",
+        })  # fmt: skip
+    return pl.DataFrame(rows, infer_schema_length=None)

@@ -69,21 +69,28 @@ def since(book: PageTables, who: str) -> list[dict[str, Any]]:
 
 
 def answer(rows: list[Record], own: str | None = None) -> str:
-    """What came of a change in a word, from its rows of change_effects: helped, harmed, both, nothing, open.
+    """What came of a change in a word, from its rows of change_effects: helped, harmed, both, nothing, not, open.
 
-    own: the kind of measure that it was meant to move (of a practice); then that alone is asked for where there is one."""
+    own: the kind of measure that it was meant to move (of a practice); then that alone is asked for where there is one. Of what
+    lands all roles together are asked for where they are told: of four roles one is soon shown by chance."""
+    together = any(r["measure"] == TOGETHER for r in rows)
+    rows = [r for r in rows if not together or _kind(r) != "te" or r["measure"] == TOGETHER]
     asked = [r for r in rows if _kind(r) == own] or rows
     shown = {r["prob_better"] > 0.5 for r in asked if r["verdict"] == "shown"}
     if shown:
         return "both" if len(shown) == 2 else "helped" if True in shown else "harmed"
-    return "nothing" if asked and all(map(_small, asked)) else "open"
+    if not asked:
+        return "open"
+    return "nothing" if all(map(_small, asked)) else "not" if all(map(_no_gain, asked)) else "open"
 
 
+TOGETHER = "te:all"
 WORDS = {
     "helped": "It helped.",
     "harmed": "It did harm.",
     "both": "It helped in one thing and did harm in another.",
     "nothing": "It changed nothing that matters.",
+    "not": f"It did not help: a gain of more than {100 * LARGE:g} % is ruled out.",
     "open": "It cannot be told yet.",
 }
 
@@ -92,18 +99,41 @@ def _kind(row: Record) -> str:
     return str(row["measure"]).partition(":")[0]
 
 
+def _role(row: Record) -> str:
+    role = str(row["measure"]).partition(":")[2]
+    return "paint of all roles" if role == "all" else wording.role_word(role)
+
+
+def _ends(row: Record) -> tuple[float, float]:
+    """The interval of the difference, none at 0, in what LARGE is told in."""
+    middle, scale = (
+        (1.0, 1.0) if _kind(row) == "te" else (0.0, abs(row["before"]) if _kind(row) == "cost_per_job" else 1.0)
+    )
+    return (row["low"] - middle) / (scale or 1.0), (row["high"] - middle) / (scale or 1.0)
+
+
 def _small(row: Record) -> bool:
     """Whether the interval holds no difference and none beyond LARGE."""
-    kind = _kind(row)
-    middle, scale = (1.0, 1.0) if kind == "te" else (0.0, abs(row["before"]) if kind == "cost_per_job" else 1.0)
-    low, high = row["low"] - middle, row["high"] - middle
-    return bool(low <= 0 <= high and max(-low, high) <= LARGE * scale + 1e-9)
+    low, high = _ends(row)
+    return bool(low <= 0 <= high and max(-low, high) <= LARGE + 1e-9)
+
+
+def _no_gain(row: Record) -> bool:
+    """Whether no gain beyond LARGE is inside. Tilt and edges gain either way."""
+    low, high = _ends(row)
+    return (
+        _small(row) if _kind(row) in ("tilt", "edge") else bool((high if _kind(row) == "te" else -low) <= LARGE + 1e-9)
+    )
 
 
 def _told(book: PageTables, change: Record, rows: list[Record], titles: dict[str, str]) -> dict[str, Any]:
     """The word, one plain sentence, and what stands beside it."""
+    rule = [
+        f"By the rule of the trial: {said}"
+        for said in book.table("trial_standing").filter(pl.col("change_id") == change["change_id"])["said"]
+    ]
     if not rows:
-        return {"word": WORDS["open"], "said": "It takes three records on either side of its day.", "beside": []}
+        return {"word": WORDS["open"], "said": "It takes three records on either side of its day.", "beside": rule}
     own = CARD_MEASURES.get(change["card"] or "")
     found = answer(rows, own)
     main = min(rows, key=lambda r: _weight(r, found, own))
@@ -130,30 +160,30 @@ def _told(book: PageTables, change: Record, rows: list[Record], titles: dict[str
             f"Of the plain difference between before and since, {wording.phrase(main['returned_by_itself'], kind)} would have come back"
             " by itself: whoever looks lowest once looks better the next time, with or without practice. It is not counted here."
         )
-    if change["what"] == "gun_trial" and change["until"] is None:
-        beside.append(
-            "The trial ends by its own rule, at the looks that stand on its sheet: this figure is none of them."
-        )
-    return {"word": WORDS[found], "said": said, "beside": beside}
+    return {
+        "word": WORDS[found],
+        "said": said,
+        "beside": beside + [f"{line} The figure above is none of its looks." for line in rule],
+    }
 
 
-def _weight(row: Record, found: str, own: str | None) -> tuple[bool, bool, float, int, str]:
+def _weight(row: Record, found: str, own: str | None) -> tuple[bool, bool, bool, float, int, str]:
     """What is told first: what it was meant to move, what the answer rests on, the surer, the more records."""
     rests = row["verdict"] == "shown" and (found == "both" or (row["prob_better"] > 0.5) == (found == "helped"))
-    return _kind(row) != own, not rests, -abs(row["prob_better"] - 0.5), -(row["n_after"] or 0), row["measure"]
+    told = row["measure"] != TOGETHER
+    return _kind(row) != own, not rests, told, -abs(row["prob_better"] - 0.5), -(row["n_after"] or 0), row["measure"]
 
 
 def _sentence(book: PageTables, row: Record) -> str:
     word, of, how = MEASURES[_kind(row)]
     money = book.currency if of == "cost" else ""
-    what = word.format(wording.role_word(str(row["measure"]).partition(":")[2]))
-    sure = wording.ladder(max(row["prob_better"], 1 - row["prob_better"])) if row["verdict"] != "shown" else "shown"
+    what = word.format(_role(row))
     way = "better" if row["prob_better"] >= 0.5 else "worse"
     return (
         f"{what[:1].upper()}{what[1:]}: {wording.phrase(row['after'], of, currency=money)} since, where"
         f" {wording.phrase(row['before'], of, currency=money)} would have been without it;"
         f" {'that is' if how == 'factor' else 'a difference of'}"
-        f" {wording.phrase(row['difference'], how, row['low'], row['high'], currency=money)}, {way}: {sure}"
+        f" {wording.phrase(row['difference'], how, row['low'], row['high'], currency=money)}, {way}: {row['verdict']}"
         f" ({wording.plain(row['n_before'], 0)} before, {wording.plain(row['n_after'], 0)} since)."
     )
 
@@ -183,14 +213,11 @@ def _every(book: PageTables, effects: pl.DataFrame, titles: dict[str, str]) -> L
         ends = (r["low"], r["high"]) if name == "difference" else (None, None)
         return wording.quantity(r[name], kind, *ends, currency=book.currency if kind == "cost" else "")
 
-    def role(r: Record) -> str:
-        return wording.role_word(str(r["measure"]).partition(":")[2])
-
     return listed(
         "Every figure of each change; in brackets the 95 % interval",
         effects.sort("change_id", "measure"),
         said("change", lambda r: titles[r["change_id"]]),
-        said("what", lambda r: MEASURES[_kind(r)][0].format(role(r))),
+        said("what", lambda r: MEASURES[_kind(r)][0].format(_role(r))),
         counted("without it", lambda r: worded(r, "before", 1)),
         counted("since", lambda r: worded(r, "after", 1)),
         counted("difference", lambda r: worded(r, "difference", 2)),

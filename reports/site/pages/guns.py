@@ -16,7 +16,7 @@ from reports.site.figures.strip import shares, strip
 from reports.site.listing import Column, Listing, Row, of_table, text
 from reports.site.page_sums import ledger_sums
 from reports.site.page_tables import PageTables
-from reports.site.pages import did_it_help
+from reports.site.pages import did_it_help, settings_section
 from reports.site.pages.bench import cautions
 from reports.site.pages.common import (
     MOST_DRAWN,
@@ -78,6 +78,7 @@ def make(book: PageTables) -> dict[str, Any]:
         "drift_said": _drift_words(book),
         "service": _service(book),
         "helped": did_it_help.make(book, did_it_help.GUNS),
+        "set": settings_section.make(book),
         "cautions": cautions(book, "gun_fit"),
     }  # fmt: skip
 

@@ -12,8 +12,8 @@ import polars as pl
 import pytest
 from scipy import stats
 
-from pipelines.transfer.decisions import change_effects, change_sides
-from pipelines.transfer.decisions.change_effects import Effect
+from pipelines.transfer.decisions import change_effects, change_sides, change_steps
+from pipelines.transfer.decisions.change_steps import Effect
 
 ON = dt.date(2025, 7, 1)
 NAMED = ("until", "technician_id", "gun_id", "replaces_gun_id", "product_id", "role")
@@ -49,7 +49,7 @@ def test_the_step_is_the_difference_in_differences_of_a_textbook_example() -> No
         ("changed", -1): around(0.2044, 0.002, 60), ("changed", 1): around(0.2103, 0.002, 60),
         ("control", -1): around(0.2333, 0.002, 60), ("control", 1): around(0.2117, 0.002, 60),
     })  # fmt: skip
-    (found,) = change_effects.of_panels([change("practice", technician_id="changed")], each, "tilt")
+    (found,) = change_steps.of_panels([change("practice", technician_id="changed")], each, "tilt")
     assert found.difference == pytest.approx(0.0275, abs=2e-4), (
         "less 1/100 for the prior on what the shop did meanwhile"
     )
@@ -74,7 +74,7 @@ def test_who_looked_lowest_comes_back_by_as_much_as_normal_pairs_do() -> None:
     before = {hand: float(np.mean(values)) for (hand, side), values in draws.items() if side == -1}
     worst = max(before, key=lambda hand: abs(before[hand]))
     each = panels(draws)
-    (found,) = change_effects.of_panels([change("practice", technician_id=worst)], each, "tilt")
+    (found,) = change_steps.of_panels([change("practice", technician_id=worst)], each, "tilt")
     rho = sd_b**2 / (sd_b**2 + sd_e**2 / n)
     mean = float(np.mean([v for values in draws.values() for v in values]))
     returns = -(1 - rho) * (before[worst] - mean)
@@ -83,7 +83,7 @@ def test_who_looked_lowest_comes_back_by_as_much_as_normal_pairs_do() -> None:
     plain = float(np.mean(draws[worst, 1])) - before[worst]
     assert found.step + found.returned == pytest.approx(plain, abs=0.01), "the plain difference less what came back"
     other = min(before, key=lambda hand: abs(before[hand]))
-    (not_worst,) = change_effects.of_panels([change("practice", technician_id=other)], each, "tilt")
+    (not_worst,) = change_steps.of_panels([change("practice", technician_id=other)], each, "tilt")
     assert not_worst.returned is None
 
 
@@ -97,7 +97,7 @@ def test_a_step_is_what_a_plain_reckoning_over_a_grid_of_spreads_finds() -> None
     for h, s, value in zip(hand.tolist(), since.tolist(), y.tolist(), strict=True):
         rows.setdefault((f"h{h}", 1 if s else -1), []).append(value)
     each = panels(rows)
-    (found,) = change_effects.of_panels([change("practice", technician_id="h0")], each, "tilt")
+    (found,) = change_steps.of_panels([change("practice", technician_id="h0")], each, "tilt")
     at = each["technician_id"].to_numpy()
     after = (each["day"] >= ON).to_numpy()
     own = after & (at == "h0")
@@ -131,7 +131,7 @@ def test_further_jobs_are_those_that_added_to_the_equations_leave_no_zero() -> N
     c = x.T @ x + np.eye(3)
     of_step, work, weight, step = np.array([0.0, 0, 1]), np.array([0.4, 0.2, 1]), 0.5, 0.12
     inverse = np.linalg.inv(c)
-    asked = change_effects.further(
+    asked = change_steps.further(
         step, of_step @ inverse @ of_step, of_step @ inverse @ work, work @ inverse @ work, weight, jobs=400
     )
 
@@ -141,12 +141,12 @@ def test_further_jobs_are_those_that_added_to_the_equations_leave_no_zero() -> N
 
     assert asked is None and not shown(8000), "however many there were: the step is not told apart from the rest"
     work = np.array([0.0, 0.0, 1.0])
-    asked = change_effects.further(
+    asked = change_steps.further(
         step, of_step @ inverse @ of_step, of_step @ inverse @ work, work @ inverse @ work, weight, jobs=400
     )
     assert asked == next(m for m in range(10_000) if shown(m))
-    assert change_effects.further(step, 0.2, 0.2, 0.2, weight, jobs=4) is None, "beyond 20 times the jobs since"
-    assert change_effects.further(0.5, 0.01, 0.01, 0.01, weight, jobs=4) == 0
+    assert change_steps.further(step, 0.2, 0.2, 0.2, weight, jobs=4) is None, "beyond 20 times the jobs since"
+    assert change_steps.further(0.5, 0.01, 0.01, 0.01, weight, jobs=4) == 0
 
 
 @pytest.mark.parametrize(
@@ -154,7 +154,7 @@ def test_further_jobs_are_those_that_added_to_the_equations_leave_no_zero() -> N
 )
 def test_nearer_to_none_is_what_the_bivariate_normal_says(before: float, step: float, rho: float) -> None:
     sd_b, sd_s = 0.05, 0.04
-    told = change_effects.nearer(before, sd_b**2, step, sd_s**2, rho * sd_b * sd_s)
+    told = change_steps.nearer(before, sd_b**2, step, sd_s**2, rho * sd_b * sd_s)
     total = 2 * before + step
     cross = sd_s**2 + 2 * rho * sd_b * sd_s
     var = 4 * sd_b**2 + sd_s**2 + 4 * rho * sd_b * sd_s
@@ -222,5 +222,41 @@ def test_nothing_is_asked_and_nothing_told_where_nothing_was_changed() -> None:
 
 def test_two_records_on_a_side_are_too_few() -> None:
     each = panels({("a", -1): [0.1, 0.2, 0.1], ("a", 1): [0.3, 0.2], ("b", -1): [0.0] * 3, ("b", 1): [0.0] * 3})
-    found: list[Effect] = list(change_effects.of_panels([change("practice", technician_id="a")], each, "tilt"))
+    found: list[Effect] = list(change_steps.of_panels([change("practice", technician_id="a")], each, "tilt"))
     assert found == []
+
+
+def operations(counts: dict[tuple[str, int], tuple[int, int]]) -> pl.DataFrame:
+    """First operations of hands before (-1) and since (1), one a job: how many there are, and how many are redone."""
+    return pl.DataFrame([
+        {"technician_id": hand, "redone": k < redone, "day": ON + dt.timedelta(days=k % 90 if side > 0 else -1 - k % 90)}
+        for (hand, side), (n, redone) in counts.items() for k in range(n)
+    ]).with_columns(
+        shop_id=pl.lit("s"), gun_id=pl.lit("g"), product_id=pl.lit("p"), role=pl.lit("clear"),
+        job_id=pl.int_range(pl.len()).cast(pl.String), redo_of=pl.lit(None, pl.Int64),
+    )  # fmt: skip
+
+
+def test_repeats_are_counted_and_a_rate_near_none_keeps_to_what_counts_allow() -> None:
+    """Garwood 1936, Biometrika 28, 437 (exact limits of a Poisson count; chi-squared form from memory): of 0 the 97.5 % limit is 3.689.
+    Jeffreys' prior, as here, lies between the exact limit of k and that of k + 1 from below: 2.512 of 0."""
+    none = operations({("a", -1): (400, 12), ("a", 1): (40, 0), ("b", -1): (400, 12), ("b", 1): (400, 12)})
+    (found,) = change_steps.of_redone([change("procedure", technician_id="a")], none)
+    assert found.before == pytest.approx(0.03, abs=0.004) and 0 < found.after < found.before, "no rate below none"
+    assert found.low < found.difference < 0 < found.high < 2.512 / 40 - found.before + 0.01
+    assert abs(found.step) < 1.96 and found.prob_better > 0.7, "none of 40, where 1.2 were expected, shows nothing"
+    many = operations({("a", -1): (400, 12), ("a", 1): (200, 24), ("b", -1): (400, 12), ("b", 1): (400, 12)})
+    (worse,) = change_steps.of_redone([change("procedure", technician_id="a")], many)
+    assert worse.prob_better < 1e-3 and worse.low > 0 and abs(worse.step) > 1.96
+    assert worse.low < stats.gamma.mean(24.5, scale=1 / 200) - 0.03 < worse.high
+
+
+def test_repeats_of_whole_jobs_count_as_fewer() -> None:
+    counts = {("a", -1): (400, 12), ("a", 1): (100, 6), ("b", -1): (400, 12), ("b", 1): (400, 12)}
+    alone = operations(counts)
+    together = alone.with_columns(job_id=pl.col("technician_id") + (pl.int_range(pl.len()) // 6).cast(pl.String))
+    widths = []
+    for work in (alone, together):
+        (found,) = change_steps.of_redone([change("procedure", technician_id="a")], work)
+        widths.append(found.high - found.low)
+    assert widths[1] > 1.5 * widths[0]

@@ -339,3 +339,31 @@ def test_what_nobody_knows_of_a_gun_neither_forbids_it_nor_fails_to_fit() -> Non
     assert plan(given=tables() | {"gun_fit": unknown}).jobs > 0
     with pytest.raises(trials.TrialError, match="does not allow g1"):
         plan(given=tables() | {"gun_fit": fit("g1", "misfit", None, False)})
+
+
+def test_the_table_of_trials_says_what_the_command_says() -> None:
+    p = plan(jobs=28)
+    given = tables(pl.concat([history(), trial_rows(p, 0.25, 11)]))
+    # the other gun went out of use when it had lost: the trial is answered all the same
+    given["guns"] = given["guns"].with_columns(
+        retired_on=pl.when(pl.col("gun_id") == "g1").then(dt.date(2026, 6, 1)).otherwise("retired_on")
+    )
+    planned = change(jobs=28, looks=4)
+    (row,) = trials.trial_standing(given | planned).iter_rows(named=True)
+    _, stands, known = trials.of_row(given, planned["changes"].row(0, named=True), [], None, None, None)
+    assert known and row["planned"] and row["said"] == stands.said and row["word"] == stands.word == "second gun"
+    assert (row["jobs"], row["looks"], row["looked"]) == (28, 4, len(stands.looks)) and row["n_a"] >= 28
+    assert row["low"] == stands.looks[-1].low < row["ratio"] < row["high"]
+    (guess,) = trials.trial_standing(given | change(jobs=None, looks=None)).iter_rows(named=True)
+    assert not guess["planned"] and "registers/changes.csv (jobs, looks)" in guess["said"]
+    begun = tables(pl.concat([history(), trial_rows(p, 0.25, 11).head(5)]))
+    (early,) = trials.trial_standing(begun | planned).iter_rows(named=True)
+    assert (
+        early["word"] == "go on"
+        and early["next_at"] == 7
+        and early["ratio"] is None
+        and "of 28 with each" in early["said"]
+    )
+    (broken,) = trials.trial_standing(given | change(jobs=28, looks=4, replaces_gun_id=None)).iter_rows(named=True)
+    assert "lacks replaces_gun_id" in broken["said"] and broken.get("word") is None
+    assert trials.trial_standing(given | change(what="gun_serviced")).is_empty()

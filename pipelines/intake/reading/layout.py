@@ -197,8 +197,8 @@ class File(_Part):
         _encoding(self.encoding)
         if self.thousands == self.decimal:
             raise ValueError("thousands and decimal are the same mark")
-        if self.time_zone is not None:
-            _zone(self.time_zone)
+        if self.time_zone is not None and not toml_texts.is_zone(self.time_zone):
+            raise ValueError(f"time_zone: '{self.time_zone}' is no IANA time zone; write a name such as Europe/Vienna")
         if self.complete_for is not None and self.mode == "append":
             raise ValueError("complete_for: an export that carries additions alone is not complete for its dates")
         if self.exported_at is not None:
@@ -497,7 +497,7 @@ def parse(name: str, text: str) -> Layout:
     except ValidationError as error:
         # a table that fails is also counted as missing; only the cause is told
         told = [e for e in error.errors() if not (e["type"] == "too_short" and error.error_count() > 1)]
-        lines = _lines(text)
+        lines = toml_texts.places(text)
         sentences = list(dict.fromkeys(_placed(name, _told(e, raw), e, lines) for e in told[: toml_texts.MOST_TOLD]))
         more = len(told) - toml_texts.MOST_TOLD
         raise LayoutError("; ".join(sentences + [f"{name}: {more:,} more mistakes"] * (more > 0))) from None
@@ -521,37 +521,9 @@ _MODELS: dict[str, type[BaseModel]] = {
 }  # fmt: skip
 
 
-Path = tuple[str | int, ...]
-_KEY = re.compile(r"""\s*((?:[\w-]+|"[^"]*"|'[^']*')(?:\s*\.\s*(?:[\w-]+|"[^"]*"|'[^']*'))*)\s*=""")
-
-
-def _lines(text: str) -> dict[Path, int]:
-    """Where each table and key of a TOML text stands: path (('tables', 0, 'columns', 'mix_id')) -> line. Keys inside
-    braces stand where their key does."""
-    found: dict[Path, int] = {}
-    at: Path = ()
-    counts: dict[str, int] = {}
-    for number, line in enumerate(text.splitlines(), start=1):
-        if array := re.match(r"\s*\[\[\s*([\w.-]+)\s*\]\]", line):
-            name = array.group(1)
-            counts[name] = counts.get(name, -1) + 1
-            at = (name, counts[name])
-        elif header := re.match(r"\s*\[\s*([\w.-]+)\s*\]", line):
-            first, *rest = header.group(1).split(".")
-            at = ((first, counts[first]) if first in counts else (first,)) + tuple(rest)
-        elif key := _KEY.match(line):
-            parts = [part.strip().strip("'\"") for part in key.group(1).split(".")]
-            found.setdefault((*at, *parts), number)
-            continue
-        else:
-            continue
-        found.setdefault(at, number)
-    return found
-
-
-def _placed(name: str, message: str, error: Any, lines: dict[Path, int]) -> str:
+def _placed(name: str, message: str, error: Any, lines: dict[toml_texts.Path, int]) -> str:
     """`message` with the layout's name and the line of the deepest key it speaks of, where that can be told."""
-    where: Path = tuple(p for p in error["loc"] if not str(p).startswith("function-"))
+    where: toml_texts.Path = tuple(p for p in error["loc"] if not str(p).startswith("function-"))
     words = re.findall(r"[\w]+", error["msg"].removeprefix("Value error, "))[:6]
     inner = [*((*where, "columns", word) for word in words), *((*where, word) for word in words)]
     if {"weights", "tare", "tare_g", "cumulative_with_tare"} & {*words, *where[2:3]}:  # lifted out of their column
@@ -667,12 +639,3 @@ def _two_digits(text: str, century: int | None) -> None:
             f"format: {text!r} has a year of two digits, whose century is a guess; export four digits, or say"
             " [file] century = 1970 (then 70-99 are 19.. and 00-69 are 20..)"
         )
-
-
-def _zone(name: str) -> None:
-    import zoneinfo
-
-    try:
-        zoneinfo.ZoneInfo(name)
-    except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
-        raise ValueError(f"time_zone: '{name}' is no IANA time zone; write a name such as Europe/Vienna") from None

@@ -79,16 +79,7 @@ every AS (
     GROUP BY month
 )
 SELECT
-    c.shop_id,
-    c.month,
-    c.figure_table,
-    c.part,
-    c.figure,
-    c.what,
-    c.was,
-    c.is_now,
-    c.was_said,
-    c.is_said,
+    c.*,
     coalesce(n.files, e.files, 'no file: another version of the program, or a setting') AS because
 FROM compared AS c
 LEFT JOIN near AS n ON n.shop_id = c.shop_id AND n.month = c.month

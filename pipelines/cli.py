@@ -480,11 +480,12 @@ def _run(given: argparse.Namespace) -> int:
     space = workspace.find(given.dir)
     if given.reader is None and given.who is None:
         return _scheduled_run(space, given)
-    from pipelines import commands
+    from pipelines import results
+    from reports import audience
 
-    commands.reader(given.reader, given.who)
+    audience.of(given.reader, given.who)
     code = _scheduled_run(space, given)
-    _teller(given).remark(f"For one reader: {commands.site_for(space, given.reader, given.who) / 'index.html'}")
+    _teller(given).remark(f"For one reader: {results.make_site(space, given.reader, given.who) / 'index.html'}")
     return code
 
 
@@ -591,9 +592,9 @@ def _close(given: argparse.Namespace) -> int:
 
 
 def _reopen(given: argparse.Namespace) -> int:
-    from pipelines import commands, workspace
+    from pipelines import results, workspace
 
-    months = commands.reopen(workspace.find(given.dir), given.period, given.shop)
+    months = results.reopen(workspace.find(given.dir), given.period, given.shop)
     print(f"Open again: {', '.join(months)}")
     return FINE
 

@@ -154,21 +154,7 @@ class Note(_Part):
 
 
 class File(_Part):
-    """What the file is like.
-
-    header_line   the line of the header, or "find": the first line that holds every column the layout needs
-    skip          rows that are no data
-    block         rows that head the rows below them, such as a line for each cup
-    repeat_above  columns whose empty cells repeat the cell above
-    note          a note beside it, whose columns stand beside the rows that name its key
-    order         "newest_first": the file lists its rows from the last to the first, so that they are read from below
-    months        language of month names: en, de, fr, es, it, nl or pt
-    sheet         spreadsheets: the sheet's name, or a pattern such as "20*" for all sheets that fit
-    merged        spreadsheets: "refuse" rows inside merged cells, or "repeat" a cell merged over rows for each of them
-    century       first of the hundred years that a year of two digits falls into (1970: 70-99 are 19.., 00-69 are 20..)
-    complete_for  "days" or "months": the export is the whole record of its shops from its first to its last day (or of
-                  their months); what earlier files have there and it has not was deleted
-    """
+    """What the file is like."""
 
     match_name: str | None = None
     delimiter: str = ","

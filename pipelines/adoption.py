@@ -68,37 +68,37 @@ def begin(space: Workspace, only: Path | None = None) -> Adoption:
 
     Raises WorkspaceError, SettingsError, LayoutError.
     """
-    chosen = settings.load(space.settings_file)
-    options = read.Options(chosen.business.time_zone, chosen.intake.max_file_mb)
-    files = workspace.inputs(space)
-    there = {one.path.removeprefix("layouts/"): _text(one) for one in files if one.path.startswith("layouts/")}
-    texts = {f"layouts/{name}": text for name, text in there.items()}
-    layouts = layout.load(workspace.as_written(workspace.forgotten(space), texts, files))
-    layouts = notes.with_notes(layouts, _sources(files), options)
-    others, sources = [], []
-    for one in files:
-        if one.path.startswith("layouts/"):
-            continue
-        source = Source(one.path, one.full, trouble=one.trouble)
-        found = read.read_file(source, layouts, options)
-        if found.state == "read":
-            others.append(found)
-        elif one.path.startswith("inbox/") and not one.trouble:
-            sources.append(source)
+    there, layouts, options, found = _looked_at(space)
+    others = [one for _, one in found if one.state == "read"]
+    unread = [source for source, one in found if one.state != "read"]
+    sources = [source for source in unread if source.file.startswith("inbox/") and not source.trouble]
     if only is not None:
         full = only.resolve()
         inside = full.relative_to(space.root).as_posix() if full.is_relative_to(space.root) else f"inbox/{only.name}"
         try:
-            found = read.read_file(Source(inside, full), layouts, options)
+            read.read_file(Source(inside, full), layouts, options)
         except OSError as error:
             raise WorkspaceError(f"{only}: cannot be opened ({error.strerror}).") from error
         others = [o for o in others if o.file != inside]
         sources = [Source(inside, full)]
-    return Adoption(space, adopt.Exports.of(sources, others, there, options), others)
+    texts = {name.removeprefix("layouts/"): text for name, text in there.items()}
+    return Adoption(space, adopt.Exports.of(sources, others, texts, options), others)
 
 
-def _sources(files: list[Input]) -> list[Source]:
-    return [Source(one.path, one.full, trouble=one.trouble) for one in files]
+Looked = tuple[dict[str, str], list[layout.Layout], read.Options, list[tuple[Source, read.FileRead]]]
+
+
+def _looked_at(space: Workspace) -> Looked:
+    """The texts of the layouts, what they say, options, and every other file as it is read with them."""
+    chosen = settings.load(space.settings_file)
+    options = read.Options(chosen.business.time_zone, chosen.intake.max_file_mb)
+    files = workspace.inputs(space)
+    texts = {one.path: _text(one) for one in files if one.path.startswith("layouts/")}
+    layouts = layout.load(workspace.as_written(workspace.forgotten(space), texts, files))
+    sources = [Source(one.path, one.full, trouble=one.trouble) for one in files]
+    layouts = notes.with_notes(layouts, sources, options)
+    others = [source for source in sources if source.file not in texts]
+    return texts, layouts, options, [(source, read.read_file(source, layouts, options)) for source in others]
 
 
 def answers_of(path: Path | None) -> Answers:
@@ -125,22 +125,13 @@ def _text(one: Input) -> str:
 
 def registers(space: Workspace) -> tuple[list[read.FileRead], dict[str, str]]:
     """Everything read, each file by itself, and the text of each register's CSV (of those that are missing as `init` writes it)."""
-    chosen = settings.load(space.settings_file)
-    options = read.Options(chosen.business.time_zone, chosen.intake.max_file_mb)
-    files = workspace.inputs(space)
-    layouts = layout.load({one.path: _text(one) for one in files if one.path.startswith("layouts/")})
-    layouts = notes.with_notes(layouts, _sources(files), options)
-    reads = [
-        read.read_file(Source(one.path, one.full, trouble=one.trouble), layouts, options)
-        for one in files
-        if not one.path.startswith("layouts/")
-    ]
+    *_, found = _looked_at(space)
     texts = {name.removesuffix(".csv"): text for name, text in register_templates.registers().items()}
-    for one in files:
+    for one in workspace.inputs(space):
         name = one.path.removeprefix("registers/").removesuffix(".csv")
         if one.path.startswith("registers/") and name in texts and one.path.endswith(".csv"):
             texts[name] = _text(one)
-    return reads, texts
+    return [one for _, one in found], texts
 
 
 def fill(space: Workspace, lost: pl.DataFrame, texts: dict[str, str]) -> list[str]:

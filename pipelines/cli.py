@@ -37,6 +37,7 @@ if TYPE_CHECKING:
     from reports.handouts import Handout
 
 # By name: their modules are not imported for --help.
+WRONGLY_ASKED = ("Misused", "PeriodError", "MixError", "TrialError", "AudienceError", "MeasureError")
 FORESEEN = ("WorkspaceError", "SettingsError", "LayoutError", "EngineError", "RowsLost")
 MACHINE = (
     "too many open files",
@@ -58,6 +59,10 @@ SAID_LOST = "The results in force are whole; run again where it can be said."
 SAID_STOPPED = "Stopped. Nothing was replaced; the next run starts afresh."
 
 
+class Misused(Exception):
+    """Options that do not go together. The text says which do."""
+
+
 class _Parser(argparse.ArgumentParser):
     """Says which command may have been meant."""
 
@@ -67,6 +72,13 @@ class _Parser(argparse.ArgumentParser):
         wrong = re.search(r"argument COMMAND: invalid choice: '([^']*)'", message)
         near = difflib.get_close_matches(wrong[1], COMMANDS, n=1) if wrong else []
         super().error(f"{message}\nDid you mean {near[0]}?" if near else message)
+
+
+#: arguments that several commands take
+DIR: dict[str, Any] = {"metavar": "DIR", "nargs": "?", "help": "the workspace (default: the one around this folder)"}
+SHOPS: dict[str, Any] = {
+    "metavar": "SHOP", "action": "append", "default": [], "help": "this shop alone (give it again for more)",
+}  # fmt: skip
 
 
 def parser() -> argparse.ArgumentParser:
@@ -86,7 +98,7 @@ def parser() -> argparse.ArgumentParser:
     run = commands.add_parser(
         "run", parents=[speaking, scheduled], help="bring tables and pages up to date with the workspace"
     )
-    run.add_argument("dir", metavar="DIR", nargs="?", help="the workspace (default: the one around this folder)")
+    run.add_argument("dir", **DIR)
     run.add_argument("--again", action="store_true", help="compute everything anew, even where nothing has changed")
     run.add_argument(
         "--for",
@@ -105,28 +117,28 @@ def parser() -> argparse.ArgumentParser:
         parents=[speaking, scheduled],
         help="run whenever the files have changed and then kept still, until stopped",
     )
-    watch.add_argument("dir", metavar="DIR", nargs="?", help="the workspace (default: the one around this folder)")
+    watch.add_argument("dir", **DIR)
     watch.add_argument(
         "--every", metavar="SECONDS", type=_seconds, default=30.0, help="between two looks (default: 30)"
     )
     opened = commands.add_parser("open", help="open the pages of the last run in the browser")
-    opened.add_argument("dir", metavar="DIR", nargs="?", help="the workspace (default: the one around this folder)")
+    opened.add_argument("dir", **DIR)
     completion = commands.add_parser("completion", help="print what makes a shell complete these commands")
     completion.add_argument("shell", choices=SHELLS, help="the shell")
     check = commands.add_parser(
         "check", parents=[speaking], help="read the files and say what would be used and refused; publish nothing"
     )
-    check.add_argument("dir", metavar="DIR", nargs="?", help="the workspace (default: the one around this folder)")
+    check.add_argument("dir", **DIR)
     check.add_argument("--show", metavar="FILE", help="print the first 20 rows of this file as they would be read")
     adopt = commands.add_parser(
         "adopt", parents=[speaking], help="find out how all exports of the inbox are to be read, and write the layouts"
     )
-    adopt.add_argument("dir", metavar="DIR", nargs="?", help="the workspace (default: the one around this folder)")
+    adopt.add_argument("dir", **DIR)
     adopt.add_argument("--questions", metavar="FILE", help="write what would be asked into FILE (TOML) and no layout")
     adopt.add_argument("--answers", metavar="FILE", help="take answers from FILE (TOML); what is left is asked or told")
     layout = commands.add_parser("layout", help="look at one export and propose the layout that reads it")
     layout.add_argument("file", metavar="FILE", help="the export")
-    layout.add_argument("dir", metavar="DIR", nargs="?", help="the workspace (default: the one around this folder)")
+    layout.add_argument("dir", **DIR)
     layout.add_argument(
         "--table", metavar="TABLE", action="append", help="what its rows are (give it again for several)"
     )
@@ -136,7 +148,7 @@ def parser() -> argparse.ArgumentParser:
     registers = commands.add_parser(
         "registers", help="list the ids that registers lack; fill them, or carry them to a workbook and back"
     )
-    registers.add_argument("dir", metavar="DIR", nargs="?", help="the workspace (default: the one around this folder)")
+    registers.add_argument("dir", **DIR)
     registers.add_argument("--fill", action="store_true", help="add rows to be completed for all ids that are missing")
     registers.add_argument("--workbook", metavar="FILE", help="write all registers into one workbook (XLSX)")
     registers.add_argument("--take", metavar="FILE", help="take the registers back from such a workbook")
@@ -147,7 +159,7 @@ def parser() -> argparse.ArgumentParser:
     kit.add_argument("--paper", choices=["A4", "Letter"], default="A4", help="paper of the pages (default: A4)")
     mix = commands.add_parser("mix", help="say at the scale how much to mix, from the last run's guide")
     mix.add_argument("product", metavar="PRODUCT", help="the product to be mixed")
-    mix.add_argument("dir", metavar="DIR", nargs="?", help="the workspace (default: the one around this folder)")
+    mix.add_argument("dir", **DIR)
     mix.add_argument("--gun", metavar="GUN", help="the gun it will be sprayed with")
     mix.add_argument(
         "--area", metavar="M2", type=float, help="area x covered fraction, m2; without both: what a usual cup takes"
@@ -158,7 +170,7 @@ def parser() -> argparse.ArgumentParser:
     trial = commands.add_parser(
         "trial", help="plan a trial of one gun against another, print its sheet, or say where one stands"
     )
-    trial.add_argument("dir", metavar="DIR", nargs="?", help="the workspace (default: the one around this folder)")
+    trial.add_argument("dir", **DIR)
     trial.add_argument(
         "--gun", metavar="GUN", action="append", default=[], help="give it twice: one gun, and the other"
     )
@@ -176,13 +188,11 @@ def parser() -> argparse.ArgumentParser:
     handout = commands.add_parser(
         "handout", parents=[speaking], help="make the environmental record of a period: workbook, page, CSV"
     )
-    handout.add_argument("dir", metavar="DIR", nargs="?", help="the workspace (default: the one around this folder)")
+    handout.add_argument("dir", **DIR)
     span = handout.add_mutually_exclusive_group(required=True)
     span.add_argument("--period", metavar="PERIOD", help="a month (2026-03), a quarter (2026-Q1) or a year (2026)")
     span.add_argument("--rolling", action="store_true", help="the twelve months that end with the latest record")
-    handout.add_argument(
-        "--shop", metavar="SHOP", action="append", default=[], help="this shop alone (give it again for more)"
-    )
+    handout.add_argument("--shop", **SHOPS)
     handout.add_argument(
         "--people", choices=("names", "pseudonyms"), help="with an annex of each person's trainings and time at the gun"
     )
@@ -192,19 +202,15 @@ def parser() -> argparse.ArgumentParser:
     ):
         closing = commands.add_parser(name, help=said)
         closing.add_argument("period", metavar="PERIOD", help="a month (2026-03), a quarter (2026-Q1) or a year (2026)")
-        closing.add_argument(
-            "dir", metavar="DIR", nargs="?", help="the workspace (default: the one around this folder)"
-        )
-        closing.add_argument(
-            "--shop", metavar="SHOP", action="append", default=[], help="this shop alone (give it again for more)"
-        )
+        closing.add_argument("dir", **DIR)
+        closing.add_argument("--shop", **SHOPS)
     forget = commands.add_parser(
         "forget",
         parents=[speaking],
         help="call somebody by a pseudonym from now on, in everything that is published and kept",
     )
     forget.add_argument("person", metavar="PERSON", help="the id or the label of a technician")
-    forget.add_argument("dir", metavar="DIR", nargs="?", help="the workspace (default: the one around this folder)")
+    forget.add_argument("dir", **DIR)
     lines = commands.add_parser(
         "lines",
         parents=[speaking],
@@ -215,7 +221,7 @@ def parser() -> argparse.ArgumentParser:
         metavar="MEASURE",
         help="such as voc_kg, rts_l:CATEGORY, hap_kg:CAS, stock:COMPONENT, voc_g_per_l:CUP",
     )
-    lines.add_argument("dir", metavar="DIR", nargs="?", help="the workspace (default: the one around this folder)")
+    lines.add_argument("dir", **DIR)
     lines.add_argument(
         "--period",
         metavar="PERIOD",
@@ -349,6 +355,8 @@ def main(arguments: list[str] | None = None) -> int:
             return COULD_NOT_RUN
         if lost is not None:
             return _stop(f"What is said could not be written ({lost.strerror}). {SAID_LOST}")
+        if type(error).__name__ in WRONGLY_ASKED:
+            return _stop(str(error), WRONG_USAGE)
         return _stop(_explained(error, given))
 
 
@@ -484,28 +492,23 @@ def _of_a_cup(r: dict[str, Any]) -> str:
 
 def _mix(given: argparse.Namespace) -> int:
     from pipelines import workspace
-    from pipelines.transfer.decisions.mix_answer import MixError, advise, advise_cup, hardener
+    from pipelines.transfer.decisions.mix_answer import advise, advise_cup, hardener
 
     space = workspace.find(given.dir)
     folder = space.snapshot()
     guides = workspace.read_snapshot(folder, ["mix_guide", "cup_guide"]) if folder else {}
     if (given.gun is None) != (given.area is None):
-        print("filmledger: --gun and --area go together; without both the answer is for a usual cup", file=sys.stderr)
-        return WRONG_USAGE
+        raise Misused("--gun and --area go together; without both the answer is for a usual cup")
     guide = guides.get("cup_guide" if given.gun is None else "mix_guide")
     if guide is None:
         return _stop(f"{space.root}: there is no guide yet; run: filmledger run {space.root}")
-    try:
-        if given.gun is None:
-            cup = advise_cup(guide, given.product, given.shop)
-            print(json.dumps(cup) if given.json else _of_a_cup(cup))
-            for note in [] if given.json else hardener(cup["role"]):
-                print(note)
-            return FINE
-        told = advise(guide, given.product, given.gun, given.area, given.coats, given.shop)
-    except MixError as error:
-        print(f"filmledger: {error}", file=sys.stderr)
-        return WRONG_USAGE
+    if given.gun is None:
+        cup = advise_cup(guide, given.product, given.shop)
+        print(json.dumps(cup) if given.json else _of_a_cup(cup))
+        for note in [] if given.json else hardener(cup["role"]):
+            print(note)
+        return FINE
+    told = advise(guide, given.product, given.gun, given.area, given.coats, given.shop)
     if given.json:
         print(json.dumps(dataclasses.asdict(told)))
         return FINE
@@ -529,20 +532,14 @@ def _mix(given: argparse.Namespace) -> int:
 
 def _trial(given: argparse.Namespace) -> int:
     from pipelines import commands, workspace
-    from pipelines.transfer.decisions.trials import TrialError
 
     space = workspace.find(given.dir)
     if not given.change and (len(given.gun) < 2 or not given.role):
-        print("filmledger: a trial asks for --gun twice and --role, or for --change of one that runs", file=sys.stderr)
-        return WRONG_USAGE
+        raise Misused("a trial asks for --gun twice and --role, or for --change of one that runs")
     asked = {
         name: getattr(given, name) for name in ("who", "shop", "difference", "jobs", "looks", "seed", "paper", "change")
     }
-    try:
-        told, lines, sheet = commands.trial(space, given.gun, given.role, **asked)
-    except TrialError as error:
-        print(f"filmledger: {error}", file=sys.stderr)
-        return WRONG_USAGE
+    told, lines, sheet = commands.trial(space, given.gun, given.role, **asked)
     if given.sheet:
         with open(given.sheet, "wb") as file:
             file.write(sheet)
@@ -557,16 +554,12 @@ def _run(given: argparse.Namespace) -> int:
     space = workspace.find(given.dir)
     if given.reader is None and given.who is None:
         return _scheduled_run(space, given)
-    from pipelines import commands
-    from reports.audience import AudienceError
+    from pipelines import results
+    from reports import audience
 
-    try:
-        commands.reader(given.reader, given.who)
-        code = _scheduled_run(space, given)
-        _teller(given).remark(f"For one reader: {commands.site_for(space, given.reader, given.who) / 'index.html'}")
-    except AudienceError as error:
-        print(f"filmledger: {error}", file=sys.stderr)
-        return WRONG_USAGE
+    audience.of(given.reader, given.who)
+    code = _scheduled_run(space, given)
+    _teller(given).remark(f"For one reader: {results.make_site(space, given.reader, given.who) / 'index.html'}")
     return code
 
 
@@ -655,42 +648,27 @@ def _completion(given: argparse.Namespace) -> int:
 
 def _handout(given: argparse.Namespace) -> int:
     from pipelines import commands, workspace
-    from reports.handouts import PeriodError
 
     space = workspace.find(given.dir)
     screen = _teller(given)
-    try:
-        outcome, folder, new, made = commands.handout(space, given.period, given.shop, screen, given.people)
-    except PeriodError as error:
-        print(f"filmledger: {error}", file=sys.stderr)
-        return WRONG_USAGE
+    outcome, folder, new, made = commands.handout(space, given.period, given.shop, screen, given.people)
     screen.handed(folder, new, made)
     return REFUSED if outcome.refused or not made.months else FINE
 
 
 def _close(given: argparse.Namespace) -> int:
     from pipelines import commands, workspace
-    from reports.handouts import PeriodError
 
     space = workspace.find(given.dir)
-    try:
-        outcome, folder, months = commands.close(space, given.period, given.shop, _Screen())
-    except PeriodError as error:
-        print(f"filmledger: {error}", file=sys.stderr)
-        return WRONG_USAGE
+    outcome, folder, months = commands.close(space, given.period, given.shop, _Screen())
     print(f"Closed: {', '.join(months)}. As reported: {folder}")
     return REFUSED if outcome.refused else FINE
 
 
 def _reopen(given: argparse.Namespace) -> int:
-    from pipelines import commands, workspace
-    from reports.handouts import PeriodError
+    from pipelines import results, workspace
 
-    try:
-        months = commands.reopen(workspace.find(given.dir), given.period, given.shop)
-    except PeriodError as error:
-        print(f"filmledger: {error}", file=sys.stderr)
-        return WRONG_USAGE
+    months = results.reopen(workspace.find(given.dir), given.period, given.shop)
     print(f"Open again: {', '.join(months)}")
     return FINE
 
@@ -706,15 +684,9 @@ def _forget(given: argparse.Namespace) -> int:
 
 def _lines(given: argparse.Namespace) -> int:
     from pipelines import commands, workspace
-    from reports.handouts import PeriodError
-    from reports.lines import MeasureError
 
     space = workspace.find(given.dir)
-    try:
-        found = commands.lines(space, given.measure, given.period, given.rolling, given.shop)
-    except (MeasureError, PeriodError) as error:
-        print(f"filmledger: {error}", file=sys.stderr)
-        return WRONG_USAGE
+    found = commands.lines(space, given.measure, given.period, given.rolling, given.shop)
     if given.json:
         screen = _Lines()
         for row in found.rows.iter_rows(named=True):
@@ -1364,9 +1336,9 @@ def _explained(error: BaseException, given: argparse.Namespace) -> str:
     )
 
 
-def _stop(message: str) -> int:
+def _stop(message: str, code: int = COULD_NOT_RUN) -> int:
     _said(f"filmledger: {message}\n")
-    return COULD_NOT_RUN
+    return code
 
 
 COMMANDS = {

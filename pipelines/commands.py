@@ -200,9 +200,7 @@ def handout(
 
     if period is not None:
         handouts.period(period)  # before anything is run for it
-    outcome = run(space, teller=teller)
-    with workspace.lock(space):
-        return outcome, *results.make_handout(space, period, shops, people)
+    return run(space, teller=teller), *results.make_handout(space, period, shops, people)
 
 
 def close(
@@ -214,17 +212,7 @@ def close(
     from reports import handouts
 
     handouts.period(period)  # before anything is run for it
-    outcome = run(space, teller=teller)
-    with workspace.lock(space):
-        return outcome, *results.close(space, period, shops)
-
-
-def reopen(space: Workspace, period: str, shops: list[str]) -> list[str]:
-    """Open closed months of a period again; returns them. Raises reports.handouts.PeriodError where none is closed."""
-    from pipelines import results
-
-    with workspace.lock(space):
-        return results.reopen(space, period, shops)
+    return run(space, teller=teller), *results.close(space, period, shops)
 
 
 @dataclass(frozen=True, slots=True)
@@ -330,24 +318,6 @@ def watch(
             done = seen
         before = seen
         wait(seconds)
-
-
-def reader(name: str | None, person: str | None) -> None:
-    """Raises reports.audience.AudienceError where no site is made for such a reader."""
-    from reports import audience
-
-    audience.of(name, person)
-
-
-def site_for(space: Workspace, name: str, person: str | None) -> Path:
-    """Make the site of one reader (owner, environment, trainer, painter) from the results in force; returns its folder.
-
-    Raises reports.audience.AudienceError where there is no such reader or no such person.
-    """
-    from pipelines import results
-
-    with workspace.lock(space):
-        return results.make_site(space, name, person)
 
 
 def lines(space: Workspace, measure: str, period: str | None, rolling: bool, shops: list[str]) -> Listed:

@@ -7,10 +7,10 @@ written (workspace).
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from functools import partial
+from collections.abc import Callable, Iterator, Sequence
+from functools import partial, wraps
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 from pipelines import database, forgetting, steps, workspace
 from pipelines import run as runs
@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
     from pipelines.settings import Settings
 
+Making = TypeVar("Making", bound=Callable[..., Any])
 MOST_ROWS = 1_048_575  # below the header of a sheet with 2^20 lines; no spreadsheet opens more
 FEW_ROWS = 20  # fewer may well be half of them tomorrow
 PUBLISHED = tuple(name for name in steps.BY_TABLE if name in published.PUBLISHED)
@@ -233,6 +234,17 @@ def in_force(space: Workspace) -> Path:
     return folder
 
 
+def _locked(make: Making) -> Making:
+    """What is made from the set in force, while no run replaces it."""
+
+    @wraps(make)
+    def alone(space: Workspace, *given: Any, **named: Any) -> Any:
+        with workspace.lock(space):
+            return make(space, *given, **named)
+
+    return cast(Making, alone)
+
+
 def _settings_of(folder: Path) -> Settings:
     """The settings that the set was made with. Raises WorkspaceError."""
     from pydantic import ValidationError
@@ -245,6 +257,7 @@ def _settings_of(folder: Path) -> Settings:
         raise WorkspaceError(f"{folder} was made by another version of the program; run everything first.") from error
 
 
+@_locked
 def make_handout(
     space: Workspace, period: str | None, shops: list[str], people: str | None = None
 ) -> tuple[Path, bool, handouts.Handout]:
@@ -268,6 +281,7 @@ CLOSED = ("closed_figures", "closed_files")
 SHA256 = 64  # signs of a fingerprint
 
 
+@_locked
 def close(space: Workspace, period: str, shops: list[str]) -> tuple[Path, list[str]]:
     """Keep the figures of a period's months as they are now, of all shops or those named, with the files that they come from,
     and make the period's hand-out. Returns its folder and the months. Raises reports.handouts.PeriodError."""
@@ -301,6 +315,7 @@ def close(space: Workspace, period: str, shops: list[str]) -> tuple[Path, list[s
     return folder, months.to_list()
 
 
+@_locked
 def reopen(space: Workspace, period: str, shops: list[str]) -> list[str]:
     """Forget what was kept of a period's months when they were closed. Returns them. Raises reports.handouts.PeriodError."""
     import polars as pl
@@ -324,6 +339,7 @@ def _keep_closed(space: Workspace, figures: pl.DataFrame, files: pl.DataFrame) -
     )
 
 
+@_locked
 def make_site(space: Workspace, reader: str, person: str | None) -> Path:
     """Make the site of one reader (owner, environment, trainer, painter) from the set in force; returns its folder.
 

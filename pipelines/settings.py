@@ -13,9 +13,8 @@ import difflib
 import re
 import textwrap
 import tomllib
-from collections.abc import Mapping
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, get_args
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
@@ -30,18 +29,10 @@ NotNegative = Annotated[float, Field(ge=0, le=1e6, allow_inf_nan=False)]
 Positive = Annotated[float, Field(gt=0, le=1e6, allow_inf_nan=False)]
 Days = Annotated[int, Field(ge=1, le=36_500)]
 Role = Literal[
-    "wash_primer",
-    "adhesion_promoter",
-    "epoxy",
-    "sprayable_filler",
-    "surfacer",
-    "sealer",
-    "base",
-    "mid_coat",
-    "clear",
-    "single_stage",
-    "specialty",
-]
+    "wash_primer", "adhesion_promoter", "epoxy", "sprayable_filler", "surfacer", "sealer", "base", "mid_coat", "clear",
+    "single_stage", "specialty",
+]  # fmt: skip
+PRIMERS = ("wash_primer", "adhesion_promoter", "epoxy", "sprayable_filler", "surfacer", "sealer")
 
 
 class SettingsError(Exception):
@@ -77,15 +68,8 @@ class Business(Section):
     @field_validator("time_zone")
     @classmethod
     def _zone_exists(cls, name: str) -> str:
-        if name:
-            import zoneinfo
-
-            try:
-                zoneinfo.ZoneInfo(name)
-            except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
-                raise ValueError(
-                    f"time_zone: {name!r} is not an IANA time zone; write a name such as Europe/Vienna"
-                ) from None
+        if name and not toml_texts.is_zone(name):
+            raise ValueError(f"time_zone: {name!r} is not an IANA time zone; write a name such as Europe/Vienna")
         return name
 
 
@@ -198,19 +182,7 @@ class Guide(Section):
     )
 
     mix_quantile: dict[Role, Annotated[float, Field(gt=0, lt=1)]] = setting(
-        {
-            "wash_primer": 0.90,
-            "adhesion_promoter": 0.90,
-            "epoxy": 0.90,
-            "sprayable_filler": 0.90,
-            "surfacer": 0.90,
-            "sealer": 0.90,
-            "base": 0.98,
-            "mid_coat": 0.98,
-            "clear": 0.98,
-            "single_stage": 0.98,
-            "specialty": 0.98,
-        },
+        {role: 0.90 if role in PRIMERS else 0.98 for role in get_args(Role)},
         "1",
         "By role: how often the advised amount is meant to be enough. Roles left out keep their default.",
     )
@@ -315,13 +287,6 @@ class Settings(Section):
         """Every key with its value, sections left out: what SQL gets as `$name` parameters."""
         return {key: value for section in self.model_dump().values() for key, value in section.items()}
 
-    @classmethod
-    def from_flat(cls, flat: Mapping[str, Any]) -> Settings:
-        """The settings that `flat` gave: what a step in Python gets of them. Raises KeyError where one is missing."""
-        return cls.model_validate(
-            {name: {key: flat[key] for key in model.model_fields} for name, model in sections().items()}
-        )
-
 
 def sections() -> dict[str, type[Section]]:
     """Section name -> its model, in the order of the file."""
@@ -409,7 +374,7 @@ def _explain(problem: Any, text: str, name: str) -> str:
     key = loc[1] if len(loc) > 1 else ""
     if problem["type"] == "extra_forbidden":
         return _unknown(section, key, text, name)
-    where = f"{name}, line {_line(text, section, key)}: " if _line(text, section, key) else f"{name}: "
+    where = _where(text, name, section, key)
     dotted = f"[{section}] {'.'.join(loc[1:])}".strip() if section else ""
     if problem["type"] in ("model_type", "model_attributes_type"):
         return f"{where}{section} is a section; write it as [{section}] with keys below it."
@@ -427,9 +392,7 @@ def _choices(problem: Any) -> list[str]:
 
 def _unknown(section: str, key: str, text: str, name: str) -> str:
     """A key or section nobody reads, with the nearest one that is read."""
-    line = _line(text, section, key)
-    where = f"{name}, line {line}: " if line else f"{name}: "
-    known = sections()
+    where, known = _where(text, name, section, key), sections()
     homes = {own: at for at, model in known.items() for own in model.model_fields}
     if not key:  # a top-level name: a section misspelt, or a key without its section
         if section in homes:
@@ -448,20 +411,12 @@ def _nearest(word: str, *pools: list[str]) -> str:
     return f"; known here: {', '.join(pools[0])}."
 
 
-def _line(text: str, section: str, key: str) -> int | None:
-    """Line on which a key stands; None where it cannot be told. TOML's own reader keeps no places."""
-    inside = ""
-    for number, line in enumerate(text.splitlines(), start=1):
-        header = re.match(r"\s*\[\s*([\w.-]+)", line)
-        if header:
-            inside = header[1].split(".")[0]
-            if inside == section and (not key or header[1] == f"{section}.{key}"):
-                return number
-        elif key and inside == section and re.match(rf"\s*[\"']?{re.escape(key)}[\"']?\s*[=.]", line):
-            return number
-        elif not inside and re.match(rf"\s*[\"']?{re.escape(section)}[\"']?\s*[=.]", line):
-            return number
-    return None
+def _where(text: str, name: str, section: str, key: str) -> str:
+    """The file and, where it can be told, the line on which a section or key stands."""
+    asked = (section, key) if key else (section,)
+    found = toml_texts.places(text)
+    line = min((n for path, n in found.items() if path[: len(asked)] == asked), default=found.get((section,)))
+    return f"{name}, line {line}: " if line else f"{name}: "
 
 
 # --- writing ----------------------------------------------------------------------------------------------------------

@@ -40,12 +40,8 @@ class CheckFailed(RuntimeError):
 
 
 Columns = tuple[str, ...] | None  # that a step reads of a table; None: all
-SHARED = (
-    "schemas",
-    "pipelines/workbench.py",
-    "pipelines/steps.py",
-    "pipelines/checks.py",
-)  # code that every step rests on
+# code that every step rests on
+SHARED = ("schemas", "pipelines/workbench.py", "pipelines/steps.py", "pipelines/checks.py")
 NO_FIGURE = ("engine", "pages")  # sections of the settings that move no table
 
 

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 
 import dagster as dg
 
-from pipelines import results, workspace
+from pipelines import results
 from pipelines.defs import automation
 from pipelines.run import Run
 from pipelines.transfer.decisions import trials
@@ -45,9 +45,7 @@ def finished(context: dg.AssetExecutionContext) -> Iterator[dg.MaterializeResult
 )  # fmt: skip
 def handouts(context: dg.AssetExecutionContext) -> dg.MaterializeResult[None]:
     """The environmental hand-out of one month, of all shops, from the set in force."""
-    space = automation.space()
-    with workspace.lock(space):
-        folder, new, _ = results.make_handout(space, context.partition_key[:7], [])
+    folder, new, _ = results.make_handout(automation.space(), context.partition_key[:7], [])
     return dg.MaterializeResult(metadata={"folder": str(folder), "differs from the one before": new})
 
 
@@ -57,9 +55,7 @@ def _site(reader: str) -> dg.AssetsDefinition:
         description=READERS[reader],
     )  # fmt: skip
     def site() -> dg.MaterializeResult[None]:
-        space = automation.space()
-        with workspace.lock(space):
-            folder = results.make_site(space, reader, None)
+        folder = results.make_site(automation.space(), reader, None)
         return dg.MaterializeResult(metadata={"folder": str(folder)})
 
     return site
@@ -74,9 +70,7 @@ class Person(dg.Config):
 @dg.asset(deps=["out"], group_name="reports", owners=OWNERS, kinds={"html"})
 def site_painter(config: Person) -> dg.MaterializeResult[None]:
     """One technician's own card, or a site that names nobody."""
-    space = automation.space()
-    with workspace.lock(space):
-        folder = results.make_site(space, "painter", config.technician_id or None)
+    folder = results.make_site(automation.space(), "painter", config.technician_id or None)
     return dg.MaterializeResult(metadata={"folder": str(folder)})
 
 

@@ -1,14 +1,13 @@
-"""Runs the ledger: finds the order of its steps from the SQL itself and runs one step on frames.
+"""The steps of the ledger: their order comes from the SQL itself, and so do the tables and settings that each one reads.
 
-Here belongs what knows that a statement is SQL. Which tables are published and how they look is in schemas/; where frames
-are kept is the caller's business.
+Here belongs what knows that a statement is SQL. Which tables are published and how they look is in schemas/; where tables
+stand, and running a statement, is the workbench's.
 """
 
 from __future__ import annotations
 
 import inspect
 import re
-import threading
 from collections.abc import Callable, Mapping
 from functools import cache
 from graphlib import TopologicalSorter
@@ -19,8 +18,6 @@ import polars as pl
 
 from pipelines.ledger import graph, origin, unit_factors, waste
 from pipelines.ledger.film import excess, film_build, layer_films
-from pipelines.settings import Settings
-from schemas import validate
 from schemas.published import Z95
 
 if TYPE_CHECKING:
@@ -112,85 +109,9 @@ def order() -> list[str]:
     return list(sorter.static_order())
 
 
-def run_statement(name: str, tables: Mapping[str, pl.DataFrame], settings: Mapping[str, Any]) -> pl.DataFrame:
-    """Run one step on the frames it reads (`upstream(name)`); settings fill its $parameters.
-
-    One thread: floats added in another order differ in the last digit, and the same input must give the same bytes.
-    """
-    missing = sorted(upstream(name) - set(tables))
-    if missing:
-        raise LedgerError(f"{name}: needs the tables {', '.join(missing)}")
-    if name in PYTHON_STEPS:
-        step = PYTHON_STEPS[name]
-        chosen = {"settings": Settings.from_flat(settings)} if "settings" in inspect.signature(step).parameters else {}
-        return _formed(name, step(**{table: tables[table] for table in upstream(name)}, **chosen))
-    import duckdb
-
-    given = parameters(name, settings)
-    connection = _connection()
-    try:
-        for table in upstream(name):
-            connection.register(table, tables[table].to_arrow(compat_level=pl.CompatLevel.newest()))
-        relation = connection.sql(statements()[name], params=given)
-        result = pl.DataFrame(relation.to_arrow_table())
-    except duckdb.Error as error:
-        raise LedgerError(f"{name}.sql: {error}") from error
-    finally:
-        for table in upstream(name):
-            connection.unregister(table)
-    return _formed(name, result)
-
-
-_own = threading.local()
-
-
+@cache
 def _connection() -> duckdb.DuckDBPyConnection:
-    """This thread's DuckDB, empty between statements: a new one for each of them would cost more than many take."""
+    """A DuckDB without tables, which takes statements apart."""
     import duckdb
 
-    if not hasattr(_own, "connection"):
-        _own.connection = duckdb.connect()
-        _own.connection.execute("SET threads TO 1")
-        # Registered frames carry no statistics: the optimizer then joins large tables on shop_id alone and filters later,
-        # which takes all memory. Joins are run in the order in which the statement names them.
-        _own.connection.execute("SET disabled_optimizers TO 'join_order'")
-    found: duckdb.DuckDBPyConnection = _own.connection
-    return found
-
-
-def _formed(name: str, frame: pl.DataFrame) -> pl.DataFrame:
-    try:
-        validate.schema(name)
-    except KeyError:
-        return frame
-    return validate.conform(name, frame)
-
-
-def run_all(
-    tables: Mapping[str, pl.DataFrame],
-    settings: Mapping[str, Any],
-    *,
-    until: str | None = None,
-) -> dict[str, pl.DataFrame]:
-    """Every step in order on top of `tables` (event tables, registers, reference, incomplete). For tests and small use.
-
-    Steps whose inputs are not at hand (those behind the transfer model) are left out; `until` runs that step and what it
-    rests on, nothing else.
-    """
-    found = dict(tables)
-    wanted = set(steps()) if until is None else _rests_on(until)
-    for name in order():
-        if name in wanted and upstream(name) <= set(found):
-            found[name] = run_statement(name, found, settings)
-    return found
-
-
-def _rests_on(name: str) -> set[str]:
-    found: set[str] = set()
-    ahead = [name]
-    while ahead:
-        step = ahead.pop()
-        if step not in found and step in set(steps()):
-            found.add(step)
-            ahead.extend(upstream(step))
-    return found
+    return duckdb.connect()

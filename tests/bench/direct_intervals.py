@@ -17,6 +17,8 @@ from pathlib import Path
 
 import polars as pl
 
+from tests import on_frames
+
 HOME = Path(__file__).resolve().parents[2]
 CELL = ["shop_id", "gun_id", "technician_id", "role"]
 
@@ -39,13 +41,12 @@ def typed_tables(drawn: object) -> dict[str, pl.DataFrame]:
 
 def cells(seed: int, cups: int) -> pl.DataFrame:
     """Every cell of one business with at least three direct records: its interval beside its truth."""
-    from pipelines.ledger import runner
     from pipelines.settings import Settings
     from pipelines.transfer.model.direct import direct_cells
     from seed_data import scenario
 
     drawn = scenario.build(seed=seed, cups=cups)
-    tables = runner.run_all(typed_tables(drawn), Settings().flat(), until="records")
+    tables = on_frames.run_all(typed_tables(drawn), Settings().flat(), until="records")
     found = direct_cells(tables["records"], tables["record_layers"])
     truth = drawn.truth["truth_cells"].select(*CELL, truth="ratio")
     return found.filter(pl.col("n") >= 3).join(truth, on=CELL).with_columns(seed=pl.lit(seed))

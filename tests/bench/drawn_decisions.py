@@ -19,6 +19,7 @@ import polars as pl
 from pipelines.settings import Settings
 from pipelines.transfer.decisions import decision_tables, drift, film_model, habits, mixing, savings, technique
 from pipelines.transfer.model.estimate import fitted_model
+from tests import on_frames
 
 SETTINGS = Settings()
 PRIMERS = ("wash_primer", "adhesion_promoter", "epoxy", "sprayable_filler", "surfacer", "sealer")
@@ -318,7 +319,7 @@ def whole(seed: int, **more: Any) -> tuple[dict[str, pl.DataFrame], Any]:
     for _ in range(2):
         for name in runner.order():
             if name in wanted and name not in tables and runner.upstream(name) <= set(tables):
-                tables[name] = runner.run_statement(name, tables, settings)
+                tables[name] = on_frames.run_statement(name, tables, settings)
         if "operation_te" not in tables:
             tables |= estimate(tables["records"], tables["record_layers"], SETTINGS, tables["gun_services"])
     return tables, s

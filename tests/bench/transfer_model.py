@@ -41,7 +41,7 @@ from pipelines.transfer.model import design, joint, linearise, totals  # noqa: E
 from pipelines.transfer.model.direct import CELL, direct_cells  # noqa: E402
 from pipelines.transfer.model.estimate import estimate  # noqa: E402
 from pipelines.transfer.solver import mixed_model  # noqa: E402
-from tests import networks  # noqa: E402
+from tests import networks, on_frames  # noqa: E402
 from tests.networks import Truth  # noqa: E402
 
 Line = tuple[str, str, bool]
@@ -337,12 +337,11 @@ def business(habit: str, seed: int) -> tuple[pl.DataFrame, bool]:
 
     The truth of a cell is exp of the mean log TE of its own operations, read or not, without their events.
     """
-    from pipelines.ledger import runner
     from pipelines.settings import Settings
     from seed_data import scenario
 
     drawn = scenario.build(seed=seed, **({"cups": 3000} | HABITS[habit]))
-    given = runner.run_all(typed_tables(drawn), Settings().flat(), until="records")
+    given = on_frames.run_all(typed_tables(drawn), Settings().flat(), until="records")
     found = estimate(given["records"], given["record_layers"], None, drawn.registers["gun_services"])
     cells = found["transfer_by_pair"].join(drawn.truth["truth_cells"].select(*CELL, "te"), on=list(CELL))
     flagged = any(found[name]["flagged"].any() for name in ("gun_effects", "technician_effects"))
@@ -584,7 +583,6 @@ def few_records(seed: int, n: int) -> Iterator[Line]:
 def weighed_targets(seed: int, n: int) -> Iterator[Line]:
     """The own intervals of weighed foils, few in each of many small businesses: those of one business share the errors of its
     products' solids, so that the businesses are what is counted."""
-    from pipelines.ledger import runner
     from pipelines.transfer.model.operation_estimate import budgets
     from seed_data import scenario
 
@@ -592,7 +590,7 @@ def weighed_targets(seed: int, n: int) -> Iterator[Line]:
     for i in range(n):
         drawn = scenario.build(seed=seed + i, small_tables=True, shops=1, cups=150, months=3)
         misstate(drawn, np.random.default_rng(seed + i))
-        given = runner.run_all(typed_tables(drawn), Settings().flat(), until="records")
+        given = on_frames.run_all(typed_tables(drawn), Settings().flat(), until="records")
         own = budgets(
             given["records"].filter(pl.col("usable") & (pl.col("basis") == "mass")),
             design.prepare_layers(given["record_layers"]),

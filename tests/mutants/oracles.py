@@ -34,6 +34,7 @@ from pipelines import steps as all_steps  # noqa: E402
 from pipelines.ledger import runner  # noqa: E402
 from schemas import validate  # noqa: E402
 from schemas.reference import REFERENCE  # noqa: E402
+from tests import on_frames  # noqa: E402
 
 SEEDS, RATE, UNWEIGHED, SECONDS = (2, 1, 5), 60.0, 0.9, 20  # of workspaces: what the first does not show another may
 KEYS = {
@@ -244,7 +245,7 @@ def seen(it: Look, path: Path, text: str) -> str | None:
         again = set().union(*(behind(step) for step in steps)) if steps else set()
         kept = {name: table for name, table in it.found.items() if name not in again}
         wanted = sorted(again & set(LOOKED_AT))
-        watch = threading.Timer(SECONDS, runner._connection().interrupt)
+        watch = threading.Timer(SECONDS, on_frames._connection().interrupt)
         watch.start()
         try:
             found = reckon(kept, *wanted, settings=SETTINGS | {"labour_rate_per_hour": RATE})

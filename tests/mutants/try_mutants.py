@@ -263,17 +263,17 @@ class Steps:
 
     @pytest.hookimpl(wrapper=True)
     def pytest_runtest_call(self, item: pytest.Item) -> Generator[None, Any, Any]:
-        plain, mine = oracles.runner.run_statement, self.of.setdefault(item.nodeid, set())
+        plain, mine = oracles.on_frames.run_statement, self.of.setdefault(item.nodeid, set())
 
         def noted(name: str, *given: Any) -> Any:
             mine.add(name)
             return plain(name, *given)
 
-        oracles.runner.run_statement = noted
+        oracles.on_frames.run_statement = noted
         try:
             return (yield)
         finally:
-            oracles.runner.run_statement = plain
+            oracles.on_frames.run_statement = plain
 
 
 @cache

@@ -19,6 +19,7 @@ from pipelines.settings import Settings
 from schemas import validate
 from schemas.events import EVENTS
 from schemas.registers import REGISTERS
+from tests import on_frames
 
 Row = dict[str, Any]
 SETTINGS = Settings().flat()
@@ -758,5 +759,5 @@ def reckon(
     found = dict(tables)
     for name in runner.order():
         if name in needed:
-            found[name] = runner.run_statement(name, found, settings)
+            found[name] = on_frames.run_statement(name, found, settings)
     return found

@@ -11,9 +11,9 @@ from typing import Any
 import polars as pl
 import pytest
 
-from pipelines.ledger import runner
 from pipelines.settings import Settings
 from schemas import validate
+from tests import on_frames
 
 MIL = 25.4
 
@@ -67,8 +67,8 @@ def gun_fit(
         "film_build": frame("film_build", panels),
     }  # fmt: skip
     for step in ("product_versions", "gun_versions", "guns_now", "gun_uses", "gun_rules"):
-        tables[step] = runner.run_statement(step, tables, Settings().flat())
-    found = runner.run_statement("gun_fit", tables, Settings().flat())
+        tables[step] = on_frames.run_statement(step, tables, Settings().flat())
+    found = on_frames.run_statement("gun_fit", tables, Settings().flat())
     return {(r["gun_id"], r["product_id"]): r for r in found.iter_rows(named=True)}
 
 

@@ -22,6 +22,7 @@ from schemas import validate
 from schemas.published import ALL
 from seed_data import business as business_truth
 from seed_data.business import ATOMISING_EFFECT
+from tests import on_frames
 
 HOME = Path(__file__).resolve().parents[2]
 SETTINGS = Settings()
@@ -165,10 +166,9 @@ def test_job_costs_are_the_ledgers_costs(business: tuple[dict[str, pl.DataFrame]
 
 
 def test_labour_of_repeats_is_hours_times_the_rate(business: tuple[dict[str, pl.DataFrame], Any]):
-    from pipelines.ledger import runner
 
     tables, _ = business
-    rated = runner.run_statement("job_costs", tables, SETTINGS.flat() | {"labour_rate_per_hour": 60.0})
+    rated = on_frames.run_statement("job_costs", tables, SETTINGS.flat() | {"labour_rate_per_hour": 60.0})
     redo = tables["operations"].filter(pl.col("redo_of").is_not_null())
     minutes = (redo["ended_at"] - redo["started_at"]).dt.total_minutes().sum()
     assert minutes > 0

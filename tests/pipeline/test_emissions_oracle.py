@@ -16,6 +16,7 @@ from pipelines import run
 from pipelines.ledger import runner
 from pipelines.settings import Settings
 from schemas import events, reference, registers, validate
+from tests import on_frames
 
 SEEDS = [1, 2, 3]
 WANTED = [
@@ -78,7 +79,7 @@ def ran(found: dict[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:
             needed |= runner.upstream(name) & set(runner.steps())
     for name in runner.order():
         if name in needed:
-            found[name] = runner.run_statement(name, found, Settings().flat())
+            found[name] = on_frames.run_statement(name, found, Settings().flat())
     return found
 
 

@@ -24,6 +24,7 @@ from pipelines.ledger import runner
 from pipelines.settings import Settings
 from reports import handouts
 from reports.handouts import workbook
+from tests import on_frames
 
 SETTINGS = Settings().flat()
 STEPS = [name for name in handouts.TABLES if name in runner.steps()]
@@ -37,7 +38,7 @@ def made(rows: dict[str, list[dict[str, Any]]]) -> dict[str, pl.DataFrame]:
             needed |= runner.upstream(name) & set(runner.steps())
     for name in runner.order():
         if name in needed:
-            found[name] = runner.run_statement(name, found, SETTINGS)
+            found[name] = on_frames.run_statement(name, found, SETTINGS)
     return found
 
 

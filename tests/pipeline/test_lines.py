@@ -15,6 +15,7 @@ from pipelines import cli, workspace
 from pipelines.ledger import runner
 from pipelines.settings import Settings, template
 from reports import handouts, lines
+from tests import on_frames
 
 
 @cache
@@ -26,7 +27,7 @@ def tables() -> dict[str, pl.DataFrame]:
             needed |= runner.upstream(name) & set(runner.steps())
     for name in runner.order():
         if name in needed:
-            found[name] = runner.run_statement(name, found, Settings().flat())
+            found[name] = on_frames.run_statement(name, found, Settings().flat())
     return found
 
 
@@ -188,7 +189,7 @@ def test_each_pour_says_where_it_was_read_and_where_its_components_figures_stand
     found = dict(tables())
     found["pours"] = placed
     for name in ("pour_lines", "voc_content_lines"):
-        found[name] = runner.run_statement(name, found, Settings().flat())
+        found[name] = on_frames.run_statement(name, found, Settings().flat())
     versions = found["components"]
     found["components"] = versions.with_columns(
         file=pl.lit("registers/components.csv"), line=pl.int_range(2, pl.len() + 2, dtype=pl.Int64)

@@ -12,10 +12,10 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipelines.ledger import runner
 from pipelines.settings import Settings
 from pipelines.transfer.model.estimate import estimate
 from seed_data import scenario
+from tests import on_frames
 
 BENCH = Path(__file__).resolve().parents[1] / "bench" / "direct_intervals.py"
 CUP = ["shop_id", "mix_id"]
@@ -42,9 +42,9 @@ def shop() -> tuple[dict[str, pl.DataFrame], pl.DataFrame]:
     leftovers = drawn.canonical["leftovers"].join(full, on=CUP, how="anti")
     tables = bench.typed_tables(drawn)
     tables["leftovers"] = tables["leftovers"].join(leftovers.select(CUP).unique(), on=CUP, how="semi")
-    film = runner.run_all(tables, SETTINGS.flat(), until="records")
+    film = on_frames.run_all(tables, SETTINGS.flat(), until="records")
     model = estimate(film["records"], film["record_layers"], SETTINGS, drawn.registers["gun_services"])
-    ledger = runner.run_all(film | model, SETTINGS.flat())
+    ledger = on_frames.run_all(film | model, SETTINGS.flat())
     return ledger, full
 
 
@@ -64,6 +64,6 @@ def test_the_ledger_takes_as_left_what_film_shows_to_be_left(
 def test_nothing_is_moved_where_film_shows_no_difference(shop: tuple[dict[str, pl.DataFrame], pl.DataFrame]) -> None:
     ledger, _ = shop
     quiet = ledger["transfer_model"].with_columns(note=pl.lit(None, pl.String))
-    moved = runner.run_statement("usual_leftovers", ledger | {"transfer_model": quiet}, SETTINGS.flat())
+    moved = on_frames.run_statement("usual_leftovers", ledger | {"transfer_model": quiet}, SETTINGS.flat())
     usual = ledger["leftover_habits"]
     assert moved["leftover_share"].to_list() == pytest.approx(usual["leftover_share"].to_list(), rel=1e-12)

@@ -14,13 +14,13 @@ import pytest
 import scipy.sparse as sp
 from scipy import stats
 
-from pipelines.ledger import runner
 from pipelines.settings import Settings
 from pipelines.transfer.decisions import decision_tables
 from pipelines.transfer.model import linearise, totals
 from pipelines.transfer.model.estimate import estimate
 from pipelines.transfer.model.joint import Statements
 from seed_data import scenario
+from tests import on_frames
 
 BENCH = Path(__file__).resolve().parents[1] / "bench" / "direct_intervals.py"
 SETTINGS = Settings()
@@ -35,10 +35,10 @@ def business() -> Business:
     sys.modules[spec.name] = bench
     spec.loader.exec_module(bench)
     drawn = scenario.build(seed=9, shops=2, months=7, cups=1300, small_tables=False)
-    film = runner.run_all(bench.typed_tables(drawn), SETTINGS.flat(), until="records")
+    film = on_frames.run_all(bench.typed_tables(drawn), SETTINGS.flat(), until="records")
     fits: list[linearise.Joint] = []
     model = estimate(film["records"], film["record_layers"], SETTINGS, drawn.registers["gun_services"], fits.append)
-    ledger = runner.run_all(film | model, SETTINGS.flat())
+    ledger = on_frames.run_all(film | model, SETTINGS.flat())
     said = Statements(fits[0], SETTINGS)
     return ledger, totals.cells([ledger], said, SETTINGS), said
 

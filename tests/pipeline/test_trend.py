@@ -13,13 +13,13 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipelines.ledger import runner
 from pipelines.settings import Settings
 from pipelines.transfer.decisions import decision_tables
 from pipelines.transfer.model import linearise, totals
 from pipelines.transfer.model.estimate import estimate
 from pipelines.transfer.model.joint import Statements
 from seed_data import scenario
+from tests import on_frames
 
 BENCH = Path(__file__).resolve().parents[1] / "bench" / "direct_intervals.py"
 SETTINGS = Settings()
@@ -27,10 +27,10 @@ TURN = "2025-08"
 
 
 def whole(tables: dict[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:
-    film = runner.run_all(tables, SETTINGS.flat(), until="records")
+    film = on_frames.run_all(tables, SETTINGS.flat(), until="records")
     fits: list[linearise.Joint] = []
     model = estimate(film["records"], film["record_layers"], SETTINGS, tables["gun_services"], fits.append)
-    ledger = runner.run_all(film | model, SETTINGS.flat())
+    ledger = on_frames.run_all(film | model, SETTINGS.flat())
     found = totals.cells([ledger], said := Statements(fits[0], SETTINGS), SETTINGS)
     table = totals.totals(found, said)
     by_period = decision_tables.formed("transfer_by_period", totals.by_period(table, found, fits[0].steps))

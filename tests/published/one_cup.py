@@ -16,6 +16,7 @@ from pipelines import run, units
 from pipelines.ledger import runner
 from pipelines.settings import Settings
 from schemas import events, reference, registers, validate
+from tests import on_frames
 
 Row = dict[str, Any]
 NOON = datetime(2026, 3, 3, 12)
@@ -60,7 +61,7 @@ def ledger(*wanted: str, **rows: list[Row]) -> dict[str, pl.DataFrame]:
             needed |= runner.upstream(name) & set(runner.steps())
     for name in runner.order():
         if name in needed:
-            found[name] = runner.run_statement(name, found, Settings().flat())
+            found[name] = on_frames.run_statement(name, found, Settings().flat())
     return found
 
 

@@ -16,11 +16,20 @@ Known means seen anywhere, in a refused or superseded row too: what is merely re
 points to it stays.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 
 import polars as pl
 
-from pipelines.intake.bringing_together.table_rows import ACCEPTED, REASONS, REFUSED, Book, Remark, Warnings
+from pipelines.intake.bringing_together.table_rows import (
+    ACCEPTED,
+    REASONS,
+    REFUSED,
+    Book,
+    Remark,
+    Warnings,
+    reasons,
+    said,
+)
 from pipelines.intake.messages import GAUGE_CANNOT_READ, WEIGHED_UP, Known, hint, say
 from schemas import validate
 
@@ -38,38 +47,27 @@ _SLACK = 1e-9  # rounding of sums, relative
 def checked(books: dict[str, Book], warnings: Warnings, own: Sequence[str]) -> dict[str, Book]:
     """All checks on the tables `own`. First the ids, then what sums and orders must satisfy among the rows that are left."""
     books = dict(books)
-    reasons: dict[str, list[pl.DataFrame]] = {table: [] for table in own}
+    why: dict[str, list[pl.DataFrame]] = {table: [pl.DataFrame(schema=REASONS)] for table in own}
     unread = {table: books[table].unread() for table in own}
     more: dict[str, list[pl.DataFrame]] = {}
     for table in own:
         book = books[table]
         # rows refused only now (a tie, a conflict) and rows that could not be read get their further reasons too
         late = book.rows.filter(pl.col("@state").is_in([ACCEPTED, REFUSED]))
-        reasons[table] += _unknown_ids(table, late, books, warnings)
+        why[table] += _unknown_ids(table, late, books, warnings)
         more[table] = _unknown_ids(table, unread[table], books, Warnings())
-    reasons["readings"] += [_gauge_sees(books), _strips(books)]
-    reasons["operations"] += [_redo(books)]
+    why["readings"] += [_gauge_sees(books), _strips(books)]
+    redone = books["operations"].current().filter(pl.col("redo_of").is_not_null())
+    why["operations"] += [_unknown_operations(redone, "redo_of", books)]
     if "permit_limits" in own:
-        reasons["permit_limits"] += [_unknown_uses(books)]
-    for table, found in reasons.items():
-        books[table] = books[table].refuse(pl.concat([pl.DataFrame(schema=REASONS), *found]))
+        why["permit_limits"] += [_unknown_uses(books)]
+    for table, found in why.items():
+        books[table] = books[table].refuse(pl.concat(found))
         books[table] = books[table].more_reasons(unread[table], pl.concat([pl.DataFrame(schema=REASONS), *more[table]]))
     books["pours"] = books["pours"].refuse(_net_negative(books["pours"].current()))
     books["draws"] = books["draws"].refuse(_shares(books["draws"].current()))
     books["leftovers"] = books["leftovers"].refuse(_leftovers(books["leftovers"].current(), books["pours"].current()))
     return books
-
-
-def _reasons(rows: pl.DataFrame, column: str, told: Callable[..., str], *blanks: str) -> pl.DataFrame:
-    """@i, column, reason for each of `rows`; `told` gets the cells of `blanks` and is asked once per distinct set."""
-    if rows.is_empty():
-        return pl.DataFrame(schema=REASONS)
-    distinct = rows.select(blanks).unique().sort(blanks, nulls_last=True)
-    messages = [told(*cells) for cells in distinct.iter_rows()]
-    with_reason = distinct.with_columns(pl.Series("reason", messages, dtype=pl.String))
-    return rows.join(with_reason, on=list(blanks), how="left", nulls_equal=True).select(
-        "@i", pl.lit(column, pl.String).alias("column"), "reason"
-    )
 
 
 # --- ids --------------------------------------------------------------------------------------------------------------
@@ -108,17 +106,11 @@ def _not_in(lost: pl.DataFrame, column: str, table: str, known: Known) -> pl.Dat
     hints = _Hints()
 
     def told(found: str, shop: str | None = None) -> str:
-        near = hints.of(shop, known, found)
-        return say(
-            "unknown_id",
-            column=column,
-            found=found,
-            table=table,
-            hint=near or (OTHERWISE if known else " (it is empty)"),
-        )
+        near = hints.of(shop, known, found) or (OTHERWISE if known else " (it is empty)")
+        return say("unknown_id", column=column, found=found, table=table, hint=near)
 
     blanks = dict.fromkeys([column, *(["shop_id"] if "shop_id" in lost.columns else [])])
-    return _reasons(lost, column, told, *blanks)
+    return reasons(lost, column, told, *blanks)
 
 
 class _Hints:
@@ -179,7 +171,7 @@ def _unknown_operations(current: pl.DataFrame, column: str, books: dict[str, Boo
             near = hints.of(shop, jobs[shop], job)
         return say("unknown_operation", column=column, found=number, job=job, hint=near)
 
-    return _reasons(lost, column, told, "shop_id", "job_id", column)
+    return reasons(lost, column, told, "shop_id", "job_id", column)
 
 
 def _unknown_uses(books: dict[str, Book]) -> pl.DataFrame:
@@ -191,12 +183,7 @@ def _unknown_uses(books: dict[str, Book]) -> pl.DataFrame:
     def told(category: str) -> str:
         return say("unknown_use", found=category, known=", ".join(known), hint=hint(category, known))
 
-    return _reasons(lost, "measure", told, "category")
-
-
-def _redo(books: dict[str, Book]) -> pl.DataFrame:
-    current = books["operations"].current().filter(pl.col("redo_of").is_not_null())
-    return _unknown_operations(current, "redo_of", books)
+    return reasons(lost, "measure", told, "category")
 
 
 # --- readings ---------------------------------------------------------------------------------------------------------
@@ -227,12 +214,8 @@ def _strips(books: dict[str, Book]) -> pl.DataFrame:
     def told(shop: str, number: str, found: str) -> str:
         return say("witness_nowhere", found=found, job=number, hint=hint(found, panels.get((shop, number), [])))
 
-    return pl.concat(
-        [
-            _reasons(itself, "witness_of", lambda _: say("witness_self"), "witness_of"),
-            _reasons(lost, "witness_of", told, *job, "witness_of"),
-        ]
-    )
+    nowhere = reasons(lost, "witness_of", told, *job, "witness_of")
+    return pl.concat([said(itself, "witness_of", "witness_self"), nowhere])
 
 
 def substrates(books: dict[str, Book]) -> pl.DataFrame:
@@ -278,19 +261,9 @@ def _gauge_sees(books: dict[str, Book]) -> pl.DataFrame:
         (pl.col("substrate") == "aluminium") & (pl.col("principle") == "magnetic")
     )
     lost = seen.filter(blind)
-    return pl.concat(
-        [
-            _reasons(lost, "gauge_id", lambda s: GAUGE_CANNOT_READ.format(substrate=s), "substrate"),
-            _reasons(
-                lost,
-                "gauge_id",
-                lambda s, g, p: say("gauge", substrate=s, gauge=g, principle=p),
-                "substrate",
-                "gauge_id",
-                "principle",
-            ),
-        ]
-    )
+    cannot = reasons(lost, "gauge_id", lambda s: GAUGE_CANNOT_READ.format(substrate=s), "substrate")
+    why = said(lost, "gauge_id", "gauge", substrate="substrate", gauge="gauge_id", principle="principle")
+    return pl.concat([cannot, why])
 
 
 # --- cups -------------------------------------------------------------------------------------------------------------
@@ -311,14 +284,7 @@ def _net_negative(pours: pl.DataFrame) -> pl.DataFrame:
     lost = taken.join(below, on=group, nulls_equal=True).with_columns(
         pl.coalesce("component_id", "from_mix_id").alias("@what")
     )
-    return _reasons(
-        lost,
-        "weighed_g",
-        lambda what, mix, net: say("net_negative", component=what or "", mix=mix, net=net),
-        "@what",
-        "mix_id",
-        "@net",
-    )
+    return said(lost, "weighed_g", "net_negative", component="@what", mix="mix_id", net="@net")
 
 
 def two_products(pours: Book) -> list[pl.DataFrame]:
@@ -341,13 +307,7 @@ def _shares(draws: pl.DataFrame) -> pl.DataFrame:
     cup = ["shop_id", "mix_id"]
     given = draws.filter(pl.col("share").is_not_null())
     over = given.group_by(cup).agg(pl.col("share").sort().sum().alias("@total")).filter(pl.col("@total") > 1 + _SLACK)
-    return _reasons(
-        given.join(over, on=cup),
-        "share",
-        lambda mix, total: say("shares", mix=mix, total=total),
-        "mix_id",
-        "@total",
-    )
+    return said(given.join(over, on=cup), "share", "shares", mix="mix_id", total="@total")
 
 
 def _leftovers(leftovers: pl.DataFrame, pours: pl.DataFrame) -> pl.DataFrame:
@@ -365,22 +325,6 @@ def _leftovers(leftovers: pl.DataFrame, pours: pl.DataFrame) -> pl.DataFrame:
         pl.when(~pl.col("@above")).then("leftover_g").cum_min().forward_fill().shift(1).over(cup).alias("@before")
     )
     up = rows.filter(pl.col("leftover_g") > pl.col("@before"))
-    return pl.concat(
-        [
-            _reasons(
-                rows.filter("@above"),
-                "leftover_g",
-                lambda left, poured: say("leftover_above", leftover=left, poured=poured),
-                "leftover_g",
-                "@poured",
-            ),
-            _reasons(up, "leftover_g", lambda _: WEIGHED_UP, "leftover_g"),
-            _reasons(
-                up,
-                "leftover_g",
-                lambda left, before: say("weighed_up", leftover=left, before=before),
-                "leftover_g",
-                "@before",
-            ),
-        ]
-    )
+    above = said(rows.filter("@above"), "leftover_g", "leftover_above", leftover="leftover_g", poured="@poured")
+    why = said(up, "leftover_g", "weighed_up", leftover="leftover_g", before="@before")
+    return pl.concat([above, reasons(up, "leftover_g", lambda: WEIGHED_UP), why])

@@ -132,9 +132,7 @@ def _sized(book: Book, column: str, bounds: tuple[float, float], unit: str, warn
         pl.len().alias("n"), pl.col(column).median().alias("middle"), pl.col(column).max().alias("largest"), pl.col("line").min()
     )  # fmt: skip
     odd = found.filter((pl.col("n") >= ENOUGH) & ~pl.col("middle").is_between(*bounds))
-    for row in odd.sort(by).iter_rows(named=True):
-        blanks = {"middle": row["middle"], "largest": row["largest"], "unit": unit, "low": bounds[0], "high": bounds[1]}
-        warnings.add(row["@f"], book.table, "doubt_size", column, Remark(row["n"], first=(row["line"], blanks)))
+    warnings.tell(book.table, "doubt_size", odd, column, unit=unit, low=bounds[0], high=bounds[1])
 
 
 def _poured(books: dict[str, Book], warnings: Warnings) -> None:
@@ -156,17 +154,12 @@ def _poured(books: dict[str, Book], warnings: Warnings) -> None:
     )
     negative = (pl.col("weighed_g") < 0).sum().alias("negative")
     taken = weighed.group_by(by).agg(pl.len().alias("n"), negative, pl.col("line").min())
-    for row in seen.filter(pl.col("n") >= ENOUGH, ~pl.col("middle").is_between(*CUP_G)).sort(by).iter_rows(named=True):
-        blanks = {"middle": row["middle"], "largest": row["largest"]}
-        warnings.add(row["@f"], "pours", "doubt_cups", remark=Remark(row["n"], first=(row["line"], blanks)))
+    sized = seen.filter(pl.col("n") >= ENOUGH, ~pl.col("middle").is_between(*CUP_G))
+    warnings.tell("pours", "doubt_cups", sized)
     running = seen.filter(pl.col("long") >= ENOUGH, pl.col("rising") >= RISING * pl.col("long"))
-    for row in running.sort(by).iter_rows(named=True):
-        blanks = {"percent": 100 * row["rising"] / row["long"]}
-        warnings.add(row["@f"], "pours", "doubt_runs_on", remark=Remark(row["long"], first=(row["line"], blanks)))
+    warnings.tell("pours", "doubt_runs_on", running.select("@f", "line", _percent("rising", "long"), n="long"))
     out = taken.filter(pl.col("n") >= ENOUGH, pl.col("negative") > TAKEN_OUT * pl.col("n"))
-    for row in out.sort(by).iter_rows(named=True):
-        blanks = {"percent": 100 * row["negative"] / row["n"]}
-        warnings.add(row["@f"], "pours", "doubt_taken_out", remark=Remark(row["negative"], first=(row["line"], blanks)))
+    warnings.tell("pours", "doubt_taken_out", out.select("@f", "line", _percent("negative", "n"), n="negative"))
     back = (
         books["leftovers"]
         .current()
@@ -176,9 +169,12 @@ def _poured(books: dict[str, Book], warnings: Warnings) -> None:
     parts = back.group_by(by).agg(
         pl.len().alias("n"), (pl.col("leftover_g") / pl.col("g")).median().alias("part"), pl.col("line").min()
     )  # fmt: skip
-    for row in parts.filter(pl.col("n") >= ENOUGH, pl.col("part") < LEFT_LEAST).sort(by).iter_rows(named=True):
-        blanks = {"percent": 100 * row["part"]}
-        warnings.add(row["@f"], "leftovers", "doubt_left", remark=Remark(row["n"], first=(row["line"], blanks)))
+    little = parts.filter(pl.col("n") >= ENOUGH, pl.col("part") < LEFT_LEAST)
+    warnings.tell("leftovers", "doubt_left", little.with_columns(percent=100 * pl.col("part")))
+
+
+def _percent(part: str, whole: str) -> pl.Expr:
+    return (100 * pl.col(part) / pl.col(whole)).alias("percent")
 
 
 def _used(books: dict[str, Book], warnings: Warnings) -> None:
@@ -226,13 +222,9 @@ def _used(books: dict[str, Book], warnings: Warnings) -> None:
     )
     by = ["@f", "shop_id"]
     found = each.group_by(by).agg(pl.len().alias("n"), pl.col("used").median().alias("middle"), pl.col("line").min())
-    for row in (
-        found.filter(pl.col("n") >= 2 * ENOUGH, ~pl.col("middle").is_between(*USED_G_PER_M2))
-        .sort(by)
-        .iter_rows(named=True)
-    ):
-        blanks = {"middle": row["middle"], "low": USED_G_PER_M2[0], "high": USED_G_PER_M2[1]}
-        warnings.add(row["@f"], "pours", "doubt_used", remark=Remark(row["n"], first=(row["line"], blanks)))
+    low, high = USED_G_PER_M2
+    odd = found.filter(pl.col("n") >= 2 * ENOUGH, ~pl.col("middle").is_between(low, high))
+    warnings.tell("pours", "doubt_used", odd, low=low, high=high)
 
 
 #: table -> its time, and the ids by which another table's time belongs to the same work
@@ -254,9 +246,8 @@ def _dated(books: dict[str, Book], warnings: Warnings) -> None:
         read = book.rows.group_by("@f").len("read")
         many = lost.join(read, on="@f", how="left").with_columns(pl.col("read").fill_null(0))
         many = many.filter(pl.col("lost") >= ENOUGH, pl.col("lost") > UNREAD_DATES * (pl.col("lost") + pl.col("read")))
-        for row in many.sort("@f").iter_rows(named=True):
-            blanks = {"percent": 100 * row["lost"] / (row["lost"] + row["read"])}
-            warnings.add(row["@f"], table, "doubt_dates", column, Remark(row["lost"], first=(row["line"], blanks)))
+        many = many.with_columns(pl.col("lost") + pl.col("read"), n="lost")
+        warnings.tell(table, "doubt_dates", many.select("@f", "line", _percent("n", "lost"), "n"), column)
     steps = books["operations"].current().group_by(_JOB).agg(pl.col("started_at").min().alias("@of"))
     cups = books["pours"].current().group_by(_CUP).agg(pl.col("poured_at").min().alias("@of"))
     drawn = books["draws"].current().join(books["operations"].current().select(*_STEP, "started_at"), on=_STEP)
@@ -275,9 +266,8 @@ def _dated(books: dict[str, Book], warnings: Warnings) -> None:
         far = apart.group_by(by).agg(
             pl.len().alias("n"), (pl.col("@days") > FAR_DAYS).sum().alias("far"), pl.col("@days").max().alias("days"), pl.col("line").min()
         )  # fmt: skip
-        for row in far.filter(pl.col("n") >= ENOUGH, pl.col("far") > 0.1 * pl.col("n")).sort(by).iter_rows(named=True):
-            blanks = {"days": row["days"], "percent": 100 * row["far"] / row["n"]}
-            warnings.add(row["@f"], table, "doubt_far", column, Remark(row["far"], first=(row["line"], blanks)))
+        far = far.filter(pl.col("n") >= ENOUGH, pl.col("far") > 0.1 * pl.col("n"))
+        warnings.tell(table, "doubt_far", far.select("@f", "line", "days", _percent("far", "n"), n="far"), column)
 
 
 def _equal_names(

@@ -8,8 +8,8 @@ from datetime import UTC, date, datetime, timedelta
 
 import polars as pl
 
-from pipelines.intake.bringing_together.table_rows import ACCEPTED, REASONS, Book, Remark, Warnings
-from pipelines.intake.messages import say
+from pipelines.intake.bringing_together.table_rows import ACCEPTED, Book, Remark, Warnings, said
+from pipelines.toml_texts import is_zone
 from schemas import validate
 
 # --- time zones -------------------------------------------------------------------------------------------------------
@@ -40,16 +40,15 @@ class Zones:
 def known_zones(shops: Book) -> Book:
     """Shops whose time zone is none are refused."""
 
-    def known(name: str) -> bool:
-        try:
-            zoneinfo.ZoneInfo(name)
-        except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
-            return False
-        return True
+    named = shops.current().filter(pl.col("time_zone").is_not_null())
+    bad = [name for name in named["time_zone"].unique() if not is_zone(name)]
+    return shops.refuse(said(named.filter(pl.col("time_zone").is_in(bad)), "time_zone", "zone_name", found="time_zone"))
 
-    named = shops.current().filter(pl.col("time_zone").is_not_null()).select("@i", "time_zone")
-    bad = [(i, "time_zone", say("zone_name", found=name)) for i, name in named.iter_rows() if not known(name)]
-    return shops.refuse(pl.DataFrame(bad, schema=REASONS, orient="row"))
+
+def _with(rows: pl.DataFrame, column: str, found: pl.DataFrame) -> pl.DataFrame:
+    """Rows with other cells of a column, where `found` (@i, @new) has one."""
+    rows = rows.join(found.select("@i", "@new"), on="@i", how="left", maintain_order="left")
+    return rows.with_columns(pl.coalesce("@new", column).alias(column)).drop("@new")
 
 
 def local_times(table: str, book: Book, zones: Zones, warnings: Warnings) -> Book:
@@ -67,13 +66,7 @@ def local_times(table: str, book: Book, zones: Zones, warnings: Warnings) -> Boo
         zone = zones.column(rows)
         if mark in rows.columns and rows[mark].any():
             lost = rows.filter(pl.col(mark) & zone.is_null())
-            reasons.append(
-                lost.select(
-                    "@i",
-                    pl.lit(info.name).alias("column"),
-                    pl.lit(say("no_zone", column=info.name)).alias("reason"),
-                )
-            )
+            reasons.append(said(lost, info.name, "no_zone"))
             values = rows[info.name]
             for name in zone.filter(rows[mark]).drop_nulls().unique():
                 there = values.dt.replace_time_zone("UTC").dt.convert_time_zone(name).dt.replace_time_zone(None)
@@ -120,11 +113,7 @@ def _changes_of_clock(
     new = pl.DataFrame(
         {"@i": list(moved), "@new": list(moved.values())}, schema={"@i": pl.Int64, "@new": pl.Datetime("us")}
     )
-    return (
-        rows.join(new, on="@i", how="left", maintain_order="left")
-        .with_columns(pl.coalesce("@new", column).alias(column))
-        .drop("@new")
-    )
+    return _with(rows, column, new)
 
 
 def _changes(zone: str, day: date) -> bool:
@@ -159,14 +148,9 @@ def numbered_leftovers(book: Book) -> Book:
     numbers = (
         current.sort(*cup, "weighed_at", "@f", "line")
         .join(highest, on=cup, how="left", maintain_order="left")
-        .select("@i", (pl.col("@high") + pl.int_range(1, pl.len() + 1).over(cup)).alias("@no"))
+        .select("@i", (pl.col("@high") + pl.int_range(1, pl.len() + 1).over(cup)).alias("@new"))
     )
-    rows = (
-        book.rows.join(numbers, on="@i", how="left", maintain_order="left")
-        .with_columns(pl.coalesce("@no", "weigh_no").alias("weigh_no"))
-        .drop("@no")
-    )
-    return book.with_state(rows)
+    return book.with_state(_with(book.rows, "weigh_no", numbers))
 
 
 # --- volumes ----------------------------------------------------------------------------------------------------------
@@ -186,15 +170,7 @@ def volumes_to_mass(table: str, book: Book, components: pl.DataFrame) -> Book:
     for mark in marks:
         column = mark.removesuffix("@ml")
         lost = rows.filter(pl.col(mark) & pl.col("density_g_per_ml").is_null() & (pl.col("@state") == ACCEPTED))
-        reasons.append(
-            lost.select(
-                "@i",
-                pl.lit(column).alias("column"),
-                pl.format(say("no_density", column=column, component="{}"), pl.col("component_id").fill_null("")).alias(
-                    "reason"
-                ),
-            )
-        )
+        reasons.append(said(lost, column, "no_density", component="component_id"))
         rows = rows.with_columns(
             pl.when(mark).then(pl.col(column) * pl.col("density_g_per_ml")).otherwise(column).alias(column)
         )
@@ -260,9 +236,7 @@ def stages_from_time(readings: Book, books: dict[str, Book]) -> Book:
     last = (
         pairs.filter(pl.col("@ended") == pl.col("@ended").max().over("@i"))
         .group_by("@i")
-        .agg(
-            pl.col("operation_no").unique().sort().alias("@candidates"),
-        )
+        .agg(pl.col("operation_no").unique().sort().alias("@candidates"))
         .with_columns(pl.col("@candidates").list.len().alias("@n"))
     )
     found = todo.join(last, on="@i", how="left").with_columns(
@@ -270,34 +244,25 @@ def stages_from_time(readings: Book, books: dict[str, Book]) -> Book:
         .then(pl.lit(0, pl.Int64))
         .when(pl.col("@n") == 1)
         .then(pl.col("@candidates").list.first())
-        .alias("@stage")
+        .alias("@new")
     )
-    reasons = (
-        [(i, "after_operation", say("stage_missing")) for i in timeless["@i"]]
-        + [(i, "after_operation", say("stage_refused", job=j)) for i, j in blind.select("@i", "job_id").iter_rows()]
-        + [
-            (i, "after_operation", say("stage_tie", first=c[0], second=c[1], panel=p))
-            for i, c, p in found.filter(pl.col("@n") > 1).select("@i", "@candidates", "@panel").iter_rows()
-        ]
+    tied = found.filter(pl.col("@n") > 1).with_columns(
+        pl.col("@candidates").list.first().alias("@first"), pl.col("@candidates").list.get(1).alias("@second")
     )
-    rows = (
-        readings.rows.join(found.select("@i", "@stage"), on="@i", how="left", maintain_order="left")
-        .with_columns(pl.coalesce("after_operation", "@stage").alias("after_operation"))
-        .drop("@stage")
-    )
-    return readings.with_state(rows).refuse(pl.DataFrame(reasons, schema=REASONS, orient="row"))
+    reasons = [
+        said(timeless, "after_operation", "stage_missing"),
+        said(blind, "after_operation", "stage_refused", job="job_id"),
+        said(tied, "after_operation", "stage_tie", first="@first", second="@second", panel="@panel"),
+    ]
+    return readings.with_state(_with(readings.rows, "after_operation", found)).refuse(pl.concat(reasons))
 
 
 def _unread_operations(books: dict[str, Book]) -> pl.DataFrame:
     """shop_id, job_id, @panel (null: all panels) of whatever was refused about the operations of a job."""
-    steps = (
-        books["operations"]
-        .refused.filter("@force")
-        .select("shop_id", "job_id", pl.lit(None, pl.String).alias("@panel"))
-    )
-    panels = (
-        books["operation_panels"]
-        .refused.filter("@force")
-        .select("shop_id", "job_id", pl.col("panel_id").alias("@panel"))
-    )
-    return pl.concat([steps, panels]).filter(pl.col("shop_id").is_not_null() & pl.col("job_id").is_not_null()).unique()
+    job = ["shop_id", "job_id"]
+    steps, panels = (books[table].refused.filter("@force") for table in ("operations", "operation_panels"))
+    every = [
+        steps.select(*job, pl.lit(None, pl.String).alias("@panel")),
+        panels.select(*job, pl.col("panel_id").alias("@panel")),
+    ]
+    return pl.concat(every).drop_nulls(job).unique()

@@ -6,11 +6,9 @@ practice without a published source, wide enough that only a slip of unit, tare,
 
 from __future__ import annotations
 
-from typing import Any
-
 import polars as pl
 
-from pipelines.intake.bringing_together.table_rows import Book, Remark, Warnings
+from pipelines.intake.bringing_together.table_rows import Book, Warnings
 
 ENOUGH = 8  # cups, panels or rows; fewer say nothing
 RATIO = 0.08  # by which a product's cups may be denser or lighter than its sheet
@@ -30,68 +28,45 @@ _BY, _CUP, _JOB = ["@f", "shop_id"], ["shop_id", "mix_id"], ["shop_id", "job_id"
 
 def noted(books: dict[str, Book], warnings: Warnings, registers: bool) -> None:
     """Add a remark to every file of which one of these is true; to those of `registers` only once, whatever shops are looked at."""
-
-    def tell(table: str, code: str, found: pl.DataFrame, of: str = "", **more: Any) -> None:
-        for row in found.sort(found.columns).iter_rows(named=True):
-            about = {k: v for k, v in row.items() if not k.startswith("@") and k not in ("n", "line", "shop_id")}
-            warnings.add(
-                row["@f"],
-                table,
-                code,
-                of or str(row.get("product", "")),
-                Remark(row["n"], first=(row["line"], about | more)),
-            )
-
+    tell = warnings.tell
     pours = books["pours"].current().filter(pl.col("component_id").is_not_null())
     ml, ratio = _against_sheets(pours, books)
     tell("pours", "doubt_ml", ml)
     tell("pours", "doubt_ratio", ratio)
     asked = pours.filter(pl.col("target_g") > 0).with_columns(part=pl.col("weighed_g") / pl.col("target_g"))
-    tell("pours", "doubt_target", _outside(asked, "part", TARGET))
+    tell("pours", "doubt_target", _outside(asked, TARGET))
     tell("pours", "doubt_tare", _empty_cups(pours))
     left = books["leftovers"].current().filter(pl.col("leftover_g") > 0)
     alike = left.group_by(_BY).agg(
         pl.len().alias("n"), pl.col("leftover_g").n_unique().alias("values"), pl.col("leftover_g").first(), pl.col("line").min()
     )  # fmt: skip
     tell("leftovers", "doubt_alike", alike.filter(pl.col("n") >= 2 * ENOUGH, pl.col("values") <= ALIKE))
-    tell(
-        "readings",
-        "doubt_coat",
-        _outside(_per_coat(books), "part", PER_COAT_UM),
-        low=PER_COAT_UM[0],
-        high=PER_COAT_UM[1],
-    )
-    tell("operation_panels", "doubt_area", _outside(_areas(books), "part", AREA))
+    low, high = PER_COAT_UM
+    tell("readings", "doubt_coat", _outside(_per_coat(books), (low, high)), low=low, high=high)
+    tell("operation_panels", "doubt_area", _outside(_areas(books), AREA))
     jobs = books["jobs"].current().filter(pl.col("opened_on").is_not_null())
     daily = jobs.group_by(*_BY, "opened_on").agg(pl.len().alias("part"), pl.col("line").min())
-    tell("jobs", "doubt_per_day", _outside(daily, "part", (0.0, JOBS_A_DAY)))
+    tell("jobs", "doubt_per_day", _outside(daily, (0.0, JOBS_A_DAY)))
     if registers:
         tell("components", "doubt_density", _densities(books["components"].current()))
 
 
-def _outside(rows: pl.DataFrame, column: str, bounds: tuple[float, float]) -> pl.DataFrame:
-    """@f, shop_id, n, middle, line where the middle of a column of a file lies outside."""
-    found = rows.group_by(_BY).agg(pl.len().alias("n"), pl.col(column).median().alias("middle"), pl.col("line").min())
+def _outside(rows: pl.DataFrame, bounds: tuple[float, float]) -> pl.DataFrame:
+    """@f, shop_id, n, middle, line where the middle of `part` of a file lies outside."""
+    found = rows.group_by(_BY).agg(pl.len().alias("n"), pl.col("part").median().alias("middle"), pl.col("line").min())
     return found.filter(pl.col("n") >= ENOUGH, ~pl.col("middle").is_between(*bounds))
+
+
+def _latest(register: Book, by: str, column: str) -> pl.DataFrame:
+    """What a register says last of each of its ids."""
+    return register.current().sort("valid_from", "line").group_by(by).agg(pl.col(column).last())
 
 
 def _against_sheets(pours: pl.DataFrame, books: dict[str, Book]) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Products whose cups come to another density than their sheet says: because millilitres were taken for grams (then the sheet is
     met when they are taken as millilitres), or because the ratio is another."""
-    density = (
-        books["components"]
-        .current()
-        .sort("valid_from", "line")
-        .group_by("component_id")
-        .agg(pl.col("density_g_per_ml").last())
-    )
-    sheet = (
-        books["products"]
-        .current()
-        .sort("valid_from", "line")
-        .group_by("product_id")
-        .agg(pl.col("rts_density_g_per_ml").last())
-    )
+    density = _latest(books["components"], "component_id", "density_g_per_ml")
+    sheet = _latest(books["products"], "product_id", "rts_density_g_per_ml")
     weighed = pours.filter(pl.col("measured_by").fill_null("scale") == "scale").join(
         density, on="component_id", how="left"
     )
@@ -161,9 +136,7 @@ def _per_coat(books: dict[str, Book]) -> pl.DataFrame:
         .with_columns(pl.col("reading_um", "after_operation").shift().over(face).name.prefix("@"))
         .drop_nulls("@after_operation")
     )  # fmt: skip
-    coats = (
-        books["products"].current().sort("valid_from", "line").group_by("product_id").agg(pl.col("coats_min").last())
-    )
+    coats = _latest(books["products"], "product_id", "coats_min")
     steps = (
         books["operations"]
         .current()

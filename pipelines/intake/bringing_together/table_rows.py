@@ -3,7 +3,7 @@
 Plain holders without rules: merge.py, filled_in.py and cross_checks.py decide, and write it down here.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -66,6 +66,13 @@ class Warnings:
         """`of`: the column, or the shop, that the sentence speaks of; a file is told of each once."""
         self._said.setdefault((rank, table), {}).setdefault((code, of), Remark()).add(remark or Remark())
 
+    def tell(self, table: str, code: str, found: pl.DataFrame, of: str = "", **more: Any) -> None:
+        """A remark for each row of `found`: @f, n, line; its other columns, and `more`, fill the blanks. Without `of` its product is
+        what the sentence speaks of."""
+        for row in found.iter_rows(named=True):
+            rank, n, line = (row.pop(name) for name in ("@f", "n", "line"))
+            self.add(rank, table, code, of or str(row.get("product", "")), Remark(n, first=(line, row | more)))
+
     def take(self, others: "Warnings") -> None:
         """Add up the remarks of another look."""
         for (rank, table), said in others._said.items():
@@ -94,6 +101,30 @@ class Warnings:
             )
             for (code, of), remark in sorted(said.items(), key=lambda one: place(one[0]))
         ]
+
+
+def reasons(rows: pl.DataFrame, column: str, told: Callable[..., str], *blanks: str) -> pl.DataFrame:
+    """@i, column, reason for each of `rows`; `told` gets the cells of `blanks` and is asked once per distinct set."""
+    if not blanks:
+        return rows.select("@i", pl.lit(column).alias("column"), pl.lit(told()).alias("reason"))
+    if rows.is_empty():
+        return pl.DataFrame(schema=REASONS)
+    distinct = rows.select(blanks).unique().sort(blanks, nulls_last=True)
+    messages = [told(*cells) for cells in distinct.iter_rows()]
+    with_reason = distinct.with_columns(pl.Series("reason", messages, dtype=pl.String))
+    return rows.join(with_reason, on=list(blanks), how="left", nulls_equal=True).select(
+        "@i", pl.lit(column, pl.String).alias("column"), "reason"
+    )
+
+
+def said(rows: pl.DataFrame, column: str, code: str, **blanks: str) -> pl.DataFrame:
+    """The same in the words of a message: its blanks, each with the column that fills it."""
+
+    def told(*cells: Any) -> str:
+        filled = zip(blanks, ("" if cell is None else cell for cell in cells), strict=True)
+        return say(code, **{"column": column, **dict(filled)})
+
+    return reasons(rows, column, told, *blanks.values())
 
 
 @dataclass(frozen=True)

@@ -155,21 +155,7 @@ class Note(_Part):
 
 
 class File(_Part):
-    """What the file is like.
-
-    header_line   the line of the header, or "find": the first line that holds every column the layout needs
-    skip          rows that are no data
-    block         rows that head the rows below them, such as a line for each cup
-    repeat_above  columns whose empty cells repeat the cell above
-    note          a note beside it, whose columns stand beside the rows that name its key
-    order         "newest_first": the file lists its rows from the last to the first, so that they are read from below
-    months        language of month names: en, de, fr, es, it, nl or pt
-    sheet         spreadsheets: the sheet's name, or a pattern such as "20*" for all sheets that fit
-    merged        spreadsheets: "refuse" rows inside merged cells, or "repeat" a cell merged over rows for each of them
-    century       first of the hundred years that a year of two digits falls into (1970: 70-99 are 19.., 00-69 are 20..)
-    complete_for  "days" or "months": the export is the whole record of its shops from its first to its last day (or of
-                  their months); what earlier files have there and it has not was deleted
-    """
+    """What the file is like."""
 
     match_name: str | None = None
     delimiter: str = ","
@@ -198,8 +184,8 @@ class File(_Part):
         _encoding(self.encoding)
         if self.thousands == self.decimal:
             raise ValueError("thousands and decimal are the same mark")
-        if self.time_zone is not None:
-            _zone(self.time_zone)
+        if self.time_zone is not None and not toml_texts.is_zone(self.time_zone):
+            raise ValueError(f"time_zone: '{self.time_zone}' is no IANA time zone; write a name such as Europe/Vienna")
         if self.complete_for is not None and self.mode == "append":
             raise ValueError("complete_for: an export that carries additions alone is not complete for its dates")
         if self.exported_at is not None:
@@ -503,7 +489,7 @@ def parse(name: str, text: str) -> Layout:
     except ValidationError as error:
         # a table that fails is also counted as missing; only the cause is told
         told = [e for e in error.errors() if not (e["type"] == "too_short" and error.error_count() > 1)]
-        lines = _lines(text)
+        lines = toml_texts.places(text)
         sentences = list(dict.fromkeys(_placed(name, _told(e, raw), e, lines) for e in told[: toml_texts.MOST_TOLD]))
         more = len(told) - toml_texts.MOST_TOLD
         raise LayoutError("; ".join(sentences + [f"{name}: {more:,} more mistakes"] * (more > 0))) from None
@@ -527,37 +513,9 @@ _MODELS: dict[str, type[BaseModel]] = {
 }  # fmt: skip
 
 
-Path = tuple[str | int, ...]
-_KEY = re.compile(r"""\s*((?:[\w-]+|"[^"]*"|'[^']*')(?:\s*\.\s*(?:[\w-]+|"[^"]*"|'[^']*'))*)\s*=""")
-
-
-def _lines(text: str) -> dict[Path, int]:
-    """Where each table and key of a TOML text stands: path (('tables', 0, 'columns', 'mix_id')) -> line. Keys inside
-    braces stand where their key does."""
-    found: dict[Path, int] = {}
-    at: Path = ()
-    counts: dict[str, int] = {}
-    for number, line in enumerate(text.splitlines(), start=1):
-        if array := re.match(r"\s*\[\[\s*([\w.-]+)\s*\]\]", line):
-            name = array.group(1)
-            counts[name] = counts.get(name, -1) + 1
-            at = (name, counts[name])
-        elif header := re.match(r"\s*\[\s*([\w.-]+)\s*\]", line):
-            first, *rest = header.group(1).split(".")
-            at = ((first, counts[first]) if first in counts else (first,)) + tuple(rest)
-        elif key := _KEY.match(line):
-            parts = [part.strip().strip("'\"") for part in key.group(1).split(".")]
-            found.setdefault((*at, *parts), number)
-            continue
-        else:
-            continue
-        found.setdefault(at, number)
-    return found
-
-
-def _placed(name: str, message: str, error: Any, lines: dict[Path, int]) -> str:
+def _placed(name: str, message: str, error: Any, lines: dict[toml_texts.Path, int]) -> str:
     """`message` with the layout's name and the line of the deepest key it speaks of, where that can be told."""
-    where: Path = tuple(p for p in error["loc"] if not str(p).startswith("function-"))
+    where: toml_texts.Path = tuple(p for p in error["loc"] if not str(p).startswith("function-"))
     words = re.findall(r"[\w]+", error["msg"].removeprefix("Value error, "))[:6]
     inner = [*((*where, "columns", word) for word in words), *((*where, word) for word in words)]
     if {"weights", "tare", "tare_g", "cumulative_with_tare"} & {*words, *where[2:3]}:  # lifted out of their column
@@ -673,12 +631,3 @@ def _two_digits(text: str, century: int | None) -> None:
             f"format: {text!r} has a year of two digits, whose century is a guess; export four digits, or say"
             " [file] century = 1970 (then 70-99 are 19.. and 00-69 are 20..)"
         )
-
-
-def _zone(name: str) -> None:
-    import zoneinfo
-
-    try:
-        zoneinfo.ZoneInfo(name)
-    except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
-        raise ValueError(f"time_zone: '{name}' is no IANA time zone; write a name such as Europe/Vienna") from None

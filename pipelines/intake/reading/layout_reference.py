@@ -33,13 +33,13 @@ KEYS: dict[str, dict[str, tuple[str, str]]] = {
         "block": ("lines that head the rows below them", "block = { pattern = '^Cup (?P<cup>[0-9]+)$' }"),
         "repeat_above": ("columns whose empty cells repeat the one above", 'repeat_above = ["Cup"]'),
         "note": ("a note beside it: which job and panel a batch of the gauge is", 'note = { file = "gauge note*.csv", on = "Batch", columns = ["Job", "Panel"] }'),
-        "order": ("newest_first: the rows are listed from the last to the first", 'order = "newest_first"'),
+        "order": ("newest_first: the rows are listed from the last to the first, and read from below", 'order = "newest_first"'),
         "months": ("the language of month names", 'months = "de"'),
         "sheet": ("a sheet's name, or a pattern for several", 'sheet = "20*"'),
-        "merged": ("what a cell merged over rows means", 'merged = "repeat"'),
-        "century": ("first of the hundred years that two digits may mean", "century = 1970"),
+        "merged": ("spreadsheets: refuse rows inside merged cells, or repeat a cell merged over rows for each of them", 'merged = "repeat"'),
+        "century": ("first of the hundred years that two digits may mean (1970: 70-99 are 19.., 00-69 are 20..)", "century = 1970"),
         "mode": ("append: the export carries additions alone", 'mode = "append"'),
-        "complete_for": ("the export is the whole record of its days or months", 'complete_for = "months"'),
+        "complete_for": ("the export is the whole record of its shops, from its first to its last day or of their months: what earlier files have there and it has not was deleted", 'complete_for = "months"'),
         "exported_at": ("where the time of export stands", "exported_at = { name_pattern = '([0-9]{8})', format = \"%Y%m%d\" }"),
         "time_zone": ("of times without an offset", 'time_zone = "Europe/Vienna"'),
     },
@@ -178,6 +178,10 @@ def schema() -> dict[str, Any]:
                 "anyOf": [of, {"type": "array", "items": of}],
                 "title": lists.get("title", key),
             }
+    for model, told in KEYS.items():
+        properties = defs[MODELS[model].__name__]["properties"]
+        for key in told.keys() & properties.keys():
+            properties[key]["description"] = told[key][0]
     return found
 
 

@@ -97,8 +97,35 @@ class Exports:
         ready = {name: d for name, d in out.drafts.items() if not d.questions and d.tables}
         _told_apart(ready)
         texts = {name: d.toml() for name, d in ready.items()}
-        _tried(out, texts, self.sources, self.layouts, self.options)
+        self._try(out, texts)
         return out
+
+    def _try(self, out: Look, texts: dict[str, str]) -> None:
+        """Read every file as it would be read then; a layout that reads nothing is not proposed."""
+        found = notes.with_notes(
+            layout.load({**self.layouts, **{f"{n}.toml": t for n, t in texts.items()}}), self.sources, self.options
+        )
+        rows: dict[str, int] = dict.fromkeys(texts, 0)
+        why: dict[str, str] = {}
+        for source in self.sources:
+            one = read.read_file(source, found, self.options)
+            out.reads.append(one)
+            names = (one.layout or "").split(" + ")
+            for name in names:
+                if name in rows:
+                    rows[name] += sum(p.height for p in one.tables.values())
+                    reasons = [r for p in one.tables.values() for r in p.refused["reason"].head(1)]
+                    why.setdefault(name, reasons[0] if reasons else one.message or "")
+            open_ = any(source.file in d.shape.files for d in out.drafts.values() if d.questions)
+            if one.state == "refused" and not open_:
+                out.unread.setdefault(source.file, one.message or "")
+        for name, text in texts.items():
+            if rows[name]:
+                out.layouts[name] = text
+            else:
+                out.unread[out.drafts[name].shape.name] = (
+                    f"the layout proposed reads no row of it: {why.get(name, 'no file is claimed')}"
+                )
 
 
 def _named(draft: Draft) -> str:
@@ -130,34 +157,3 @@ def _told_apart(ready: dict[str, Draft]) -> None:
                 if draft.shape.first.typed == one.shape.first.typed:
                     one.match_name = one.match_name or glob_of(one.shape.first.source)
                     draft.match_name = draft.match_name or glob_of(draft.shape.first.source)
-
-
-def _tried(
-    out: Look, texts: dict[str, str], sources: list[Source], there: Mapping[str, str], options: read.Options | None
-) -> None:
-    """Read every file as it would be read then; a layout that reads nothing is not proposed."""
-    found = notes.with_notes(layout.load({**there, **{f"{n}.toml": t for n, t in texts.items()}}), sources, options)
-    rows: dict[str, int] = dict.fromkeys(texts, 0)
-    why: dict[str, str] = {}
-    for source in sources:
-        one = read.read_file(source, found, options)
-        out.reads.append(one)
-        names = (one.layout or "").split(" + ")
-        for name in names:
-            if name in rows:
-                rows[name] += sum(p.height for p in one.tables.values())
-                reasons = [r for p in one.tables.values() for r in p.refused["reason"].head(1)]
-                why.setdefault(name, reasons[0] if reasons else one.message or "")
-        if (
-            one.state == "refused"
-            and source.file not in out.unread
-            and not any(source.file in d.shape.files for d in out.drafts.values() if d.questions)
-        ):
-            out.unread[source.file] = one.message or ""
-    for name, text in texts.items():
-        if rows[name]:
-            out.layouts[name] = text
-        else:
-            out.unread[out.drafts[name].shape.name] = (
-                f"the layout proposed reads no row of it: {why.get(name, 'no file is claimed')}"
-            )

@@ -139,11 +139,10 @@ def date_formats(cells: Iterable[str]) -> list[tuple[str, str]]:
     if found is None:
         return []
     language = "en"
-    if word := (found["month"] or found["us"]):
+    if found["month"] or found["us"]:
         language = _language([m["month"] or m["us"] for c in said if (m := _DAY.match(c))]) or ""
         if not language:
             return []
-        _ = word
     good = []
     for day in _days(found):
         form = day + _clock(found)
@@ -156,16 +155,14 @@ def date_formats(cells: Iterable[str]) -> list[tuple[str, str]]:
 
 def _days(found: re.Match[str]) -> list[str]:
     day, sep = found["day"], found["sep"]
+    year = "%Y" if re.search(r"\d{4}$", day) else "%y"
+    if found["weekday"]:
+        return []
     if found["month"]:
-        year = "%Y" if re.search(r"\d{4}$", day) else "%y"
-        weekday = day[: day.index(found["weekday"]) + len(found["weekday"])] if found["weekday"] else ""
-        if weekday:
-            return []
         return [f"%d{found['dot']}{found['before']}%B{found['after']}{year}"]
     if found["us"]:
         return ["%B %d, %Y" if "," in day else "%B %d %Y"]
     if sep and not re.match(r"\d{4}", day):
-        year = "%Y" if re.search(r"\d{4}$", day) else "%y"
         return [f"%d{sep}%m{sep}{year}", f"%m{sep}%d{sep}{year}"]
     if re.fullmatch(r"\d{8}", day):
         return ["%Y%m%d"] if day[:2] in ("19", "20") else []
@@ -186,21 +183,7 @@ def _clock(found: re.Match[str]) -> str:
 def _language(names: list[str]) -> str | None:
     """The language in which all of these are months."""
     told = {n.lower() for n in names}
-    english = {
-        "january",
-        "february",
-        "march",
-        "april",
-        "may",
-        "june",
-        "july",
-        "august",
-        "september",
-        "october",
-        "november",
-        "december",
-    }
-    if all(any(m.startswith(n) for m in english) for n in told):
+    if all(any(m.lower().startswith(n) for m in cast.ENGLISH) for n in told):
         return "en"
     for language, months in cast.MONTHS.items():
         if told <= {form for forms in months for form in forms}:

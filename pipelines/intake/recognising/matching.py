@@ -68,6 +68,12 @@ USUAL = {
     "fraction": ["fraction", "percent"],
     "density": ["g_per_ml"],
 }
+#: measured columns that only their header tells
+BY_NAME = (
+    "price_per_kg", "solids_mass_fraction", "solids_volume_fraction", "voc_mass_fraction", "removed_um", "tip_mm", "recovered_g",
+    "film_min_um", "film_max_um",
+)  # fmt: skip
+YES_OR_NO = {"true", "false", "yes", "no", "1", "0", "t", "f", "y", "n"}
 LEAST, LOW = 0.45, 0.2  # what a table is measured by may have little evidence of its own
 
 
@@ -150,18 +156,14 @@ class Matcher:
         self.columns = [*whole, *_with_clocks(whole), *extra]
         self.cup = self._best(joins.mix, "mix_id")
         self.job = self._best(joins.job, "job_id")
-        self.tares = [c for c in whole if self._is_tare(c)]
+        tared = words.listed(words.TARES)
+        self.tares = [c for c in whole if c.numeric and not c.part_of and words.meant(c.plain, tared) >= 0.9]
         self.below = [c for c in whole if any(_below(c, w) for w in whole)]
 
     def _best(self, scores: dict[int, float], role: str) -> Column | None:
         parts = [c for c in self.columns if c.part_of == role and "split" not in c.how]
         best = max((c for c in self.columns if scores.get(id(c), 0) >= 0.3), key=lambda c: scores[id(c)], default=None)
         return best or (parts[0] if parts else None)
-
-    def _is_tare(self, column: Column) -> bool:
-        if not column.numeric or column.part_of:
-            return False
-        return words.meant(column.plain, frozenset(words.plain(w) for w in words.TARES.split("|"))) >= 0.9
 
     def _known_steps(self, column: Column) -> bool:
         """Whether numbers at the end of a batch's name are steps of its job."""
@@ -202,12 +204,7 @@ class Matcher:
         if info.values:
             return self._closed(info, column, word, why)
         if info.kind == "bool":
-            return (
-                0.1
-                if {c.lower() for c in column.distinct} <= {"true", "false", "yes", "no", "1", "0", "t", "f", "y", "n"}
-                and word >= 0.9
-                else None
-            )
+            return 0.1 if {c.lower() for c in column.distinct} <= YES_OR_NO and word >= 0.9 else None
         return self._text(table, info, column, word, why)
 
     def _time(self, info: ColumnInfo, column: Column, why: list[str]) -> float | None:
@@ -272,15 +269,10 @@ class Matcher:
         if max(self.joins.mix.get(id(column), 0), self.joins.job.get(id(column), 0)) > 1.3:
             return None
         if info.name in ("document_no", "cleaning_no", "use_no", "target_id", "scale_id"):
-            return (
-                0.0
-                if word >= 0.5
-                else 0.46
-                if len(column.distinct) == len(column.said)
-                and not column.whole
-                and info.name in ("cleaning_no", "use_no")
-                else None
-            )
+            if word >= 0.5:
+                return 0.0
+            own = len(column.distinct) == len(column.said) and not column.whole
+            return 0.46 if own and info.name in ("cleaning_no", "use_no") else None
         return 0.0 if word >= 0.9 and not (column.numeric and info.name == "label") else None
 
     def _within_cups(self, column: Column) -> bool:
@@ -313,19 +305,12 @@ class Matcher:
         inside = inside_unit(info)
         score = 0.1
         if column.unit and inside is not None:
-            quantity, wanted = (
-                units.lookup(column.unit.removeprefix("?")).quantity if not column.unit.startswith("?") else "",
-                units.lookup(inside).quantity,
-            )
-            if quantity and quantity != wanted and not (wanted == "mass" and quantity == "volume" and table == "pours"):
-                return None
-            if (
-                quantity
-                and not plausible(info, column.middle, column.unit)
-                and column.values
-                and max(column.values) > 0
-            ):
-                score -= 0.5
+            if not column.unit.startswith("?"):
+                quantity, wanted = units.lookup(column.unit).quantity, units.lookup(inside).quantity
+                if quantity != wanted and not (wanted == "mass" and quantity == "volume" and table == "pours"):
+                    return None
+                if max(column.values, default=0) > 0 and not plausible(info, column.middle, column.unit):
+                    score -= 0.5
             score += 0.4
             why.append(f"unit {column.unit}")
         elif inside is not None:
@@ -337,7 +322,7 @@ class Matcher:
             return None
         if column in self.tares or (info.name in ("weighed_g", "leftover_g") and column in self.below):
             return None
-        if words.meant(column.plain, _IGNORED) >= 0.9 and word < 0.9:
+        if words.meant(column.plain, words.listed(words.IGNORED)) >= 0.9 and word < 0.9:
             return None
         distinct = len(column.distinct)
         if (
@@ -354,39 +339,18 @@ class Matcher:
             if gross > word:
                 why.append(f"header '{column.header}'")
                 score += gross - word
-            if self.cup is not None and runs_on(self.cup, column, self.order()):
+            if self.cup is not None and runs_on(self.cup, column):
                 score += 0.6
                 why.append("rises within cups: weights that run on")
         if info.name == "leftover_g" and self.cup is not None and len(self.cup.distinct) > 0.9 * len(self.cup.said):
             score += 0.25
         if info.name == "target_g":
             score -= 0.1
-        if info.name == "area_m2" and self.known.areas and column.unit is None:
-            score += 0.0
         if info.name in ("share", "covered_fraction") and column.unit is None:
             if not part_of_one(column):
                 return None
             score -= 0.0 if word else 0.1
-        if (
-            info.name
-            in (
-                "price_per_kg",
-                "solids_mass_fraction",
-                "solids_volume_fraction",
-                "voc_mass_fraction",
-                "removed_um",
-                "tip_mm",
-                "recovered_g",
-                "film_min_um",
-                "film_max_um",
-            )
-            and word < 0.5
-        ):
-            return None
-        return score
-
-    def order(self) -> Column | None:
-        return next((c for c in self.columns if c.dates and c.has_clock), None)
+        return score if word >= 0.5 or info.name not in BY_NAME else None
 
     def _count(self, table: str, info: ColumnInfo, column: Column, word: float, why: list[str]) -> float | None:
         top = max(column.values, default=0)
@@ -443,13 +407,8 @@ class Matcher:
         if info.name == "redo_of":
             return 0.1 if word >= 0.9 else None
         if info.name in ("line_no", "check_no", "weigh_no"):
-            return (
-                0.1
-                if word >= 0.9
-                else 0.46
-                if info.name == "line_no" and top <= 80 and len(column.distinct) > 2 and _counts_on(column)
-                else None
-            )
+            if word < 0.9 and info.name == "line_no" and top <= 80 and len(column.distinct) > 2 and _counts_on(column):
+                return 0.46
         return 0.1 if word >= 0.9 else None
 
     # --- one table
@@ -604,9 +563,6 @@ class Matcher:
         return not ints and max(middles) <= 6 * median(middles) and min(middles) >= median(middles) / 6
 
 
-_IGNORED = frozenset(words.plain(w) for w in words.IGNORED.split("|"))
-
-
 def closed(info: ColumnInfo, cell: str) -> str | None:
     """The closed value that a cell means."""
     said = words.plain(cell)
@@ -631,11 +587,10 @@ def _of_quantity(column: Column, quantity: str) -> bool:
 def _with_clocks(columns: list[Column]) -> list[Column]:
     """Dates and times of day in columns of their own, as columns of both."""
     days = [c for c in columns if c.dates and not c.has_clock]
-    timed = frozenset(words.plain(w) for w in words.TIMES.split("|"))
+    timed, dated = words.listed(words.TIMES), words.listed(words.DATES)
     clocks = [c for c in columns if c.clocks and (not c.numeric or words.meant(c.plain, timed) >= 0.9)]
     if not days or not clocks:
         return []
-    dated = frozenset(words.plain(w) for w in words.DATES.split("|"))
     out = []
     for clock in clocks:
         day = max(days, key=lambda d: (words.meant(d.plain, dated), -abs(columns.index(d) - columns.index(clock))))
@@ -726,7 +681,7 @@ def rising(cup: Column, column: Column) -> tuple[int, int]:
     return len(long), sum(all(a <= b for a, b in pairwise(g)) for g in long)
 
 
-def runs_on(cup: Column, column: Column, order: Column | None = None) -> bool:
+def runs_on(cup: Column, column: Column) -> bool:
     """Whether a scale's figures run on from pour to pour."""
     several, up = rising(cup, column)
     return several >= 3 and up >= 0.95 * several

@@ -5,7 +5,6 @@ Not here: what a column means.
 
 from __future__ import annotations
 
-import json
 import re
 from collections import Counter
 from dataclasses import dataclass, field
@@ -15,6 +14,7 @@ import polars as pl
 from pipelines.intake.reading import read, spreadsheets, text
 from pipelines.intake.reading.files import FileRefused, Source, unpacked
 from pipelines.intake.recognising import words
+from pipelines.toml_texts import quoted
 
 LIMIT_MB = 500
 _SEARCHED = 60
@@ -70,7 +70,7 @@ def _workbook(source: Source, data: bytes) -> list[Opened]:
             continue
         one = Opened(source, name if len(filled) > 1 else "", grid.header, grid.rows, ".", "", True)
         if len(filled) > 1:
-            one.file["sheet"] = (json.dumps(name, ensure_ascii=False), "one sheet of several")
+            one.file["sheet"] = (quoted(name), "one sheet of several")
         if merged:
             one.file["merged"] = ('"repeat"', "cells are merged over rows")
         if at:
@@ -93,9 +93,9 @@ def _text(source: Source, data: bytes) -> Opened:
     grid = text.grid(utf8, records, start if start is not None else 0, delimiter)
     one = Opened(source, "", grid.header, grid.rows, ".", "", False)
     if encoding != "utf-8":
-        one.file["encoding"] = (json.dumps(encoding), why)
+        one.file["encoding"] = (quoted(encoding), why)
     if delimiter != ",":
-        one.file["delimiter"] = (json.dumps(delimiter), "gives the same number of cells on most lines")
+        one.file["delimiter"] = (quoted(delimiter), "gives the same number of cells on most lines")
     if at:
         one.file["header_line"] = ('"find"', f"the header stands on line {at + 1}, below other text")
         one.above = [line.strip() for line in first[:at] if line.strip()]
@@ -173,29 +173,25 @@ def _marked(one: Opened) -> None:
         groups = next((c[m.start(1)] for c in point if (m := re.search(r"\d([,' ])\d{3}", c))), "")
     if groups:
         one.thousands = " " if groups in " \u00a0\u202f" else groups
-        one.file["thousands"] = (json.dumps(one.thousands), "numbers with groups of three digits")
+        one.file["thousands"] = (quoted(one.thousands), "numbers with groups of three digits")
 
 
 def _laid_open(one: Opened) -> Opened:
     """Totals left out, lines that head blocks turned into columns, cells that repeat the one above filled."""
     rows, names = one.rows, one.columns
     width = pl.sum_horizontal(pl.col(c).is_not_null() for c in names)
-    sums = [pl.col(c).str.contains(words.TOTALS).fill_null(False) for c in names]
+    sums = {c: pl.col(c).str.contains(words.TOTALS).fill_null(False) for c in names}
     # a row that is as full as others is none, whatever a remark begins with ('total loss')
-    whole = rows.select((pl.any_horizontal(sums) & (width > 0.7 * width.median())).any()).item()
-    at = [
-        c
-        for c, hit in zip(names, sums, strict=True)
-        if not rows.select((hit & (width > 0.7 * width.median())).any()).item()
-    ]
-    sums = [pl.col(c).str.contains(words.TOTALS).fill_null(False) for c in at]
-    totals = rows.filter(pl.any_horizontal(sums)) if at else rows.head(0)
+    full = width > 0.7 * width.median()
+    at = {c: hit for c, hit in sums.items() if not rows.select((hit & full).any()).item()}
+    whole = len(at) < len(sums)
+    totals = rows.filter(pl.any_horizontal(*at.values())) if at else rows.head(0)
     if totals.height and totals.height <= 0.5 * rows.height:
         example = next(c for c in totals.row(0)[2:] if c and re.search(words.TOTALS, c))
         there = (
             [one.header[names.index(c)] for c in at if totals[c].str.contains(words.TOTALS).any()] if whole else ["*"]
         )
-        rules = [f"{{ column = {json.dumps(h, ensure_ascii=False)}, pattern = '{words.TOTALS}' }}" for h in there]
+        rules = [f"{{ column = {quoted(h)}, pattern = '{words.TOTALS}' }}" for h in there]
         rule = f"[{', '.join(rules)}]"
         one.file["skip"] = (rule, f"{totals.height} rows such as '{example[:40]}' hold sums")
         rows = rows.join(totals.select("line"), on="line", how="anti")
@@ -224,7 +220,7 @@ def _units_row(one: Opened, rows: pl.DataFrame) -> pl.DataFrame:
     ]
     if sum(units) >= 1 and sum(units) + sum(c in "-–/" for c in said) == len(said):
         at = next(i for i, c in enumerate(first) if c)
-        rule = f"{{ column = {json.dumps(one.header[at], ensure_ascii=False)}, is = [{json.dumps(first[at], ensure_ascii=False)}] }}"
+        rule = f"{{ column = {quoted(one.header[at])}, is = [{quoted(first[at])}] }}"
         sums, why = one.file.get("skip", ("", ""))
         one.file["skip"] = (
             f"[{rule}{', ' + sums[1:-1] if sums else ''}]",
@@ -341,5 +337,5 @@ def _repeats(one: Opened) -> None:
     head = min(heads, key=lambda f: len(f[2]))
     same = [f for f in found if f[2] <= head[2] and len(f[2]) >= 0.8 * len(head[2])]
     one.rows = one.rows.with_columns(pl.col(f[1]).forward_fill() for f in same)
-    named = ", ".join(json.dumps(f[0], ensure_ascii=False) for f in same)
+    named = ", ".join(quoted(f[0]) for f in same)
     one.file["repeat_above"] = (f"[{named}]", "filled on the first row of a group alone: empty cells repeat it")

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
-import json
 import re
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -48,6 +47,7 @@ from pipelines.intake.recognising.shapes import (
     parts_of,
     pooled,
 )
+from pipelines.toml_texts import quoted as _q
 from schemas.vocabulary import ColumnInfo
 
 #: optional columns that figures hang on: asked for where a column without a use could be meant
@@ -57,6 +57,13 @@ FIGURES = {
     "cleaning": ["recovered_g"],
     "operations": ["coats", "inlet_kpa"],
 }
+
+
+#: units that mean different amounts in different places
+AMBIGUOUS = {
+    "gal": ["gal_us", "gal_imp"], "fl_oz": ["fl_oz_us", "fl_oz_imp"], "floz": ["fl_oz_us", "fl_oz_imp"],
+    "ton": ["ton_us", "tonne"], "t": ["tonne", "ton_us"],
+}  # fmt: skip
 
 
 @dataclass
@@ -243,7 +250,7 @@ class _Shaper:
                 return both
             self.row_kind, self.apart = None, {}
         if told is not None:
-            names = [n.strip() for one in ([told] if isinstance(told, str) else told) for n in str(one).split(",")]
+            names = [n.strip() for one in _listed(told) for n in str(one).split(",")]
             if wrong := [n for n in names if n and n not in CORE and n not in layout.TABLES]:
                 ask = f"What does {self.shape.name} hold? Name the tables that its rows feed, or [] for none."
                 self.ask("tables", "", "", ask, [(n, "") for n in CORE], unfit=f"There is no table '{wrong[0]}'.")
@@ -267,9 +274,8 @@ class _Shaper:
             options = [
                 (m.table, f"{len(m.taken)} columns fit, such as {', '.join(list(m.taken)[:4])}") for m in ranked[:5]
             ]
-            self.ask(
-                "tables", "", "", f"What does {self.shape.name} hold? Name the tables that its rows feed.", options
-            )
+            ask = f"What does {self.shape.name} hold? Name the tables that its rows feed."
+            self.ask("tables", "", "", ask, options)
         return self._several(names, found, told=False)
 
     def _several(self, names: list[str], found: dict[str, TableMatch], told: bool) -> dict[str, TableMatch]:
@@ -278,23 +284,13 @@ class _Shaper:
             if i == 0:
                 out[name] = found.get(name) or self.matcher.table(name)
                 continue
-            spent = set()
-            for other in out.values():
-                ours = infos(other.table)
-                for n, (c, _) in other.taken.items():
-                    if ours[n].kind in ("float", "datetime", "date") or (n in ("kind", "removal")):
-                        spent |= set(c.heads)
-                spent |= {c.header for c in other.wide}
-            out[name] = self.matcher.table(name, frozenset(spent))
+            spent = frozenset().union(*(_spent(other, "kind", "removal") for other in out.values()))
+            out[name] = self.matcher.table(name, spent)
         return out
 
     def _along(self, best: TableMatch, table: str) -> bool:
         """Whether the rows feed another table too: its core is there, with something of its own."""
-        ours = infos(best.table)
-        measured = {
-            h for n, (c, _) in best.taken.items() if ours[n].kind in ("float", "datetime", "date") for h in c.heads
-        }
-        other = self.matcher.table(table, frozenset(measured | {c.header for c in best.wide}))
+        other = self.matcher.table(table, _spent(best))
         if other.score <= 0:
             return False
         own = [n for n in CORE[table] if n in other.taken and other.taken[n][0].header not in best.used]
@@ -316,7 +312,7 @@ class _Shaper:
     def _left_over(self, pours: TableMatch, column: Column) -> bool:
         """Whether a weight of the pours' rows is what was left of the cup: by its name; or, if asked, because it stands once for a
         cup and is always less than what was poured."""
-        if words.meant(column.plain, _LEFT) >= 0.9:
+        if words.meant(column.plain, words.listed(words.LEFT)) >= 0.9:
             return True
         if "mix_id" not in pours.taken or "weighed_g" not in pours.taken or column.filled > 0.7:
             return False
@@ -332,14 +328,12 @@ class _Shaper:
             return False
         if any(back >= 0.98 * whole for whole, back in once):
             return False
-        self.ask(
-            "tables",
-            "",
-            "",
+        ask = (
             f"'{column.header}' of {self.shape.name} stands once for each cup and is less than what was poured: is it the leftover?"
-            " Name the tables that the rows feed.",
-            [("pours, leftovers", f"it is, such as {column.said[0]}"), ("pours", "it is something else")],
+            " Name the tables that the rows feed."
         )
+        options = [("pours, leftovers", f"it is, such as {column.said[0]}"), ("pours", "it is something else")]
+        self.ask("tables", "", "", ask, options)
         return False
 
     def _rows_of_two_kinds(self) -> tuple[Column, dict[str, list[str]]] | None:
@@ -372,7 +366,7 @@ class _Shaper:
                 continue
             told = self.answers.find("where", self.shape.files, self.shape.first.sheet, "leftovers", column.header)
             told = told.get("is", []) if isinstance(told, dict) else told
-            said = [told] if isinstance(told, str) else told or []
+            said = _listed(told)
             wrong = [c for c in said if c not in named and c != NONE]
             if told is None or wrong:
                 ask = (
@@ -397,13 +391,9 @@ class _Shaper:
         headers = ", ".join(c.header for c in self.shape.columns)
         if joined and self.shape.height >= 3:
             near = sorted(found.values(), key=lambda m: (-m.core, m.table))[:4]
-            self.ask(
-                "tables",
-                "",
-                "",
-                f"What does {self.shape.name} hold? Name the tables that its rows feed, or [] for none.",
-                [(m.table, f"{', '.join(m.taken)} fit") for m in near if m.core],
-            )
+            options = [(m.table, f"{', '.join(m.taken)} fit") for m in near if m.core]
+            ask = f"What does {self.shape.name} hold? Name the tables that its rows feed, or [] for none."
+            self.ask("tables", "", "", ask, options)
         self.draft_.nothing = f"nothing in it is recognised as one of our tables; its header: {headers}"
 
     # --- its columns
@@ -468,7 +458,6 @@ class _Shaper:
                 draft.extras.setdefault(table, []).append(
                     (f"where = {{ column = {_q(column.header)}, is = [{listed}] }}", "the rows are of two kinds")
                 )
-                self.used_by_where = column.header
 
     def _unused(self, draft: Draft) -> None:
         """What no table takes, each with its reason; numbers without one are asked about together, once all else is settled."""
@@ -489,11 +478,7 @@ class _Shaper:
             ask = f"Nothing uses these columns of {self.shape.name}. Is one of them what is said beside it?"
             told = self.answer("unused", "", "")
             known = {o for o, _ in options} | {NONE}
-            wrong = [
-                one
-                for one in ([told] if isinstance(told, str) else told or [])
-                if one not in known and self._takes_nothing(one)
-            ]
+            wrong = [one for one in _listed(told) if one not in known and self._takes_nothing(one)]
             unfit = f"'{wrong[0]}' is none of the options." if wrong else ""
             self.ask("unused", "", "", ask, [*options, (NONE, "no figure needs them")], unfit=unfit)
 
@@ -517,8 +502,7 @@ class _Shaper:
 
     def source(self, table: str, column: str) -> Any:
         """The answered source of a column of ours; also where it was named among the columns that nothing used."""
-        told = self.answer("unused", "", "")
-        for entry in [told] if isinstance(told, str) else told or []:
+        for entry in _listed(self.answer("unused", "", "")):
             header, _, target = str(entry).rpartition(" = ")
             if target == f"{table}.{column}":
                 return header
@@ -549,26 +533,27 @@ class _Shaper:
         """Ask, unless it is answered; `unfit` says why the answer that was given cannot be, and it is asked again."""
         if not unfit and self.answer(kind, table, column) is not None:
             return
-        ask = f"{unfit} {ask}" if unfit else ask
-        shape = self.shape.first.source.below
-        self.draft_.questions.append(
-            Question(
-                kind,
-                shape,
-                tuple(self.shape.files),
-                self.shape.first.sheet,
-                table,
-                column,
-                ask,
-                tuple(options),
-                tuple(self.shape.rows()),
-                values,
-                source,
-            )
-        )
+        one = self.question(kind, table, column, f"{unfit} {ask}" if unfit else ask, options)
+        self.draft_.questions.append(dataclasses.replace(one, values=values, source=source))
+
+    def question(self, kind: str, table: str, column: str, ask: str, options: list[tuple[str, str]]) -> Question:
+        first, files, rows = self.shape.first, tuple(self.shape.files), tuple(self.shape.rows())
+        return Question(kind, first.source.below, files, first.sheet, table, column, ask, tuple(options), rows)
 
     def answer(self, kind: str, table: str, column: str) -> Any:
         return self.answers.find(kind, self.shape.files, self.shape.first.sheet, table, column)
+
+
+def _listed(told: Any) -> list[Any]:
+    """An answer of one or of several, as several."""
+    return [told] if isinstance(told, str) else list(told or [])
+
+
+def _spent(match: TableMatch, *names: str) -> frozenset[str]:
+    """The headers that give a table its measures and times, and those of the columns `names`."""
+    ours = infos(match.table)
+    taken = [c for n, (c, _) in match.taken.items() if n in names or ours[n].kind in ("float", "datetime", "date")]
+    return frozenset({h for c in taken for h in c.heads} | {c.header for c in match.wide})
 
 
 def _made_otherwise(name: str, extras: list[tuple[str, str]]) -> bool:
@@ -583,7 +568,7 @@ def _why_unused(column: Column, used: list[Column]) -> str | None:
         return "empty"
     if not column.numeric:
         return f"text such as {column.said[0][:30]}"
-    if words.meant(column.plain, _IGNORED) >= 0.9:
+    if words.meant(column.plain, words.listed(words.IGNORED)) >= 0.9:
         return "no figure needs it"
     if column.constant:
         return f"{column.said[0]} on every row"
@@ -630,7 +615,7 @@ class _Maker:
                 self.match.taken.pop(name, None)
                 self.made[name] = Made(f"{{ constant = {_q(told[1:].strip())} }}", "your answer")
                 continue
-            named = [told] if isinstance(told, str) else list(told)
+            named = _listed(told)
             found = [self.shaper.shape.column(h) for h in named]
             heads = [c.header if c else h for c, h in zip(found, named, strict=True)]
             column = self._named(name, heads)
@@ -678,12 +663,7 @@ class _Maker:
                 *((c.header, "; ".join(f.evidence)) for c, f in rivals if not c.part_of),
                 (ABSENT, ""),
             ]
-            self.ask(
-                "source",
-                name,
-                f"Which column of {self.shaper.shape.name} holds {_about(info)}?",
-                list(dict.fromkeys(options)),
-            )
+            self._ask_source(info, list(dict.fromkeys(options)))
         if column.__dict__.get("unsure"):
             column = self._split(info, column)
         parts, sources = self._source(column)
@@ -711,13 +691,8 @@ class _Maker:
         if told is None:
             several = next(c for c in self.shaper.shape.column(column.header).said if mark in c)  # type: ignore[union-attr]
             ask = f"Does '{column.header}' of {self.shaper.shape.name} list several in one cell, such as {several}? Name what stands between them."
-            self.ask(
-                "split",
-                info.name,
-                ask,
-                [(mark, f"{len(several.split(mark))} in {several}"), (NONE, "each cell names one")],
-                source=column.header,
-            )
+            options = [(mark, f"{len(several.split(mark))} in {several}"), (NONE, "each cell names one")]
+            self.ask("split", info.name, ask, options, source=column.header)
             return column
         how = {k: v for k, v in column.how.items() if k != "split"} | ({} if told == NONE else {"split": str(told)})
         return dataclasses.replace(column, how=how)
@@ -749,12 +724,8 @@ class _Maker:
             forms = self._in_order(column, forms)
         if len(forms) > 1:
             options = [(f, f"{column.said[0]} is {_spoken(column, f, language)}") for f, language in forms]
-            self.ask(
-                "format",
-                info.name,
-                f"Day and month in '{column.header}' cannot be told apart: how is {column.said[0]} meant?",
-                options,
-            )
+            ask = f"Day and month in '{column.header}' cannot be told apart: how is {column.said[0]} meant?"
+            self.ask("format", info.name, ask, options)
         form, language = forms[0]
         if language != "en":
             self.draft.months = language
@@ -788,26 +759,13 @@ class _Maker:
         if not unfit and (unit := self._unit_told(info, column, inside, fits)):
             return unit
         if column.unit:
-            near = {
-                "gal": ["gal_us", "gal_imp"],
-                "fl_oz": ["fl_oz_us", "fl_oz_imp"],
-                "floz": ["fl_oz_us", "fl_oz_imp"],
-                "ton": ["ton_us", "tonne"],
-                "t": ["tonne", "ton_us"],
-            }
-            fits = near.get(column.unit[1:].lower().replace(" ", "_"), fits)
+            fits = AMBIGUOUS.get(column.unit[1:].lower().replace(" ", "_"), fits)
         elif units.lookup(inside).quantity == "mass":
             usual = ["g", "kg", "oz", "lb", "ml"] if self.table == "pours" else ["g", "kg", "oz", "lb"]
             fits = fits + [u for u in usual if u not in fits]
         options = [(u, f"the middle one of the values is {column.middle:g}") for u in fits or [inside]]
-        self.ask(
-            "unit",
-            info.name,
-            f"In which unit is '{column.header}' (such as {', '.join(column.said[:3])}) of {self.shaper.shape.name}?",
-            options,
-            source=column.header,
-            unfit=unfit,
-        )
+        ask = f"In which unit is '{column.header}' (such as {', '.join(column.said[:3])}) of {self.shaper.shape.name}?"
+        self.ask("unit", info.name, ask, options, source=column.header, unfit=unfit)
         return (fits or [inside])[0]
 
     def _unit_told(self, info: ColumnInfo, column: Column, inside: str, fits: list[str]) -> str | None:
@@ -842,17 +800,12 @@ class _Maker:
     def _neighbour(self, info: ColumnInfo, column: Column) -> str | None:
         """A unit that another weight of the same rows names, or that follows from what was poured into the same cups."""
         for other in self.shaper.shape.columns:
-            if (
-                other is not column
-                and other.unit
-                and not other.unit.startswith("?")
-                and units.lookup(other.unit).quantity == "mass"
-            ):
+            known = other is not column and other.unit and not other.unit.startswith("?")
+            if known and units.lookup(str(other.unit)).quantity == "mass":
                 return other.unit
         if info.name in ("target_g", "recovered_g", "reading_g"):
             weighed = {"target_g": "weighed_g", "recovered_g": "issued_g", "reading_g": "weight_g"}[info.name]
-            told = self.shaper.answer("unit", self.table, weighed)
-            return units.lookup(str(told)).name if told is not None else "g"
+            return self.shaper.unit(self.table, self.ours[weighed])[0] or "g"
         if info.name == "leftover_g" and self.poured.by_cup and "mix_id" in self.match.taken:
             cup = self.match.taken["mix_id"][0]
             ratios = [
@@ -874,31 +827,19 @@ class _Maker:
         wanted = weights != "incremental" or name == "leftover_g"
         if told_tare is not None:
             if isinstance(told_tare, (int, float)) and not isinstance(told_tare, bool):
-                return [
-                    *_w("cumulative_with_tare" if weights != "incremental" else weights),
-                    f"tare_g = {told_tare}",
-                ], []
+                weights = "cumulative_with_tare" if weights != "incremental" else weights
+                return [*_w(weights), f"tare_g = {told_tare}"], []
             tare = shape.column(str(told_tare))
         unfit = f"There is no column '{told_tare}' in it." if told_tare not in (None, NONE) and tare is None else ""
         if unfit or (told_tare is None and wanted and tare is None):
             like = [c for c in shape.columns if c.header not in self.match.used and tare_like(c, column)]
-            if (
-                unfit
-                or like
-                or weights == "cumulative_with_tare"
-                or (weights == "cumulative" and _starts_high(self.match, column))
-            ):
+            high = weights == "cumulative" and _starts_high(self.match, column)
+            if unfit or like or high or weights == "cumulative_with_tare":
                 options = [(c.header, f"values such as {c.said[0]}") for c in like] + [
                     (NONE, "the display shows what is in the cup alone")
                 ]
-                self.ask(
-                    "tare",
-                    name,
-                    f"Does '{column.header}' of {shape.name} include the empty cup? Name the column of its weight, or the weight in grams, or none.",
-                    options,
-                    source=column.header,
-                    unfit=unfit,
-                )
+                ask = f"Does '{column.header}' of {shape.name} include the empty cup? Name the column of its weight, or the weight in grams, or none."
+                self.ask("tare", name, ask, options, source=column.header, unfit=unfit)
         if not wanted:
             return [], []
         if tare is None:
@@ -959,15 +900,9 @@ class _Maker:
             return []
         lost = tuple(c for c, v in meanings.items() if v is None)
         if lost:
+            ask = f"What do {', '.join(lost[:8])} in '{column.header}' of {self.shaper.shape.name} mean for {_about(info)}?"
             options = [(v, "") for v in info.values]
-            self.ask(
-                "values",
-                info.name,
-                f"What do {', '.join(lost[:8])} in '{column.header}' of {self.shaper.shape.name} mean for {_about(info)}?",
-                options,
-                lost,
-                column.header,
-            )
+            self.ask("values", info.name, ask, options, values=lost, source=column.header)
         pairs = ", ".join(f"{_q(c)} = {_q(v)}" for c, v in meanings.items() if v)
         return [f"values = {{ {pairs} }}"] if pairs else []
 
@@ -992,15 +927,8 @@ class _Maker:
         info = self.ours[self.match.wide_into]
         wide = self.match.wide
         names = ", ".join(_q(c.header) for c in wide)
-        pooled_ = Column(
-            wide[0].header,
-            [c for w in wide for c in w.cells],
-            wide[0].decimal,
-            wide[0].thousands,
-            wide[0].typed,
-            wide[0].unit,
-        )
-        unit = self._unit_of(info, pooled_, inside_unit(info) or "um")
+        every = dataclasses.replace(wide[0], cells=[c for w in wide for c in w.cells])
+        unit = self._unit_of(info, every, inside_unit(info) or "um")
         numbers = ", ".join(str(i + 1) for i in range(len(wide)))
         beside = ""
         if self.match.beside:
@@ -1024,43 +952,37 @@ class _Maker:
 
     def _rest(self) -> None:
         """What no source column gives: numbers within a parent, the shop, and questions for the rest."""
-        have = set(self.made) | ({self.match.wide_into} if self.match.wide else set())
-        made_wide = (
-            {"component_id", "pour_no"}
-            if self.table == "pours" and self.match.wide
-            else {"reading_no"}
-            if self.match.wide
-            else set()
-        )
+        have = set(self.made)
+        if self.match.wide:
+            have |= {self.match.wide_into, *(("component_id", "pour_no") if self.table == "pours" else ("reading_no",))}
         for info in self.ours.values():
-            if info.name in have or info.name in made_wide:
+            parents: list[str] | None = None
+            if info.name in NUMBERED and info.required:
+                parents = [p for p in NUMBERED[info.name] if p in self.ours]
+            elif info.name == "reading_no":
+                parents = [c for c in ("job_id", "panel_id", "after_operation", "taken_at") if c in have]
+            stage = info.name == "after_operation" and self.table == "readings" and "taken_at" not in have
+            if info.name in have:
                 continue
             if info.name == "shop_id":
                 self._shop(info)
-            elif info.name in NUMBERED and info.required:
-                parents = [p for p in NUMBERED[info.name] if p in self.ours]
-                self.made[info.name] = Made(
-                    f"{{ number_within = [{', '.join(_q(p) for p in parents)}] }}",
-                    "no column for it: numbered in the file's order",
-                )
-            elif info.name == "reading_no":
-                parents = [c for c in ("job_id", "panel_id", "after_operation", "taken_at") if c in have]
-                self.made[info.name] = Made(
-                    f"{{ number_within = [{', '.join(_q(p) for p in parents)}] }}",
-                    "no column for it: numbered in the file's order",
-                )
-            elif info.name == "after_operation" and self.table == "readings" and "taken_at" not in have:
+            elif parents is not None:
+                within = ", ".join(_q(p) for p in parents)
+                told = "no column for it: numbered in the file's order"
+                self.made[info.name] = Made(f"{{ number_within = [{within}] }}", told)
+            elif stage or info.required or info.name in FIGURES.get(self.table, ()):
                 self._missing(info)
-            elif info.required or info.name in FIGURES.get(self.table, ()):
-                self._missing(info)
+
+    def _ask_source(self, info: ColumnInfo, options: list[tuple[str, str]], unfit: str = "") -> None:
+        which = f"Which column of {self.shaper.shape.name} holds {_about(info)}?"
+        self.ask("source", info.name, which, options, unfit=unfit)
 
     def _missing(self, info: ColumnInfo, unfit: str = "") -> None:
         if not unfit and self.shaper.source(self.table, info.name) is not None:
             return
         used = {s for made in self.draft.tables.values() for m in made.values() for s in m.sources}
-        used = used.union(
-            *(match.used for match in self.shaper.tables.values())
-        )  # what another table of the rows takes is not offered
+        # what another table of the rows takes is not offered
+        used = used.union(*(match.used for match in self.shaper.tables.values()))
         options = []
         for column in self.matcher.columns:
             heads = column.heads
@@ -1069,13 +991,8 @@ class _Maker:
             options.append((" + ".join(heads), f"values such as {', '.join(column.said[:2])}"))
         if not info.required and not options and not unfit:
             return
-        self.ask(
-            "source",
-            info.name,
-            f"Which column of {self.shaper.shape.name} holds {_about(info)}?",
-            [*options, *((f"= {v}", "on every row") for v in info.values if info.required), (ABSENT, "")],
-            unfit=unfit,
-        )
+        options += [(f"= {v}", "on every row") for v in info.values if info.required]
+        self._ask_source(info, [*options, (ABSENT, "")], unfit)
 
     def _shop(self, info: ColumnInfo) -> None:
         shops = sorted(self.matcher.known.ids.get("shops", ()))
@@ -1096,38 +1013,14 @@ class _Maker:
             else "What is the shop to be called (a short word, such as north)? registers/shops.csv has none yet."
         )
         if info.required:
-            options = tuple((s, "in registers/shops.csv") for s in shops)
-            first = self.shaper.shape.first
-            name = first.source.below if shops else "*"
-            self.draft.questions.append(
-                Question(
-                    "register",
-                    name,
-                    tuple(self.shaper.shape.files),
-                    first.sheet if shops else "",
-                    "shops",
-                    "shop_id",
-                    ask,
-                    options,
-                    tuple(self.shaper.shape.rows()),
-                )
-            )
+            options = [(s, "in registers/shops.csv") for s in shops]
+            one = self.shaper.question("register", "shops", "shop_id", ask, options)
+            self.draft.questions.append(one if shops else dataclasses.replace(one, shape="*", sheet=""))
 
-    def ask(
-        self,
-        kind: str,
-        column: str,
-        ask: str,
-        options: list[tuple[str, str]],
-        values: tuple[str, ...] = (),
-        source: str = "",
-        unfit: str = "",
-    ) -> None:
-        self.shaper.ask(kind, self.table, column, ask, options, values, source, unfit)
+    def ask(self, kind: str, column: str, ask: str, options: list[tuple[str, str]], **more: Any) -> None:
+        self.shaper.ask(kind, self.table, column, ask, options, **more)
 
 
-_LEFT = frozenset(words.plain(w) for w in words.LEFT.split("|"))
-_IGNORED = frozenset(words.plain(w) for w in words.IGNORED.split("|"))
 _PLAIN = {"%Y-%m-%d", "%Y-%m-%d %H:%M", "%Y-%m-%d %H:%M:%S", "%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M:%S"}
 
 
@@ -1160,7 +1053,7 @@ def _may_be(info: ColumnInfo, column: Column) -> bool:
         return (
             column.numeric
             and (inside_unit(info) is None or bool(fitting_units(info, column)))
-            and words.meant(column.plain, _IGNORED) < 0.9
+            and words.meant(column.plain, words.listed(words.IGNORED)) < 0.9
             and (info.high != 1 or column.unit is not None or part_of_one(column))
         )
     if info.kind == "int":
@@ -1176,10 +1069,6 @@ def _about(info: ColumnInfo) -> str:
 def _spoken(column: Column, form: str, language: str) -> str:
     found = column.moments(form, language)[0]
     return found.strftime("%d %B %Y") if found else "?"
-
-
-def _q(value: Any) -> str:
-    return json.dumps(value, ensure_ascii=False)
 
 
 def _p(pattern: str) -> str:

@@ -7,26 +7,13 @@ is not asked again for another file of the same shape.
 from __future__ import annotations
 
 import fnmatch
-import json
 import tomllib
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any
 
-KINDS = (
-    "tables",
-    "source",
-    "unit",
-    "weights",
-    "tare",
-    "format",
-    "values",
-    "where",
-    "split",
-    "order",
-    "register",
-    "unused",
-)
+from pipelines.toml_texts import quoted
+
 #: the answer that says: no column holds it
 ABSENT = "does not exist"
 NONE = "none"
@@ -60,16 +47,8 @@ class Question:
 
     def toml(self) -> str:
         """As an entry of a file of questions, its answer left open."""
-
-        def quoted(x: Any) -> str:
-            return json.dumps(x, ensure_ascii=False)
-
-        lines = [
-            "[[question]]",
-            f"kind = {quoted(self.kind)}",
-            f"shape = {quoted(self.shape)}",
-            f"files = {quoted(list(self.files))}",
-        ]
+        lines = ["[[question]]", f"kind = {quoted(self.kind)}", f"shape = {quoted(self.shape)}"]
+        lines += [f"files = {quoted(list(self.files))}"]
         lines += [f"sheet = {quoted(self.sheet)}"] if self.sheet else []
         lines += [f"table = {quoted(self.table)}", f"column = {quoted(self.column)}"]
         lines += [f"source = {quoted(self.source)}"] if self.source else []
@@ -83,6 +62,7 @@ class Question:
         return "\n".join(lines) + "\n"
 
 
+#: every kind of question, and how it is answered
 _FORMS = {
     "tables": '# answer = ["pours"]   (one or several tables, or [] where it is none of ours)',
     "source": '# answer = "its header"   (or ["Date", "Time"] to be joined, "= text" for one value on every row, "does not exist")',
@@ -116,41 +96,23 @@ class Answers:
             raise AnswersError(f"{name}: this is not TOML: {error}") from None
         entries = [e for key in ("question", "answer") for e in raw.get(key, []) if "answer" in e]
         for i, entry in enumerate(entries, 1):
-            if entry.get("kind") not in KINDS:
-                raise AnswersError(f"{name}, answer {i}: kind '{entry.get('kind')}' is none of {', '.join(KINDS)}")
+            if entry.get("kind") not in _FORMS:
+                raise AnswersError(f"{name}, answer {i}: kind '{entry.get('kind')}' is none of {', '.join(_FORMS)}")
         return Answers(entries)
 
     def give(self, question: Question, answer: Any) -> None:
-        self.entries.append(
-            {
-                "kind": question.kind,
-                "shape": question.shape,
-                "sheet": question.sheet,
-                "table": question.table,
-                "column": question.column,
-                "answer": answer,
-            }
-        )
+        about = {name: getattr(question, name) for name in ("kind", "shape", "sheet", "table", "column")}
+        self.entries.append(about | {"answer": answer})
 
     def find(self, kind: str, files: Iterable[str], sheet: str, table: str = "", column: str = "") -> Any:
         """The last answer given, or None."""
+        about = {"table": table, "column": column, "sheet": sheet}
         for entry in reversed(self.entries):
-            if (
-                entry["kind"] != kind
-                or entry.get("table", "") not in ("", table)
-                or entry.get("column", "") not in ("", column)
-            ):
+            if entry["kind"] != kind or any(entry.get(name, "") not in ("", one) for name, one in about.items()):
                 continue
-            if entry.get("sheet", "") not in ("", sheet):
-                continue
-            wanted = (
-                str(entry.get("shape") or entry.get("file") or (entry.get("files") or ["*"])[0])
-                .split(", sheet ")[0]
-                .removeprefix("inbox/")
-            )
-            if (
-                any(fnmatch.fnmatch(f.removeprefix("inbox/"), wanted) or f.endswith("/" + wanted) for f in files)
-                or wanted == "*"
-            ):
+            said = str(entry.get("shape") or entry.get("file") or (entry.get("files") or ["*"])[0])
+            wanted = said.split(", sheet ")[0].removeprefix("inbox/")
+            below = (f.removeprefix("inbox/") for f in files)
+            if wanted == "*" or any(fnmatch.fnmatch(f, wanted) or f"/{f}".endswith(f"/{wanted}") for f in below):
                 return entry["answer"]
         return None

@@ -7,7 +7,6 @@ cups or jobs (`Joins`), and the parts of texts that hold several ids.
 from __future__ import annotations
 
 import dataclasses
-import json
 import re
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
@@ -22,6 +21,7 @@ from pipelines.intake.reading.files import Source
 from pipelines.intake.recognising import words
 from pipelines.intake.recognising.columns import Column, unit_in, with_unit_in_cells
 from pipelines.intake.recognising.opening import Opened
+from pipelines.toml_texts import quoted
 
 #: rows of a shape that are looked at
 ROWS = 6000
@@ -52,11 +52,8 @@ class Known:
         """Out of typed tables by name."""
 
         def ids(table: str, column: str) -> frozenset[str]:
-            return (
-                frozenset(tables[table][column].drop_nulls())
-                if table in tables and column in tables[table].columns
-                else frozenset()
-            )
+            there = table in tables and column in tables[table].columns
+            return frozenset(tables[table][column].drop_nulls() if there else ())
 
         found = {register: ids(register, column) for column, register in REGISTER_OF.items() if register in tables}
         found["panels"], found["vehicle_classes"] = ids("panel_areas", "panel_id"), ids("panel_areas", "vehicle_class")
@@ -144,14 +141,7 @@ def pooled(opened: list[Opened]) -> list[Shape]:
         if one.rows.is_empty() or len([h for h in one.header if h]) < 2:
             continue
         sheet = re.sub(r"\d+", "#", one.sheet)
-        same = (
-            tuple(one.header),
-            one.decimal,
-            one.thousands,
-            one.file.get("delimiter"),
-            one.typed,
-            sheet if one.sheet else "",
-        )
+        same = (tuple(one.header), one.decimal, one.thousands, one.file.get("delimiter"), one.typed, sheet)
         found.setdefault(same, Shape([])).parts.append(one)
     for shape in found.values():
         _profile(shape)
@@ -249,18 +239,14 @@ def _note_for(shape: Shape, note: Shape, joins: Joins) -> tuple[Shape, Column, C
 
 def _note_rule(shape: Shape, note: Shape, on: Column, of: Column, beside: list[Column]) -> tuple[str, str]:
     first = note.first
-    parts = [f"file = {_quoted(glob_of(first.source))}", f"on = {_quoted(on.header)}"]
-    parts += [f"of = {_quoted(of.header)}"] if of.header != on.header else []
-    parts.append(f"columns = [{', '.join(_quoted(c.header) for c in beside)}]")
+    parts = [f"file = {quoted(glob_of(first.source))}", f"on = {quoted(on.header)}"]
+    parts += [f"of = {quoted(of.header)}"] if of.header != on.header else []
+    parts.append(f"columns = [{', '.join(quoted(c.header) for c in beside)}]")
     for name, usual in (("delimiter", '","'), ("encoding", '"utf-8"')):
         theirs, ours = (one.file.get(name, (usual, ""))[0] for one in (first, shape.first))
         parts += [f"{name} = {theirs}"] if theirs != ours else []
-    parts += [f"sheet = {_quoted(first.sheet)}"] if first.sheet else []
+    parts += [f"sheet = {quoted(first.sheet)}"] if first.sheet else []
     return f"{{ {', '.join(parts)} }}", f"'{on.header}' names rows of {note.name}"
-
-
-def _quoted(text: str) -> str:
-    return json.dumps(text, ensure_ascii=False)
 
 
 # --- ids that join ----------------------------------------------------------------------------------------------------
@@ -389,11 +375,8 @@ def _joined(one: set[str], other: set[str]) -> float:
         low, high = min(map(_int, small)), max(map(_int, small))
         inside = [x for x in map(_int, large) if low <= x <= high]
         chance = min(0.85, len(inside) / max(1, high - low + 1))
-    return (
-        max(0.0, share - max(0.3, chance)) / (1 - max(0.3, chance)) * (1 - 0.5 * chance)
-        if share > max(0.3, chance)
-        else 0.0
-    )
+    least = max(0.3, chance)
+    return (share - least) / (1 - least) * (1 - 0.5 * chance) if share > least else 0.0
 
 
 def _joined_by_number(one: set[str], other: set[str]) -> float:
@@ -495,12 +478,17 @@ def _listed(column: Column, ids: set[str], role: str) -> list[Column]:
         if sum(key(p) in ids for p in pieces) >= 0.8 * len(pieces) and sum(key(c) in ids for c in several) < 0.5 * len(
             several
         ):
-            cells: list[str | None] = [c.split(mark)[0].strip() if c is not None else None for c in column.cells]
-            bare = mark if mark.strip().isalpha() else mark.strip() or mark
-            one = Column(column.header, cells, how={"split": bare}, part_of=role)
-            one.__dict__["pieces"] = set(pieces)
-            return [one]
+            return [_split(column, mark, set(pieces), role)]
     return []
+
+
+def _split(column: Column, mark: str, pieces: set[str], role: str) -> Column:
+    """A column of lists by its first entries, with all `pieces` at hand."""
+    cells = [c.split(mark)[0].strip() if c is not None else None for c in column.cells]
+    bare = mark if mark.strip().isalpha() else mark.strip() or mark
+    one = Column(column.header, cells, how={"split": bare}, part_of=role)
+    one.__dict__["pieces"] = pieces
+    return one
 
 
 def _listed_by_form(column: Column) -> list[Column]:
@@ -513,11 +501,7 @@ def _listed_by_form(column: Column) -> list[Column]:
         if len(several) < 2 or sum(mark in c for c in column.said) < 0.1 * len(column.said):
             continue
         pieces = Counter(p.strip() for c in column.distinct for p in set(c.split(mark)) if p.strip())
-        cells: list[str | None] = [c.split(mark)[0].strip() if c is not None else None for c in column.cells]
-        one = Column(
-            column.header, cells, how={"split": mark if mark.strip().isalpha() else mark.strip()}, part_of="panel_id"
-        )
-        one.__dict__["pieces"] = set(pieces)
+        one = _split(column, mark, set(pieces), "panel_id")
         one.__dict__["unsure"] = sum(n > 1 for n in pieces.values()) < 0.5 * len(pieces)
         return [one]
     return []

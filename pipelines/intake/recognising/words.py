@@ -156,27 +156,25 @@ VALUES: dict[str, dict[str, str]] = {
 }  # fmt: skip
 
 
+_WRITTEN = str.maketrans(
+    {"ä": "ae", "ö": "oe", "ü": "ue", "ß": "ss", "µ": "u", "μ": "u", "#": " no ", "²": "2", "º": "", "°": ""}
+)
+
+
 @cache
 def plain(header: str) -> str:
     """A header as words: without units in brackets, accents, case and punctuation."""
     bare = re.sub(r"[\(\[\{][^)\]}]*[\)\]\}]", " ", header)
     bare = re.sub(r"([a-z])([A-Z])", r"\1 \2", bare).lower()
-    for letter, written in (
-        ("ä", "ae"),
-        ("ö", "oe"),
-        ("ü", "ue"),
-        ("ß", "ss"),
-        ("µ", "u"),
-        ("μ", "u"),
-        ("#", " no "),
-        ("²", "2"),
-        ("º", ""),
-        ("°", ""),
-    ):
-        bare = bare.replace(letter, written)
-    bare = unicodedata.normalize("NFKD", bare)
+    bare = unicodedata.normalize("NFKD", bare.translate(_WRITTEN))
     bare = "".join(c for c in bare if not unicodedata.combining(c))
     return " ".join(re.sub(r"[^a-z0-9]+", " ", bare).split())
+
+
+@cache
+def listed(told: str) -> frozenset[str]:
+    """The words of one of the lists above, as `plain` writes them."""
+    return frozenset(plain(w) for w in told.split("|") if w)
 
 
 @cache
@@ -185,7 +183,7 @@ def headers(table: str, column: str) -> frozenset[str]:
     own = column.replace("_", " ")
     bare = re.sub(r" (id|no|g|um|m2|ml|kpa|mm|min|at|on)$", "", own)
     told = HEADERS.get(f"{table}.{column}") or HEADERS.get(column, "")
-    return frozenset({own, bare, *(plain(w) for w in told.split("|") if w)})
+    return listed(told) | {own, bare}
 
 
 _NOISE = r"\b(id|no|nr|number|num|numero|nummer|code|name|ref|n|de|la|le|of|the|d|des|der|die|das|van|het|in)\b"

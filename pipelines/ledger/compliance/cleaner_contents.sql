@@ -39,7 +39,8 @@ contents AS (
         coalesce(l.basis, n.place_basis) AS basis,
         l.limit_g_per_l,
         l.source,
-        n.place_basis = 'eu' AND f.voc_eu_mass_fraction IS NULL AND f.voc_mass_fraction IS NOT NULL AS eu_substituted,
+        coalesce(n.place_basis = 'eu' AND f.voc_eu_mass_fraction IS NULL AND f.voc_mass_fraction IS NOT NULL, FALSE)
+            AS eu_substituted,
         CASE
             WHEN n.place_basis = 'eu' THEN m.voc_mass_fraction
             ELSE f.voc_mass_fraction + least(m.content_restated_mass_fraction, coalesce(f.exempt_mass_fraction, 0))
@@ -70,22 +71,10 @@ volumes AS (
     FROM contents
 )
 SELECT
-    shop_id,
-    number,
-    kind,
-    category,
-    jurisdiction,
-    averaging,
-    basis,
-    component_id,
-    on_date,
+    *,
     strftime(on_date, '%Y-%m') AS month,
-    mass_g,
     voc AS voc_mass_fraction,
     limited_ml AS limited_ml_per_g,
-    CASE WHEN limited_ml > 0 THEN 1000 * voc / limited_ml END AS g_per_l,
-    limit_g_per_l,
-    source,
-    coalesce(eu_substituted, FALSE) AS eu_substituted
+    CASE WHEN limited_ml > 0 THEN 1000 * voc / limited_ml END AS g_per_l
 FROM volumes
 ORDER BY shop_id, number, kind, category

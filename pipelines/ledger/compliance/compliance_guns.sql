@@ -6,22 +6,17 @@ WITH ruled AS (
     INNER JOIN packs AS k ON k.jurisdiction = p.jurisdiction AND strpos(k.sections, 'shop_rules') > 0
 )
 SELECT
-    g.shop_id,
-    g.gun_id,
-    g.atomising,
+    g.*,
     r.qualifies,
     CASE r.qualifies
         WHEN 'yes' THEN 'named in the rule'
         WHEN 'review' THEN 'only as an approved equivalent: the papers must be on file'
         ELSE 'not named in the rule'
     END AS why,
-    g.cup_ml,
     r.cup,
     r.cup_by_size,
     r.first_refilled_on,
-    r.n_refilled,
-    g.in_service_on,
-    g.retired_on
+    r.n_refilled
 FROM guns_now AS g
 INNER JOIN ruled AS p ON p.shop_id = g.shop_id
 INNER JOIN gun_rules AS r ON r.shop_id = g.shop_id AND r.gun_id = g.gun_id

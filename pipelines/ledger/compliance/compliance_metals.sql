@@ -21,13 +21,9 @@ contents AS (
 SELECT
     c.shop_id,
     c.mix_id,
-    t.cas,
-    t.metal,
-    t.form,
-    t.substance,
+    t.*,
     c.low AS mass_fraction_low,
     c.high AS mass_fraction_high,
-    t.threshold_mass_fraction,
     CASE
         WHEN c.low > t.threshold_mass_fraction * (1 + 1e-9) THEN 'above'
         WHEN c.high < t.threshold_mass_fraction * (1 - 1e-9) THEN 'below'

@@ -43,12 +43,8 @@ jobs_of AS (
     GROUP BY shop_id, job_id
 )
 SELECT
-    j.shop_id,
-    j.job_id,
+    j.*,
     p.jurisdiction,
-    j.base_g_per_l,
-    j.clear_g_per_l,
-    j.n_mid_coats,
     (j.base_g_per_l + j.mid_g_per_l + 2 * j.clear_g_per_l) / (j.n_mid_coats + 3) AS g_per_l,
     l.limit_g_per_l,
     (j.base_g_per_l + j.mid_g_per_l + 2 * j.clear_g_per_l) / (j.n_mid_coats + 3) > l.limit_g_per_l AS over

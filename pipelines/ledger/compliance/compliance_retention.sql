@@ -14,17 +14,12 @@ ranked AS (
     FROM applying
 )
 SELECT
-    shop_id,
-    record,
-    years,
+    *,
     make_date(
         CAST(year(last_on) - years AS INTEGER),
         CAST(month(last_on) AS INTEGER),
         CAST(CASE WHEN month(last_on) = 2 THEN least(28, day(last_on)) ELSE day(last_on) END AS INTEGER)
-    ) AS keep_since,
-    n_rules,
-    note,
-    source
+    ) AS keep_since
 FROM ranked
 WHERE choice = 1
 ORDER BY shop_id, record

@@ -42,18 +42,7 @@ ranked AS (
     FROM candidates
 )
 SELECT
-    shop_id,
-    mix_id,
-    jurisdiction,
-    category,
-    label,
-    limit_g_per_l,
-    basis,
-    limit_source,
-    limit_read,
-    g_per_l,
-    eu_substituted,
-    n_categories,
+    *,
     choice = 1 AS rules
 FROM ranked
 ORDER BY shop_id, mix_id, category

@@ -70,11 +70,7 @@ crossings AS (
     GROUP BY s.shop_id, s.measure, s.period, s.month
 )
 SELECT
-    s.shop_id,
-    s.measure,
-    s.period,
-    s.month,
-    s.total,
+    s.*,
     s.amount AS "limit",
     s.amount - s.total AS headroom,
     CASE WHEN s.amount > 0 THEN s.total / s.amount END AS share_of_limit,
@@ -87,15 +83,10 @@ SELECT
             lpad(CAST((s.m + c.k) % 12 + 1 AS VARCHAR), 2, '0')
         )
     END AS crossed_in,
-    s.months_present,
-    s.complete,
-    s.limit_stated,
     s.total / s.factor AS total_stated,
     s.limit_stated - s.total / s.factor AS headroom_stated,
     s.pace / s.factor AS pace_stated,
-    s.unit,
-    s.amount IS NOT NULL AS unit_fits,
-    s.source
+    s.amount IS NOT NULL AS unit_fits
 FROM stands AS s
 LEFT JOIN crossings AS c
     ON c.shop_id = s.shop_id AND c.measure = s.measure AND c.period = s.period AND c.month = s.month

@@ -137,30 +137,15 @@ lines AS (
     FROM shipped
 )
 SELECT
-    l.shop_id,
-    l.month,
-    l.kind,
-    l.product_id,
-    l.component_id,
-    l.category,
+    l.*,
     coalesce(p.label, c.label) AS label,
-    l.colour_id,
     l.litres AS rts_l,
-    l.mass_kg,
-    l.share_by_volume,
-    l.share_by_mass,
     l.supplied_g_per_l AS voc_g_per_l_supplied,
     l.supplied_g_per_l * u.lb_per_gal AS voc_lb_per_gal_supplied,
     l.applied_g_per_l AS voc_g_per_l_applied,
     l.applied_g_per_l * u.lb_per_gal AS voc_lb_per_gal_applied,
     l.regulatory_g_per_l AS voc_g_per_l_regulatory,
-    l.regulatory_g_per_l * u.lb_per_gal AS voc_lb_per_gal_regulatory,
-    l.limit_g_per_l,
-    l.n_over,
-    l.recovered_kg,
-    l.shipped_kg,
-    l.document_ref,
-    l.n
+    l.regulatory_g_per_l * u.lb_per_gal AS voc_lb_per_gal_regulatory
 FROM lines AS l
 CROSS JOIN pounds AS u
 LEFT JOIN (SELECT product_id, max(label) AS label FROM products GROUP BY product_id) AS p ON p.product_id = l.product_id

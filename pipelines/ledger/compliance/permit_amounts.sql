@@ -1,9 +1,7 @@
 -- The limits of permits in kg and L, "limit" x the unit's factor, with the days on which each version is in force: from_on is
 -- included, until_on is not. amount is null where the unit cannot measure what is limited (a row that intake refuses).
 SELECT
-    l.shop_id,
-    l.measure,
-    l.period,
+    l.*,
     coalesce(l.valid_from, DATE '0001-01-01') AS from_on,
     coalesce(
         lead(l.valid_from) OVER (
@@ -12,8 +10,6 @@ SELECT
         DATE '9999-12-31'
     ) AS until_on,
     l."limit" AS limit_stated,
-    l.unit,
-    l.source,
     f.factor,
     l."limit" * f.factor AS amount
 FROM permit_limits AS l

@@ -12,23 +12,17 @@ present AS (
 ),
 compared AS (
     SELECT
-        c.shop_id, c.month, c.figure_table, c.part, c.figure, c.amount AS was, n.amount AS is_now, c.said AS was_said,
-        n.said AS is_said, CASE WHEN n.month IS NULL THEN 'gone' ELSE 'changed' END AS what
+        coalesce(c.shop_id, n.shop_id) AS shop_id, coalesce(c.month, n.month) AS month,
+        coalesce(c.figure_table, n.figure_table) AS figure_table, coalesce(c.part, n.part) AS part, coalesce(c.figure, n.figure) AS figure,
+        c.amount AS was, n.amount AS is_now, c.said AS was_said, n.said AS is_said,
+        CASE WHEN n.month IS NULL THEN 'gone' WHEN c.month IS NULL THEN 'new' ELSE 'changed' END AS what
     FROM closed_figures AS c
-    LEFT JOIN present AS n
+    FULL JOIN present AS n
         ON n.shop_id = c.shop_id AND n.month = c.month AND n.figure_table = c.figure_table AND n.part = c.part AND n.figure = c.figure
-    WHERE n.month IS NULL
+    WHERE n.month IS NULL OR c.month IS NULL
         OR abs(coalesce(c.amount, 0) - coalesce(n.amount, 0)) > 1e-9 * greatest(abs(coalesce(c.amount, 0)), abs(coalesce(n.amount, 0)), 1e-6)
         OR (c.amount IS NULL AND n.amount IS NOT NULL) OR (c.amount IS NOT NULL AND n.amount IS NULL)
         OR coalesce(c.said, '') <> coalesce(n.said, '')
-    UNION ALL
-    SELECT
-        n.shop_id, n.month, n.figure_table, n.part, n.figure, NULL AS was, n.amount AS is_now, NULL AS was_said, n.said AS is_said,
-        'new' AS what
-    FROM present AS n
-    LEFT JOIN closed_figures AS c
-        ON n.shop_id = c.shop_id AND n.month = c.month AND n.figure_table = c.figure_table AND n.part = c.part AND n.figure = c.figure
-    WHERE c.month IS NULL
 ),
 held AS (
     SELECT
@@ -79,16 +73,7 @@ every AS (
     GROUP BY month
 )
 SELECT
-    c.shop_id,
-    c.month,
-    c.figure_table,
-    c.part,
-    c.figure,
-    c.what,
-    c.was,
-    c.is_now,
-    c.was_said,
-    c.is_said,
+    c.*,
     coalesce(n.files, e.files, 'no file: another version of the program, or a setting') AS because
 FROM compared AS c
 LEFT JOIN near AS n ON n.shop_id = c.shop_id AND n.month = c.month

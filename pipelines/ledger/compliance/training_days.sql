@@ -90,7 +90,7 @@ dated AS (
         coalesce(d.n_open, 0) AS n_open,
         coalesce(d.n_open_now, 0) AS n_open_now,
         p.certificate_ref,
-        greatest(u.hired_on + CAST(u.within_days AS INTEGER), coalesce(u.applies_from, DATE '0001-01-01')) AS due_by
+        greatest(u.hired_on + CAST(u.within_days AS INTEGER), coalesce(u.applies_from, DATE '0001-01-01')) AS train_by
     FROM rules AS u
     LEFT JOIN done AS d
         ON d.technician_id = u.technician_id AND d.rule = u.rule AND coalesce(d.as_of, DATE '9999-12-31') = coalesce(u.as_of, DATE '9999-12-31')
@@ -98,24 +98,15 @@ dated AS (
         ON p.technician_id = u.technician_id AND p.rule = u.rule AND coalesce(p.as_of, DATE '9999-12-31') = coalesce(u.as_of, DATE '9999-12-31')
 )
 SELECT
-    shop_id,
-    technician_id,
-    rule,
-    label,
-    hired_on,
-    left_on,
-    CASE WHEN hired_on IS NOT NULL THEN due_by END AS due_by,
-    first_completed_on,
-    latest_completed_on,
-    valid_until,
-    certificate_ref,
+    *,
+    CASE WHEN hired_on IS NOT NULL THEN train_by END AS due_by,
     CASE
         WHEN left_on < as_of THEN 'left'
         WHEN latest_completed_on IS NOT NULL AND (as_of IS NULL OR valid_until IS NULL OR valid_until >= as_of) THEN 'trained'
         WHEN n_open_now > 0 OR (latest_completed_on IS NULL AND n_open > 0) THEN 'missing'
         WHEN latest_completed_on IS NOT NULL THEN 'expired'
         WHEN hired_on IS NULL THEN 'missing'
-        WHEN as_of <= due_by THEN 'due'
+        WHEN as_of <= train_by THEN 'due'
         ELSE 'overdue'
     END AS status,
     nullif(
@@ -131,8 +122,6 @@ SELECT
             CASE WHEN latest_completed_on IS NOT NULL AND certificate_ref IS NULL THEN 'certificate of the latest training' END
         ),
         ''
-    ) AS missing,
-    as_of,
-    source
+    ) AS missing
 FROM dated
 ORDER BY shop_id, technician_id, rule, as_of

@@ -86,32 +86,14 @@ amounts AS (
     LEFT JOIN cup_categories AS c ON c.shop_id = h.shop_id AND c.mix_id = h.mix_id AND c.rules
 )
 SELECT
-    shop_id,
-    mix_id,
+    *,
     row_number() OVER (
         PARTITION BY shop_id, mix_id ORDER BY pour_no, component_id, on_date, m
     ) AS line,
-    pour_no,
-    component_id,
-    from_mix_id,
     m AS mass_g,
     rho AS density_g_per_ml,
     ml AS volume_ml,
-    voc_g,
-    water_g,
-    water_ml,
-    exempt_g,
-    exempt_ml,
     ml - water_ml - exempt_ml AS regulatory_ml,
-    voc_eu_g,
-    CASE WHEN whole_volume THEN ml ELSE ml - water_ml END AS eu_ml,
-    content_voc_g,
-    content_ml,
-    from_product,
-    on_date,
-    product_id,
-    product_on,
-    file,
-    file_line
+    CASE WHEN whole_volume THEN ml ELSE ml - water_ml END AS eu_ml
 FROM amounts
 ORDER BY shop_id, mix_id, line

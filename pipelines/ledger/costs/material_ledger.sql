@@ -68,6 +68,7 @@ flushed AS (
 landings AS (
     SELECT
         f.*,
+        c.product_role,
         CASE WHEN f.split THEN 0.0 ELSE f.part_g - f.flush_loss_g END AS not_split_g,
         CASE WHEN f.split THEN f.part_g - f.flush_loss_g ELSE 0.0 END AS sprayed_g,
         sum(CASE WHEN f.split THEN (f.part_g - f.flush_loss_g) * f.te / c.density_g_per_ml * c.solids_volume_fraction END)
@@ -81,7 +82,7 @@ parts AS (
         mix_id,
         job_id,
         operation_no,
-        role,
+        coalesce(role, product_role) AS role,
         gun_id,
         technician_id,
         coalesce(redone, FALSE) AS rework,
@@ -160,10 +161,7 @@ ways AS (
     FROM grams
 )
 SELECT
-    w.shop_id,
-    w.mix_id,
-    w.job_id,
-    w.operation_no,
+    w.*,
     w.poured_sum_g * c.solids_mass_fraction AS poured_solids_g,
     w.poured_sum_g * c.voc_mass_fraction AS poured_voc_g,
     w.poured_sum_g * c.cost_per_g AS poured_cost,
@@ -191,10 +189,6 @@ SELECT
     w.useful_g * c.cost_per_g AS useful_cost,
     w.useful_g_low * c.solids_mass_fraction AS useful_solids_g_low,
     w.useful_g_high * c.solids_mass_fraction AS useful_solids_g_high,
-    w.te,
-    w.te_low,
-    w.te_high,
-    w.te_source,
     CASE
         WHEN c.grade IS NULL OR NOT c.complete THEN 'C'
         WHEN w.why_not_split IS NOT NULL THEN 'C'
@@ -203,12 +197,7 @@ SELECT
         ELSE greatest(c.grade, coalesce(w.te_grade, 'C'))
     END AS grade,
     c.month,
-    c.product_id,
-    coalesce(w.role, c.product_role) AS role,
-    w.gun_id,
-    w.technician_id,
-    w.rework,
-    w.why_not_split
+    c.product_id
 FROM ways AS w
 INNER JOIN cups AS c ON c.shop_id = w.shop_id AND c.mix_id = w.mix_id
 WHERE w.job_id IS NOT NULL OR w.poured_sum_g > 1e-9 * c.poured_g  -- what rounding leaves over is no row

@@ -37,7 +37,7 @@ filled AS (
         v.density_g_per_ml,
         CASE WHEN abs(v.fractions_sum - 1) <= 0.01 + 1e-12 THEN coalesce(v.solids_mass_fraction, 0) ELSE v.solids_mass_fraction END
             AS solids_mass_fraction,
-        v.solids_volume_fraction,
+        v.solids_volume_fraction AS stated_volume_fraction,
         CASE WHEN abs(v.fractions_sum - 1) <= 0.01 + 1e-12 THEN coalesce(v.voc_mass_fraction, 0) ELSE v.voc_mass_fraction END
             AS voc_mass_fraction,
         CASE WHEN abs(v.fractions_sum - 1) <= 0.01 + 1e-12 THEN coalesce(v.water_mass_fraction, 0) ELSE v.water_mass_fraction END
@@ -59,19 +59,6 @@ filled AS (
     LEFT JOIN species AS s ON s.component_id = v.component_id
     LEFT JOIN (SELECT DISTINCT component_id FROM component_species) AS l ON l.component_id = v.component_id
 )
-SELECT
-    component_id,
-    from_on,
-    until_on,
-    density_g_per_ml,
-    solids_mass_fraction,
-    CASE WHEN solids_mass_fraction = 0 THEN 0.0 ELSE solids_volume_fraction END AS solids_volume_fraction,
-    voc_mass_fraction,
-    water_mass_fraction,
-    exempt_mass_fraction,
-    exempt_density_g_per_ml,
-    voc_eu_mass_fraction,
-    price_per_kg,
-    composition_known
+SELECT *, CASE WHEN solids_mass_fraction = 0 THEN 0.0 ELSE stated_volume_fraction END AS solids_volume_fraction
 FROM filled
 ORDER BY component_id, from_on

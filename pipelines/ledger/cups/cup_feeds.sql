@@ -180,12 +180,7 @@ sized AS (
     FROM split
 )
 SELECT
-    z.shop_id,
-    z.mix_id,
-    z.job_id,
-    z.operation_no,
-    z.share,
-    z.gone_g,
+    z.*,
     z.share * (m.poured_g - m.poured_on_g) AS offered_g,
     z.stated_share IS NOT NULL OR (z.n_missing = 1 AND z.n_stated_here = 0) AS share_known,
     CASE WHEN z.stated_share IS NULL AND z.n_missing > 1

@@ -102,22 +102,11 @@ amounts AS (
     WINDOW in_cup AS (PARTITION BY shop_id, mix_id)
 )
 SELECT
-    shop_id,
-    mix_id,
-    component_id,
-    on_date,
-    by_volume,
+    *,
     m AS mass_g,
-    own_g,
     m / ml AS density_g_per_ml,
-    ml,
     own_g * ml / m AS own_ml,
-    solids_g,
-    solids_ml,
-    voc_g,
-    water_g,
     water_g / $water_density_g_per_ml AS water_ml,
-    exempt_g,
     CASE WHEN exempt_g = 0 THEN 0.0 WHEN NOT no_x THEN exempt_g / rho_x END AS exempt_ml,
     CASE
         WHEN NOT no_e OR count(voc_g + exempt_g) OVER in_cup < count(*) OVER in_cup THEN m * e
@@ -131,8 +120,7 @@ SELECT
     no_v AS voc_from_sheet,
     no_w AS water_from_sheet,
     no_x AS exempt_from_sheet,
-    no_e OR e_substituted AS eu_substituted,
-    lacks
+    no_e OR e_substituted AS eu_substituted
 FROM amounts
 WINDOW in_cup AS (PARTITION BY shop_id, mix_id)
 ORDER BY shop_id, mix_id, component_id, on_date, by_volume

@@ -6,7 +6,7 @@ WITH weighings AS (
     SELECT
         shop_id,
         mix_id,
-        leftover_g,
+        leftover_g AS held_g,
         weighed_at,
         fate,
         row_number() OVER (PARTITION BY shop_id, mix_id ORDER BY weigh_no) AS interval_no,
@@ -48,19 +48,10 @@ poured_on AS (
     GROUP BY b.shop_id, b.mix_id, b.interval_no
 )
 SELECT
-    b.shop_id,
-    b.mix_id,
-    b.interval_no,
-    b.n_weighings,
-    b.begins_at,
-    b.ends_at,
-    b.weighed_at,
-    b.fate,
-    b.fate_before,
-    b.kept_before,
-    b.leftover_g - CASE WHEN b.ends_at IS NULL THEN coalesce(o.after_g, 0) ELSE 0 END AS leftover_g,
+    b.*,
+    b.held_g - CASE WHEN b.ends_at IS NULL THEN coalesce(o.after_g, 0) ELSE 0 END AS leftover_g,
     coalesce(b.leftover_before_g, 0) + coalesce(p.g, 0) - coalesce(o.before_g, 0)
-    - b.leftover_g AS gone_g
+    - b.held_g AS gone_g
 FROM bounded AS b
 LEFT JOIN poured AS p ON p.shop_id = b.shop_id AND p.mix_id = b.mix_id AND p.interval_no = b.interval_no
 LEFT JOIN poured_on AS o ON o.shop_id = b.shop_id AND o.mix_id = b.mix_id AND o.interval_no = b.interval_no

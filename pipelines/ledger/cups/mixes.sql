@@ -84,11 +84,8 @@ why AS (
     GROUP BY shop_id, mix_id
 )
 SELECT
-    u.shop_id,
-    u.mix_id,
-    u.product_id,
+    u.*,
     strftime(u.first_poured_at, '%Y-%m') AS month,
-    u.poured_g,
     CASE WHEN l.leftover_g >= 0 THEN l.leftover_g WHEN l.leftover_g < 0 THEN 0.0 END AS leftover_g,
     l.leftover_g IS NOT NULL AS leftover_known,
     y.reasons IS NULL AS complete,
@@ -104,8 +101,6 @@ SELECT
     END AS voc_g_per_l_eu,
     t.cost,
     CASE WHEN t.g IS NULL THEN NULL WHEN t.fell_back OR t.by_volume THEN 'B' ELSE 'A' END AS grade,
-    u.first_poured_at,
-    u.own_poured_g,
     coalesce(o.g, 0) AS poured_on_g,
     t.rts_l,
     CASE WHEN t.solids_ml > 0 THEN t.solids_g / t.solids_ml END AS dry_density_g_per_ml,

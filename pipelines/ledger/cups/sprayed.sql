@@ -73,26 +73,12 @@ paid AS (
     FROM flushed
 )
 SELECT
-    shop_id,
-    mix_id,
-    job_id,
-    operation_no,
-    share,
-    share_known,
-    why_not,
-    leftover_known,
-    complete,
-    mix_grade,
-    gone_g,
-    offered_g,
-    flush_g,
-    flush_sd_g,
+    *,
     gone_g - flush_g AS sprayed_g,
     (gone_g - flush_g) * solids_mass_fraction AS solids_g,
     (gone_g - flush_g) / density_g_per_ml * solids_volume_fraction AS solids_ml,
     CASE WHEN offered_g > flush_g THEN offered_g - flush_g WHEN offered_g <= flush_g THEN 0.0 END / density_g_per_ml
     * solids_volume_fraction AS offered_solids_ml,
-    expected_gone_g,
     CASE WHEN expected_gone_g - flush_g > 0 AND NOT leftover_known
         THEN offered_g * leftover_share_sd / (expected_gone_g - flush_g) ELSE 0.0
     END AS leftover_rel_sd

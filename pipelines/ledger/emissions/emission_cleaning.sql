@@ -43,17 +43,7 @@ netted AS (
     LEFT JOIN flushes AS f ON f.shop_id = s.shop_id AND f.month = s.month
 )
 SELECT
-    shop_id,
-    cleaning_no,
-    on_date,
-    month,
-    category,
-    component_id,
-    issued_g,
-    recovered_g,
-    solvent_issued_g,
-    solvent_recovered_g,
-    solvent_flush_g,
+    *,
     CASE
         WHEN solvent_issued_g > 0
             THEN greatest(0, solvent_issued_g - greatest(0, solvent_recovered_g - solvent_flush_g)) * issued_g / solvent_issued_g

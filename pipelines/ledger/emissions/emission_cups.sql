@@ -1,18 +1,13 @@
 -- One row per cup as the environmental record sees it: its category, its limit, and what of its mass is VOC or exempt where
 -- the shop reports. Of several categories of its product in the shop's jurisdiction that one rules whose limit the cup takes
 -- most of (cup_categories). No category: null, `unmapped` in the sums. voc and exempt are null where a component has no figure.
-WITH cups AS (
-    SELECT m.*, p.jurisdiction, p.basis, p.averaging
-    FROM mixes AS m
-    INNER JOIN emission_places AS p ON p.shop_id = m.shop_id
-)
 SELECT
     u.shop_id,
     u.mix_id,
     u.product_id,
     u.month,
     u.first_poured_at,
-    u.jurisdiction,
+    p.jurisdiction,
     c.category,
     c.label,
     coalesce(c.n_categories, 0) AS n_categories,
@@ -20,8 +15,8 @@ SELECT
     c.basis AS limit_basis,
     c.limit_source,
     c.limit_read,
-    u.basis,
-    u.averaging,
+    p.basis,
+    p.averaging,
     u.poured_g,
     u.own_poured_g,
     u.rts_l,
@@ -33,7 +28,8 @@ SELECT
     u.why_incomplete,
     u.leftover_known,
     u.grade
-FROM cups AS u
+FROM mixes AS u
+INNER JOIN emission_places AS p ON p.shop_id = u.shop_id
 LEFT JOIN cup_categories AS c ON c.shop_id = u.shop_id AND c.mix_id = u.mix_id AND c.rules
 LEFT JOIN cup_contents_placed AS t ON t.shop_id = u.shop_id AND t.mix_id = u.mix_id
 ORDER BY u.shop_id, u.mix_id

@@ -3,14 +3,9 @@
 -- where the shop reports, kg and L. emission_lines has these rows with waste and overspray.
 WITH cups AS (
     SELECT
-        f.shop_id,
-        f.month,
+        f.*,
         coalesce(c.category, 'unmapped') AS category,
-        f.kind,
         'mixes' AS source,
-        f.on_date,
-        f.mix_id,
-        f.mass_g,
         CASE WHEN f.kind = 'cup' THEN c.rts_l END AS rts_l,
         CASE WHEN f.kind = 'cup' THEN c.own_poured_g / 1000 END AS rts_kg,
         CASE WHEN f.mass_g = 0 THEN 0.0 ELSE f.mass_g * c.voc_mass_fraction / 1000 END AS voc_kg,

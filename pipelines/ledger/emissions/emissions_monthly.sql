@@ -42,14 +42,11 @@ sums AS (
         sum(CASE WHEN grade = 'C' AND mass_g > 0 THEN mass_g ELSE 0.0 END) AS c_g
     FROM particulate
     GROUP BY shop_id, month, category
-),
-months AS (
-    SELECT DISTINCT shop_id, month FROM sums
 )
 SELECT
-    s.shop_id,
-    s.month,
-    s.category,
+    coalesce(s.shop_id, u.shop_id) AS shop_id,
+    coalesce(s.month, u.month) AS month,
+    coalesce(s.category, 'unmapped') AS category,
     s.rts_l,
     s.rts_kg,
     s.issued_l,
@@ -63,31 +60,9 @@ SELECT
     CASE WHEN s.mass_g > 0 THEN s.b_g / s.mass_g END AS share_b,
     CASE WHEN s.mass_g > 0 THEN s.c_g / s.mass_g END AS share_c,
     s.not_split_solids_kg,
-    s.n_lines,
+    coalesce(s.n_lines, 0) AS n_lines,
     coalesce(u.n_refused, 0) AS n_refused
 FROM sums AS s
-LEFT JOIN emission_gaps AS u ON u.shop_id = s.shop_id AND u.month = s.month
-UNION ALL
-SELECT
-    u.shop_id,
-    u.month,
-    'unmapped' AS category,
-    NULL AS rts_l,
-    NULL AS rts_kg,
-    NULL AS issued_l,
-    NULL AS voc_kg,
-    NULL AS exempt_kg,
-    NULL AS pm_kg,
-    NULL AS pm_kg_low,
-    NULL AS pm_kg_high,
-    FALSE AS complete,
-    NULL AS share_a,
-    NULL AS share_b,
-    NULL AS share_c,
-    NULL AS not_split_solids_kg,
-    0 AS n_lines,
-    u.n_refused
-FROM emission_gaps AS u
-LEFT JOIN months AS m ON m.shop_id = u.shop_id AND m.month = u.month
-WHERE u.unread AND m.month IS NULL
+FULL JOIN emission_gaps AS u ON u.shop_id = s.shop_id AND u.month = s.month
+WHERE s.shop_id IS NOT NULL OR u.unread
 ORDER BY shop_id, month, category

@@ -50,14 +50,8 @@ ranked AS (
     INNER JOIN best AS b ON b.component_id = c.component_id AND b.cas = c.cas AND b.footing = c.footing
 )
 SELECT
-    component_id,
-    cas,
-    substance,
-    table_no,
-    entry_no,
-    blend,
+    *,
     organic AS organic_hap_mass_fraction,
-    matched_by,
     n_candidates > 1 AS ambiguous
 FROM ranked
 WHERE choice = 1

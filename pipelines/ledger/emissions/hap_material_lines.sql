@@ -19,12 +19,7 @@ materials AS (
     GROUP BY u.shop_id, u.line, u.month, u.component_id
 )
 SELECT
-    shop_id,
-    line,
-    component_id,
-    month,
-    mass_g,
-    organic_hap_mass_fraction,
+    *,
     mass_g * organic_hap_mass_fraction / 1000 AS kg
 FROM materials
 ORDER BY shop_id, line, component_id

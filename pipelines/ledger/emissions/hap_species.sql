@@ -67,13 +67,7 @@ dated AS (
     CROSS JOIN decimals AS d
 )
 SELECT
-    component_id,
-    cas,
-    from_on,
-    until_on,
-    substance,
-    metal,
-    threshold_mass_fraction,
+    *,
     high AS fraction,
     low AS fraction_low,
     high AS fraction_high,
@@ -82,7 +76,6 @@ SELECT
         WHEN tested >= threshold_mass_fraction - 1e-12
             THEN floor(tested * places + 1e-7) / places * CASE WHEN class IS NULL THEN 1.0 ELSE high / tested END
         ELSE 0.0
-    END AS fraction_63_3941,
-    from_blend
+    END AS fraction_63_3941
 FROM dated
 ORDER BY component_id, cas, from_on

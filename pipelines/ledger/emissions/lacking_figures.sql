@@ -45,14 +45,8 @@ found AS (
     GROUP BY m.shop_id, m.product_id, p.property, p.component_column, p.sheet_column
 )
 SELECT
-    f.shop_id,
-    f.product_id,
-    f.property,
+    f.*,
     p.n_cups,
-    f.n_lacking,
-    f.first_on,
-    f.components,
-    f.from_sheet,
     concat(
         f.component_column, ' of ', f.components, ' in registers/components.csv',
         CASE WHEN f.from_sheet THEN '' ELSE concat(', or ', f.sheet_column, ' of ', f.product_id, ' in registers/products.csv') END

@@ -122,18 +122,10 @@ told AS (
     LEFT JOIN windows AS w ON w.shop_id = s.shop_id AND w.m = s.m
 )
 SELECT
-    s.shop_id,
-    s.month,
-    s.measure,
-    s.total,
+    s.*,
     least(12, s.n_before + 1) AS months_present,
     l.amount AS "limit",
-    CASE WHEN l.amount > 0 THEN s.total / l.amount END AS share_of_limit,
-    s.month_total,
-    s.year_to_date,
-    s.complete,
-    s.month_complete,
-    s.year_complete
+    CASE WHEN l.amount > 0 THEN s.total / l.amount END AS share_of_limit
 FROM told AS s
 LEFT JOIN permit_amounts AS l
     ON l.shop_id = s.shop_id AND l.measure = s.measure AND l.period = 'rolling_12_months'

@@ -76,24 +76,13 @@ lines AS (
     WHERE s.to_on IS NOT NULL
 )
 SELECT
-    shop_id,
-    component_id,
-    from_on,
+    *,
     row_number() OVER (
         PARTITION BY shop_id, component_id, from_on
         ORDER BY
             CASE kind WHEN 'opening' THEN 0 WHEN 'closing' THEN 2 ELSE 1 END,
             on_date, kind, mix_id, number, document_line, scale_id, by_volume
     ) AS line,
-    to_on,
-    kind,
-    on_date,
-    mix_id,
-    number,
-    document_line,
-    scale_id,
-    by_volume,
-    mass_g,
     CASE WHEN kind IN ('opening', 'delivered') THEN mass_g ELSE 0 - mass_g END AS signed_g
 FROM lines
 ORDER BY shop_id, component_id, from_on, line

@@ -62,16 +62,7 @@ spread AS (
     LEFT JOIN used AS u ON u.shop_id = r.shop_id AND u.component_id = r.component_id AND u.from_on = r.from_on
 )
 SELECT
-    shop_id,
-    component_id,
-    from_on,
-    to_on,
-    opening_g,
-    delivered_g,
-    out_g,
-    closing_g,
-    recorded_use_g,
-    unexplained_g,
+    *,
     unexplained_g - $z95 * u_g AS low,
     unexplained_g + $z95 * u_g AS high,
     CASE

@@ -51,17 +51,10 @@ judged AS (
     LEFT JOIN lines AS l ON l.shop_id = a.shop_id
 )
 SELECT
-    shop_id,
-    month,
-    generated_kg,
-    shipped_kg,
-    unexplained_kg,
-    on_hand_kg,
-    generator,
+    *,
     CASE generator
         WHEN 'very small' THEN on_hand_kg > very_small_max
         WHEN 'small' THEN on_hand_kg > small_max
-    END AS too_much_on_hand,
-    source
+    END AS too_much_on_hand
 FROM judged
 ORDER BY shop_id, month

@@ -14,10 +14,10 @@ WITH sums AS (
         s.film_min_um,
         s.film_max_um,
         s.film_basis,
-        CASE WHEN count(f.film_um) = count(*) THEN sum(f.film_um) END AS film_um,
-        sqrt(sum(f.se_um * f.se_um)) AS se_um,
-        sqrt(sum(f.within_um * f.within_um)) AS within_um,
-        max(f.grade) AS grade
+        CASE WHEN count(f.film_um) = count(*) THEN sum(f.film_um) END AS film_as_applied_um,
+        sqrt(sum(f.se_um * f.se_um)) AS se_as_applied_um,
+        sqrt(sum(f.within_um * f.within_um)) AS within_as_applied_um,
+        max(f.grade) AS grade_as_applied
     FROM film_spans AS s
     INNER JOIN operation_films AS f
         ON f.shop_id = s.shop_id AND f.job_id = s.job_id AND f.panel_id = s.panel_id AND f.face = s.face
@@ -44,22 +44,11 @@ sanded AS (
     CROSS JOIN within_faces AS c
 )
 SELECT
-    g.shop_id,
-    g.job_id,
-    g.panel_id,
-    g.face,
-    g.product_id,
-    g.first_operation,
-    g.last_operation,
-    g.covered_m2,
-    g.film_um AS film_as_applied_um,
-    CASE WHEN g.film_basis = 'after_sanding' THEN a.mean_um ELSE g.film_um END AS film_um,
-    CASE WHEN g.film_basis = 'after_sanding' THEN a.se_um ELSE g.se_um END AS se_um,
-    CASE WHEN g.film_basis = 'after_sanding' THEN a.within_um ELSE g.within_um END AS within_um,
-    g.film_min_um,
-    g.film_max_um,
-    g.film_basis,
-    CASE WHEN g.film_basis = 'after_sanding' THEN a.grade ELSE g.grade END AS grade
+    g.*,
+    CASE WHEN g.film_basis = 'after_sanding' THEN a.mean_um ELSE g.film_as_applied_um END AS film_um,
+    CASE WHEN g.film_basis = 'after_sanding' THEN a.se_um ELSE g.se_as_applied_um END AS se_um,
+    CASE WHEN g.film_basis = 'after_sanding' THEN a.within_um ELSE g.within_as_applied_um END AS within_um,
+    CASE WHEN g.film_basis = 'after_sanding' THEN a.grade ELSE g.grade_as_applied END AS grade
 FROM sums AS g
 LEFT JOIN sanded AS a
     ON g.face = 'outer' AND a.shop_id = g.shop_id AND a.job_id = g.job_id AND a.panel_id = g.panel_id

@@ -1,10 +1,6 @@
 -- One row per layer of each increment: the layers of film_increments, in long form.
 SELECT
-    i.shop_id,
-    i.job_id,
-    i.panel_id,
-    i.from_operation,
-    i.to_operation,
+    i.*,
     w.operation_no,
     coalesce(i.witness_of, i.panel_id) AS stands_for
 FROM film_increments AS i

@@ -71,13 +71,7 @@ read_films AS (
     WHERE a.n_layers = 1 AND f.covered_m2 > 0
 )
 SELECT
-    f.shop_id,
-    f.job_id,
-    f.operation_no,
-    f.panel_id,
-    f.face,
-    f.covered_fraction,
-    f.covered_m2,
+    f.*,
     coalesce(a.film_um, l.landed_ml / s.covered_m2) AS film_um,
     CASE WHEN a.film_um IS NOT NULL THEN a.se_um ELSE l.landed_ml / s.covered_m2 * coalesce(l.rel_se, 0.5) END AS se_um,
     abs(coalesce(a.film_um, l.landed_ml / s.covered_m2)) * c.cv AS within_um,

@@ -79,12 +79,11 @@ together AS (
         m.area_m2 * m.um AS landed_ml,
         m.area_m2 * m.area_m2 * v.var_um2 AS read_var_ml2,
         power(m.area_m2 * m.um * m.area_rel_sd, 2) AS area_var_ml2,
-        m.area_m2 AS read_m2,
+        CASE WHEN m.usable THEN m.area_m2 ELSE 0.0 END AS read_m2,
         CASE
             WHEN NOT m.usable THEN coalesce(m.why_not, 'increment not usable')
             WHEN m.area_m2 IS NULL THEN 'area of the panel is not known'
-        END AS reason,
-        m.usable
+        END AS reason
     FROM piece_films AS m
     INNER JOIN variances AS v ON v.shop_id = m.shop_id AND v.job_id = m.job_id AND v.piece = m.piece
     UNION ALL
@@ -109,28 +108,10 @@ together AS (
         ) AS read_var_ml2,
         power(f.area_m2 * f.least_fraction * f.um * f.area_rel_sd, 2) AS area_var_ml2,
         0.0 AS read_m2,
-        coalesce(f.reason, CASE WHEN f.area_m2 IS NULL THEN 'area of the panel is not known' END) AS reason,
-        FALSE AS usable
+        coalesce(f.reason, CASE WHEN f.area_m2 IS NULL THEN 'area of the panel is not known' END) AS reason
     FROM filled AS f
     CROSS JOIN panel_spread AS b
 )
-SELECT
-    equation,
-    shop_id,
-    job_id,
-    panel_id,
-    face,
-    layer_set,
-    n_layers,
-    source,
-    um,
-    area_m2,
-    grade,
-    gain_u,
-    landed_ml,
-    read_var_ml2,
-    area_var_ml2,
-    CASE WHEN usable THEN read_m2 ELSE 0.0 END AS read_m2,
-    reason
+SELECT *
 FROM together
 ORDER BY equation, shop_id, job_id, panel_id, face, layer_set, source

@@ -10,19 +10,9 @@ WITH operation_lists AS (
     GROUP BY shop_id, job_id, record_no
 )
 SELECT
-    r.shop_id,
-    r.job_id,
-    r.record_no,
+    r.*,
     list_transform(o.operations, lambda x: substr(x, 7)) AS operations,
-    list_transform(o.roles, lambda x: substr(x, 7)) AS roles,
-    r.sprayed_solids_ml,
-    r.landed_solids_ml,
-    r.ratio,
-    r.rel_u,
-    r.grade,
-    r.usable,
-    r.why_not,
-    r.basis
+    list_transform(o.roles, lambda x: substr(x, 7)) AS roles
 FROM records AS r
 INNER JOIN operation_lists AS o ON o.shop_id = r.shop_id AND o.job_id = r.job_id AND o.record_no = r.record_no
 ORDER BY r.shop_id, r.job_id, r.record_no

@@ -1,15 +1,7 @@
 -- Faces of an equation, or the part of their operations, that no measured film speaks of: a row for each operation.
 SELECT
     e.equation,
-    f.shop_id,
-    f.job_id,
-    f.panel_id,
-    f.face,
-    f.operation_no,
-    f.area_m2,
-    f.area_rel_sd,
-    f.covered_fraction,
-    f.substrate,
+    f.*,
     array_to_string(
         list_sort(list(lpad(CAST(f.operation_no AS VARCHAR), 6, '0')) OVER face_of), '+'
     ) AS layer_set,

@@ -64,9 +64,7 @@ films AS (
 ),
 facts AS (
     SELECT
-        c.shop_id,
-        c.gun_id,
-        c.product_id,
+        c.*,
         v.role,
         coalesce(u.n_operations, 0) AS n_operations,
         coalesce(w.tip_mm, g.tip_mm) AS tip_mm,
@@ -117,12 +115,7 @@ ruled AS (
     FROM facts
 )
 SELECT
-    shop_id,
-    gun_id,
-    product_id,
-    tip_fits,
-    pressure_fits,
-    atomising_allowed,
+    *,
     CASE
         WHEN atomising_allowed = FALSE THEN 'not_allowed'
         WHEN tip_fits = FALSE OR pressure_fits = FALSE OR cross_use THEN 'misfit'
@@ -152,18 +145,7 @@ SELECT
         CASE WHEN cross_use THEN 'primer guns and finish guns are kept apart' END,
         CASE WHEN reads = 'thin' THEN 'its film reads below the window' END,
         CASE WHEN reads = 'thick' THEN 'its film reads above the window' END
-    ), '') AS why,
-    role,
-    n_operations,
-    tip_mm,
-    tip_min_mm,
-    tip_max_mm,
-    inlet_kpa,
-    inlet_max_kpa,
-    cup_rule,
-    cross_use,
-    film_um,
-    reads
+    ), '') AS why
 FROM ruled
 WHERE role IS NOT NULL
 ORDER BY shop_id, gun_id, product_id

@@ -1,9 +1,6 @@
 -- Each spray operation and the one that its gun sprayed next, in whichever shop: guns are lent and move.
 SELECT
-    shop_id,
-    job_id,
-    operation_no,
-    gun_id,
+    *,
     lead(shop_id) OVER by_time AS next_shop_id,
     lead(job_id) OVER by_time AS next_job_id,
     lead(operation_no) OVER by_time AS next_operation_no

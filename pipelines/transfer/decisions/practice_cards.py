@@ -87,38 +87,39 @@ def practice_cards(
     guns_of = dict(used.select("technician_id", "guns").iter_rows())
     rows: list[dict[str, Any]] = []
 
-    def card(kind: str, who: str, shop: str | None, role: str, **more: Any) -> None:
+    guns = {who: _guns(found) for who, found in guns_of.items()}
+
+    def card(kind: str, r: Mapping[str, Any], shop: str | None, also: str, *, role: str = "all", **more: Any) -> None:
+        """A row for the flag `r`; `also`: what it could be confused with besides the gun."""
+        who = r["technician_id"]
         if shop is not None:
             rows.append({
                 "shop_id": shop, "technician_id": who, "kind": kind, "role": role, "practise": PRACTISE[kind],
-                "caution": SHEET_FIRST + CAUTION_EXTRA[kind], "how_sure": how_sure(more["prob"]), **more,
+                "caution": SHEET_FIRST + CAUTION_EXTRA[kind], "how_sure": how_sure(more["prob"]),
+                "confused_with": also if kind == "leftover" else _confused(guns.get(who), r["vif"], also), **more,
             })  # fmt: skip
 
-    guns = {who: _guns(found) for who, found in guns_of.items()}
     material = settings.transfer.material_effect
     over = settings.practice.over_build_material
     for r in technician_effects.filter("flagged").iter_rows(named=True):
         card(
-            "low_transfer", r["technician_id"], shop_of.get(r["technician_id"]), "all",
+            "low_transfer", r, shop_of.get(r["technician_id"]), "a worn gun, a cup not weighed back, an area guessed",
             seen=f"Of what is sprayed, {_percent(r['effect'])} of what is typical here lands on the panel "
                  f"({_percent(r['low'])} to {_percent(r['high'])}), the same work and guns reckoned.",
             value=r["effect"], low=r["low"], high=r["high"], n=r["n"], prob=r["prob_low"],
-            confused_with=_confused(
-                guns.get(r["technician_id"]), r["vif"], "a worn gun, a cup not weighed back, an area guessed"
+            would_settle=_settle_log(
+                r["effect"], r["low"], r["high"], r["n"], 1 + material,
+                "jobs with a weighed leftover and film read before and after",
             ),
-            would_settle=_settle_effect(r, material),
         )  # fmt: skip
     for r in film_by_technician.filter("flagged").iter_rows(named=True):
         role = r["role"].replace("_", " ")
         card(
-            "over_build", r["technician_id"], r["shop_id"], r["role"],
+            "over_build", r, r["shop_id"], "a gauge that reads high, a colour that hides poorly, a tip too large", role=r["role"],
             seen=f"The {role} film lies at {_percent(r['ratio'])} of the sheet's greatest film on average "
                  f"({_percent(r['low'])} to {_percent(r['high'])}); of 100 jobs to come, about "
                  f"{100 * r['prob_next_over']:.0f} would lie above it.",
             value=r["ratio"], low=r["low"], high=r["high"], n=r["n"], prob=r["prob_material"],
-            confused_with=_confused(
-                guns.get(r["technician_id"]), r["vif"], "a gauge that reads high, a colour that hides poorly, a tip too large"
-            ),
             would_settle=_settle_log(
                 r["ratio"], r["low"], r["high"], r["n"], 1 + over,
                 "operations read on their own (a strip pulled in between)",
@@ -129,29 +130,23 @@ def practice_cards(
     for r in first.iter_rows(named=True):
         side = "upper" if r["tilt"] > 0 else "lower"
         card(
-            "tilt", r["technician_id"], r["shop_id"], r["role"],
+            "tilt", r, r["shop_id"],
+            "sag on upright panels (film moves down by itself), border edges sprayed first, a gun whose air cap "
+            "is partly blocked", role=r["role"],
             seen=f"On {r['n_panels']} panels of {r['role'].replace('_', ' ')} the {side} edge carries "
             f"{_percent(abs(r['tilt']))} more of the "
                  f"mean film than the other ({_percent(r['tilt_low'])} to {_percent(r['tilt_high'])}, upper less lower).",
             value=r["tilt"], low=r["tilt_low"], high=r["tilt_high"], n=r["n_panels"], prob=r["prob_tilt"],
-            confused_with=_confused(
-                guns.get(r["technician_id"]), r["vif"],
-                "sag on upright panels (film moves down by itself), border edges sprayed first, a gun whose air cap "
-                "is partly blocked",
-            ),
             would_settle="Nine readings on five more panels with another gun: a tilt that stays is the hand's, one "
             "that goes is the gun's.",
         )  # fmt: skip
     first = panels_of_hand.filter("thin_edges").unique(["shop_id", "technician_id"], keep="first", maintain_order=True)
     for r in first.iter_rows(named=True):
         card(
-            "thin_edges", r["technician_id"], r["shop_id"], r["role"],
+            "thin_edges", r, r["shop_id"], "a fan that is set too wide, places read too near the edge", role=r["role"],
             seen=f"On {r['n_panels']} panels of {r['role'].replace('_', ' ')} the edges carry {_percent(-r['edge'])} less of the "
                  f"mean film than the centre ({_percent(r['edge_low'])} to {_percent(r['edge_high'])}, edges less centre).",
             value=r["edge"], low=r["edge_low"], high=r["edge_high"], n=r["n_panels"], prob=r["prob_thin"],
-            confused_with=_confused(
-                guns.get(r["technician_id"]), r["vif"], "a fan that is set too wide, places read too near the edge"
-            ),
             would_settle="Nine readings on five more panels with another gun: edges that stay thin are the hand's.",
         )  # fmt: skip
     if habits.people.height:
@@ -160,14 +155,13 @@ def practice_cards(
             half = Z95 * math.sqrt(r["variance"])
             level = usual.get(r["shop_id"], 0.0)
             card(
-                "leftover", r["technician_id"], r["shop_id"], "all",
+                "leftover", r, r["shop_id"],
+                "Weighing back the large leftovers only, cups mixed for somebody else, colours that need a spare for blending.",
                 seen=f"{_percent(r['effect'])} more of a cup stays in it than is usual for the same role, product "
                 f"and size of mix "
                      f"({_percent(r['effect'] - half)} to {_percent(r['effect'] + half)}); usual in this shop is "
                      f"{_percent(level)}.",
                 value=r["effect"], low=r["effect"] - half, high=r["effect"] + half, n=r["n"], prob=r["prob"],
-                confused_with="Weighing back the large leftovers only, cups mixed for somebody else, colours that "
-                "need a spare for blending.",
                 would_settle="Every cup weighed back for two weeks, small leftovers too.",
             )  # fmt: skip
     if not rows:
@@ -196,18 +190,6 @@ def _confused(guns: str | None, vif: float | None, other: str) -> str:
     start = f"The gun: seen with {guns}. " if guns else ""
     how = "" if vif is None else f"What the guns themselves do is not known exactly: {_wider(vif)}. "
     return f"{start}{how}Also: {other}."
-
-
-def _settle_effect(r: Mapping[str, Any], material: float) -> str:
-    """How many more records would bring the interval to one side of the size that matters."""
-    return _settle_log(
-        r["effect"],
-        r["low"],
-        r["high"],
-        r["n"],
-        1 + material,
-        "jobs with a weighed leftover and film read before and after",
-    )
 
 
 def _settle_log(value: float, low: float, high: float, n: int, edge: float, what: str) -> str:

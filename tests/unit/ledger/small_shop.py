@@ -10,6 +10,7 @@ import polars as pl
 from pipelines.ledger import runner
 from pipelines.settings import Settings
 from schemas import events, registers, validate
+from tests import on_frames
 
 DAY = datetime(2026, 3, 2, 8, 0)
 EXEMPT = {"cas": pl.String, "density_g_per_ml": pl.Float64}
@@ -35,8 +36,8 @@ def asked(step: str, settings: dict[str, Any] | None = None, **rows: list[dict[s
     """The rows that one step makes of these; a table that it reads and that is not given is empty."""
     given = {name: frame(name, *rows.get(name, ())) for name in runner.upstream(step)}
     if "unit_factors" in given:
-        given["unit_factors"] = runner.run_statement("unit_factors", {}, {})
-    return runner.run_statement(step, given, Settings().flat() | (settings or {})).to_dicts()
+        given["unit_factors"] = on_frames.run_statement("unit_factors", {}, {})
+    return on_frames.run_statement(step, given, Settings().flat() | (settings or {})).to_dicts()
 
 
 class SmallShop:
@@ -163,4 +164,4 @@ class SmallShop:
         return found
 
     def run(self, until: str | None = None) -> dict[str, pl.DataFrame]:
-        return runner.run_all(self.tables(), Settings().flat(), until=until)
+        return on_frames.run_all(self.tables(), Settings().flat(), until=until)

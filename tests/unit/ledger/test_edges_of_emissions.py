@@ -11,8 +11,8 @@ from typing import Any
 import pytest
 from small_shop import asked, at, frame, made
 
-from pipelines.ledger import runner
 from pipelines.settings import Settings
+from tests import on_frames
 
 DAY = date(2026, 3, 2)
 SETTINGS = Settings().flat()
@@ -32,7 +32,7 @@ def test_a_refused_row_of_a_cup_counts_in_that_cups_month_alone() -> None:
             *({"shop_id": a, "mix_id": b, "month": c} for a, b, c in mixes), shop_id=str, mix_id=str, month=str
         ),
     }
-    assert runner.run_statement("emission_gaps", given, {}).rows() == [("s", "2026-03", 1, False)]
+    assert on_frames.run_statement("emission_gaps", given, {}).rows() == [("s", "2026-03", 1, False)]
 
 
 def test_a_component_that_stands_twice_in_a_cup_is_added_up() -> None:
@@ -59,7 +59,7 @@ def test_a_component_that_stands_twice_in_a_cup_is_added_up() -> None:
             content_restated_ml_per_g=float,
         ),
     }  # fmt: skip
-    found = runner.run_statement("emission_parts", given, {}).row(0, named=True)
+    found = on_frames.run_statement("emission_parts", given, {}).row(0, named=True)
     whole = {"part": 1.0, "voc": 0.5, "exempt": 0.0, "content_voc": 0.5, "ml": 1.0, "limited_ml": 1.0}
     assert {name: found[name] for name in whole} == pytest.approx(whole)
 
@@ -75,7 +75,7 @@ def test_months_of_refused_rows_span_from_the_first_to_the_last() -> None:
         "shops": frame("shops", {"shop_id": "s"}),
         "packs": made(jurisdiction=str, basis=str, averaging=str, verify=bool),
     }
-    found = runner.run_statement("emission_places", given, SETTINGS).row(0, named=True)
+    found = on_frames.run_statement("emission_places", given, SETTINGS).row(0, named=True)
     assert (found["first_month"], found["last_month"]) == ("2026-01", "2026-05")
 
 
@@ -101,7 +101,7 @@ def test_litres_are_missed_in_the_row_of_the_cup_alone() -> None:
         ),
         "unscaled_use": frame("unscaled_use"),
     }  # fmt: skip
-    found = runner.run_statement("emission_uses", given, {}).select("kind", "complete", "note").rows()
+    found = on_frames.run_statement("emission_uses", given, {}).select("kind", "complete", "note").rows()
     assert sorted(found) == [("cup", False, "a component has no density"), ("drawn", True, None)]
 
 
@@ -124,7 +124,7 @@ def monthly(*lines: dict[str, Any], gaps: tuple[dict[str, Any], ...] = ()) -> li
         "emission_lines": made(*(usual | line for line in lines), complete=bool, **text, **amounts),
         "emission_gaps": made(*gaps, shop_id=str, month=str, unread=bool, n_refused=int),
     }
-    return runner.run_statement("emissions_monthly", given, SETTINGS | {"z95": 1.96}).to_dicts()
+    return on_frames.run_statement("emissions_monthly", given, SETTINGS | {"z95": 1.96}).to_dicts()
 
 
 def test_shares_of_evidence_add_up_masses_however_small() -> None:
@@ -170,7 +170,7 @@ def test_a_year_of_cleaning_alone_closes_its_balance() -> None:
         ),
         "emission_gaps": made(shop_id=str, month=str, unread=bool),
     }  # fmt: skip
-    found = runner.run_statement("compliance_solvent", given, {}).row(0, named=True)
+    found = on_frames.run_statement("compliance_solvent", given, {}).row(0, named=True)
     balance = {
         "pours_kg": 0.0,
         "input_kg": 1.0,
@@ -191,7 +191,7 @@ def test_months_run_over_the_turn_of_the_year() -> None:
             last_month=str,
         )
     }
-    found = runner.run_statement("shop_months", given, {})
+    found = on_frames.run_statement("shop_months", given, {})
     assert found["month"].to_list() == ["2025-11", "2025-12", "2026-01", "2026-02"]
     assert found["next_on"].to_list() == [date(2025, 12, 1), date(2026, 1, 1), date(2026, 2, 1), date(2026, 3, 1)]
     assert found["n_before"].to_list() == [0, 1, 2, 3]
@@ -223,7 +223,7 @@ def test_solvent_poured_on_two_days_has_each_days_part_and_other_places_have_non
             component_id=str, voc_kg=float, exempt_kg=float, complete=bool,
         ),
     }  # fmt: skip
-    found = runner.run_statement("solvent_lines", given, {}).select("shop_id", "kind", "kg").rows()
+    found = on_frames.run_statement("solvent_lines", given, {}).select("shop_id", "kind", "kg").rows()
     assert found == [("s", "cup", pytest.approx(0.04)), ("s", "unscaled", 1.5)]
 
 

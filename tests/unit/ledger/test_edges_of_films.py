@@ -14,9 +14,9 @@ import pytest
 from scipy.stats import norm
 from small_shop import SmallShop, asked, at, frame, made
 
-from pipelines.ledger import runner
 from pipelines.ledger.film import excess, film_build
 from pipelines.settings import Settings
+from tests import on_frames
 
 
 def spread(**films: list[float]) -> float:
@@ -26,7 +26,7 @@ def spread(**films: list[float]) -> float:
         for um in many
     ]
     given = {"face_films": made(*rows, equation=str, shop_id=str, job_id=str, layer_set=str, um=float)}
-    return float(runner.run_statement("panel_spread", given, {})["rel_var"][0])
+    return float(on_frames.run_statement("panel_spread", given, {})["rel_var"][0])
 
 
 def test_panels_differ_by_a_ratio_of_sums_with_one_taken_off_each_count() -> None:
@@ -57,7 +57,7 @@ def stages(*readings: dict[str, Any], stripped_after: int | None = None) -> list
             operation_no=int, kind=str, removal=str, unclear=bool,
         ),
     }  # fmt: skip
-    return runner.run_statement("stage_means", given, Settings().flat() | {"gauge_gain_u": 0.03}).to_dicts()
+    return on_frames.run_statement("stage_means", given, Settings().flat() | {"gauge_gain_u": 0.03}).to_dicts()
 
 
 def test_places_are_bits_from_the_upper_left_and_a_reading_without_a_place_is_none_of_them() -> None:
@@ -89,7 +89,7 @@ def test_a_piece_named_alike_elsewhere_takes_no_film_away() -> None:
             equation=str, shop_id=str, job_id=str, panel_id=str, piece=str, um=float, blend=bool, n_layers=int, usable=bool,
         ),
     }  # fmt: skip
-    assert runner.run_statement("face_films", given, {}).select("panel_id", "um").rows() == [("hood", 50.0)]
+    assert on_frames.run_statement("face_films", given, {}).select("panel_id", "um").rows() == [("hood", 50.0)]
 
 
 def test_scatter_is_pooled_by_what_each_piece_knows_beyond_one_reading() -> None:
@@ -103,7 +103,9 @@ def test_scatter_is_pooled_by_what_each_piece_knows_beyond_one_reading() -> None
         ),
         "sanded_films": made({"kind": "sanded", "sd_um": 3.0, "n_effective": 1.5}, kind=str, sd_um=float, n_effective=float),
     }  # fmt: skip
-    found = runner.run_statement("film_spreads", given, Settings().flat()).select("kind", "s2_um2", "within_cv").rows()
+    found = (
+        on_frames.run_statement("film_spreads", given, Settings().flat()).select("kind", "s2_um2", "within_cv").rows()
+    )
     cv = pytest.approx((34 / 4450) ** 0.5)
     assert found == [("clear/paired", pytest.approx(13.6), cv), ("sanded", pytest.approx(9.0), cv)]
 
@@ -130,7 +132,7 @@ def test_a_span_has_the_widest_demand_of_its_versions_and_knows_its_ground() -> 
         ),
     }  # fmt: skip
     found = (
-        runner.run_statement("film_spans", given, {})
+        on_frames.run_statement("film_spans", given, {})
         .select("film_min_um", "film_max_um", "substrate_known", "n_operations")
         .rows()
     )
@@ -156,7 +158,7 @@ def test_checks_on_a_line_leave_a_gain_without_doubt() -> None:
         "operations": frame("operations"),
         "gauge_checks": frame("gauge_checks", *checks),
     }
-    found = runner.run_statement("gauge_fits", given, Settings().flat()).row(0, named=True)
+    found = on_frames.run_statement("gauge_fits", given, Settings().flat()).row(0, named=True)
     assert (found["gain"], found["offset_um"]) == (pytest.approx(1.02), pytest.approx(2.0))
     assert found["gain_u"] == pytest.approx(0.0, abs=1e-6)
 
@@ -171,7 +173,7 @@ def test_a_refused_operation_may_have_touched_the_panels_that_it_lists_and_no_ot
         "incomplete": frame("incomplete", key | {"what": "operation", "operation_no": 2}),
         "operations": frame("operations"),
     }  # fmt: skip
-    found = runner.run_statement("panel_work", given, {}).select("panel_id", "operation_no", "unclear").rows()
+    found = on_frames.run_statement("panel_work", given, {}).select("panel_id", "operation_no", "unclear").rows()
     assert found == [("door", 2, True)]
 
 

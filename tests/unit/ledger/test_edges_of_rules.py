@@ -12,8 +12,8 @@ import polars as pl
 import pytest
 from small_shop import asked, at, frame, made
 
-from pipelines.ledger import runner
 from pipelines.settings import Settings
+from tests import on_frames
 
 EVER, NEVER = date(1, 1, 1), date(9999, 12, 31)
 
@@ -44,7 +44,7 @@ def booths(sections: str, *rules: tuple[str, float]) -> list[tuple[float, str]]:
             booth, shop_id=str, booth_id=str, from_on=date, until_on=date, filter_capture=float, evidence_ref=str
         ),
     }
-    return runner.run_statement("compliance_booths", given, {}).select("filter_capture_needed", "status").rows()
+    return on_frames.run_statement("compliance_booths", given, {}).select("filter_capture_needed", "status").rows()
 
 
 @pytest.mark.parametrize("sections", ["shop_rules", "shop_rules hap", "hap shop_rules"])
@@ -72,7 +72,7 @@ def test_records_are_kept_from_the_same_day_years_ago_or_the_day_before_the_29th
         "retention": made({"jurisdiction": "us", "record": "pours", "years": 3, "note": "n", "source": "law"},
                           jurisdiction=str, record=str, years=int, note=str, source=str),
     }  # fmt: skip
-    assert runner.run_statement("compliance_retention", given, {})["keep_since"].to_list() == [since]
+    assert on_frames.run_statement("compliance_retention", given, {})["keep_since"].to_list() == [since]
 
 
 def average(*cups: dict[str, Any]) -> dict[str, Any]:
@@ -91,7 +91,7 @@ def average(*cups: dict[str, Any]) -> dict[str, Any]:
         ),
         "emission_gaps": made(shop_id=str, month=str, unread=bool),
     }  # fmt: skip
-    return runner.run_statement("compliance_average", given, {}).row(0, named=True)
+    return on_frames.run_statement("compliance_average", given, {}).row(0, named=True)
 
 
 def test_a_month_is_judged_by_the_limit_of_its_last_cup() -> None:
@@ -136,7 +136,7 @@ def rolled(
         "permit_amounts": made(shop_id=str, measure=str, period=str, from_on=date, until_on=date, amount=float),
         "shop_months": made(*shown, shop_id=str, month=str, month_no=int, n_before=int, next_on=date),
     }
-    found = runner.run_statement("rolling_12_months", given, {}).iter_rows(named=True)
+    found = on_frames.run_statement("rolling_12_months", given, {}).iter_rows(named=True)
     return {(row["measure"], row["month"]): row for row in found}
 
 
@@ -184,7 +184,9 @@ def test_of_two_densities_the_smaller_counts_the_larger_volume_as_exempt() -> No
         "target_metals": made(metal=str, form=str, threshold_mass_fraction=float, source=str),
         "target_metal_compounds": made(cas=str, metal=str, form=str, substance=str),
     }
-    found = runner.run_statement("substance_status", given, {}).select("purpose", "density_g_per_ml", "status").rows()
+    found = (
+        on_frames.run_statement("substance_status", given, {}).select("purpose", "density_g_per_ml", "status").rows()
+    )
     assert sorted(found) == [("content", 0.79, "exempt"), ("mass", 0.79, "exempt")]
 
 
@@ -218,7 +220,7 @@ def test_a_difference_is_told_only_beyond_the_spread_of_the_scales(delivered: fl
         ),
         "scale_checks": frame("scale_checks"),
     }
-    found = runner.run_statement("stock_reconciliation", given, Settings().flat() | {"scale_rel_u": 0.005}).row(
+    found = on_frames.run_statement("stock_reconciliation", given, Settings().flat() | {"scale_rel_u": 0.005}).row(
         0, named=True
     )
     assert found["hint"].startswith(hint)

@@ -12,9 +12,9 @@ import polars as pl
 import pytest
 from small_shop import SmallShop, asked, at, frame, made
 
-from pipelines.ledger import runner
 from pipelines.settings import Settings
 from schemas import validate
+from tests import on_frames
 
 NOTHING = ("solids_mass_fraction", "voc_mass_fraction", "water_mass_fraction", "exempt_mass_fraction")
 
@@ -24,8 +24,8 @@ def facts(**fractions: float | None) -> dict[str, Any]:
     given = {"components": frame("components", {"component_id": "c", "density_g_per_ml": 1.0} | fractions)}
     given |= {"exempt_compounds": pl.DataFrame(schema={"cas": pl.String, "density_g_per_ml": pl.Float64})}
     given |= {"component_species": validate.empty("component_species")}
-    given["component_versions"] = runner.run_statement("component_versions", given, {})
-    return runner.run_statement("component_facts", given, {}).row(0, named=True)
+    given["component_versions"] = on_frames.run_statement("component_versions", given, {})
+    return on_frames.run_statement("component_facts", given, {}).row(0, named=True)
 
 
 @pytest.mark.parametrize("left_out", NOTHING)
@@ -75,8 +75,8 @@ def permits(*rows: dict[str, Any]) -> dict[tuple[str, str, date], tuple[date, fl
     given = {
         "permit_limits": frame("permit_limits", *({"shop_id": "s", "source": "p", "limit": 2.0} | r for r in rows))
     }
-    given["unit_factors"] = runner.run_statement("unit_factors", {}, {})
-    found = runner.run_statement("permit_amounts", given, {}).iter_rows(named=True)
+    given["unit_factors"] = on_frames.run_statement("unit_factors", {}, {})
+    found = on_frames.run_statement("permit_amounts", given, {}).iter_rows(named=True)
     return {(r["measure"], r["period"], r["from_on"]): (r["until_on"], r["amount"]) for r in found}
 
 
@@ -111,7 +111,7 @@ def costs(*ledger: dict[str, Any]) -> dict[str, dict[str, Any]]:
         row = {"shop_id": "s", "rework": False} | {f"{part}_cost": 0.0 for part in parts} | given
         rows.append(row | {"poured_cost": sum(row[f"{part}_cost"] for part in parts)})
     tables = {"material_ledger": frame("material_ledger", *rows), "operations": validate.empty("operations")}
-    found = runner.run_statement("job_costs", tables, Settings().flat())
+    found = on_frames.run_statement("job_costs", tables, Settings().flat())
     return {r["job_id"]: r for r in found.iter_rows(named=True)}
 
 
@@ -135,7 +135,7 @@ def test_a_component_poured_on_two_days_has_its_figures_of_the_first() -> None:
         {"shop_id": "s", "mix_id": "m", "pour_no": number, "component_id": "c", "weighed_g": grams, "poured_at": when}
         for number, grams, when in [(1, 100.0, at(0)), (2, 50.0, at(0) + timedelta(days=1))]
     ]
-    found = runner.run_statement("cup_pours", {"pours": frame("pours", *rows)}, {}).row(0, named=True)
+    found = on_frames.run_statement("cup_pours", {"pours": frame("pours", *rows)}, {}).row(0, named=True)
     assert (found["on_date"], found["net_g"]) == (date(2026, 3, 2), 150.0)
 
 
@@ -145,7 +145,7 @@ def test_cups_that_nobody_weighed_back_never_leave_less_than_nothing(factor: flo
         "leftover_habits": made({"shop_id": "s", "role": "clear", "leftover_share": 0.1}, shop_id=str, role=str, leftover_share=float),
         "transfer_model": made({"term": "unweighed", "value": factor, "note": "found"}, term=str, value=float, note=str),
     }  # fmt: skip
-    found = runner.run_statement("usual_leftovers", given, {})["leftover_share"].to_list()
+    found = on_frames.run_statement("usual_leftovers", given, {})["leftover_share"].to_list()
     assert found == pytest.approx([left], abs=1e-12)
 
 
@@ -174,8 +174,8 @@ def test_exempt_species_without_a_fraction_leave_the_density_unknown() -> None:
                 "component_species", *({"component_id": "c", "cas": cas, "mass_fraction": part} for cas, part in fractions.items())
             ),
         }  # fmt: skip
-        given["component_versions"] = runner.run_statement("component_versions", given, {})
-        found: float | None = runner.run_statement("component_facts", given, {})["exempt_density_g_per_ml"][0]
+        given["component_versions"] = on_frames.run_statement("component_versions", given, {})
+        found: float | None = on_frames.run_statement("component_facts", given, {})["exempt_density_g_per_ml"][0]
         return found
 
     assert density(a=0.1, b=0.2) == pytest.approx(0.3 / 0.25)
@@ -192,7 +192,7 @@ def test_an_empty_cup_says_nothing_of_what_is_usually_left() -> None:
         ),
         "products": frame("products", {"product_id": "p", "role": "clear"}),
     }  # fmt: skip
-    found = runner.run_statement("leftover_habits", given, {}).row(0, named=True)
+    found = on_frames.run_statement("leftover_habits", given, {}).row(0, named=True)
     assert (found["n"], found["leftover_share"]) == (5, pytest.approx(0.1))
 
 
@@ -211,7 +211,7 @@ def test_what_a_cup_lacks_is_told_of_its_own_shop_and_product() -> None:
             shop_id=str, mix_id=str, component_id=str, lacks=str, **sheets,
         ),
     }  # fmt: skip
-    found = runner.run_statement("lacking_figures", given, {}).select(
+    found = on_frames.run_statement("lacking_figures", given, {}).select(
         "shop_id", "product_id", "property", "n_cups", "n_lacking"
     )
     assert found.rows() == [("s", "p", "density", 1, 1)]

@@ -12,7 +12,8 @@ import polars as pl
 import pytest
 from small_shop import asked, at, frame, made
 
-from pipelines.ledger import origin, runner, waste
+from pipelines.ledger import origin, waste
+from tests import on_frames
 
 EVER, NEVER, DAY = date(1, 1, 1), date(9999, 12, 31), date(2026, 3, 2)
 PLACE = {"shop_id": "s", "jurisdiction": "us", "basis": "regulatory"}
@@ -50,7 +51,7 @@ def test_nothing_goes_into_the_drum_as_nothing(gone: float, recovered: float, fl
             shop_id=str, on_date=date, cleaning_no=str, month=str, recovered_g=float, solvent_flush_g=float, solvent_recovered_g=float,
         ),
     }  # fmt: skip
-    assert runner.run_statement("drum_inputs", given, {}).select("kind", "mass_g").rows() == found
+    assert on_frames.run_statement("drum_inputs", given, {}).select("kind", "mass_g").rows() == found
 
 
 def test_a_shop_without_records_still_has_its_people_to_train() -> None:
@@ -71,7 +72,7 @@ def test_a_shop_without_records_still_has_its_people_to_train() -> None:
         "training_days": made(row, **dict.fromkeys(columns, str), **days),
         "emission_places": places(last_on=date),
     }
-    assert runner.run_statement("compliance_training", given, {})["technician_id"].to_list() == ["t"]
+    assert on_frames.run_statement("compliance_training", given, {})["technician_id"].to_list() == ["t"]
 
 
 def test_only_material_of_unknown_composition_that_left_is_a_gap() -> None:
@@ -86,7 +87,7 @@ def test_only_material_of_unknown_composition_that_left_is_a_gap() -> None:
             component_id=str, from_on=date, until_on=date, composition_known=bool,
         ),
     }  # fmt: skip
-    assert runner.run_statement("hap_gaps", given, {}).rows() == [("s", "2026-03", "c", 15.0)]
+    assert on_frames.run_statement("hap_gaps", given, {}).rows() == [("s", "2026-03", "c", 15.0)]
 
 
 def blend_match(name: str, *entries: tuple[int, int, str, str, float]) -> tuple[Any, ...]:
@@ -98,7 +99,7 @@ def blend_match(name: str, *entries: tuple[int, int, str, str, float]) -> tuple[
             table_no=int, entry_no=int, blend=str, cas=str, organic_hap_mass_fraction=float,
         ),
     }  # fmt: skip
-    found = runner.run_statement("hap_blend_matches", given, {})
+    found = on_frames.run_statement("hap_blend_matches", given, {})
     return found.select("table_no", "entry_no", "matched_by", "ambiguous").row(0)
 
 
@@ -140,7 +141,7 @@ def test_two_components_that_name_one_number_bring_each_its_own_blend() -> None:
             table_no=int, entry_no=int, hap_cas=str, hap_mass_fraction=float,
         ),
     }  # fmt: skip
-    assert runner.run_statement("hap_species", given, {}).select("component_id", "fraction").rows() == [
+    assert on_frames.run_statement("hap_species", given, {}).select("component_id", "fraction").rows() == [
         ("a", 0.2),
         ("b", 0.1),
     ]
@@ -168,7 +169,9 @@ def test_time_of_spraying_adds_up_from_the_limit_on_and_the_doubtful_reason_is_t
             for n, who in hands.items() for shop, job in (("s", "j"), ("s", "another job"), ("other", "j"))
         )),
     }  # fmt: skip
-    found = {row["technician_id"]: row for row in runner.run_statement("spray_time", given, {}).iter_rows(named=True)}
+    found = {
+        row["technician_id"]: row for row in on_frames.run_statement("spray_time", given, {}).iter_rows(named=True)
+    }
     assert {who: row["minutes"] for who, row in found.items()} == {"a": 10.0, "b": 10.0, "c": 20.0, "d": 10.0}
     assert [found[who]["why"] for who in "abc"] == [doubt] * 3
     assert found["d"]["why"] == "an isocyanate is among its substances"
@@ -201,7 +204,7 @@ def test_two_shipments_of_a_month_leave_the_drum_together() -> None:
         ),
         "shop_months": made({"shop_id": "s", "month": "2026-03"}, shop_id=str, month=str),
     }  # fmt: skip
-    found = {row["stream"]: row for row in runner.run_statement("waste_drum", given, {}).iter_rows(named=True)}
+    found = {row["stream"]: row for row in on_frames.run_statement("waste_drum", given, {}).iter_rows(named=True)}
     nothing = dict.fromkeys(
         ("opening_kg", "in_kg", "shipped_kg", "unexplained_kg", "closing_kg", "generated_kg", "credit_voc_kg"), 0.0
     )
@@ -216,13 +219,13 @@ def test_waste_of_a_month_is_both_streams_and_a_place_without_figures_names_no_c
     given = {
         "emission_places": places(),
         "rule_figures": made(jurisdiction=str, rule=str, figure=str, value=float, unit=str, source=str),
-        "unit_factors": runner.run_statement("unit_factors", {}, {}),
+        "unit_factors": on_frames.run_statement("unit_factors", {}, {}),
         "waste_drum": made(
             *({"shop_id": "s", "month": "2026-03"} | dict.fromkeys(amounts, kg) for kg in (0.5, 0.3)),
             shop_id=str, month=str, **dict.fromkeys(amounts, float),
         ),
     }  # fmt: skip
-    found = runner.run_statement("waste_monthly", given, {}).row(0, named=True)
+    found = on_frames.run_statement("waste_monthly", given, {}).row(0, named=True)
     wanted = {"generated_kg": 0.8, "shipped_kg": 0.8, "unexplained_kg": 0.8, "on_hand_kg": 0.8}
     assert {name: found[name] for name in wanted} == pytest.approx(wanted)
     assert found["generator"] is None

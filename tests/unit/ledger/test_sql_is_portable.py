@@ -91,3 +91,26 @@ def test_every_step_has_a_declared_table_and_says_what_it_does() -> None:
     for name in runner.steps():
         assert validate.columns(name)
         assert len(runner.comment(name)) > 40
+
+
+def twice(sql: str) -> list[str]:
+    """Columns that a select gives twice: beside `*` a column of one of its names, which DuckDB would rename without a word."""
+    from sqlglot.optimizer.qualify import qualify
+
+    from pipelines import steps
+    from schemas import validate
+
+    known: dict[str, object] = {
+        table: {info.name: "text" for info in validate.columns(table)}
+        | ({"file": "text", "line": "text"} if table in steps.INTAKE else {})
+        for table in steps.BY_TABLE
+    }
+    tree = sqlglot.parse_one(sql, dialect="duckdb")
+    whole = qualify(tree, dialect="duckdb", schema=known, validate_qualify_columns=False)
+    given = [select.named_selects for select in whole.find_all(exp.Select)]
+    return sorted({name for names in given for name in names if names.count(name) > 1})
+
+
+def test_no_select_gives_two_columns_of_one_name() -> None:
+    assert {name: found for name, sql in runner.statements().items() if (found := twice(sql))} == {}
+    assert twice("SELECT *, shop_id || 'x' AS shop_id FROM jobs ORDER BY job_id") == ["shop_id"]

@@ -1,0 +1,106 @@
+"""The ledger's steps run one by one on frames, in a small DuckDB of its own: for tests that bring a few rows. A run has its tables in
+the workbench.
+"""
+
+from __future__ import annotations
+
+import inspect
+from collections.abc import Mapping
+from functools import cache
+from typing import TYPE_CHECKING, Any
+
+import polars as pl
+
+from pipelines.ledger import runner
+from pipelines.ledger.runner import PYTHON_STEPS, LedgerError, parameters, statements, upstream
+from pipelines.settings import Settings, sections
+from schemas import validate
+
+if TYPE_CHECKING:
+    import duckdb
+
+
+def run_statement(name: str, tables: Mapping[str, pl.DataFrame], settings: Mapping[str, Any]) -> pl.DataFrame:
+    """Run one step on the frames it reads (`upstream(name)`); settings fill its $parameters.
+
+    One thread: floats added in another order differ in the last digit, and the same input must give the same bytes.
+    """
+    missing = sorted(upstream(name) - set(tables))
+    if missing:
+        raise LedgerError(f"{name}: needs the tables {', '.join(missing)}")
+    if name in PYTHON_STEPS:
+        step = PYTHON_STEPS[name]
+        chosen = {"settings": _settings_of(settings)} if "settings" in inspect.signature(step).parameters else {}
+        return _formed(name, step(**{table: tables[table] for table in upstream(name)}, **chosen))
+    import duckdb
+
+    given = parameters(name, settings)
+    connection = _connection()
+    try:
+        for table in upstream(name):
+            connection.register(table, tables[table].to_arrow(compat_level=pl.CompatLevel.newest()))
+        relation = connection.sql(statements()[name], params=given)
+        result = pl.DataFrame(relation.to_arrow_table())
+    except duckdb.Error as error:
+        raise LedgerError(f"{name}.sql: {error}") from error
+    finally:
+        for table in upstream(name):
+            connection.unregister(table)
+    return _formed(name, result)
+
+
+def _settings_of(flat: Mapping[str, Any]) -> Settings:
+    """The settings that `flat` gave. Raises KeyError where one is missing."""
+    of = {name: {key: flat[key] for key in model.model_fields} for name, model in sections().items()}
+    return Settings.model_validate(of)
+
+
+@cache
+def _connection() -> duckdb.DuckDBPyConnection:
+    """Empty between statements: a new one for each of them would cost more than many take."""
+    import duckdb
+
+    found = duckdb.connect()
+    found.execute("SET threads TO 1")
+    # Registered frames carry no statistics: the optimizer then joins large tables on shop_id alone and filters later,
+    # which takes all memory. Joins are run in the order in which the statement names them.
+    found.execute("SET disabled_optimizers TO 'join_order'")
+    return found
+
+
+def _formed(name: str, frame: pl.DataFrame) -> pl.DataFrame:
+    try:
+        validate.schema(name)
+    except KeyError:
+        return frame
+    return validate.conform(name, frame)
+
+
+def run_all(
+    tables: Mapping[str, pl.DataFrame],
+    settings: Mapping[str, Any],
+    *,
+    until: str | None = None,
+) -> dict[str, pl.DataFrame]:
+    """Every step in order on top of `tables` (event tables, registers, reference, incomplete). For tests and small use.
+
+    Steps whose inputs are not at hand (those behind the transfer model) are left out; `until` runs that step and what it
+    rests on, nothing else.
+    """
+    found = dict(tables)
+    wanted = set(runner.steps()) if until is None else _rests_on(until)
+    for name in runner.order():
+        if name in wanted and upstream(name) <= set(found):
+            found[name] = run_statement(name, found, settings)
+    return found
+
+
+def _rests_on(name: str) -> set[str]:
+    found: set[str] = set()
+    ahead = [name]
+    while ahead:
+        step = ahead.pop()
+        if step not in found and step in set(runner.steps()):
+            found.add(step)
+            ahead.extend(upstream(step))
+    return found

@@ -103,15 +103,15 @@ def test_changes_that_records_tell_are_proposed_with_their_row_and_never_twice()
     }  # fmt: skip
     found = check_notes.changes(take_in(files).tables)
     assert found.rows() == [
-        ("2025-07-01: gun gun_2 was tip changed", "gun_2_2025-07-01,2025-07-01,,tip,north,,gun_2,,,,,,,"),
+        ("2025-07-01: gun gun_2 was tip changed", "gun_2_2025-07-01,2025-07-01,,tip,north,,gun_2,,,,,,,,,"),
         (
             "2025-06-01: gun gun_1 has a tip of 1.4 mm instead of 1.3 mm",
-            "gun_1_2025-06-01,2025-06-01,,tip,north,,gun_1,,,,,1.4 mm,,",
+            "gun_1_2025-06-01,2025-06-01,,tip,north,,gun_1,,,,,1.4 mm,,,,",
         ),
-        ("2025-05-01: gun gun_1 was rebuilt", "gun_1_2025-05-01,2025-05-01,,gun_serviced,north,,gun_1,,,,,,,"),
+        ("2025-05-01: gun gun_1 was rebuilt", "gun_1_2025-05-01,2025-05-01,,gun_serviced,north,,gun_1,,,,,,,,,"),
         (
             "2025-04-03: gun gun_2 sprayed for the first time in north",
-            "gun_2_2025-04-03,2025-04-03,,gun_trial,north,,gun_2,,,,,,,",
+            "gun_2_2025-04-03,2025-04-03,,gun_trial,north,,gun_2,,,,,,,,,",
         ),
     ], "a cleaning is no change; within its first 30 days every gun is new to a shop's records"
     header = register_templates.registers()["changes.csv"].splitlines()

@@ -247,7 +247,7 @@ class Entries:
 
     def __matmul__(self, vector: Floats) -> Floats:
         """Sums in the order of the entries, as scipy adds them."""
-        return np.bincount(self.row, self.value * vector[self.column], self.shape[0])
+        return np.asarray(np.bincount(self.row, self.value * vector[self.column], self.shape[0]), np.float64)
 
 
 MANY_KINDS = 2048  # of distinct numbers in a design: the table of their products then takes 32 MB
@@ -455,7 +455,7 @@ class _Blocks:
 
     @cached_property
     def block_root(self) -> Floats:
-        return root(self.block_inverse)
+        return root(np.asarray(self.block_inverse, np.float64))
 
     @cached_property
     def schur_root(self) -> Floats:

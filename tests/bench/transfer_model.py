@@ -654,10 +654,10 @@ def trend(seed: int, n: int) -> Iterator[Line]:
     two months later, and whether it is laid on guns."""
     shown_to, quiet, laid, guns = [], [], 0, 0
     for i in range(n):
-        net = networks.network(Truth(shops=8, jobs=240), seed + i)
+        net = networks.network(Truth(shops=40, jobs=240), seed + i)
         day = net.layers["started_at"].dt.date()
         seen = net.layers.filter(day < SEEN)
-        turned = pl.col("shop_id").rank("dense") > 4
+        turned = pl.col("shop_id").rank("dense") > 20
         less = pl.when(turned & (pl.col("started_at").dt.date() >= TURN)).then(0.8).otherwise(1.0)
         cut = seen.with_columns(pl.col("sprayed_solids_ml", "poured_solids_ml") * less)
         records = net.records.join(
@@ -734,7 +734,7 @@ BARS: dict[str, tuple[Callable[[int, int], Iterator[Line]], int]] = {
     "cover": (cover, 200), "absolute": (absolute, 200), "misspecified": (misspecified, 60), "accuracy": (accuracy, 100), "unread": (unread, 100),
     "businesses": (businesses, 60),
     "widths": (widths, 30), "workspaces": (workspaces, 24), "weighed_targets": (weighed_targets, 400),
-    "few_records": (few_records, 60), "trend": (trend, 25), "stock": (stock, 20),
+    "few_records": (few_records, 60), "trend": (trend, 5), "stock": (stock, 20),
     "leftovers": (leftovers, 100), "false_flags": (false_flags, 200), "sixty_five": (sixty_five, 800),
     "statsmodels": (statsmodels, 1), "insteval": (insteval, 1), "speed": (speed, 1),
 }  # fmt: skip

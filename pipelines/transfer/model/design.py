@@ -499,7 +499,8 @@ def _columns(
     blocks[blocks >= 0] = packed
     prior_array = np.array(prior, float).reshape(-1, 2)[order]
     roles = np.array([names[i][0] == "role" for i in order], bool)
-    unknowns = Unknowns(component_array, blocks, prior_array[:, 0], prior_array[:, 1], len(present), ROLES_SD * roles)
+    shared_sd = np.where(roles, ROLES_SD, 0.0)
+    unknowns = Unknowns(component_array, blocks, prior_array[:, 0], prior_array[:, 1], len(present), shared_sd)
     # after the components: the factor on the stated spread of readings (nan: a factor, not an sd), then the event
     scale = np.array([SD_SCALE[RANDOM[c]] for c in present] + [np.nan, SD_SCALE["event"]])
     return [names[i] for i in order], matrix, unknowns, scale, layer_row, first

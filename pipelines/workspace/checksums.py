@@ -11,11 +11,11 @@ from __future__ import annotations
 import contextlib
 import errno
 import hashlib
+import io
 import json
 import os
 import stat
 from collections.abc import Iterable, Mapping
-from io import BufferedReader
 from pathlib import Path
 from typing import Any
 
@@ -74,7 +74,7 @@ def _of(told: Mapping[str, Any]) -> str:
     return hashlib.sha256(json.dumps(told, ensure_ascii=False, sort_keys=True).encode()).hexdigest()
 
 
-def open_plain(full: Path) -> BufferedReader:
+def open_plain(full: Path) -> io.BufferedReader:
     """A regular file to be read; never waits for a pipe. Raises OSError."""
     return open(full, "rb", opener=_opened)
 

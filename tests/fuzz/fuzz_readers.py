@@ -67,7 +67,7 @@ def changed(data: bytes, chance: random.Random, bits: list[bytes] = BITS) -> byt
     return bytes(out)
 
 
-MERGED_EVERY = 40  # tables: reading alone is a fiftieth of reading and merging
+MERGED_EVERY = 100  # tables: reading alone is a fiftieth of reading and merging
 ENCODINGS = ("utf-8-sig", "utf-16", "utf-16-be", "utf-32", "cp1252", "latin-1", "utf-7", "cp037", "shift_jis")
 CELLS = ("", " ", '"', '""', '"a\nb"', "'", "NaN", "inf", "-0", "1e308", "1e-400", "1,5", "1.234,5", "0x10", "1_000", "٣", "１", "2025-02-30",
          "30.03.2025 02:30",

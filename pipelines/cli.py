@@ -39,13 +39,8 @@ if TYPE_CHECKING:
 # By name: their modules are not imported for --help.
 WRONGLY_ASKED = ("Misused", "PeriodError", "MixError", "TrialError", "AudienceError", "MeasureError")
 FORESEEN = ("WorkspaceError", "SettingsError", "LayoutError", "EngineError", "RowsLost")
-MACHINE = (
-    "too many open files",
-    "start new thread",
-    "spawn",
-    "resource temporarily",
-    "(os error ",
-)  # said by libraries
+# What libraries say where the machine refused something:
+MACHINE = ("too many open files", "start new thread", "spawn", "resource temporarily", "(os error ")
 FINE, COULD_NOT_RUN, WRONG_USAGE, REFUSED, FOUND, STOPPED = 0, 1, 2, 3, 4, 130
 KNOWN = (("duplicate", "found word for word elsewhere"), ("superseded", "replaced by later exports"))
 SHOWN_DOUBTS = 8

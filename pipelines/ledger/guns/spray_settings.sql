@@ -1,16 +1,13 @@
 -- What was set for each spray operation, as far as it is written down: nothing is filled in.
 --   tip_out_mm  how far the tip lay outside the data sheet's window, 0 inside; the day's tip where stated, else the register's
 SELECT
-    t.shop_id,
-    t.job_id,
-    t.operation_no,
+    t.shop_id, t.job_id, t.operation_no,
     CASE
         WHEN t.tip_mm < t.tip_min_mm THEN t.tip_min_mm - t.tip_mm
         WHEN t.tip_mm > t.tip_max_mm THEN t.tip_mm - t.tip_max_mm
         WHEN t.tip_mm >= t.tip_min_mm AND t.tip_mm <= t.tip_max_mm THEN 0.0
     END AS tip_out_mm,
-    t.inlet_kpa,
-    t.coats
+    t.inlet_kpa, t.coats
 FROM (
     SELECT
         o.shop_id, o.job_id, o.operation_no, o.inlet_kpa, o.coats, coalesce(o.tip_mm, g.tip_mm) AS tip_mm, v.tip_min_mm,

@@ -105,6 +105,8 @@ class Warnings:
 
 def reasons(rows: pl.DataFrame, column: str, told: Callable[..., str], *blanks: str) -> pl.DataFrame:
     """@i, column, reason for each of `rows`; `told` gets the cells of `blanks` and is asked once per distinct set."""
+    if rows.is_empty():
+        return pl.DataFrame(schema=REASONS)
     if not blanks:
         return rows.select("@i", pl.lit(column).alias("column"), pl.lit(told()).alias("reason"))
     if rows.is_empty():

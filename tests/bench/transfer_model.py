@@ -562,14 +562,13 @@ def invented(seed: int, of_areas: float | None = None, **size: int) -> tuple[Any
 def few_records(seed: int, n: int) -> Iterator[Line]:
     """Cells of small shops by role, from pours and readings through the ledger to the model: many businesses, since each is one draw
     of what its rows share. Roles that are seldom or never read by themselves are what is looked for."""
-    from pipelines.ledger import runner
     from seed_data import scenario
 
     seen = []
     for i, of_areas in enumerate(quantiles(n, seed)):
         drawn = scenario.build(seed=seed + i, small_tables=True, shops=1, technicians=3, cups=750, months=8)
         misstate(drawn, np.random.default_rng(seed + i), of_areas)
-        given = runner.run_all(typed_tables(drawn), Settings().flat(), until="records")
+        given = on_frames.run_all(typed_tables(drawn), Settings().flat(), until="records")
         found = estimate(given["records"], given["record_layers"], None, drawn.registers["gun_services"])
         for name, key in (("transfer_by_pair", list(CELL)), ("transfer_by_role", ["shop_id", "role"])):
             own = drawn.truth["truth_operations"].group_by(key).agg(truth=pl.col("eta").mean().exp())
@@ -697,14 +696,13 @@ def trend(seed: int, n: int) -> Iterator[Line]:
 def stock(seed: int, n: int) -> Iterator[Line]:
     """Unexplained stock, from pours and counts to the table: what was written down is taken as true, then each scale errs as far as its
     checks say and each count as far as the setting does."""
-    from pipelines.ledger import runner
     from seed_data import scenario
 
     setting, key, each = Settings().cup.scale_rel_u, ["shop_id", "component_id", "from_on"], []
     for i in range(n):
         rng = np.random.default_rng(seed + i)
         given = typed_tables(scenario.build(seed=seed + i, small_tables=True, shops=2, months=7, cups=600))
-        true = runner.run_all(given, Settings().flat(), until="stock_reconciliation")["stock_reconciliation"]
+        true = on_frames.run_all(given, Settings().flat(), until="stock_reconciliation")["stock_reconciliation"]
         checks = (
             given["scale_checks"]
             .group_by("scale_id")
@@ -724,7 +722,7 @@ def stock(seed: int, n: int) -> Iterator[Line]:
             "pours": pours.with_columns(pl.col("weighed_g") * pl.col("error")).drop("u", "error"),
             "stock": given["stock"].with_columns(pl.col("mass_g") * counts.otherwise(1.0)),
         }
-        found = runner.run_all(erring, Settings().flat(), until="stock_reconciliation")["stock_reconciliation"]
+        found = on_frames.run_all(erring, Settings().flat(), until="stock_reconciliation")["stock_reconciliation"]
         each.append(held(found, true.rename({"unexplained_g": "truth"}), key, "stock")["held"].to_list())
     yield covers("unexplained stock", each)
 

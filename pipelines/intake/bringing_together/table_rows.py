@@ -109,8 +109,6 @@ def reasons(rows: pl.DataFrame, column: str, told: Callable[..., str], *blanks: 
         return pl.DataFrame(schema=REASONS)
     if not blanks:
         return rows.select("@i", pl.lit(column).alias("column"), pl.lit(told()).alias("reason"))
-    if rows.is_empty():
-        return pl.DataFrame(schema=REASONS)
     distinct = rows.select(blanks).unique().sort(blanks, nulls_last=True)
     messages = [told(*cells) for cells in distinct.iter_rows()]
     with_reason = distinct.with_columns(pl.Series("reason", messages, dtype=pl.String))

@@ -11,12 +11,11 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipelines.ledger import runner
 from pipelines.transfer.decisions import film_model, setting_effects
 from pipelines.transfer.model import estimate
 from pipelines.transfer.model.linearise import Joint
 from schemas import validate
-from tests import networks
+from tests import networks, on_frames
 
 OPERATION = ["shop_id", "job_id", "operation_no"]
 LOST = 0.06  # of what lands, by a tip 0.2 mm outside the window
@@ -165,7 +164,7 @@ def test_a_tip_lies_outside_by_the_sheet_of_the_day_and_only_what_is_known_count
     tables = {name: framed(name, rows) for name, rows in
               {"products": products, "guns": guns, "operations": operations}.items()}  # fmt: skip
     for step in ("product_versions", "gun_versions", "spray_settings"):
-        tables[step] = runner.run_statement(step, tables, {})
+        tables[step] = on_frames.run_statement(step, tables, {})
     found = tables["spray_settings"]
     for out, (*_, wanted) in zip(found["tip_out_mm"], given, strict=True):
         assert (out is None) == (wanted is None) and (wanted is None or out == pytest.approx(wanted, abs=1e-12))

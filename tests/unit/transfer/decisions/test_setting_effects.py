@@ -102,7 +102,10 @@ def test_slopes_are_those_of_the_equations_with_the_columns_in(shop: tuple[Joint
     whole_x[at] = x
     whole = np.column_stack([base.design.toarray(), whole_x])
     sd = np.where(unknowns.component < 0, unknowns.prior_sd, np.exp(best.log_sd)[np.maximum(unknowns.component, 0)])
-    c = whole.T @ (base.weight[:, None] * whole) + np.diag(1 / np.append(sd, [0.3, 0.3]) ** 2)
+    assert unknowns.common_sd is not None
+    shared = np.append(unknowns.common_sd, [0.0, 0.0])
+    prior = np.linalg.inv(np.diag(np.append(sd, [0.3, 0.3]) ** 2) + np.outer(shared, shared))
+    c = whole.T @ (base.weight[:, None] * whole) + prior
     # what is left of y - A theta satisfies the equations of A already: it takes their right side off
     left = np.append(np.zeros(len(sd)), x.T @ (base.weight[at] * small.miss[at]))
     inverse = np.linalg.inv(c)

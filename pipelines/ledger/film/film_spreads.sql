@@ -3,6 +3,7 @@
 --   s2_um2     variance of single readings
 --   within_cv  relative spread on a face, from layers read alone at the same marked places: only such differences are free
 --              of what lay there before. The same on every row; the setting within_face_cv where nobody read so.
+-- Added up as decimals: exact in any order, for the fits behind it make more of the last digit of a sum over all shops.
 WITH spreads AS (
     SELECT DISTINCT piece, kind, blend, sd_um, n_effective
     FROM film_pieces
@@ -18,14 +19,22 @@ layers AS (
     WHERE usable
 ),
 within_faces AS (
-    SELECT coalesce(sqrt(sum((n_effective - 1) * sd_um * sd_um) / sum((n_effective - 1) * mean_um * mean_um)), $within_face_cv) AS cv
+    SELECT
+        coalesce(
+            sqrt(
+                CAST(sum(CAST((n_effective - 1) * sd_um * sd_um AS DECIMAL(38, 18))) AS DOUBLE)
+                / CAST(sum(CAST((n_effective - 1) * mean_um * mean_um AS DECIMAL(38, 18))) AS DOUBLE)
+            ),
+            $within_face_cv
+        ) AS cv
     FROM layers
     WHERE n_layers = 1 AND NOT blend AND kind LIKE '%/paired' AND n_effective > 1 AND sd_um IS NOT NULL
 )
 SELECT
     s.kind,
     s.blend,
-    sum((s.n_effective - 1) * s.sd_um * s.sd_um) / sum(s.n_effective - 1) AS s2_um2,
+    CAST(sum(CAST((s.n_effective - 1) * s.sd_um * s.sd_um AS DECIMAL(38, 18))) AS DOUBLE)
+    / CAST(sum(CAST(s.n_effective - 1 AS DECIMAL(38, 18))) AS DOUBLE) AS s2_um2,
     max(w.cv) AS within_cv
 FROM spreads AS s
 CROSS JOIN within_faces AS w

@@ -5,8 +5,13 @@ WITH films AS (
     FROM face_films
     GROUP BY equation, shop_id, job_id, layer_set
 )
--- a ratio of sums: a film of next to nothing between readings of old film would drown the mean of ratios
-SELECT coalesce(sum((n - 1) * between_um2) / sum((n - 1) * um * um), 0.0225) AS rel_var
+-- a ratio of sums: a film of next to nothing between readings of old film would drown the mean of ratios. As decimals: see film_spreads
+SELECT
+    coalesce(
+        CAST(sum(CAST((n - 1) * between_um2 AS DECIMAL(38, 18))) AS DOUBLE)
+        / CAST(sum(CAST((n - 1) * um * um AS DECIMAL(38, 18))) AS DOUBLE),
+        0.0225
+    ) AS rel_var
 FROM films
 WHERE n > 1 AND um > 0
 ORDER BY rel_var

@@ -41,7 +41,7 @@ def write(target: Path, tables: Mapping[str, Path], named: bool) -> None:
     with duckdb.connect(str(target), config={"memory_limit": "512MB"}) as connection:
         connection.begin()
         parents = [name for _, name in relations.BY_COLUMNS[::-1] if name in tables]
-        paths = [glob.escape(str(path)) for path in tables.values()]  # whatever signs stand in the folders' names
+        paths = [given(path)["path"] for path in tables.values()]
         asked = "SELECT file_name, num_rows FROM parquet_file_metadata($paths)"
         rows = dict(connection.execute(asked, {"paths": paths}).fetchall())
         keyed: set[str] = set()
@@ -57,21 +57,25 @@ def write(target: Path, tables: Mapping[str, Path], named: bool) -> None:
         connection.commit()
 
 
+def given(path: Path) -> dict[str, str]:
+    """What GIVEN asks for: exactly this file, whatever signs stand in the names of the folders above it."""
+    return {"path": glob.escape(str(path))}
+
+
 def _table(
     connection: duckdb.DuckDBPyConnection, name: str, path: Path, named: bool, keyed: Collection[str] | None
 ) -> None:
     """`keyed`: the tables whose keys are kept; None: no key of this one is."""
-    given = {"path": glob.escape(str(path))}
     held = [one for one in relations.references(name) if keyed and one.table in keyed]
     if held:
-        lost = connection.execute(f"SELECT {', '.join(map(_lost, held))}", given).fetchall()[0]
+        lost = connection.execute(f"SELECT {', '.join(map(_lost, held))}", given(path)).fetchall()[0]
         held = [one for one, some in zip(held, lost, strict=True) if not some]
     connection.execute(described.create(name, held, keyed is not None))
     columns = [described.quoted(info.name) for info in validate.columns(name)]
     if name == NAMES[0] and not named:
         columns = [f"NULL AS {one}" if one == described.quoted(NAMES[1]) else one for one in columns]
     filled = f"INSERT INTO {described.quoted(name)} SELECT {', '.join(columns)} FROM {GIVEN}"
-    connection.execute(filled, given)
+    connection.execute(filled, given(path))
     connection.execute("; ".join(described.comments(name)))
 
 

@@ -35,6 +35,9 @@ Role = Literal[
 PRIMERS = ("wash_primer", "adhesion_promoter", "epoxy", "sprayable_filler", "surfacer", "sealer")
 
 
+Places = dict[toml_texts.Path, int]
+
+
 class SettingsError(Exception):
     """filmledger.toml cannot be used as it stands. The text names file, line, key and what to write instead."""
 
@@ -351,7 +354,8 @@ def parse(raw: bytes, name: str = FILE_NAME) -> Settings:
         return Settings.model_validate(document)
     except ValidationError as error:
         problems = error.errors(include_url=False)
-        told = [_explain(problem, text, name) for problem in problems[: toml_texts.MOST_TOLD]]
+        lines = toml_texts.places(text)
+        told = [_explain(problem, lines, name) for problem in problems[: toml_texts.MOST_TOLD]]
         if len(problems) > len(told):
             told.append(f"{name}: {len(problems) - len(told):,} more mistakes.")
         raise SettingsError("\n".join(told)) from error
@@ -367,14 +371,14 @@ def migrated(raw: bytes) -> list[str]:
     return []
 
 
-def _explain(problem: Any, text: str, name: str) -> str:
+def _explain(problem: Any, lines: Places, name: str) -> str:
     """One pydantic error as a sentence: file, line, key, what was found, what to do."""
     loc = [str(part) for part in problem["loc"] if part != "[key]"]
     section = loc[0] if loc else ""
     key = loc[1] if len(loc) > 1 else ""
     if problem["type"] == "extra_forbidden":
-        return _unknown(section, key, text, name)
-    where = _where(text, name, section, key)
+        return _unknown(section, key, lines, name)
+    where = _where(lines, name, section, key)
     dotted = f"[{section}] {'.'.join(loc[1:])}".strip() if section else ""
     if problem["type"] in ("model_type", "model_attributes_type"):
         return f"{where}{section} is a section; write it as [{section}] with keys below it."
@@ -390,9 +394,9 @@ def _choices(problem: Any) -> list[str]:
     return re.findall(r"'([^']+)'", str(problem["ctx"]["expected"]))
 
 
-def _unknown(section: str, key: str, text: str, name: str) -> str:
+def _unknown(section: str, key: str, lines: Places, name: str) -> str:
     """A key or section nobody reads, with the nearest one that is read."""
-    where, known = _where(text, name, section, key), sections()
+    where, known = _where(lines, name, section, key), sections()
     homes = {own: at for at, model in known.items() for own in model.model_fields}
     if not key:  # a top-level name: a section misspelt, or a key without its section
         if section in homes:
@@ -411,11 +415,10 @@ def _nearest(word: str, *pools: list[str]) -> str:
     return f"; known here: {', '.join(pools[0])}."
 
 
-def _where(text: str, name: str, section: str, key: str) -> str:
+def _where(lines: Places, name: str, section: str, key: str) -> str:
     """The file and, where it can be told, the line on which a section or key stands."""
     asked = (section, key) if key else (section,)
-    found = toml_texts.places(text)
-    line = min((n for path, n in found.items() if path[: len(asked)] == asked), default=found.get((section,)))
+    line = min((n for path, n in lines.items() if path[: len(asked)] == asked), default=lines.get((section,)))
     return f"{name}, line {line}: " if line else f"{name}: "
 
 

@@ -971,7 +971,8 @@ def build_business(p: Parameters) -> Business:
         "changes": _frame(
             _changes(p, [shop.shop_id for shop in shops], tech_ids, gun_ids) if p.planted else [],
             {"change_id": _T, "on": _D, "until": _D, "what": _T, "shop_id": _T, "technician_id": _T, "gun_id": _T,
-             "replaces_gun_id": _T, "product_id": _T, "role": _T, "before": _T, "after": _T, "card": _T, "cost": _F},
+             "replaces_gun_id": _T, "product_id": _T, "role": _T, "before": _T, "after": _T, "card": _T, "cost": _F,
+             "jobs": _I, "looks": _I},
         ),
     }  # fmt: skip
     return Business(

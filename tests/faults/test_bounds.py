@@ -14,7 +14,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipelines import settings, workspace
+from pipelines import cli, settings, workspace
 from pipelines.intake.reading import layout, read
 from pipelines.intake.reading.files import Source
 from schemas import events, registers, validate, vocabulary
@@ -275,7 +275,7 @@ def test_reading_goes_on_where_memory_is_short() -> None:
     script = (
         "import resource, sys\nfrom pipelines import cli\n"
         "cli._init = lambda given: bytearray(1 << 33)\ncli.COMMANDS['init'] = cli._init\n"
-        "resource.setrlimit(resource.RLIMIT_AS, (1 << 31, 1 << 31))\nsys.exit(cli.main(['init', 'x']))\n"
+        f"resource.setrlimit(resource.RLIMIT_AS, (2 * {cli.LEAST_MEMORY}, 2 * {cli.LEAST_MEMORY}))\nsys.exit(cli.main(['init', 'x']))\n"
     )
     assert resource.getrlimit(resource.RLIMIT_AS)
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=False)

@@ -10,7 +10,7 @@ import polars as pl
 
 from pipelines.intake.bringing_together import implausible
 from pipelines.intake.bringing_together.cross_checks import substrates
-from pipelines.intake.bringing_together.table_rows import ACCEPTED, REFUSED, SUPERSEDED, Book, Remark, Warnings
+from pipelines.intake.bringing_together.table_rows import ACCEPTED, REFUSED, SUPERSEDED, Book, Remark, Warnings, hold
 from pipelines.intake.messages import DOUBTFUL, FIGURES
 from pipelines.intake.reading.files import Source, natural_order
 from pipelines.intake.reading.read import FileRead
@@ -41,14 +41,21 @@ def noted(books: dict[str, Book], reads: list[FileRead], units: dict[str, list[s
             first = (part["line"][0], part.select(blanks).row(0, named=True))
             warnings.add(rank, table, code, remark=Remark(part.height, set(part["line"]), first=first))
 
-    _draws(books, tell)
-    _readings(books, tell)
-    _cups(books, tell)
-    _without_jobs(books, warnings)
+    if hold(books, "draws", "operations", "pours"):
+        _draws(books, tell)
+    if hold(books, "readings"):
+        _readings(books, tell)
+    if hold(books, "pours"):
+        _cups(books, tell)
+    if hold(books, "operations"):
+        _without_jobs(books, warnings)
     for table, column, least, most, unit in SIZES:
-        _sized(books[table], column, (least, most), unit, warnings)
-    _poured(books, warnings)
-    _used(books, warnings)
+        if hold(books, table, rows=ENOUGH):
+            _sized(books[table], column, (least, most), unit, warnings)
+    if hold(books, "pours", rows=ENOUGH):
+        _poured(books, warnings)
+    if hold(books, "draws", "pours", "operation_panels", rows=2 * ENOUGH):
+        _used(books, warnings)
     _dated(books, warnings)
     implausible.noted(books, warnings, registers="components" in units)
     _equal_names(books, reads, units, warnings)
@@ -87,15 +94,11 @@ def _draws(books: dict[str, Book], tell: Tell) -> None:
 def _readings(books: dict[str, Book], tell: Tell) -> None:
     """Gauges that do not read the metal, and stages after an operation that nobody recorded."""
     readings = books["readings"]
-    seen = substrates(books).filter((pl.col("principle") == "eddy") & (pl.col("substrate") == "steel"))
-    places = readings.current().select("@i", "@f", "line")
-    tell(
-        "readings",
-        "doubt_eddy",
-        places.join(seen.select("@i", "gauge_id", "panel_id"), on="@i"),
-        "gauge_id",
-        "panel_id",
-    )
+    if hold(books, "gauges"):
+        seen = substrates(books).filter((pl.col("principle") == "eddy") & (pl.col("substrate") == "steel"))
+        places = readings.current().select("@i", "@f", "line")
+        there = places.join(seen.select("@i", "gauge_id", "panel_id"), on="@i")
+        tell("readings", "doubt_eddy", there, "gauge_id", "panel_id")
     known = books["operations"].seen(*_STEP).rename({"operation_no": "after_operation"})
     after = readings.current().filter(pl.col("after_operation") > 0)
     nowhere = after.join(known, on=[*_JOB, "after_operation"], how="anti")
@@ -241,6 +244,8 @@ def _dated(books: dict[str, Book], warnings: Warnings) -> None:
     """Day and month the wrong way round: dates that do not exist, and times of one job or cup that lie months apart."""
     for table, column in _TIMES.items():
         book = books[table]
+        if book.refused.height < ENOUGH:
+            continue
         unread = book.refused.filter(pl.col("reason").str.contains(f"^{column}: .* is not a (time|date) that exists"))
         lost = unread.group_by("@f").agg(pl.struct("item", "@i").n_unique().alias("lost"), pl.col("line").min())
         read = book.rows.group_by("@f").len("read")
@@ -248,17 +253,27 @@ def _dated(books: dict[str, Book], warnings: Warnings) -> None:
         many = many.filter(pl.col("lost") >= ENOUGH, pl.col("lost") > UNREAD_DATES * (pl.col("lost") + pl.col("read")))
         many = many.with_columns(pl.col("lost") + pl.col("read"), n="lost")
         warnings.tell(table, "doubt_dates", many.select("@f", "line", _percent("n", "lost"), "n"), column)
-    steps = books["operations"].current().group_by(_JOB).agg(pl.col("started_at").min().alias("@of"))
-    cups = books["pours"].current().group_by(_CUP).agg(pl.col("poured_at").min().alias("@of"))
-    drawn = books["draws"].current().join(books["operations"].current().select(*_STEP, "started_at"), on=_STEP)
-    sprayed = drawn.group_by(_CUP).agg(pl.col("started_at").min().alias("@of"))
+    steps = books["operations"].current().lazy().group_by(_JOB).agg(pl.col("started_at").min().alias("@of"))
+    cups = books["pours"].current().lazy().group_by(_CUP).agg(pl.col("poured_at").min().alias("@of"))
+    began = books["operations"].current().lazy().select(*_STEP, "started_at")
+    sprayed = (
+        books["draws"]
+        .current()
+        .lazy()
+        .join(began, on=_STEP)
+        .group_by(_CUP)
+        .agg(pl.col("started_at").min().alias("@of"))
+    )
     for table, column, others, on in (
         ("jobs", "opened_on", steps, _JOB), ("readings", "taken_at", steps, _JOB),
         ("leftovers", "weighed_at", cups, _CUP), ("pours", "poured_at", sprayed, _CUP),
     ):  # fmt: skip
+        if not hold(books, table, rows=ENOUGH):
+            continue
         apart = (
             books[table]
             .current()
+            .lazy()
             .join(others, on=on)
             .with_columns((pl.col(column).cast(pl.Datetime("us")) - pl.col("@of")).dt.total_days().abs().alias("@days"))
         )
@@ -267,7 +282,8 @@ def _dated(books: dict[str, Book], warnings: Warnings) -> None:
             pl.len().alias("n"), (pl.col("@days") > FAR_DAYS).sum().alias("far"), pl.col("@days").max().alias("days"), pl.col("line").min()
         )  # fmt: skip
         far = far.filter(pl.col("n") >= ENOUGH, pl.col("far") > 0.1 * pl.col("n"))
-        warnings.tell(table, "doubt_far", far.select("@f", "line", "days", _percent("far", "n"), n="far"), column)
+        told = far.select("@f", "line", "days", _percent("far", "n"), n="far").collect()
+        warnings.tell(table, "doubt_far", told, column)
 
 
 def _equal_names(
@@ -280,8 +296,8 @@ def _equal_names(
             name = (read.exported_at, natural_order(read.file)[0], Source(read.file).is_register)
             by_name.setdefault(name, []).append(rank)
     alike = {rank: ranks[0] for ranks in by_name.values() if len(ranks) > 1 for rank in ranks}
-    for table, unit in units.items() if alike else ():
-        for later, earlier in _replaced(books[table], unit, alike):
+    for table in [table for table in units if alike and not books[table].blank]:
+        for later, earlier in _replaced(books[table], units[table], alike):
             remark = Remark(ranks=set(earlier), first=(0, {"later": reads[later].file}))
             warnings.add(later, table, "doubt_name", remark=remark)
 

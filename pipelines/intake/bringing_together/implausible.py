@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipelines.intake.bringing_together.table_rows import Book, Warnings
+from pipelines.intake.bringing_together.table_rows import Book, Warnings, hold
 
 ENOUGH = 8  # cups, panels or rows; fewer say nothing
 RATIO = 0.08  # by which a product's cups may be denser or lighter than its sheet
@@ -29,25 +29,30 @@ _BY, _CUP, _JOB = ["@f", "shop_id"], ["shop_id", "mix_id"], ["shop_id", "job_id"
 def noted(books: dict[str, Book], warnings: Warnings, registers: bool) -> None:
     """Add a remark to every file of which one of these is true; to those of `registers` only once, whatever shops are looked at."""
     tell = warnings.tell
-    pours = books["pours"].current().filter(pl.col("component_id").is_not_null())
-    ml, ratio = _against_sheets(pours, books)
-    tell("pours", "doubt_ml", ml)
-    tell("pours", "doubt_ratio", ratio)
-    asked = pours.filter(pl.col("target_g") > 0).with_columns(part=pl.col("weighed_g") / pl.col("target_g"))
-    tell("pours", "doubt_target", _outside(asked, TARGET))
-    tell("pours", "doubt_tare", _empty_cups(pours))
-    left = books["leftovers"].current().filter(pl.col("leftover_g") > 0)
-    alike = left.group_by(_BY).agg(
-        pl.len().alias("n"), pl.col("leftover_g").n_unique().alias("values"), pl.col("leftover_g").first(), pl.col("line").min()
-    )  # fmt: skip
-    tell("leftovers", "doubt_alike", alike.filter(pl.col("n") >= 2 * ENOUGH, pl.col("values") <= ALIKE))
-    low, high = PER_COAT_UM
-    tell("readings", "doubt_coat", _outside(_per_coat(books), (low, high)), low=low, high=high)
-    tell("operation_panels", "doubt_area", _outside(_areas(books), AREA))
-    jobs = books["jobs"].current().filter(pl.col("opened_on").is_not_null())
-    daily = jobs.group_by(*_BY, "opened_on").agg(pl.len().alias("part"), pl.col("line").min())
-    tell("jobs", "doubt_per_day", _outside(daily, (0.0, JOBS_A_DAY)))
-    if registers:
+    if hold(books, "pours", rows=ENOUGH):
+        pours = books["pours"].current().filter(pl.col("component_id").is_not_null())
+        ml, ratio = _against_sheets(pours, books)
+        tell("pours", "doubt_ml", ml)
+        tell("pours", "doubt_ratio", ratio)
+        asked = pours.filter(pl.col("target_g") > 0).with_columns(part=pl.col("weighed_g") / pl.col("target_g"))
+        tell("pours", "doubt_target", _outside(asked, TARGET))
+        tell("pours", "doubt_tare", _empty_cups(pours))
+    if hold(books, "leftovers", rows=2 * ENOUGH):
+        left = books["leftovers"].current().filter(pl.col("leftover_g") > 0)
+        alike = left.group_by(_BY).agg(
+            pl.len().alias("n"), pl.col("leftover_g").n_unique().alias("values"), pl.col("leftover_g").first(), pl.col("line").min()
+        )  # fmt: skip
+        tell("leftovers", "doubt_alike", alike.filter(pl.col("n") >= 2 * ENOUGH, pl.col("values") <= ALIKE))
+    if hold(books, "readings", "operation_panels", rows=ENOUGH):
+        low, high = PER_COAT_UM
+        tell("readings", "doubt_coat", _outside(_per_coat(books), (low, high)), low=low, high=high)
+    if hold(books, "operation_panels", rows=ENOUGH):
+        tell("operation_panels", "doubt_area", _outside(_areas(books), AREA))
+    if hold(books, "jobs", rows=ENOUGH):
+        jobs = books["jobs"].current().filter(pl.col("opened_on").is_not_null())
+        daily = jobs.group_by(*_BY, "opened_on").agg(pl.len().alias("part"), pl.col("line").min())
+        tell("jobs", "doubt_per_day", _outside(daily, (0.0, JOBS_A_DAY)))
+    if registers and hold(books, "components"):
         tell("components", "doubt_density", _densities(books["components"].current()))
 
 

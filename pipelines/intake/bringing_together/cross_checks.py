@@ -287,9 +287,8 @@ def _net_negative(books: dict[str, Book]) -> pl.DataFrame:
         pl.col("weighed_g").sort().sum().alias("@net"), pl.col("weighed_g").abs().sort().sum().alias("@all")
     )
     below = nets.filter(pl.col("@net") < -_SLACK * pl.col("@all"))
-    lost = taken.join(below, on=group, nulls_equal=True).with_columns(
-        pl.coalesce("component_id", "from_mix_id").alias("@what")
-    )
+    lost = taken.join(below, on=group, nulls_equal=True)
+    lost = lost.with_columns(pl.coalesce("component_id", "from_mix_id").alias("@what"))
     return said(lost, "weighed_g", "net_negative", component="@what", mix="mix_id", net="@net")
 
 
@@ -324,16 +323,9 @@ def _leftovers(books: dict[str, Book]) -> pl.DataFrame:
     """
     cup = ["shop_id", "mix_id"]
     poured = books["pours"].current().group_by(cup).agg(pl.col("weighed_g").sort().sum().alias("@poured"))
-    rows = (
-        books["leftovers"]
-        .current()
-        .join(poured, on=cup, how="left")
-        .with_columns(
-            (pl.col("leftover_g") > pl.col("@poured") + _SLACK * pl.col("@poured").abs())
-            .fill_null(False)
-            .alias("@above")
-        )
-    )
+    rows = books["leftovers"].current().join(poured, on=cup, how="left")
+    more = pl.col("leftover_g") > pl.col("@poured") + _SLACK * pl.col("@poured").abs()
+    rows = rows.with_columns(more.fill_null(False).alias("@above"))
     rows = rows.sort(*cup, "weighed_at", "weigh_no", "@f", "line").with_columns(
         pl.when(~pl.col("@above")).then("leftover_g").cum_min().forward_fill().shift(1).over(cup).alias("@before")
     )

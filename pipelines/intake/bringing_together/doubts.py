@@ -67,20 +67,12 @@ Tell = Callable[..., None]
 def _draws(books: dict[str, Book], tell: Tell) -> None:
     """A cup of another product, and a cup that was poured when the operation was over."""
     steps = books["operations"].current().select(*_STEP, "kind", "product_id", "started_at", "ended_at")
-    cups = (
-        books["pours"]
-        .current()
-        .group_by(_CUP)
-        .agg(pl.col("product_id").drop_nulls().unique().sort().alias("held"), pl.col("poured_at").min().alias("poured"))
-    )
+    held = pl.col("product_id").drop_nulls().unique().sort().alias("held")
+    cups = books["pours"].current().group_by(_CUP).agg(held, pl.col("poured_at").min().alias("poured"))
     drawn = books["draws"].current().select("@f", "line", *_STEP, "mix_id").join(steps, on=_STEP).join(cups, on=_CUP)
     other = drawn.filter(pl.col("product_id").is_not_null() & ~pl.col("held").list.contains(pl.col("product_id")))
-    tell(
-        "draws",
-        "doubt_product",
-        other.with_columns(pl.col("held").list.join(", ")),
-        *("operation_no", "job_id", "product_id", "mix_id", "held"),
-    )
+    other = other.with_columns(pl.col("held").list.join(", "))
+    tell("draws", "doubt_product", other, "operation_no", "job_id", "product_id", "mix_id", "held")
     # one that began before its only cup was mixed began with masking, say; where it has no end, its beginning speaks
     first = pl.col("poured").min().over(_STEP)
     late = drawn.filter(
@@ -163,13 +155,8 @@ def _poured(books: dict[str, Book], warnings: Warnings) -> None:
     warnings.tell("pours", "doubt_runs_on", running.select("@f", "line", _percent("rising", "long"), n="long"))
     out = taken.filter(pl.col("n") >= ENOUGH, pl.col("negative") > TAKEN_OUT * pl.col("n"))
     warnings.tell("pours", "doubt_taken_out", out.select("@f", "line", _percent("negative", "n"), n="negative"))
-    back = (
-        books["leftovers"]
-        .current()
-        .filter(pl.col("leftover_g") > 0)
-        .join(cups.group_by(_CUP).agg(pl.col("g").sum()), on=_CUP)
-    )
-    parts = back.group_by(by).agg(
+    back = books["leftovers"].current().filter(pl.col("leftover_g") > 0)
+    parts = back.join(cups.group_by(_CUP).agg(pl.col("g").sum()), on=_CUP).group_by(by).agg(
         pl.len().alias("n"), (pl.col("leftover_g") / pl.col("g")).median().alias("part"), pl.col("line").min()
     )  # fmt: skip
     little = parts.filter(pl.col("n") >= ENOUGH, pl.col("part") < LEFT_LEAST)
@@ -182,47 +169,21 @@ def _percent(part: str, whole: str) -> pl.Expr:
 
 def _used(books: dict[str, Book], warnings: Warnings) -> None:
     """What was sprayed per m2, where cups are drawn and areas known: the two units watch each other."""
-    left = (
-        books["leftovers"]
-        .current()
-        .sort("weighed_at", "line")
-        .group_by(_CUP, maintain_order=True)
-        .agg(pl.col("leftover_g").last())
-    )
-    cups = (
-        books["pours"]
-        .current()
-        .group_by(_CUP)
-        .agg(pl.col("weighed_g").sort().sum().alias("g"), pl.col("@f").min(), pl.col("line").min())
-    )
+    back = books["leftovers"].current().sort("weighed_at", "line")
+    left = back.group_by(_CUP, maintain_order=True).agg(pl.col("leftover_g").last())
+    place = pl.col("@f", "line").min()
+    cups = books["pours"].current().group_by(_CUP).agg(pl.col("weighed_g").sort().sum().alias("g"), place)
     used = cups.join(left, on=_CUP, how="left").with_columns(pl.col("g") - pl.col("leftover_g").fill_null(0))
     alone = books["draws"].current().filter(pl.len().over(_CUP) == 1).select(*_STEP, "mix_id")
-    by_step = (
-        alone.join(used, on=_CUP)
-        .group_by(_STEP)
-        .agg(pl.col("g").sort().sum(), pl.col("@f").min(), pl.col("line").min())
-    )
-    areas = (
-        books["panel_areas"].current().select("vehicle_class", "panel_id", "face", pl.col("area_m2").alias("@listed"))
-    )
+    by_step = alone.join(used, on=_CUP).group_by(_STEP).agg(pl.col("g").sort().sum(), place)
+    face = ["vehicle_class", "panel_id", "face"]
+    areas = books["panel_areas"].current().select(*face, pl.col("area_m2").alias("@listed"))
     classes = books["jobs"].current().select(*_JOB, "vehicle_class")
-    panels = (
-        books["operation_panels"]
-        .current()
-        .join(classes, on=_JOB, how="left")
-        .join(areas, on=["vehicle_class", "panel_id", "face"], how="left")
-    )
+    panels = books["operation_panels"].current().join(classes, on=_JOB, how="left").join(areas, on=face, how="left")
     area = pl.coalesce("area_m2", "@listed") * pl.col("covered_fraction")
-    sprayed = (
-        panels.group_by(_STEP)
-        .agg(area.sort().sum().alias("m2"), area.is_null().any().alias("@unknown"))
-        .filter(~pl.col("@unknown"))
-    )
-    each = (
-        by_step.join(sprayed, on=_STEP)
-        .filter(pl.col("m2") > 0)
-        .with_columns((pl.col("g") / pl.col("m2")).alias("used"))
-    )
+    sprayed = panels.group_by(_STEP).agg(area.sort().sum().alias("m2"), area.is_null().any().alias("@unknown"))
+    each = by_step.join(sprayed.filter(~pl.col("@unknown")), on=_STEP).filter(pl.col("m2") > 0)
+    each = each.with_columns(used=pl.col("g") / pl.col("m2"))
     by = ["@f", "shop_id"]
     found = each.group_by(by).agg(pl.len().alias("n"), pl.col("used").median().alias("middle"), pl.col("line").min())
     low, high = USED_G_PER_M2
@@ -232,12 +193,8 @@ def _used(books: dict[str, Book], warnings: Warnings) -> None:
 
 #: table -> its time, and the ids by which another table's time belongs to the same work
 _TIMES = {
-    "pours": "poured_at",
-    "leftovers": "weighed_at",
-    "operations": "started_at",
-    "readings": "taken_at",
-    "jobs": "opened_on",
-}
+    "pours": "poured_at", "leftovers": "weighed_at", "operations": "started_at", "readings": "taken_at", "jobs": "opened_on",
+}  # fmt: skip
 
 
 def _dated(books: dict[str, Book], warnings: Warnings) -> None:
@@ -256,29 +213,18 @@ def _dated(books: dict[str, Book], warnings: Warnings) -> None:
     steps = books["operations"].current().lazy().group_by(_JOB).agg(pl.col("started_at").min().alias("@of"))
     cups = books["pours"].current().lazy().group_by(_CUP).agg(pl.col("poured_at").min().alias("@of"))
     began = books["operations"].current().lazy().select(*_STEP, "started_at")
-    sprayed = (
-        books["draws"]
-        .current()
-        .lazy()
-        .join(began, on=_STEP)
-        .group_by(_CUP)
-        .agg(pl.col("started_at").min().alias("@of"))
-    )
+    drawn = books["draws"].current().lazy().join(began, on=_STEP)
+    sprayed = drawn.group_by(_CUP).agg(pl.col("started_at").min().alias("@of"))
     for table, column, others, on in (
         ("jobs", "opened_on", steps, _JOB), ("readings", "taken_at", steps, _JOB),
         ("leftovers", "weighed_at", cups, _CUP), ("pours", "poured_at", sprayed, _CUP),
     ):  # fmt: skip
         if not hold(books, table, rows=ENOUGH):
             continue
-        apart = (
-            books[table]
-            .current()
-            .lazy()
-            .join(others, on=on)
-            .with_columns((pl.col(column).cast(pl.Datetime("us")) - pl.col("@of")).dt.total_days().abs().alias("@days"))
-        )
+        apart = books[table].current().lazy().join(others, on=on)
+        days = (pl.col(column).cast(pl.Datetime("us")) - pl.col("@of")).dt.total_days().abs().alias("@days")
         by = ["@f", "shop_id"]
-        far = apart.group_by(by).agg(
+        far = apart.with_columns(days).group_by(by).agg(
             pl.len().alias("n"), (pl.col("@days") > FAR_DAYS).sum().alias("far"), pl.col("@days").max().alias("days"), pl.col("line").min()
         )  # fmt: skip
         far = far.filter(pl.col("n") >= ENOUGH, pl.col("far") > 0.1 * pl.col("n"))

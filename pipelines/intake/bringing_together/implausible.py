@@ -14,10 +14,8 @@ ENOUGH = 8  # cups, panels or rows; fewer say nothing
 RATIO = 0.08  # by which a product's cups may be denser or lighter than its sheet
 TARGET = (0.8, 1.25)  # weighed over asked
 EMPTY_CUP_G = (8.0, 400.0)  # what an empty cup weighs
-SURE, VAGUE_G = (
-    6.0,
-    8.0,
-)  # standard errors a weight at nothing must have (hundreds of files are looked at), and the most one may be
+# standard errors a weight at nothing must have (hundreds of files are looked at), and the most one may be
+SURE, VAGUE_G = 6.0, 8.0
 ALIKE = 3  # weights of empty cups: a shop has few kinds of cups
 PER_COAT_UM = (3.0, 110.0)
 AREA = (0.4, 2.5)  # of the register's
@@ -72,9 +70,8 @@ def _against_sheets(pours: pl.DataFrame, books: dict[str, Book]) -> tuple[pl.Dat
     met when they are taken as millilitres), or because the ratio is another."""
     density = _latest(books["components"], "component_id", "density_g_per_ml")
     sheet = _latest(books["products"], "product_id", "rts_density_g_per_ml")
-    weighed = pours.filter(pl.col("measured_by").fill_null("scale") == "scale").join(
-        density, on="component_id", how="left"
-    )
+    weighed = pours.filter(pl.col("measured_by").fill_null("scale") == "scale")
+    weighed = weighed.join(density, on="component_id", how="left")
     weight, rho = pl.col("weighed_g"), pl.col("density_g_per_ml")
     cups = weighed.group_by(*_BY, "mix_id").agg(
         pl.col("product_id").min().alias("product"), pl.len().alias("parts"), rho.is_null().any().alias("@blind"), pl.col("line").min(),
@@ -142,19 +139,10 @@ def _per_coat(books: dict[str, Book]) -> pl.DataFrame:
         .drop_nulls("@after_operation")
     )  # fmt: skip
     coats = _latest(books["products"], "product_id", "coats_min")
-    steps = (
-        books["operations"]
-        .current()
-        .select(*_JOB, "operation_no", "kind", "coats", "product_id")
-        .join(coats, on="product_id", how="left")
-    )
-    done = (
-        books["operation_panels"]
-        .current()
-        .select(*face, "operation_no")
-        .unique()
-        .join(steps, on=[*_JOB, "operation_no"])
-    )
+    steps = books["operations"].current().select(*_JOB, "operation_no", "kind", "coats", "product_id")
+    steps = steps.join(coats, on="product_id", how="left")
+    done = books["operation_panels"].current().select(*face, "operation_no").unique()
+    done = done.join(steps, on=[*_JOB, "operation_no"])
     between = stage.join(done, on=face).filter(
         pl.col("operation_no") > pl.col("@after_operation"), pl.col("operation_no") <= pl.col("after_operation"), pl.col("kind") != "polish"
     )  # fmt: skip
@@ -165,12 +153,11 @@ def _per_coat(books: dict[str, Book]) -> pl.DataFrame:
 
 def _areas(books: dict[str, Book]) -> pl.DataFrame:
     """@f, shop_id, line, part: a stated area over the register's for that class of vehicle."""
-    listed = (
-        books["panel_areas"].current().select("vehicle_class", "panel_id", "face", pl.col("area_m2").alias("@listed"))
-    )
+    face = ["vehicle_class", "panel_id", "face"]
+    listed = books["panel_areas"].current().select(*face, pl.col("area_m2").alias("@listed"))
     classes = books["jobs"].current().select(*_JOB, "vehicle_class")
     rows = books["operation_panels"].current().filter(pl.col("area_m2").is_not_null()).join(classes, on=_JOB)
-    rows = rows.join(listed, on=["vehicle_class", "panel_id", "face"]).filter(pl.col("@listed") > 0)
+    rows = rows.join(listed, on=face).filter(pl.col("@listed") > 0)
     return rows.select(*_BY, "line", (pl.col("area_m2") / pl.col("@listed")).alias("part"))
 
 

@@ -751,15 +751,11 @@ def _incomplete(own: dict[str, Book], books: dict[str, Book], files: Files) -> p
     """What refused rows leave incomplete: the cup, the operation, the stage of a panel, or the month."""
     parts = _on_refused(books["components"], books["pours"])
     for table in [table for table, book in own.items() if book.refused.height]:
+        by = ("@f", "line", "item", "@i", "column", ~pl.col("reason").str.contains(LITERAL), "reason")
         lost = (
             books[table]
             .refused.filter("@force")
-            .sort(
-                *("@f", "line", "item", "@i", "column"),
-                ~pl.col("reason").str.contains(LITERAL),
-                "reason",
-                nulls_last=True,
-            )
+            .sort(*by, nulls_last=True)
             .group_by("@f", "line", "item", "@i", maintain_order=True)
             .agg(
                 pl.col("reason").unique(maintain_order=True).str.join("; "),

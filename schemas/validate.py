@@ -60,6 +60,7 @@ def keys(table: str) -> list[str]:
     return [info.name for info in columns(table) if info.key]
 
 
+@cache
 def empty(table: str) -> pl.DataFrame:
     """A frame of no rows with the table's columns and dtypes."""
     return pl.DataFrame(schema={info.name: info.dtype for info in columns(table)})

@@ -27,6 +27,7 @@ from pipelines.intake.bringing_together.table_rows import (
     Book,
     Remark,
     Warnings,
+    hold,
     reasons,
     said,
 )
@@ -47,26 +48,30 @@ _SLACK = 1e-9  # rounding of sums, relative
 def checked(books: dict[str, Book], warnings: Warnings, own: Sequence[str]) -> dict[str, Book]:
     """All checks on the tables `own`. First the ids, then what sums and orders must satisfy among the rows that are left."""
     books = dict(books)
-    why: dict[str, list[pl.DataFrame]] = {table: [pl.DataFrame(schema=REASONS)] for table in own}
-    unread = {table: books[table].unread() for table in own}
+    why = {table: [pl.DataFrame(schema=REASONS)] for table in own if not books[table].blank}
+    unread = {table: books[table].unread() for table in why if books[table].refused.height}
     more: dict[str, list[pl.DataFrame]] = {}
-    for table in own:
+    for table in why:
         book = books[table]
         # rows refused only now (a tie, a conflict) and rows that could not be read get their further reasons too
         late = book.rows.filter(pl.col("@state").is_in([ACCEPTED, REFUSED]))
         why[table] += _unknown_ids(table, late, books, warnings)
-        more[table] = _unknown_ids(table, unread[table], books, Warnings())
-    why["readings"] += [_gauge_sees(books), _strips(books)]
-    redone = books["operations"].current().filter(pl.col("redo_of").is_not_null())
-    why["operations"] += [_unknown_operations(redone, "redo_of", books)]
-    if "permit_limits" in own:
+        if table in unread:
+            more[table] = _unknown_ids(table, unread[table], books, Warnings())
+    if "readings" in why:
+        why["readings"] += [_gauge_sees(books), _strips(books)]
+    if "operations" in why:
+        redone = books["operations"].current().filter(pl.col("redo_of").is_not_null())
+        why["operations"] += [_unknown_operations(redone, "redo_of", books)]
+    if "permit_limits" in why:
         why["permit_limits"] += [_unknown_uses(books)]
     for table, found in why.items():
         books[table] = books[table].refuse(pl.concat(found))
-        books[table] = books[table].more_reasons(unread[table], pl.concat([pl.DataFrame(schema=REASONS), *more[table]]))
-    books["pours"] = books["pours"].refuse(_net_negative(books["pours"].current()))
-    books["draws"] = books["draws"].refuse(_shares(books["draws"].current()))
-    books["leftovers"] = books["leftovers"].refuse(_leftovers(books["leftovers"].current(), books["pours"].current()))
+        if more.get(table):
+            books[table] = books[table].more_reasons(unread[table], pl.concat(more[table]))
+    for table, sums in (("pours", _net_negative), ("draws", _shares), ("leftovers", _leftovers)):
+        if table in why:
+            books[table] = books[table].refuse(sums(books))
     return books
 
 
@@ -254,9 +259,9 @@ def substrates(books: dict[str, Book]) -> pl.DataFrame:
 
 def _gauge_sees(books: dict[str, Book]) -> pl.DataFrame:
     """Magnetic and eddy gauges (a dual one is both) see no plastic or composite, a magnetic one no aluminium either."""
-    seen = substrates(books)
-    if seen.is_empty():
+    if not hold(books, "readings", "gauges"):
         return pl.DataFrame(schema=REASONS)
+    seen = substrates(books)
     blind = pl.col("substrate").is_in(["plastic", "composite"]) | (
         (pl.col("substrate") == "aluminium") & (pl.col("principle") == "magnetic")
     )
@@ -269,10 +274,11 @@ def _gauge_sees(books: dict[str, Book]) -> pl.DataFrame:
 # --- cups -------------------------------------------------------------------------------------------------------------
 
 
-def _net_negative(pours: pl.DataFrame) -> pl.DataFrame:
+def _net_negative(books: dict[str, Book]) -> pl.DataFrame:
     """What was taken out of a cup again is netted within its component, and the net is not below nothing: else the rows
     that take out are refused."""
     group = ["shop_id", "mix_id", "component_id", "from_mix_id"]
+    pours = books["pours"].current()
     taken = pours.filter(pl.col("weighed_g") < 0)
     if taken.is_empty():
         return pl.DataFrame(schema=REASONS)
@@ -281,9 +287,8 @@ def _net_negative(pours: pl.DataFrame) -> pl.DataFrame:
         pl.col("weighed_g").sort().sum().alias("@net"), pl.col("weighed_g").abs().sort().sum().alias("@all")
     )
     below = nets.filter(pl.col("@net") < -_SLACK * pl.col("@all"))
-    lost = taken.join(below, on=group, nulls_equal=True).with_columns(
-        pl.coalesce("component_id", "from_mix_id").alias("@what")
-    )
+    lost = taken.join(below, on=group, nulls_equal=True)
+    lost = lost.with_columns(pl.coalesce("component_id", "from_mix_id").alias("@what"))
     return said(lost, "weighed_g", "net_negative", component="@what", mix="mix_id", net="@net")
 
 
@@ -303,24 +308,24 @@ def two_products(pours: Book) -> list[pl.DataFrame]:
     return [many.select(pl.lit("cup").alias("what"), *cup, pl.Series("reason", reasons), "@f", "line")]
 
 
-def _shares(draws: pl.DataFrame) -> pl.DataFrame:
+def _shares(books: dict[str, Book]) -> pl.DataFrame:
     cup = ["shop_id", "mix_id"]
-    given = draws.filter(pl.col("share").is_not_null())
+    given = books["draws"].current().filter(pl.col("share").is_not_null())
     over = given.group_by(cup).agg(pl.col("share").sort().sum().alias("@total")).filter(pl.col("@total") > 1 + _SLACK)
     return said(given.join(over, on=cup), "share", "shares", mix="mix_id", total="@total")
 
 
-def _leftovers(leftovers: pl.DataFrame, pours: pl.DataFrame) -> pl.DataFrame:
+def _leftovers(books: dict[str, Book]) -> pl.DataFrame:
     """A weigh-back holds no more than was poured, and no more than the one before it.
 
     What was poured is what could be read; a cup of which no pour could be read is not compared. The order is that of
     time, then of number.
     """
     cup = ["shop_id", "mix_id"]
-    poured = pours.group_by(cup).agg(pl.col("weighed_g").sort().sum().alias("@poured"))
-    rows = leftovers.join(poured, on=cup, how="left").with_columns(
-        (pl.col("leftover_g") > pl.col("@poured") + _SLACK * pl.col("@poured").abs()).fill_null(False).alias("@above")
-    )
+    poured = books["pours"].current().group_by(cup).agg(pl.col("weighed_g").sort().sum().alias("@poured"))
+    rows = books["leftovers"].current().join(poured, on=cup, how="left")
+    more = pl.col("leftover_g") > pl.col("@poured") + _SLACK * pl.col("@poured").abs()
+    rows = rows.with_columns(more.fill_null(False).alias("@above"))
     rows = rows.sort(*cup, "weighed_at", "weigh_no", "@f", "line").with_columns(
         pl.when(~pl.col("@above")).then("leftover_g").cum_min().forward_fill().shift(1).over(cup).alias("@before")
     )

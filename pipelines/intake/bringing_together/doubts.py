@@ -10,7 +10,7 @@ import polars as pl
 
 from pipelines.intake.bringing_together import implausible
 from pipelines.intake.bringing_together.cross_checks import substrates
-from pipelines.intake.bringing_together.table_rows import ACCEPTED, REFUSED, SUPERSEDED, Book, Remark, Warnings
+from pipelines.intake.bringing_together.table_rows import ACCEPTED, REFUSED, SUPERSEDED, Book, Remark, Warnings, hold
 from pipelines.intake.messages import DOUBTFUL, FIGURES
 from pipelines.intake.reading.files import Source, natural_order
 from pipelines.intake.reading.read import FileRead
@@ -41,14 +41,21 @@ def noted(books: dict[str, Book], reads: list[FileRead], units: dict[str, list[s
             first = (part["line"][0], part.select(blanks).row(0, named=True))
             warnings.add(rank, table, code, remark=Remark(part.height, set(part["line"]), first=first))
 
-    _draws(books, tell)
-    _readings(books, tell)
-    _cups(books, tell)
-    _without_jobs(books, warnings)
+    if hold(books, "draws", "operations", "pours"):
+        _draws(books, tell)
+    if hold(books, "readings"):
+        _readings(books, tell)
+    if hold(books, "pours"):
+        _cups(books, tell)
+    if hold(books, "operations"):
+        _without_jobs(books, warnings)
     for table, column, least, most, unit in SIZES:
-        _sized(books[table], column, (least, most), unit, warnings)
-    _poured(books, warnings)
-    _used(books, warnings)
+        if hold(books, table, rows=ENOUGH):
+            _sized(books[table], column, (least, most), unit, warnings)
+    if hold(books, "pours", rows=ENOUGH):
+        _poured(books, warnings)
+    if hold(books, "draws", "pours", "operation_panels", rows=2 * ENOUGH):
+        _used(books, warnings)
     _dated(books, warnings)
     implausible.noted(books, warnings, registers="components" in units)
     _equal_names(books, reads, units, warnings)
@@ -60,20 +67,12 @@ Tell = Callable[..., None]
 def _draws(books: dict[str, Book], tell: Tell) -> None:
     """A cup of another product, and a cup that was poured when the operation was over."""
     steps = books["operations"].current().select(*_STEP, "kind", "product_id", "started_at", "ended_at")
-    cups = (
-        books["pours"]
-        .current()
-        .group_by(_CUP)
-        .agg(pl.col("product_id").drop_nulls().unique().sort().alias("held"), pl.col("poured_at").min().alias("poured"))
-    )
+    held = pl.col("product_id").drop_nulls().unique().sort().alias("held")
+    cups = books["pours"].current().group_by(_CUP).agg(held, pl.col("poured_at").min().alias("poured"))
     drawn = books["draws"].current().select("@f", "line", *_STEP, "mix_id").join(steps, on=_STEP).join(cups, on=_CUP)
     other = drawn.filter(pl.col("product_id").is_not_null() & ~pl.col("held").list.contains(pl.col("product_id")))
-    tell(
-        "draws",
-        "doubt_product",
-        other.with_columns(pl.col("held").list.join(", ")),
-        *("operation_no", "job_id", "product_id", "mix_id", "held"),
-    )
+    other = other.with_columns(pl.col("held").list.join(", "))
+    tell("draws", "doubt_product", other, "operation_no", "job_id", "product_id", "mix_id", "held")
     # one that began before its only cup was mixed began with masking, say; where it has no end, its beginning speaks
     first = pl.col("poured").min().over(_STEP)
     late = drawn.filter(
@@ -87,15 +86,11 @@ def _draws(books: dict[str, Book], tell: Tell) -> None:
 def _readings(books: dict[str, Book], tell: Tell) -> None:
     """Gauges that do not read the metal, and stages after an operation that nobody recorded."""
     readings = books["readings"]
-    seen = substrates(books).filter((pl.col("principle") == "eddy") & (pl.col("substrate") == "steel"))
-    places = readings.current().select("@i", "@f", "line")
-    tell(
-        "readings",
-        "doubt_eddy",
-        places.join(seen.select("@i", "gauge_id", "panel_id"), on="@i"),
-        "gauge_id",
-        "panel_id",
-    )
+    if hold(books, "gauges"):
+        seen = substrates(books).filter((pl.col("principle") == "eddy") & (pl.col("substrate") == "steel"))
+        places = readings.current().select("@i", "@f", "line")
+        there = places.join(seen.select("@i", "gauge_id", "panel_id"), on="@i")
+        tell("readings", "doubt_eddy", there, "gauge_id", "panel_id")
     known = books["operations"].seen(*_STEP).rename({"operation_no": "after_operation"})
     after = readings.current().filter(pl.col("after_operation") > 0)
     nowhere = after.join(known, on=[*_JOB, "after_operation"], how="anti")
@@ -160,13 +155,8 @@ def _poured(books: dict[str, Book], warnings: Warnings) -> None:
     warnings.tell("pours", "doubt_runs_on", running.select("@f", "line", _percent("rising", "long"), n="long"))
     out = taken.filter(pl.col("n") >= ENOUGH, pl.col("negative") > TAKEN_OUT * pl.col("n"))
     warnings.tell("pours", "doubt_taken_out", out.select("@f", "line", _percent("negative", "n"), n="negative"))
-    back = (
-        books["leftovers"]
-        .current()
-        .filter(pl.col("leftover_g") > 0)
-        .join(cups.group_by(_CUP).agg(pl.col("g").sum()), on=_CUP)
-    )
-    parts = back.group_by(by).agg(
+    back = books["leftovers"].current().filter(pl.col("leftover_g") > 0)
+    parts = back.join(cups.group_by(_CUP).agg(pl.col("g").sum()), on=_CUP).group_by(by).agg(
         pl.len().alias("n"), (pl.col("leftover_g") / pl.col("g")).median().alias("part"), pl.col("line").min()
     )  # fmt: skip
     little = parts.filter(pl.col("n") >= ENOUGH, pl.col("part") < LEFT_LEAST)
@@ -179,47 +169,21 @@ def _percent(part: str, whole: str) -> pl.Expr:
 
 def _used(books: dict[str, Book], warnings: Warnings) -> None:
     """What was sprayed per m2, where cups are drawn and areas known: the two units watch each other."""
-    left = (
-        books["leftovers"]
-        .current()
-        .sort("weighed_at", "line")
-        .group_by(_CUP, maintain_order=True)
-        .agg(pl.col("leftover_g").last())
-    )
-    cups = (
-        books["pours"]
-        .current()
-        .group_by(_CUP)
-        .agg(pl.col("weighed_g").sort().sum().alias("g"), pl.col("@f").min(), pl.col("line").min())
-    )
+    back = books["leftovers"].current().sort("weighed_at", "line")
+    left = back.group_by(_CUP, maintain_order=True).agg(pl.col("leftover_g").last())
+    place = pl.col("@f", "line").min()
+    cups = books["pours"].current().group_by(_CUP).agg(pl.col("weighed_g").sort().sum().alias("g"), place)
     used = cups.join(left, on=_CUP, how="left").with_columns(pl.col("g") - pl.col("leftover_g").fill_null(0))
     alone = books["draws"].current().filter(pl.len().over(_CUP) == 1).select(*_STEP, "mix_id")
-    by_step = (
-        alone.join(used, on=_CUP)
-        .group_by(_STEP)
-        .agg(pl.col("g").sort().sum(), pl.col("@f").min(), pl.col("line").min())
-    )
-    areas = (
-        books["panel_areas"].current().select("vehicle_class", "panel_id", "face", pl.col("area_m2").alias("@listed"))
-    )
+    by_step = alone.join(used, on=_CUP).group_by(_STEP).agg(pl.col("g").sort().sum(), place)
+    face = ["vehicle_class", "panel_id", "face"]
+    areas = books["panel_areas"].current().select(*face, pl.col("area_m2").alias("@listed"))
     classes = books["jobs"].current().select(*_JOB, "vehicle_class")
-    panels = (
-        books["operation_panels"]
-        .current()
-        .join(classes, on=_JOB, how="left")
-        .join(areas, on=["vehicle_class", "panel_id", "face"], how="left")
-    )
+    panels = books["operation_panels"].current().join(classes, on=_JOB, how="left").join(areas, on=face, how="left")
     area = pl.coalesce("area_m2", "@listed") * pl.col("covered_fraction")
-    sprayed = (
-        panels.group_by(_STEP)
-        .agg(area.sort().sum().alias("m2"), area.is_null().any().alias("@unknown"))
-        .filter(~pl.col("@unknown"))
-    )
-    each = (
-        by_step.join(sprayed, on=_STEP)
-        .filter(pl.col("m2") > 0)
-        .with_columns((pl.col("g") / pl.col("m2")).alias("used"))
-    )
+    sprayed = panels.group_by(_STEP).agg(area.sort().sum().alias("m2"), area.is_null().any().alias("@unknown"))
+    each = by_step.join(sprayed.filter(~pl.col("@unknown")), on=_STEP).filter(pl.col("m2") > 0)
+    each = each.with_columns(used=pl.col("g") / pl.col("m2"))
     by = ["@f", "shop_id"]
     found = each.group_by(by).agg(pl.len().alias("n"), pl.col("used").median().alias("middle"), pl.col("line").min())
     low, high = USED_G_PER_M2
@@ -229,18 +193,16 @@ def _used(books: dict[str, Book], warnings: Warnings) -> None:
 
 #: table -> its time, and the ids by which another table's time belongs to the same work
 _TIMES = {
-    "pours": "poured_at",
-    "leftovers": "weighed_at",
-    "operations": "started_at",
-    "readings": "taken_at",
-    "jobs": "opened_on",
-}
+    "pours": "poured_at", "leftovers": "weighed_at", "operations": "started_at", "readings": "taken_at", "jobs": "opened_on",
+}  # fmt: skip
 
 
 def _dated(books: dict[str, Book], warnings: Warnings) -> None:
     """Day and month the wrong way round: dates that do not exist, and times of one job or cup that lie months apart."""
     for table, column in _TIMES.items():
         book = books[table]
+        if book.refused.height < ENOUGH:
+            continue
         unread = book.refused.filter(pl.col("reason").str.contains(f"^{column}: .* is not a (time|date) that exists"))
         lost = unread.group_by("@f").agg(pl.struct("item", "@i").n_unique().alias("lost"), pl.col("line").min())
         read = book.rows.group_by("@f").len("read")
@@ -248,26 +210,26 @@ def _dated(books: dict[str, Book], warnings: Warnings) -> None:
         many = many.filter(pl.col("lost") >= ENOUGH, pl.col("lost") > UNREAD_DATES * (pl.col("lost") + pl.col("read")))
         many = many.with_columns(pl.col("lost") + pl.col("read"), n="lost")
         warnings.tell(table, "doubt_dates", many.select("@f", "line", _percent("n", "lost"), "n"), column)
-    steps = books["operations"].current().group_by(_JOB).agg(pl.col("started_at").min().alias("@of"))
-    cups = books["pours"].current().group_by(_CUP).agg(pl.col("poured_at").min().alias("@of"))
-    drawn = books["draws"].current().join(books["operations"].current().select(*_STEP, "started_at"), on=_STEP)
+    steps = books["operations"].current().lazy().group_by(_JOB).agg(pl.col("started_at").min().alias("@of"))
+    cups = books["pours"].current().lazy().group_by(_CUP).agg(pl.col("poured_at").min().alias("@of"))
+    began = books["operations"].current().lazy().select(*_STEP, "started_at")
+    drawn = books["draws"].current().lazy().join(began, on=_STEP)
     sprayed = drawn.group_by(_CUP).agg(pl.col("started_at").min().alias("@of"))
     for table, column, others, on in (
         ("jobs", "opened_on", steps, _JOB), ("readings", "taken_at", steps, _JOB),
         ("leftovers", "weighed_at", cups, _CUP), ("pours", "poured_at", sprayed, _CUP),
     ):  # fmt: skip
-        apart = (
-            books[table]
-            .current()
-            .join(others, on=on)
-            .with_columns((pl.col(column).cast(pl.Datetime("us")) - pl.col("@of")).dt.total_days().abs().alias("@days"))
-        )
+        if not hold(books, table, rows=ENOUGH):
+            continue
+        apart = books[table].current().lazy().join(others, on=on)
+        days = (pl.col(column).cast(pl.Datetime("us")) - pl.col("@of")).dt.total_days().abs().alias("@days")
         by = ["@f", "shop_id"]
-        far = apart.group_by(by).agg(
+        far = apart.with_columns(days).group_by(by).agg(
             pl.len().alias("n"), (pl.col("@days") > FAR_DAYS).sum().alias("far"), pl.col("@days").max().alias("days"), pl.col("line").min()
         )  # fmt: skip
         far = far.filter(pl.col("n") >= ENOUGH, pl.col("far") > 0.1 * pl.col("n"))
-        warnings.tell(table, "doubt_far", far.select("@f", "line", "days", _percent("far", "n"), n="far"), column)
+        told = far.select("@f", "line", "days", _percent("far", "n"), n="far").collect()
+        warnings.tell(table, "doubt_far", told, column)
 
 
 def _equal_names(
@@ -280,8 +242,8 @@ def _equal_names(
             name = (read.exported_at, natural_order(read.file)[0], Source(read.file).is_register)
             by_name.setdefault(name, []).append(rank)
     alike = {rank: ranks[0] for ranks in by_name.values() if len(ranks) > 1 for rank in ranks}
-    for table, unit in units.items() if alike else ():
-        for later, earlier in _replaced(books[table], unit, alike):
+    for table in [table for table in units if alike and not books[table].blank]:
+        for later, earlier in _replaced(books[table], units[table], alike):
             remark = Remark(ranks=set(earlier), first=(0, {"later": reads[later].file}))
             warnings.add(later, table, "doubt_name", remark=remark)
 

@@ -156,7 +156,7 @@ def numbered_leftovers(book: Book) -> Book:
 # --- volumes ----------------------------------------------------------------------------------------------------------
 
 
-def volumes_to_mass(table: str, book: Book, components: pl.DataFrame) -> Book:
+def volumes_to_mass(table: str, book: Book, components: Book) -> Book:
     """Volumes (ml) turned into g by the density of the component that is valid on the day."""
     marks = [c for c in book.rows.columns if c.endswith("@ml")]
     rows = book.rows
@@ -164,7 +164,8 @@ def volumes_to_mass(table: str, book: Book, components: pl.DataFrame) -> Book:
         return book.with_state(rows.drop(marks))
     when = next((i.name for i in validate.columns(table) if i.kind in ("datetime", "date") and i.required), None)
     day = pl.col(when).cast(pl.Date) if when else pl.lit(None, pl.Date)
-    densities = valid_at(rows.select("@i", "component_id", day.alias("@day")), components, "density_g_per_ml")
+    days = rows.select("@i", "component_id", day.alias("@day"))
+    densities = valid_at(days, components.current(), "density_g_per_ml")
     rows = rows.join(densities, on="@i", how="left", maintain_order="left")
     reasons = []
     for mark in marks:

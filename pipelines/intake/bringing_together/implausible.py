@@ -8,16 +8,14 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipelines.intake.bringing_together.table_rows import Book, Warnings
+from pipelines.intake.bringing_together.table_rows import Book, Warnings, hold
 
 ENOUGH = 8  # cups, panels or rows; fewer say nothing
 RATIO = 0.08  # by which a product's cups may be denser or lighter than its sheet
 TARGET = (0.8, 1.25)  # weighed over asked
 EMPTY_CUP_G = (8.0, 400.0)  # what an empty cup weighs
-SURE, VAGUE_G = (
-    6.0,
-    8.0,
-)  # standard errors a weight at nothing must have (hundreds of files are looked at), and the most one may be
+# standard errors a weight at nothing must have (hundreds of files are looked at), and the most one may be
+SURE, VAGUE_G = 6.0, 8.0
 ALIKE = 3  # weights of empty cups: a shop has few kinds of cups
 PER_COAT_UM = (3.0, 110.0)
 AREA = (0.4, 2.5)  # of the register's
@@ -29,25 +27,30 @@ _BY, _CUP, _JOB = ["@f", "shop_id"], ["shop_id", "mix_id"], ["shop_id", "job_id"
 def noted(books: dict[str, Book], warnings: Warnings, registers: bool) -> None:
     """Add a remark to every file of which one of these is true; to those of `registers` only once, whatever shops are looked at."""
     tell = warnings.tell
-    pours = books["pours"].current().filter(pl.col("component_id").is_not_null())
-    ml, ratio = _against_sheets(pours, books)
-    tell("pours", "doubt_ml", ml)
-    tell("pours", "doubt_ratio", ratio)
-    asked = pours.filter(pl.col("target_g") > 0).with_columns(part=pl.col("weighed_g") / pl.col("target_g"))
-    tell("pours", "doubt_target", _outside(asked, TARGET))
-    tell("pours", "doubt_tare", _empty_cups(pours))
-    left = books["leftovers"].current().filter(pl.col("leftover_g") > 0)
-    alike = left.group_by(_BY).agg(
-        pl.len().alias("n"), pl.col("leftover_g").n_unique().alias("values"), pl.col("leftover_g").first(), pl.col("line").min()
-    )  # fmt: skip
-    tell("leftovers", "doubt_alike", alike.filter(pl.col("n") >= 2 * ENOUGH, pl.col("values") <= ALIKE))
-    low, high = PER_COAT_UM
-    tell("readings", "doubt_coat", _outside(_per_coat(books), (low, high)), low=low, high=high)
-    tell("operation_panels", "doubt_area", _outside(_areas(books), AREA))
-    jobs = books["jobs"].current().filter(pl.col("opened_on").is_not_null())
-    daily = jobs.group_by(*_BY, "opened_on").agg(pl.len().alias("part"), pl.col("line").min())
-    tell("jobs", "doubt_per_day", _outside(daily, (0.0, JOBS_A_DAY)))
-    if registers:
+    if hold(books, "pours", rows=ENOUGH):
+        pours = books["pours"].current().filter(pl.col("component_id").is_not_null())
+        ml, ratio = _against_sheets(pours, books)
+        tell("pours", "doubt_ml", ml)
+        tell("pours", "doubt_ratio", ratio)
+        asked = pours.filter(pl.col("target_g") > 0).with_columns(part=pl.col("weighed_g") / pl.col("target_g"))
+        tell("pours", "doubt_target", _outside(asked, TARGET))
+        tell("pours", "doubt_tare", _empty_cups(pours))
+    if hold(books, "leftovers", rows=2 * ENOUGH):
+        left = books["leftovers"].current().filter(pl.col("leftover_g") > 0)
+        alike = left.group_by(_BY).agg(
+            pl.len().alias("n"), pl.col("leftover_g").n_unique().alias("values"), pl.col("leftover_g").first(), pl.col("line").min()
+        )  # fmt: skip
+        tell("leftovers", "doubt_alike", alike.filter(pl.col("n") >= 2 * ENOUGH, pl.col("values") <= ALIKE))
+    if hold(books, "readings", "operation_panels", rows=ENOUGH):
+        low, high = PER_COAT_UM
+        tell("readings", "doubt_coat", _outside(_per_coat(books), (low, high)), low=low, high=high)
+    if hold(books, "operation_panels", rows=ENOUGH):
+        tell("operation_panels", "doubt_area", _outside(_areas(books), AREA))
+    if hold(books, "jobs", rows=ENOUGH):
+        jobs = books["jobs"].current().filter(pl.col("opened_on").is_not_null())
+        daily = jobs.group_by(*_BY, "opened_on").agg(pl.len().alias("part"), pl.col("line").min())
+        tell("jobs", "doubt_per_day", _outside(daily, (0.0, JOBS_A_DAY)))
+    if registers and hold(books, "components"):
         tell("components", "doubt_density", _densities(books["components"].current()))
 
 
@@ -67,9 +70,8 @@ def _against_sheets(pours: pl.DataFrame, books: dict[str, Book]) -> tuple[pl.Dat
     met when they are taken as millilitres), or because the ratio is another."""
     density = _latest(books["components"], "component_id", "density_g_per_ml")
     sheet = _latest(books["products"], "product_id", "rts_density_g_per_ml")
-    weighed = pours.filter(pl.col("measured_by").fill_null("scale") == "scale").join(
-        density, on="component_id", how="left"
-    )
+    weighed = pours.filter(pl.col("measured_by").fill_null("scale") == "scale")
+    weighed = weighed.join(density, on="component_id", how="left")
     weight, rho = pl.col("weighed_g"), pl.col("density_g_per_ml")
     cups = weighed.group_by(*_BY, "mix_id").agg(
         pl.col("product_id").min().alias("product"), pl.len().alias("parts"), rho.is_null().any().alias("@blind"), pl.col("line").min(),
@@ -137,19 +139,10 @@ def _per_coat(books: dict[str, Book]) -> pl.DataFrame:
         .drop_nulls("@after_operation")
     )  # fmt: skip
     coats = _latest(books["products"], "product_id", "coats_min")
-    steps = (
-        books["operations"]
-        .current()
-        .select(*_JOB, "operation_no", "kind", "coats", "product_id")
-        .join(coats, on="product_id", how="left")
-    )
-    done = (
-        books["operation_panels"]
-        .current()
-        .select(*face, "operation_no")
-        .unique()
-        .join(steps, on=[*_JOB, "operation_no"])
-    )
+    steps = books["operations"].current().select(*_JOB, "operation_no", "kind", "coats", "product_id")
+    steps = steps.join(coats, on="product_id", how="left")
+    done = books["operation_panels"].current().select(*face, "operation_no").unique()
+    done = done.join(steps, on=[*_JOB, "operation_no"])
     between = stage.join(done, on=face).filter(
         pl.col("operation_no") > pl.col("@after_operation"), pl.col("operation_no") <= pl.col("after_operation"), pl.col("kind") != "polish"
     )  # fmt: skip
@@ -160,12 +153,11 @@ def _per_coat(books: dict[str, Book]) -> pl.DataFrame:
 
 def _areas(books: dict[str, Book]) -> pl.DataFrame:
     """@f, shop_id, line, part: a stated area over the register's for that class of vehicle."""
-    listed = (
-        books["panel_areas"].current().select("vehicle_class", "panel_id", "face", pl.col("area_m2").alias("@listed"))
-    )
+    face = ["vehicle_class", "panel_id", "face"]
+    listed = books["panel_areas"].current().select(*face, pl.col("area_m2").alias("@listed"))
     classes = books["jobs"].current().select(*_JOB, "vehicle_class")
     rows = books["operation_panels"].current().filter(pl.col("area_m2").is_not_null()).join(classes, on=_JOB)
-    rows = rows.join(listed, on=["vehicle_class", "panel_id", "face"]).filter(pl.col("@listed") > 0)
+    rows = rows.join(listed, on=face).filter(pl.col("@listed") > 0)
     return rows.select(*_BY, "line", (pl.col("area_m2") / pl.col("@listed")).alias("part"))
 
 

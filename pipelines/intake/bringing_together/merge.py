@@ -24,10 +24,11 @@ import datetime as dt
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cache, cached_property
 from itertools import pairwise
 
 import polars as pl
+import polars.selectors as cs
 
 from pipelines.intake.bringing_together import cross_checks, deleted, doubts, filled_in
 from pipelines.intake.bringing_together.table_rows import (
@@ -38,6 +39,7 @@ from pipelines.intake.bringing_together.table_rows import (
     Book,
     Warnings,
     lines_told,
+    nothing,
 )
 from pipelines.intake.messages import KEY_CONFLICT, LITERAL, say
 from pipelines.intake.reading.files import SHEET, natural_order
@@ -192,7 +194,7 @@ class Merging:
         books["shops"] = filled_in.known_zones(_in_force("shops", books["shops"], files))
         own_zones = {i: r.time_zone for i, r in enumerate(files.reads)}
         self._zones = filled_in.Zones.of(books["shops"].current(), self.options.time_zone, own_zones)
-        self._unread = deleted.unread_units({table: _lost(table, files) for table in TABLES}, files.reads)
+        self._unread = deleted.unread_units({t: _lost(t, files) for t in TABLES if files.complete}, files.reads)
         warnings = Warnings()
         books = self._settled(books, TABLES, warnings)
         self._unread |= self._unread_readings(books)
@@ -238,18 +240,21 @@ class Merging:
     def _settled(self, books: dict[str, Book], own: Sequence[str], warnings: Warnings) -> dict[str, Book]:
         """The tables `own` with times, masses and stages as the contract has them, and the version of each unit in force."""
         books = dict(books)
-        for table in own:
+        there = [table for table in own if not books[table].blank]
+        for table in there:
             books[table] = filled_in.local_times(table, books[table], self._zones, warnings)
             if table not in ("shops", "readings"):
                 books[table] = _in_force(table, books[table], self.files)
         if self.files.complete:
             others = [table for table in own if table != "readings"]
             books = deleted.without_deleted(books, self.files.reads, warnings, others, self._unread)
-        books["leftovers"] = filled_in.numbered_leftovers(books["leftovers"])
-        for table in own:
-            books[table] = filled_in.volumes_to_mass(table, books[table], books["components"].current())
-        books["readings"] = filled_in.stages_from_time(books["readings"], books)
-        books["readings"] = _in_force("readings", books["readings"], self.files)
+        if "leftovers" in there:
+            books["leftovers"] = filled_in.numbered_leftovers(books["leftovers"])
+        for table in there:
+            books[table] = filled_in.volumes_to_mass(table, books[table], books["components"])
+        if "readings" in there:
+            books["readings"] = filled_in.stages_from_time(books["readings"], books)
+            books["readings"] = _in_force("readings", books["readings"], self.files)
         return books
 
     def _unread_readings(self, common: dict[str, Book]) -> deleted.Unread:
@@ -268,9 +273,16 @@ class Merging:
         return deleted.without_deleted(books, self.files.reads, warnings, ("readings",), self._unread)
 
     def _by_key(self, book: Book) -> pl.DataFrame:
-        names = [c.name for c in validate.columns(book.table)]
-        placed = _placed(book.current(), self.files).select(*names, "file", "line")
+        if book.rows.is_empty():
+            return _no_rows(book.table)
+        placed = _placed(book.current(), self.files).select(_no_rows(book.table).columns)
         return placed.sort([*validate.keys(book.table), "file", "line"], nulls_last=True)
+
+
+@cache
+def _no_rows(table: str) -> pl.DataFrame:
+    """A table of `Intake` that no file has rows for."""
+    return pl.DataFrame(schema={**validate.empty(table).schema, "file": pl.String(), "line": pl.Int64()})
 
 
 # --- gathering --------------------------------------------------------------------------------------------------------
@@ -295,56 +307,32 @@ def _gathered(table: str, files: Files, which: tuple[pl.Expr, frozenset[str]] | 
         if one is not None and (which is None or not which[1].isdisjoint(one.shops)):
             part = one.rows if which is None else one.rows.filter(which[0])
             rows.append(part.with_columns(pl.lit(rank, pl.Int64).alias("@f")))
-    empty = validate.empty(table)
-    blank = empty.with_columns(pl.lit(0, pl.Int64).alias("line"), pl.lit(0, pl.Int64).alias("@f")).head(0)
+    blank, lost = nothing(table), _lost(table, files)
+    if which is not None and lost.height:
+        lost = lost.filter(which[0])
+    if not rows:
+        return Book(table, blank.rows, lost)
+    numbered = (pl.int_range(pl.len(), dtype=pl.Int64).alias("@i"), pl.lit(ACCEPTED).alias("@state"))
+    every = pl.concat([blank.rows.lazy(), *rows], how="diagonal")
     try:
-        all_rows = pl.concat([blank.lazy(), *rows], how="diagonal").collect() if rows else blank
+        found = every.with_columns(cs.ends_with("@utc", "@ml").fill_null(False), *numbered).collect()
     except (OSError, pl.exceptions.ComputeError) as error:
         raise RowsLost(
             f"What was read of the files of {table} and kept for later is damaged or gone ({error})."
             " `filmledger run --again` reads the files themselves; nothing was replaced."
         ) from error
-    marks = [c for c in all_rows.columns if c.endswith(("@utc", "@ml"))]
-    all_rows = all_rows.with_columns(
-        *(pl.col(m).fill_null(False) for m in marks),
-        pl.int_range(pl.len(), dtype=pl.Int64).alias("@i"),
-        pl.lit(ACCEPTED).alias("@state"),
-    )
-    lost = _lost(table, files)
-    return Book(table, all_rows, lost if which is None else lost.filter(which[0]))
+    return Book(table, found, lost)
 
 
 def _lost(table: str, files: Files) -> pl.DataFrame:
     """What was refused of a table while its files were read."""
-    names = [c.name for c in validate.columns(table)]
+    none = nothing(table).refused
+    added = {"@i": pl.lit(None, pl.Int64), "@force": pl.lit(True)}
     refused = [
-        one.refused.select(
-            pl.lit(rank, pl.Int64).alias("@f"),
-            "item",
-            pl.lit(None, pl.Int64).alias("@i"),
-            "line",
-            "column",
-            "reason",
-            "raw",
-            *names,
-            pl.lit(True).alias("@force"),
-        )
+        one.refused.with_columns(pl.lit(rank, pl.Int64).alias("@f"), **added).select(none.columns)
         for rank, read in enumerate(files.reads)
         if (one := read.tables.get(table)) is not None and one.refused.height
     ]
-    none = (
-        validate.empty(table)
-        .select(
-            pl.lit(0, pl.Int64).alias("@f"),
-            pl.lit(0, pl.Int64).alias("item"),
-            pl.lit(0, pl.Int64).alias("@i"),
-            pl.lit(0, pl.Int64).alias("line"),
-            *(pl.lit("", pl.String).alias(n) for n in ("column", "reason", "raw")),
-            *names,
-            pl.lit(True).alias("@force"),
-        )
-        .head(0)
-    )
     return pl.concat([none, *refused])
 
 
@@ -355,7 +343,7 @@ _SEEDS = (11, 23)
 
 def _in_force(table: str, book: Book, files: Files) -> Book:
     """Conflicts refused, duplicates and superseded versions marked."""
-    if book.rows.is_empty() and book.refused.is_empty():
+    if book.blank:
         return book
     key = validate.keys(table)
     names = [c.name for c in validate.columns(table)]
@@ -429,6 +417,8 @@ def _within_files(rows: pl.DataFrame, key: list[str], content: list[str]) -> pl.
 
 
 def _between_files(table: str, book: Book, key: list[str], content: list[str], files: Files) -> Book:
+    if len({*book.rows["@f"].unique(), *book.refused["@f"].unique()}) < 2:
+        return book
     unit = key if table not in UNITS else UNITS[table]
     when = [pl.when(pl.col("weigh_no").is_null()).then("weighed_at").alias("@when")] if table == "leftovers" else []
     live = book.rows.filter(pl.col("@state") == ACCEPTED).with_columns(when)
@@ -606,8 +596,8 @@ class Told:
 
     @staticmethod
     def of(books: dict[str, Book], own: Sequence[str], files: Files, warnings: Warnings) -> Told:
-        held = {table: books[table] for table in own}
-        return Told(_counts(held), _refusals(held), _incomplete(held, books["components"], files), warnings)
+        held = {table: books[table] for table in own if not books[table].blank}
+        return Told(_counts(held), _refusals(held), _incomplete(held, books, files), warnings)
 
     @staticmethod
     def together(parts: Sequence[Told]) -> Told:
@@ -643,7 +633,8 @@ def _counts(books: dict[str, Book]) -> Counts:
     for table, book in books.items():
         for rank, at, state, n in book.rows.group_by("@f", _SHEET, "@state").len().iter_rows():
             counts.setdefault((rank, table, at), {})[state] = n
-        _add_refused(counts, table, book.refused.filter(pl.col("item").is_not_null()))
+        if book.refused.height:
+            _add_refused(counts, table, book.refused.filter(pl.col("item").is_not_null()))
     return counts
 
 
@@ -756,18 +747,15 @@ def _refused_rows(told: Told, files: Files, raw_of: RawOf | None) -> pl.DataFram
     return validate.conform("refused_rows", _placed(rows, files))
 
 
-def _incomplete(books: dict[str, Book], components: Book, files: Files) -> pl.DataFrame:
+def _incomplete(own: dict[str, Book], books: dict[str, Book], files: Files) -> pl.DataFrame:
     """What refused rows leave incomplete: the cup, the operation, the stage of a panel, or the month."""
-    parts = [_on_refused(components, books["pours"])]
-    for table, book in books.items():
+    parts = _on_refused(books["components"], books["pours"])
+    for table in [table for table, book in own.items() if book.refused.height]:
+        by = ("@f", "line", "item", "@i", "column", ~pl.col("reason").str.contains(LITERAL), "reason")
         lost = (
-            book.refused.filter("@force")
-            .sort(
-                *("@f", "line", "item", "@i", "column"),
-                ~pl.col("reason").str.contains(LITERAL),
-                "reason",
-                nulls_last=True,
-            )
+            books[table]
+            .refused.filter("@force")
+            .sort(*by, nulls_last=True)
             .group_by("@f", "line", "item", "@i", maintain_order=True)
             .agg(
                 pl.col("reason").unique(maintain_order=True).str.join("; "),
@@ -777,15 +765,19 @@ def _incomplete(books: dict[str, Book], components: Book, files: Files) -> pl.Da
         if lost.height:
             parts += _parents(table, lost, books)
     parts += cross_checks.two_products(books["pours"])
-    both = _placed(pl.concat(parts, how="diagonal"), files)
     blank = validate.empty("incomplete")
+    if not parts:
+        return blank
+    both = _placed(pl.concat(parts, how="diagonal"), files)
     frame = pl.concat([blank, both.select(c for c in blank.columns if c in both.columns)], how="diagonal")
     return validate.conform("incomplete", frame.unique())
 
 
-def _on_refused(components: Book, pours: Book) -> pl.DataFrame:
+def _on_refused(components: Book, pours: Book) -> list[pl.DataFrame]:
     """The cups that hold a component whose row of the register was refused: of the version that its day asks for, or of one of
     which the day could not be read."""
+    if components.refused.is_empty() or pours.rows.is_empty():
+        return []
     ever = dt.date.min
     lost = (
         components.refused.filter(pl.col("@force") & pl.col("component_id").is_not_null())
@@ -809,7 +801,7 @@ def _on_refused(components: Book, pours: Book) -> pl.DataFrame:
         .group_by("component_id", "on")
         .agg(pl.col("from_on").max())
     )
-    return (
+    found = (
         used.join(lost, on="component_id")
         .join(known, on=["component_id", "on"], how="left")
         .filter(
@@ -821,6 +813,7 @@ def _on_refused(components: Book, pours: Book) -> pl.DataFrame:
         )
         .select(pl.lit("cup").alias("what"), "shop_id", "mix_id", "reason", "@f", "line")
     )
+    return [found]
 
 
 def _parents(table: str, lost: pl.DataFrame, books: dict[str, Book]) -> list[pl.DataFrame]:

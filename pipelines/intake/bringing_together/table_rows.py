@@ -3,8 +3,9 @@
 Plain holders without rules: merge.py, filled_in.py and cross_checks.py decide, and write it down here.
 """
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cache
 from typing import Any
 
 import polars as pl
@@ -140,14 +141,19 @@ class Book:
     rows: pl.DataFrame
     refused: pl.DataFrame
 
+    @property
+    def blank(self) -> bool:
+        """Whether no file has anything of it: such a table goes through no step."""
+        return self.rows.is_empty() and self.refused.is_empty()
+
     def current(self) -> pl.DataFrame:
         """The rows in force."""
-        return self.rows.filter(pl.col("@state") == ACCEPTED)
+        return self.rows.filter(pl.col("@state") == ACCEPTED) if self.rows.height else self.rows
 
     def seen(self, *columns: str) -> pl.DataFrame:
         """Every id that stands anywhere, accepted or not: what is merely refused is not unknown."""
-        both = [f.select(columns) for f in (self.rows, self.refused)]
-        return pl.concat(both).drop_nulls().unique()
+        both = [f.lazy().select(columns) for f in (self.rows, self.refused)]
+        return pl.concat(both).drop_nulls().unique().collect()
 
     def with_state(self, rows: pl.DataFrame) -> "Book":
         return Book(self.table, rows, self.refused)
@@ -197,3 +203,18 @@ class Book:
             pl.lit(None, pl.Int64).alias("@i"), pl.col("@column").alias("column"), pl.col("@reason").alias("reason")
         )
         return Book(self.table, self.rows, pl.concat([self.refused, more.select(self.refused.columns)]))
+
+
+@cache
+def nothing(table: str) -> Book:
+    """A table of which no file has anything."""
+    own = dict(validate.empty(table).schema)
+    numbers = {name: pl.Int64() for name in ("@f", "item", "@i", "line")}
+    texts = {name: pl.String() for name in ("column", "reason", "raw")}
+    rows = own | {name: numbers[name] for name in ("line", "@f", "@i")} | {"@state": pl.String()}
+    return Book(table, pl.DataFrame(schema=rows), pl.DataFrame(schema=numbers | texts | own | {"@force": pl.Boolean()}))
+
+
+def hold(books: Mapping[str, Book], *tables: str, rows: int = 1) -> bool:
+    """Whether each of these tables has so many rows: with fewer a look at them finds nothing."""
+    return all(books[table].rows.height >= rows for table in tables)

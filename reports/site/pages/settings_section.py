@@ -32,7 +32,7 @@ def make(book: PageTables) -> dict[str, Any]:
         "shown": [(r["shop_id"], (f"{book.shop_labels.get(r['shop_id'], r['shop_id'])}: " if several else "") + _sentence(r))
                   for r in told.filter(pl.col("verdict") == "shown").iter_rows(named=True)],
         "all": f"Of {wording.plain(found.height, 0)} settings by role and measure {wording.plain(told.height, 0)} vary enough, and apart enough from"
-        " guns, hands and products, to say what they go with; so many are asked that shown is only what chance among all of them hardly brings.",
+        " guns, hands and products, to say what they go with. With so many asked, only what chance would hardly bring counts as shown.",
         "rows": listed(
             "What each setting goes with; in brackets the 95 % interval",
             found,

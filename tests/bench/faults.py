@@ -414,14 +414,14 @@ LIMITED = (
 )
 
 
-def limits(finished: Workspace, before: dict[str, str], folder: Path) -> Iterator[tuple[str, str | None]]:
+def limits(finished: Workspace, before: dict[str, str], folder: Path, only: str) -> Iterator[tuple[str, str | None]]:
     """Little memory, and small files: the old or the new set, whole, and no fault of the program."""
     asked = (
         [("RLIMIT_AS", size) for size in (1.2e9, 1.8e9, 2.5e9)]
         + [("RLIMIT_FSIZE", size) for size in (2e3, 5e4, 1e6)]
         + [("RLIMIT_NOFILE", 12.0), ("RLIMIT_NOFILE", 40.0)]
     )
-    for number, (which, size) in enumerate(asked):
+    for number, (which, size) in enumerate(one for one in asked if only in one[0]):
         space = copied(finished, folder / f"l{number}")
         done = subprocess.run(
             [sys.executable, "-c", LIMITED, which, str(size), str(space.root)],
@@ -479,50 +479,49 @@ def disks(finished: Workspace, before: dict[str, str], folder: Path) -> Iterator
             subprocess.run(["umount", "-l", str(disk)], check=False)
 
 
+#: what changes while a run is under way
+CHANGES: dict[str, Callable[[Workspace], object]] = {
+    "settings": written("filmledger.toml", b"[cup]\nflush_loss_g = 50.0\n"),
+    "export": lambda space: (space.inbox / "pours.csv").write_text((space.inbox / "pours.csv").read_text() + "x\n"),
+    "export gone": gone("inbox/pours.csv"),
+}
+
+
 def races(
     finished: Workspace, before: dict[str, str], folder: Path, tries: int = 6
 ) -> Iterator[tuple[str, str | None]]:
-    """Settings and exports that change at a moment of the run: what is published is that of its fingerprint, or nothing."""
-    chance, whole = random.Random(9), 3.0  # about the seconds of a run
+    """Settings and exports that change at a moment of the run: published is what they were before it or what they are after it,
+    byte for byte, or nothing; and the next run gives what they are now."""
+    chance, space, began = random.Random(9), copied(finished, folder / "r"), time.monotonic()
+    assert run(space)[0] in (0, 3)
+    whole, unchanged, after = time.monotonic() - began, figures(space), {}
+    for number, (what, change) in enumerate(CHANGES.items()):
+        changed = copied(finished, folder / f"c{number}")
+        change(changed)
+        run(changed)
+        after[what] = figures(changed)
+        assert after[what] != unchanged, what
     for number in range(tries):
         space = copied(finished, folder / f"r{number}")
-        what = ("settings", "export", "export gone")[number % 3]
-        began = time.monotonic()
-
-        def change(space: Workspace = space, what: str = what) -> None:
-            time.sleep(chance.uniform(0.02, 0.8) * whole)
-            if what == "settings":
-                space.settings_file.write_text("[cup]\nflush_loss_g = 50.0\n")
-            elif what == "export":
-                with open(space.inbox / "pours.csv", "a") as handle:
-                    handle.write("x\n")
-            else:
-                (space.inbox / "pours.csv").unlink()
-
-        other = threading.Thread(target=change)
+        what = list(CHANGES)[number % 3]
+        wait = chance.uniform(0.02, 0.9) * whole
+        other = threading.Timer(wait, CHANGES[what], (space,))
         other.start()
+        began = time.monotonic()
         code, said = run(space)
+        took = time.monotonic() - began
         other.join()
-        wrong = []
-        if code == 1 and ("changed while being read" not in said or figures(space) != before):
+        wrong, now = [], figures(space)
+        if code == 1 and now != before:
+            wrong.append("another set is in force")
+        if code == 1 and "changed while being read" not in said and after[what] != before:
             wrong.append(said[-300:])
-        said_of = workspace.manifest_in_force(space)
-        if said_of is None:
-            wrong.append("the set is not whole")
-        elif (
-            code in (0, 3)
-            and what == "settings"
-            and said_of["settings"]["cup"]["flush_loss_g"] == 50.0
-            and said_of["fingerprint"] == finished_mark(finished)
-        ):
-            wrong.append("settings of one run under the fingerprint of another")
-        yield f"{what} during a run of {time.monotonic() - began:.1f} s (exit code {code})", "; ".join(wrong) or None
-
-
-def finished_mark(space: Workspace) -> str:
-    said = workspace.manifest_in_force(space)
-    assert said
-    return str(said["fingerprint"])
+        if now not in (before, unchanged, after[what]) or code not in OLD_OR_NEW:
+            wrong.append(f"exit code {code}, and what is in force is no undisturbed set")
+        run(space)
+        if figures(space) not in (after[what], unchanged if after[what] == before else None):
+            wrong.append("the next run did not give what is there now")
+        yield f"{what} after {wait:.1f} s of a run of {took:.1f} s (exit code {code})", "; ".join(wrong) or None
 
 
 def main() -> int:
@@ -549,7 +548,7 @@ def main() -> int:
         ways = {
             "battery": lambda: battery(finished, wanted, folder, chosen.only),
             "flips": lambda: flips(finished, wanted, folder / "flips", chosen.flips),
-            "limits": lambda: limits(finished, wanted, folder),
+            "limits": lambda: limits(finished, wanted, folder, chosen.only),
             "disks": lambda: disks(finished, wanted, folder),
             "races": lambda: races(finished, wanted, folder),
             "renames": lambda: renames(finished, folder),

@@ -119,18 +119,20 @@ def settings_seeds() -> list[bytes]:
     return [text.encode(), bare.encode(), b"[cup]\nflush_loss_g = 5.0\n[pages]\npeople = 'hidden'\n"]
 
 
-def a_layout(data: bytes) -> None:
-    """A layout of these bytes is refused with a sentence, or reads any file without an exception; and soon."""
-    began = time.process_time()
+def a_layout(data: bytes) -> bool:
+    """A layout of these bytes is refused with a sentence, or reads any file without an exception; and soon. Whether it was taken."""
+    began, taken = time.process_time(), True
     try:
         found = layout.parse("fuzz.toml", data.decode("utf-8", "replace"))
     except layout.LayoutError as error:
         assert "fuzz.toml" in str(error)
+        taken = False
     else:
         for name, content in _read_by_layouts():
             told = read_file(Source(name, content=content), [found], OPTIONS)
             assert " (in " not in (told.message or ""), told.message
     assert time.process_time() - began < 10, "too slow"
+    return taken
 
 
 @cache
@@ -138,22 +140,24 @@ def _read_by_layouts() -> tuple[tuple[str, bytes], ...]:
     return tuple((FILES[data[0] % len(FILES)], data[1:]) for data in (seeds()[0], *seeds()[8:10]))
 
 
-def some_settings(data: bytes) -> None:
-    """Settings of these bytes are refused with a sentence that names the file, or can be used; and soon."""
+def some_settings(data: bytes) -> bool:
+    """Settings of these bytes are refused with a sentence that names the file, or can be used; and soon. Whether they were taken."""
     from pipelines import settings
 
-    began = time.process_time()
+    began, taken = time.process_time(), True
     try:
         settings.parse(data, "fuzz.toml").flat()
     except settings.SettingsError as error:
         assert "fuzz.toml" in str(error)
+        taken = False
     assert time.process_time() - began < 10, "too slow"
+    return taken
 
 
-def one(data: bytes) -> None:
-    """Read and merge one file made of fuzzed bytes; see the module's docstring."""
+def one(data: bytes) -> bool:
+    """Read and merge one file made of fuzzed bytes; see the module's docstring. Whether it was read."""
     if (read := read_one(data)) is None:
-        return
+        return False
     taken = merge([*_registers(), read], OPTIONS)
     books = taken.intake_files
     states = books["accepted"] + books["refused"] + books["duplicate"] + books["superseded"]
@@ -163,6 +167,13 @@ def one(data: bytes) -> None:
     lines = taken.refused_rows.filter(file=read.file)
     assert lines.height <= ours["refused"].sum() and (lines.height > 0) == (ours["refused"].sum() > 0)
     assert (lines["reasons"].list.len() > 0).all()
+    return read.state == "read"
+
+
+def is_read(data: bytes) -> bool:
+    """`read_one`, and whether the file was read."""
+    read = read_one(data)
+    return read is not None and read.state == "read"
 
 
 def read_one(data: bytes) -> FileRead | None:

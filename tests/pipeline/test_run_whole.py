@@ -95,6 +95,31 @@ def test_the_headline_is_what_the_ledger_says(finished):
     assert headline["cups"] == pl.read_parquet(finished.out / "tables" / "mixes.parquet").height
 
 
+def test_page_command_line_and_totals_say_the_same_to_the_digit(finished, capsys):
+    """The page adds loadings and the script's sums, the command reads the manifest, and totals come from the posterior itself."""
+    totals = pl.read_parquet(finished.out / "tables" / "totals.parquet")
+    whole = totals.filter([pl.col(key) == "all" for key in ("shop_id", "role", "product_id", "period")]).row(
+        0, named=True
+    )
+    headline = workspace.manifest_in_force(finished)["headline"]
+    assert {name: headline[name] for name in ("te", "te_low", "te_high")} == {
+        name: whole[name] for name in ("te", "te_low", "te_high")
+    }
+    assert cli.main(["run", str(finished.root)]) in (0, 3)
+    said = " ".join(capsys.readouterr().out.split())
+    te, low, high = (f"{100 * whole[name]:.0f}" for name in ("te", "te_low", "te_high"))
+    assert f"sprayed and could be followed: {te} % ({low}-{high})." in said
+    useful = f"{100 * whole['useful_solids_g'] / whole['poured_solids_g']:.0f}"
+    assert f"Of every 100 g, {useful} became useful film" in said
+    page = (finished.out / "site" / "index.html").read_text(encoding="utf-8")
+    for part in ("useful", "overspray"):
+        shown = re.search(rf'<span data-m="{part}\.\*" data-of="poured\.\*" data-kind="per100">([^<]+)</span>', page)
+        assert shown is not None
+        ends = [100 * whole[f"{part}_solids_g{end}"] / whole["poured_solids_g"] for end in ("", "_low", "_high")]
+        assert ends[2] - ends[1] > 2, "so wide that it is told without decimals"
+        assert shown[1] == "{:.0f} ({:.0f}\u2013{:.0f})".format(*ends)
+
+
 def test_a_run_with_nothing_new_changes_no_byte_and_imports_nothing_heavy(finished):
     before, number = contents(finished), finished.snapshot()
     program = (

@@ -51,9 +51,7 @@ ENDING = tuple(getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP")
 LONGEST_PAUSE = 86_400  # seconds between two looks of a watch
 GRACE = 0.5  # seconds for a run that was stopped to end by itself
 SAID_LOST = "The results in force are whole; run again where it can be said."
-SAID_STOPPED = (
-    "Stopped. The results in force are whole: those from before, or the new ones if they were in force already."
-)
+SAID_STOPPED = "Stopped. The results in force are whole: those from before, or the new ones if they stood already."
 
 
 class Misused(Exception):

@@ -40,7 +40,7 @@ if TYPE_CHECKING:
 WRONGLY_ASKED = ("Misused", "PeriodError", "MixError", "TrialError", "AudienceError", "MeasureError")
 FORESEEN = ("WorkspaceError", "SettingsError", "LayoutError", "EngineError", "RowsLost")
 # What libraries say where the machine refused something:
-MACHINE = ("too many open files", "start new thread", "spawn", "resource temporarily", "(os error ")
+MACHINE = ("too many open files", "start new thread", "spawn", "resource temporarily", "(os error ", "not write file")
 FINE, COULD_NOT_RUN, WRONG_USAGE, REFUSED, FOUND, STOPPED = 0, 1, 2, 3, 4, 130
 KNOWN = (("duplicate", "found word for word elsewhere"), ("superseded", "replaced by later exports"))
 SHOWN_DOUBTS = 8
@@ -51,7 +51,7 @@ ENDING = tuple(getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP")
 LONGEST_PAUSE = 86_400  # seconds between two looks of a watch
 GRACE = 0.5  # seconds for a run that was stopped to end by itself
 SAID_LOST = "The results in force are whole; run again where it can be said."
-SAID_STOPPED = "Stopped. Nothing was replaced; the next run starts afresh."
+SAID_STOPPED = "Stopped. The results in force are whole: those from before, or the new ones if they stood already."
 
 
 class Misused(Exception):

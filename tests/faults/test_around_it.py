@@ -81,6 +81,7 @@ class PanicException(BaseException):
         (PanicException("failed to spawn thread: Resource temporarily unavailable"), "The machine refused something"),
         (RuntimeError("can't start new thread"), "The machine refused something"),
         (pl.exceptions.ComputeError("Too many open files (os error 24)"), "The machine refused something"),
+        (duckdb.TransactionException('Could not write file "a.wal": File too large'), "The machine refused something"),
     ],
 )
 def test_panics_and_limits_of_the_machine_are_told(

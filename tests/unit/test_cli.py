@@ -216,7 +216,9 @@ def test_what_is_stopped_says_so_and_leaves_with_130(
         assert cli.main(["run", str(shop)]) == 130
     finally:
         signal.signal(signal.SIGTERM, before)
-    assert "Stopped" in capsys.readouterr().err
+    said = capsys.readouterr().err
+    assert "Stopped. The results in force are whole" in said
+    assert "Nothing was replaced" not in said, "a stop after the new results were put in force"
 
 
 def test_the_details_of_a_fault_are_kept_in_the_workspace(shop, monkeypatch, capsys):

@@ -28,9 +28,10 @@ from pipelines.workspace.refusals import WorkspaceError, flush, refusal, told
 
 
 def read_handout(space: Workspace, name: str) -> bytes | None:
-    """A file of a hand-out that is whole (`folder/file`); None where it is not there or damaged."""
+    """A file of a hand-out that is whole (`folder/file`); None where it is not there or damaged. Asked under the lock: what a command
+    that was stopped left behind goes."""
     folder = name.split("/")[0]
-    _bring_back(space.handouts / folder)
+    _settle(space, folder)
     if not is_whole(space, folder):
         return None
     try:
@@ -90,12 +91,19 @@ def keep_handout(space: Workspace, folder: str, files: Mapping[str, bytes]) -> P
                 os.replace(draft, target)
             flush(target.parent)
     finally:
-        _bring_back(target)
-        drafts = re.compile(re.escape(f".{folder}.") + r"(\d+|before)")
-        with contextlib.suppress(OSError):
-            for name in filter(drafts.fullmatch, os.listdir(space.handouts)):
-                _retire(space.handouts / name, target)
+        _settle(space, folder)
     return target
+
+
+def _settle(space: Workspace, folder: str) -> None:
+    """What lies beside a hand-out, from two steps of which one did not come and from commands that were stopped: brought back, taken
+    away or set aside."""
+    target = space.handouts / folder
+    _bring_back(target)
+    drafts = re.compile(re.escape(f".{folder}.") + r"(\d+|before)")
+    with contextlib.suppress(OSError):
+        for name in filter(drafts.fullmatch, os.listdir(space.handouts)):
+            _retire(space.handouts / name, target)
 
 
 def _exchanged(one: Path, other: Path) -> bool:
@@ -119,6 +127,9 @@ def _bring_back(target: Path) -> None:
 
 def _retire(old: Path, target: Path) -> None:
     """Take away what is of no use any more; set aside what is not as the program wrote it."""
+    if not os.listdir(old):
+        old.rmdir()
+        return
     if (old / MANIFEST).exists() or not (old / WRITTEN).exists():
         ours = written(old)
         if not _whole(old) or set(below(old)) - set(ours):

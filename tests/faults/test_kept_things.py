@@ -205,6 +205,7 @@ def test_killed_at_any_rename_the_old_or_the_new_is_there(space: Workspace, what
     finished_set(space)
     subprocess.run([sys.executable, "-c", KILLED, str(space.root), str(number), steps, what], check=False)
     assert workspace.read_handout(space, "2026/a.csv") in (b"old", b"new")
+    assert os.listdir(space.handouts) == ["2026"], "what was left beside it goes when it is looked for"
     assert workspace.manifest_in_force(space) is not None
     with workspace.lock(space):
         workspace.keep_handout(space, "2026", {"a.csv": b"next"})

@@ -259,6 +259,7 @@ def trial(
 
     Raises pipelines.transfer.decisions.trials.TrialError, and WorkspaceError where there is no set yet.
     """
+    from pipelines import results
     from pipelines.intake.workbooks_to_fill import PAPERS
     from pipelines.transfer.decisions import practice_cards, trials
     from reports.handouts import trial_sheet
@@ -280,7 +281,7 @@ def trial(
     seed = trials.seed_of(plan) if seed is None else seed
     order = trials.schedule(plan, done, seed)
     labels = {}
-    if workspace.said_of(folder).get("settings", {}).get("pages", {}).get("people") == "label":
+    if results.settings_of(folder).pages.people == "label":
         people = tables["technicians"].drop_nulls("label")
         labels = dict(people.select("technician_id", "label").iter_rows())
     named = {r["shop_id"]: r["label"] or r["shop_id"] for r in tables["shops"].iter_rows(named=True)}

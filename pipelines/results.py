@@ -245,7 +245,7 @@ def _locked(make: Making) -> Making:
     return cast(Making, alone)
 
 
-def _settings_of(folder: Path) -> Settings:
+def settings_of(folder: Path) -> Settings:
     """The settings that the set was made with. Raises WorkspaceError."""
     from pydantic import ValidationError
 
@@ -268,7 +268,7 @@ def make_handout(
     folder = in_force(space)
     tables = workspace.read_snapshot(folder, handouts.TABLES)
     made = handouts.build(
-        tables, _settings_of(folder).flat(), of or handouts.rolling(tables), shops=shops,
+        tables, settings_of(folder).flat(), of or handouts.rolling(tables), shops=shops,
         before=lambda name: workspace.read_handout(space, f"{name}/{handouts.RECORD}"), people=people,
     )  # fmt: skip
     given = workspace.read_handout(space, f"{made.name}/{handouts.RECORD}") is not None
@@ -300,7 +300,7 @@ def close(space: Workspace, period: str, shops: list[str]) -> tuple[Path, list[s
     folder, *_ = make_handout(space, period, shops)
     months = figures["month"].unique().sort()
     text = workspace.forgotten(space).text
-    limit = _settings_of(in_force(space)).intake.max_file_mb
+    limit = settings_of(in_force(space)).intake.max_file_mb
     held_now = workspace.digests(workspace.inputs(space), limit).items()
     # as intake_files has it: what was not read, too large or closed to us, has no fingerprint
     read = [(text(path), word if len(word) == SHA256 else None) for path, word in held_now]
@@ -349,6 +349,6 @@ def make_site(space: Workspace, reader: str, person: str | None) -> Path:
 
     folder = in_force(space)
     tables: dict[str, pl.DataFrame] = workspace.read_snapshot(folder, SHOWN)
-    files = site.build(tables, _settings_of(folder).model_dump(), reader, person=person)
+    files = site.build(tables, settings_of(folder).model_dump(), reader, person=person)
     own = "_".join(["site", reader, *([workspace.file_name_of(person)] if person else [])])
     return workspace.keep_handout(space, own, files)

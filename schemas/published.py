@@ -1547,7 +1547,7 @@ setting_effects = table(
     measure=choice("What it may move: transfer efficiency, or film over the window's greatest", "te", "film", key=True),
     n=integer("Operations with a record (te) or a film read (film)"),
     n_known=integer("Those of which the setting is written down"),
-    n_apart=integer("Those of them that lie a step or more from the usual: 0.05 mm, 10 kPa, a coat"),
+    n_apart=integer("Those of them that lie apart from the usual, by 0.05 mm, 10 kPa or a coat at least"),
     usual=number("The median of what is written down", "mm, kPa or 1", nullable=True),
     spread=number("Its standard deviation", "mm, kPa or 1", nullable=True),
     unit=number("The step that the effect is told for", "mm, kPa or 1"),

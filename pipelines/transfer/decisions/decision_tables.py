@@ -163,6 +163,7 @@ READS: dict[str, dict[str, tuple[str, ...]]] = {
         ),
         "mixes": _columns("shop_id mix_id first_poured_at"),
     },
+    "what changed": {"changes": _columns("change_id what")},
     "trials": {
         **trials.NEEDS,
         "changes": _columns("change_id on until what shop_id technician_id gun_id replaces_gun_id role jobs looks"),
@@ -242,7 +243,7 @@ def decide(
     out["leftover_cups"] = habits.leftover_cups(cups, left.people)
     out["change_effects"] = _changes(source, cups)
     del cups
-    if "gun_trial" in source.of("changes")["changes"]["what"]:
+    if "gun_trial" in source.of("what changed")["changes"]["what"]:
         out["trial_standing"] = trials.trial_standing(source.of("trials"))
     out["savings"], out["savings_basis"] = savings.savings(
         source.parts("savings"), **source.of("guns and gauges"), joint=joint, habits=left, kept=gun_set.kept(cover)

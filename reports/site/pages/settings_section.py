@@ -10,15 +10,16 @@ from typing import Any
 
 import polars as pl
 
+from pipelines import units
 from reports import wording
 from reports.site.listing import Record, counted, listed, said
 from reports.site.page_tables import PageTables
 
-#: setting -> what one step more of it is, its name, its unit
+#: setting -> what more of it is, its name, its unit
 SETTINGS = {
-    "tip": ("each 0.1 mm of tip outside the data sheet's window", "tip outside the window", "mm"),
-    "inlet": ("each 50 kPa (7 psi) more at the inlet", "inlet pressure", "kPa"),
-    "coats": ("each coat more", "coats", ""),
+    "tip": ("of tip outside the data sheet's window", "tip outside the window", "mm"),
+    "inlet": ("more at the inlet", "inlet pressure", "kPa"),
+    "coats": ("more", "coats", "coat"),
 }
 MEASURES = {"te": "{} that landed", "film": "film of {}"}
 
@@ -42,7 +43,7 @@ def make(book: PageTables) -> dict[str, Any]:
             counted("operations that say it", lambda r: f"{wording.plain(r['n_known'], 0)} of {wording.plain(r['n'], 0)}"),
             counted("usual", _usual),
             counted("of them apart from it", "n_apart"),
-            said("one step more", lambda r: SETTINGS[r["setting"]][0].removeprefix("each ")),
+            said("one step more", _step),
             counted("goes with", lambda r: wording.quantity(r["effect"], "share", r["low"], r["high"]) if r["verdict"] else None),
             said("in a word", lambda r: wording.ladder(max(r["prob_more"], 1 - r["prob_more"])) if r["verdict"] else r["why"]),
             source="setting_effects",
@@ -54,18 +55,26 @@ def _measure(row: Record) -> str:
     return MEASURES[row["measure"]].format(wording.role_word(row["role"]))
 
 
+def _step(row: Record) -> str:
+    """50 kPa (7 psi) more at the inlet."""
+    more, _, unit = SETTINGS[row["setting"]]
+    size = unit if row["unit"] == 1 else f"{row['unit']:g} {unit}"
+    psi = f" ({wording.plain(row['unit'] * units.factor('kPa', 'psi'), 0)} psi)" if unit == "kPa" else ""
+    return f"{size}{psi} {more}"
+
+
 def _usual(row: Record) -> str | None:
     if row["usual"] is None:
         return None
-    return f"{wording.plain(row['usual'], wording.digits(row['usual']))} {SETTINGS[row['setting']][2]}".strip()
+    unit = "" if row["setting"] == "coats" else SETTINGS[row["setting"]][2]
+    return f"{row['usual']:.3g} {unit}".strip()
 
 
 def _sentence(row: Record) -> str:
     """One coat more goes with 31 % (25-37) more film of clear."""
     less = row["effect"] < 0
     ends = (-row["effect"], -row["high"], -row["low"]) if less else (row["effect"], row["low"], row["high"])
-    step = SETTINGS[row["setting"]][0]
     return (
-        f"{step[:1].upper()}{step[1:]} goes with {wording.phrase(ends[0], 'share', ends[1], ends[2])} {'less' if less else 'more'}"
+        f"Each {_step(row)} goes with {wording.phrase(ends[0], 'share', ends[1], ends[2])} {'less' if less else 'more'}"
         f" {_measure(row)}: shown ({wording.plain(row['n_known'], 0)} operations, {wording.grade(row['grade'])})."
     )

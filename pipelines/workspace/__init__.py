@@ -14,6 +14,7 @@ lock, and every write that the program makes. Nothing else writes. Not here: wha
         intake/<key>/        what was read from one file, by content
         tables/              the workbench: every table of the last run, and what it was made of
         dagster/             Dagster's own records
+        looked_at.json       which files were not touched since they were last looked at
         lock                 who is running
 
 Readers that want one consistent set resolve `out` once (`Workspace.snapshot`) and read below the folder they got.
@@ -36,6 +37,7 @@ from pipelines.workspace.contents import (
     settings_bytes,
 )
 from pipelines.workspace.kept_handouts import is_whole, keep_handout, read_handout, read_whole, take_away_handout
+from pipelines.workspace.looked_at import known_sums
 from pipelines.workspace.paths import (
     PRIVATE,
     Workspace,
@@ -102,7 +104,7 @@ __all__ = [
     "defused", "digests", "draft_of", "drop_bench", "drop_earlier_sets", "end_forgetting", "file_name_of",
     "fill", "find", "fingerprint", "forget_drafts", "forget_reads", "forget_tables", "forgotten", "has_list",
     "held", "init", "inputs", "is_kept", "is_refusal", "is_whole", "keep_forgotten", "keep_handout",
-    "keep_private", "keep_sealed", "leading_out", "library_versions", "link_from_before", "lock",
+    "keep_private", "keep_sealed", "known_sums", "leading_out", "library_versions", "link_from_before", "lock",
     "manifest_in_force", "occupied", "prepare_dagster", "printable", "program_version", "pseudonym", "publish",
     "read_again", "read_handout", "read_snapshot", "read_whole", "refusal", "report_fault", "said_in_force",
     "said_of", "seal_bench", "set_in_force", "settings_bytes", "take_away_handout", "unseal_bench",

@@ -27,6 +27,7 @@ from pipelines.run import Run
 from pipelines.settings import Settings
 from pipelines.transfer.decisions import decision_tables
 from pipelines.transfer.model import estimate
+from pipelines.transfer.model.linearise import Joint
 from pipelines.workbench import Note, Reader, Shops, Tables, Workbench, is_owned, spans
 from schemas import events, reference, registers, validate
 
@@ -106,10 +107,20 @@ def _transfer(run: Run, settings: Settings, **given: pl.DataFrame) -> dict[str, 
     return found
 
 
-def _decide(run: Run, settings: Settings) -> dict[str, pl.DataFrame]:
-    """What somebody can do about it: film, technique, guns, how much to mix, what would save most."""
-    run.teller.progress("decisions", 0, 1)
-    return decision_tables.decide(Given(run.bench), settings, run.transfer_model)
+def _decision(one: decision_tables.Decision) -> Callable[[Run, Settings], dict[str, pl.DataFrame]]:
+    def make(run: Run, settings: Settings) -> dict[str, pl.DataFrame]:
+        run.teller.progress("decisions", decision_tables.DECISIONS.index(one), len(decision_tables.DECISIONS))
+        return one.made(decision_tables.Source(Given(run.bench), partial(_fitted, run)), settings)
+
+    return make
+
+
+def _fitted(run: Run) -> Joint | None:
+    """The transfer model, as this run fitted it or anew where its tables are those of an earlier run."""
+    if run.transfer_model is None:
+        given = {name: run.bench.read(name, columns) for name, columns in estimate.READS.items()}
+        run.transfer_model = estimate.fitted_model(**given)
+    return run.transfer_model
 
 
 class Given(Tables):
@@ -159,8 +170,8 @@ def _all() -> Iterator[Step]:
     )  # fmt: skip
     yield from _ledger()
     yield Step(TRANSFER, "transfer", _transfer, estimate.READS, code=("pipelines/transfer",))
-    needs: dict[str, Columns] = dict.fromkeys(decision_tables.NEEDS)
-    yield Step(decision_tables.GIVES, "decisions", _decide, needs, code=("pipelines/transfer",))
+    for one in decision_tables.DECISIONS:
+        yield Step(one.makes, "decisions", _decision(one), dict.fromkeys(one.reads), code=("pipelines/transfer",))
 
 
 def _ordered(steps: Iterable[Step]) -> tuple[Step, ...]:

@@ -10,7 +10,8 @@ import polars as pl
 import pytest
 from test_engines import at_a_time, differences
 
-from pipelines import commands, workspace
+from pipelines import workspace
+from tests.made_tables import made_tables
 
 FILES = {
     "registers/shops.csv": "shop_id,jurisdiction\na,us\nb,us\n",
@@ -41,8 +42,7 @@ def ran(folder, rows: int) -> dict[str, pl.DataFrame]:
     for name, text in FILES.items():
         workspace.fill(space, name, text.encode())
     with at_a_time(rows):
-        commands.run(space)
-    return {path.stem: pl.read_parquet(path) for path in sorted((space.out / "tables").glob("*.parquet"))}
+        return made_tables(space)
 
 
 @pytest.fixture(scope="module")

@@ -13,6 +13,7 @@ from pipelines import checks, commands, settings, steps, workbench, workspace
 from pipelines import run as runs
 from pipelines.ledger import runner
 from pipelines.steps import BY_TABLE, STEPS
+from pipelines.transfer.decisions import decision_tables
 from pipelines.workspace import Workspace
 from schemas import events, published, validate
 from seed_data import scenario
@@ -83,6 +84,10 @@ def test_a_register_that_changes_runs_what_reads_it_and_nothing_else(copy: Works
     again = made(copy)
     assert {BY_TABLE["pours"].name, "component_facts"} <= again
     assert not again & {"film_increments", "sprays", "stage_positions", "gauge_fits"}
+    limits = copy.registers / "permit_limits.csv"
+    limits.write_text(limits.read_text().replace(",,0.7,ton_us,", ",,0.3,ton_us,", 1))
+    again = made(copy)
+    assert "actions" in again and not again & {one.makes[0] for one in decision_tables.DECISIONS} - {"actions"}
 
 
 def test_a_setting_runs_what_asks_for_it_and_nothing_else(copy: Workspace) -> None:

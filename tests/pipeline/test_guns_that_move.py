@@ -10,8 +10,8 @@ import polars as pl
 import pytest
 from test_engines import at_a_time, differences
 
-from pipelines import workspace
 from tests.made_tables import made_tables
+from tests.workspaces import filled
 
 FILES = {
     "registers/shops.csv": "shop_id,jurisdiction\na,us\nb,us\n",
@@ -38,9 +38,7 @@ FILES = {
 
 def ran(folder, rows: int) -> dict[str, pl.DataFrame]:
     """`rows`: how many are worked on at a time where shops go one after the other."""
-    space, _ = workspace.init(folder, "")
-    for name, text in FILES.items():
-        workspace.fill(space, name, text.encode())
+    space = filled(folder, FILES)
     with at_a_time(rows):
         return made_tables(space)
 

@@ -9,9 +9,10 @@ from __future__ import annotations
 import polars as pl
 import pytest
 
-from pipelines import commands, workspace
-from pipelines.settings import Settings, template
+from pipelines import workspace
+from pipelines.settings import Settings
 from reports import handouts
+from tests.workspaces import filled, ran
 
 FILES = {
     "registers/shops.csv": "shop_id,jurisdiction\ns,us\n",
@@ -36,11 +37,7 @@ FILES = {
 
 @pytest.fixture(scope="module")
 def space(tmp_path_factory: pytest.TempPathFactory) -> workspace.Workspace:
-    space, _ = workspace.init(tmp_path_factory.mktemp("sheets") / "shop", template())
-    for name, text in FILES.items():
-        workspace.fill(space, name, text.encode())
-    commands.run(space)
-    return space
+    return ran(filled(tmp_path_factory.mktemp("sheets") / "shop", FILES))
 
 
 @pytest.fixture(scope="module")

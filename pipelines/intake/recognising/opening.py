@@ -18,7 +18,7 @@ from pipelines.toml_texts import quoted
 
 LIMIT_MB = 500
 _SEARCHED = 60
-_NUMBER = re.compile(r"[-+]?[\d.,' ]*\d[\d.,]*")
+_UNIT = re.compile(r"[\[\(]?(g|kg|oz|lb|ml|l|µm|um|mil|mils|mm|bar|psi|kpa|m2|m²|ft2|sq ft|%|min)[\]\)]?")
 
 
 @dataclass
@@ -210,15 +210,8 @@ def _units_row(one: Opened, rows: pl.DataFrame) -> pl.DataFrame:
     said = [c for c in first if c]
     if not said or any(any(x.isdigit() for x in c.replace("m2", "").replace("ft2", "")) for c in said):
         return rows
-    units = [
-        bool(
-            re.fullmatch(
-                r"[\[\(]?(g|kg|oz|lb|ml|l|µm|um|mil|mils|mm|bar|psi|kpa|m2|m²|ft2|sq ft|%|min)[\]\)]?", c.lower()
-            )
-        )
-        for c in said
-    ]
-    if sum(units) >= 1 and sum(units) + sum(c in "-–/" for c in said) == len(said):
+    units = [bool(_UNIT.fullmatch(c.lower())) for c in said]
+    if any(units) and sum(units) + sum(c in "-–/" for c in said) == len(said):
         at = next(i for i, c in enumerate(first) if c)
         rule = f"{{ column = {quoted(one.header[at])}, is = [{quoted(first[at])}] }}"
         sums, why = one.file.get("skip", ("", ""))

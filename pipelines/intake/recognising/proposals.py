@@ -16,7 +16,7 @@ from typing import Any, get_args
 from pipelines import units
 from pipelines.intake.reading import layout
 from pipelines.intake.recognising import words
-from pipelines.intake.recognising.columns import Column
+from pipelines.intake.recognising.columns import Column, complete, grouped
 from pipelines.intake.recognising.matching import (
     ALONG,
     CORE,
@@ -182,11 +182,7 @@ def _steps(matchers: list[Matcher]) -> frozenset[tuple[str, int]]:
             continue
         if "kind" in found.taken and found.taken["kind"][1].score >= 0.8:
             job, step = found.taken["job_id"][0], found.taken["operation_no"][0]
-            out |= {
-                (key(j), int(n))
-                for j, n in zip(job.cells, step.numbers, strict=True)
-                if j is not None and n is not None
-            }
+            out |= {(key(j), int(n)) for j, n in complete(job.cells, step.numbers)}
     return frozenset(out)
 
 
@@ -199,9 +195,8 @@ def _poured(shapers: list[_Shaper], answers: Answers) -> Poured:
         cup, weight = found.taken["mix_id"][0], found.taken["weighed_g"][0]
         running = runs_on(cup, weight)
         out: dict[str, float] = {}
-        for m, w in zip(cup.cells, weight.numbers, strict=True):
-            if m is not None and w is not None:
-                out[key(m)] = max(out.get(key(m), w), w) if running else out.get(key(m), 0.0) + w
+        for m, w in complete(cup.cells, weight.numbers):
+            out[key(m)] = max(out.get(key(m), w), w) if running else out.get(key(m), 0.0) + w
         return Poured(out, one.unit("pours", infos("pours")["weighed_g"])[0] or weight.unit)
     return Poured()
 
@@ -305,7 +300,7 @@ class _Shaper:
         if table == "operation_panels" and best.table == "readings":
             return False
         if table == "readings":
-            reading = other.taken["reading_um"] if "reading_um" in other.taken else None
+            reading = other.taken.get("reading_um")
             return bool(other.wide) or (reading is not None and reading[1].word >= 0.9 and reading[0].unit is not None)
         return not weak
 
@@ -428,13 +423,12 @@ class _Shaper:
         first = {c.header for c, _ in next(iter(self.tables.values())).taken.values()}
         rules = []
         for name in CORE[table]:
-            column = match.taken[name][0] if name in match.taken else None
+            column = match.column(name)
             if (
-                column is not None
+                column
                 and column.header not in first
                 and column.filled < 1
-                and "split" not in column.how
-                and "columns" not in column.how
+                and not {"split", "columns"} & column.how.keys()
             ):
                 rules.append(f"{{ column = {_q(column.header)}, filled = true }}")
         if rules and not match.wide:
@@ -520,21 +514,14 @@ class _Shaper:
         return None, f"'{told}' is no unit of {' or '.join(sorted(quantities))}."
 
     def ask(
-        self,
-        kind: str,
-        table: str,
-        column: str,
-        ask: str,
-        options: list[tuple[str, str]],
-        values: tuple[str, ...] = (),
-        source: str = "",
-        unfit: str = "",
+        self, kind: str, table: str, column: str, ask: str, options: list[tuple[str, str]], unfit: str = "", **more: Any
     ) -> None:
-        """Ask, unless it is answered; `unfit` says why the answer that was given cannot be, and it is asked again."""
+        """Ask, unless it is answered; `unfit` says why the answer that was given cannot be, and it is asked again. `more`: further
+        fields of the Question."""
         if not unfit and self.answer(kind, table, column) is not None:
             return
         one = self.question(kind, table, column, f"{unfit} {ask}" if unfit else ask, options)
-        self.draft_.questions.append(dataclasses.replace(one, values=values, source=source))
+        self.draft_.questions.append(dataclasses.replace(one, **more))
 
     def question(self, kind: str, table: str, column: str, ask: str, options: list[tuple[str, str]]) -> Question:
         first, files, rows = self.shape.first, tuple(self.shape.files), tuple(self.shape.rows())
@@ -783,15 +770,12 @@ class _Maker:
 
     def _area_unit(self, column: Column) -> str | None:
         """By the areas of the same panels in the register."""
-        panel = self.match.taken.get("panel_id")
+        panel = self.match.column("panel_id")
         if panel is None or not self.matcher.known.areas:
             return None
         areas = {key(p): a for p, a in self.matcher.known.areas.items()}
-        ratios = sorted(
-            v / areas[key(p)]
-            for p, v in zip(panel[0].cells, column.numbers, strict=True)
-            if p is not None and v and key(p) in areas
-        )
+        pairs = complete(panel.cells, column.numbers)
+        ratios = sorted(v / areas[key(p)] for p, v in pairs if v and key(p) in areas)
         if len(ratios) < 3:
             return None
         middle = ratios[len(ratios) // 2]
@@ -806,13 +790,9 @@ class _Maker:
         if info.name in ("target_g", "recovered_g", "reading_g"):
             weighed = {"target_g": "weighed_g", "recovered_g": "issued_g", "reading_g": "weight_g"}[info.name]
             return self.shaper.unit(self.table, self.ours[weighed])[0] or "g"
-        if info.name == "leftover_g" and self.poured.by_cup and "mix_id" in self.match.taken:
-            cup = self.match.taken["mix_id"][0]
-            ratios = [
-                v / self.poured.by_cup[key(m)]
-                for m, v in zip(cup.cells, column.numbers, strict=True)
-                if m is not None and v and self.poured.by_cup.get(key(m))
-            ]
+        if info.name == "leftover_g" and (cup := self.match.column("mix_id")):
+            pairs = [(self.poured.by_cup.get(key(m)), v) for m, v in complete(cup.cells, column.numbers)]
+            ratios = [back / whole for whole, back in pairs if whole and back]
             if len(ratios) >= 5 and 0.12 < max(ratios) <= 1.1:
                 return self.poured.unit or "?"
         return None
@@ -854,7 +834,7 @@ class _Maker:
     def _runs_on(self, name: str, column: Column, gross: bool) -> str:
         """Each pour by itself, or a display that runs on: by what rises within cups, or by the answer."""
         shape, told = self.shaper.shape, self.shaper.answer("weights", self.table, name)
-        cup = self.match.taken["mix_id"][0] if "mix_id" in self.match.taken else None
+        cup = self.match.column("mix_id")
         if cup is not None and self._from_below(name, cup, column):
             cup, column = (dataclasses.replace(c, cells=c.cells[::-1]) for c in (cup, column))
         several, up = rising(cup, column) if cup is not None else (0, 0)
@@ -876,8 +856,8 @@ class _Maker:
         """Whether the rows of a running display stand in the wrong order and no time tells; asked where weights fall within cups."""
         shape = self.shaper.shape
         backward = rising(*(dataclasses.replace(c, cells=c.cells[::-1]) for c in (cup, column)))
-        time = self.match.taken.get("poured_at")
-        if shape.newest_first or backward[0] < 3 or backward[1] < 0.95 * backward[0] or (time and _in_time(time[0])):
+        time = self.match.column("poured_at")
+        if shape.newest_first or backward[0] < 3 or backward[1] < 0.95 * backward[0] or (time and _in_time(time)):
             return False
         told = self.shaper.answer("order", self.table, name)
         if told not in (AS_LISTED, NEWEST_FIRST):
@@ -1037,13 +1017,9 @@ def _in_time(column: Column) -> bool:
 
 def _starts_high(match: TableMatch, column: Column) -> bool:
     """No cup's first figure is small: an empty cup may stand on the scale."""
-    if "mix_id" not in match.taken:
-        return False
-    first: dict[str, float] = {}
-    for m, v in zip(match.taken["mix_id"][0].cells, column.numbers, strict=True):
-        if m is not None and v is not None:
-            first.setdefault(m, v)
-    return len(first) >= 5 and min(first.values()) > 0.05 * max(first.values())
+    cup = match.column("mix_id")
+    first = [weights[0] for weights in grouped([cup], column.numbers).values()] if cup else []
+    return len(first) >= 5 and min(first) > 0.05 * max(first)
 
 
 def _may_be(info: ColumnInfo, column: Column) -> bool:

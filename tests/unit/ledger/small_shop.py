@@ -48,12 +48,7 @@ class SmallShop:
         self.add("shops", shop_id="s")
         self.add("guns", gun_id="g", shop_id="s", atomising="hvlp", flush_loss_g=0.0)
         self.add(
-            "products",
-            product_id="clear1",
-            role="clear",
-            film_min_um=40.0,
-            film_max_um=60.0,
-            film_basis="as_applied",
+            "products", product_id="clear1", role="clear", film_min_um=40.0, film_max_um=60.0, film_basis="as_applied"
         )
         self.add("products", product_id="base1", role="base")
         # 50 % solids by mass and 40 % by volume at 1 g/mL: 2 g of mix carry 0.8 mL of solids.
@@ -65,81 +60,32 @@ class SmallShop:
         return self
 
     def cup(
-        self,
-        mix: str,
-        grams: float,
-        leftover: float | None = None,
-        product: str = "clear1",
-        **more: Any,
+        self, mix: str, grams: float, leftover: float | None = None, product: str = "clear1", **more: Any
     ) -> SmallShop:
         row = {"component_id": "c", "pour_no": 1, "poured_at": at(0), **more}
         self.add("pours", shop_id="s", mix_id=mix, product_id=product, weighed_g=grams, **row)
         if leftover is not None:
-            self.add(
-                "leftovers",
-                shop_id="s",
-                mix_id=mix,
-                weigh_no=1,
-                weighed_at=at(600),
-                leftover_g=leftover,
-            )
+            self.add("leftovers", shop_id="s", mix_id=mix, weigh_no=1, weighed_at=at(600), leftover_g=leftover)
         return self
 
     def spray(
-        self,
-        number: int,
-        panels: tuple[str, ...] = ("door",),
-        product: str = "clear1",
-        **more: Any,
+        self, number: int, panels: tuple[str, ...] = ("door",), product: str = "clear1", **more: Any
     ) -> SmallShop:
         faces = {name: more.pop(name) for name in ("area_m2", "covered_fraction", "substrate", "face") if name in more}
-        row = {
-            "gun_id": "g",
-            "technician_id": "t",
-            "started_at": at(60 * number),
-            "kind": "spray",
-            **more,
-        }
-        self.add(
-            "operations",
-            shop_id="s",
-            job_id="j",
-            operation_no=number,
-            product_id=product,
-            **row,
-        )
+        row = {"gun_id": "g", "technician_id": "t", "started_at": at(60 * number), "kind": "spray", **more}
+        self.add("operations", shop_id="s", job_id="j", operation_no=number, product_id=product, **row)
         for panel in panels:
             face = {"area_m2": 1.0, "substrate": "steel", "face": "outer", **faces}
-            self.add(
-                "operation_panels",
-                shop_id="s",
-                job_id="j",
-                operation_no=number,
-                panel_id=panel,
-                **face,
-            )
+            self.add("operation_panels", shop_id="s", job_id="j", operation_no=number, panel_id=panel, **face)
         return self
 
     def step(self, number: int, kind: str, **more: Any) -> SmallShop:
         return self.add(
-            "operations",
-            shop_id="s",
-            job_id="j",
-            operation_no=number,
-            kind=kind,
-            started_at=at(60 * number),
-            **more,
+            "operations", shop_id="s", job_id="j", operation_no=number, kind=kind, started_at=at(60 * number), **more
         )
 
     def draw(self, number: int, mix: str, share: float | None = None) -> SmallShop:
-        return self.add(
-            "draws",
-            shop_id="s",
-            job_id="j",
-            operation_no=number,
-            mix_id=mix,
-            share=share,
-        )
+        return self.add("draws", shop_id="s", job_id="j", operation_no=number, mix_id=mix, share=share)
 
     def film(self, after: int, *um: float, panel: str = "door", **more: Any) -> SmallShop:
         for number, value in enumerate(um, start=1):
@@ -148,20 +94,9 @@ class SmallShop:
         return self
 
     def tables(self) -> dict[str, pl.DataFrame]:
-        found: dict[str, pl.DataFrame] = {"exempt_compounds": pl.DataFrame(schema=EXEMPT)}
-        for name in [*events.EVENTS, *registers.REGISTERS, "incomplete"]:
-            empty = validate.empty(name)
-            rows = self.rows.get(name, [])
-            full = (
-                pl.DataFrame(
-                    rows,
-                    schema={k: v for k, v in empty.schema.items() if any(k in r for r in rows)},
-                )
-                if rows
-                else empty
-            )
-            found[name] = pl.concat([empty, full], how="diagonal")
-        return found
+        exempt = {"exempt_compounds": pl.DataFrame(schema=EXEMPT)}
+        names = [*events.EVENTS, *registers.REGISTERS, "incomplete"]
+        return exempt | {name: frame(name, *self.rows.get(name, ())) for name in names}
 
     def run(self, until: str | None = None) -> dict[str, pl.DataFrame]:
         return on_frames.run_all(self.tables(), Settings().flat(), until=until)

@@ -139,13 +139,8 @@ def tables(tmp_path_factory: pytest.TempPathFactory) -> dict[str, pl.DataFrame]:
     folder = space.snapshot()
     assert folder is not None
     wanted = (
-        "emissions_monthly",
-        "hap_monthly",
-        "rolling_12_months",
-        "voc_content",
-        "stock_reconciliation",
-        "compliance_solvent",
-    )
+        "emissions_monthly hap_monthly rolling_12_months voc_content stock_reconciliation compliance_solvent"
+    ).split()
     return workspace.read_snapshot(folder, wanted)
 
 

@@ -19,26 +19,11 @@ from schemas import events, reference, registers, validate
 from tests import on_frames
 
 SEEDS = [1, 2, 3]
-WANTED = [
-    "emissions_monthly",
-    "hap_monthly",
-    "rolling_12_months",
-    "voc_content",
-    "stock_reconciliation",
-    "emission_lines",
-    "compliance_average",
-    "compliance_solvent",
-    "hap_63_3941",
-    "waste_drum",
-    "waste_monthly",
-    "limit_windows",
-    "limit_curve",
-    "material_log",
-    "annual_statement",
-    "spray_time",
-    "reported_figures",
-    "restatements",
-]
+WANTED = (
+    "emissions_monthly hap_monthly rolling_12_months voc_content stock_reconciliation emission_lines "
+    "compliance_average compliance_solvent hap_63_3941 waste_drum waste_monthly limit_windows "
+    "limit_curve material_log annual_statement spray_time reported_figures restatements"
+).split()
 
 
 PERMITS = [

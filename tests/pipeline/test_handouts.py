@@ -102,68 +102,23 @@ def until(rows: dict[str, list[dict[str, Any]]], day: date) -> dict[str, list[di
 def _found_again(rows: dict[str, list[dict[str, Any]]]) -> None:
     """Three leftovers kept on 10 December, unseen for 90 days on 10 March: one is weighed again in June, from one an operation draws
     then, one is poured into another cup."""
-    poured = datetime(2024, 12, 10, 8)
+    poured, june = datetime(2024, 12, 10, 8), datetime(2025, 6, 5, 9)
+
+    def add(table: str, **row: Any) -> None:
+        rows[table].append(dict(shop_id="north") | row)
+
     for name in ("lost_weighed", "lost_drawn", "lost_poured"):
-        rows["pours"].append(
-            dict(
-                shop_id="north",
-                mix_id=name,
-                pour_no=1,
-                poured_at=poured,
-                product_id="top",
-                component_id="hard",
-                weighed_g=300.0,
-            )
-        )
-        rows["leftovers"].append(
-            dict(
-                shop_id="north",
-                mix_id=name,
-                weigh_no=1,
-                weighed_at=poured + timedelta(hours=2),
-                leftover_g=200.0,
-                fate="kept",
-            )
-        )
-    june = datetime(2025, 6, 5, 9)
-    rows["leftovers"].append(
-        dict(shop_id="north", mix_id="lost_weighed", weigh_no=2, weighed_at=june, leftover_g=150.0, fate="kept")
-    )
-    rows["operations"].append(
-        dict(
-            shop_id="north",
-            job_id="lost",
-            operation_no=1,
-            kind="spray",
-            started_at=june,
-            gun_id="north 1",
-            technician_id="t",
-            product_id="top",
-        )
-    )
-    rows["draws"].append(dict(shop_id="north", job_id="lost", operation_no=1, mix_id="lost_drawn", share=None))
-    rows["pours"].append(
-        dict(
-            shop_id="north",
-            mix_id="other",
-            pour_no=1,
-            poured_at=june,
-            product_id="top",
-            component_id="hard",
-            weighed_g=100.0,
-        )
-    )
-    rows["pours"].append(
-        dict(
-            shop_id="north",
-            mix_id="other",
-            pour_no=2,
-            poured_at=june,
-            product_id="top",
-            from_mix_id="lost_poured",
-            weighed_g=80.0,
-        )
-    )
+        cup = dict(mix_id=name, product_id="top", pour_no=1, poured_at=poured)
+        add("pours", **cup, component_id="hard", weighed_g=300.0)
+        back = poured + timedelta(hours=2)
+        add("leftovers", mix_id=name, weigh_no=1, weighed_at=back, leftover_g=200.0, fate="kept")
+    add("leftovers", mix_id="lost_weighed", weigh_no=2, weighed_at=june, leftover_g=150.0, fate="kept")
+    step = dict(job_id="lost", operation_no=1)
+    add("operations", **step, kind="spray", started_at=june, gun_id="north 1", technician_id="t", product_id="top")
+    add("draws", **step, mix_id="lost_drawn", share=None)
+    other = dict(mix_id="other", product_id="top", poured_at=june)
+    add("pours", **other, pour_no=1, component_id="hard", weighed_g=100.0)
+    add("pours", **other, pour_no=2, from_mix_id="lost_poured", weighed_g=80.0)
 
 
 def mass_balance(of_sheet: Any) -> list[tuple[Any, ...]]:
@@ -381,14 +336,7 @@ def test_sections_follow_each_shops_jurisdiction() -> None:
     assert shops_on("diisocyanates") == {"south"}
     only = handouts.build(tables(), SETTINGS, handouts.period("2025"), shops=["south"])
     keys = {s.key for s in only.sheets}
-    assert not keys & {
-        "hap_monthly",
-        "hap_63_3941",
-        "target_metals",
-        "compliance_booths",
-        "compliance_guns",
-        "training",
-    }
+    assert not keys & set("hap_monthly hap_63_3941 target_metals compliance_booths compliance_guns training".split())
 
 
 def missing(handout: handouts.Handout) -> list[str]:

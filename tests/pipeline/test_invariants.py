@@ -93,16 +93,7 @@ def plain(business: Business, tmp_path_factory: pytest.TempPathFactory) -> tuple
     """The business as it is, run once; its workspace is not to be touched."""
     space = written(tmp_path_factory.mktemp("plain") / "shop", business)
     tables = ran(space)
-    speak = (
-        "film_build",
-        "transfer_by_pair",
-        "totals",
-        "savings",
-        "mix_guide",
-        "actions",
-        "measure_next",
-        "rolling_12_months",
-    )
+    speak = "film_build transfer_by_pair totals savings mix_guide actions measure_next rolling_12_months".split()
     assert not [name for name in speak if not tables[name].height]
     return space, tables
 

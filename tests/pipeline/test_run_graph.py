@@ -169,14 +169,7 @@ def test_what_checks_find_in_the_parts_of_a_table_is_one_outcome():
 
 def intake_row(read: int, accepted: int, refused: int) -> pl.DataFrame:
     return pl.DataFrame(
-        {
-            "file": ["f"],
-            "rows_read": [read],
-            "accepted": [accepted],
-            "refused": [refused],
-            "duplicate": 0,
-            "superseded": 0,
-        }
+        dict(file=["f"], rows_read=[read], accepted=[accepted], refused=[refused], duplicate=0, superseded=0)
     )
 
 

@@ -36,15 +36,7 @@ def test_a_refused_row_of_a_cup_counts_in_that_cups_month_alone() -> None:
 
 
 def test_a_component_that_stands_twice_in_a_cup_is_added_up() -> None:
-    line = {
-        "shop_id": "s",
-        "mix_id": "m",
-        "component_id": "c",
-        "on_date": DAY,
-        "exempt_g": 0.0,
-        "exempt_ml": 0.0,
-        "water_ml": 0.0,
-    }
+    line = dict(shop_id="s", mix_id="m", component_id="c", on_date=DAY, exempt_g=0.0, exempt_ml=0.0, water_ml=0.0)
     grams = dict.fromkeys(("mass_g", "voc_g", "voc_eu_g", "exempt_g", "exempt_ml", "ml", "water_ml"), float)
     given = {
         "cup_figures": made(
@@ -106,15 +98,7 @@ def test_litres_are_missed_in_the_row_of_the_cup_alone() -> None:
 
 
 def monthly(*lines: dict[str, Any], gaps: tuple[dict[str, Any], ...] = ()) -> list[dict[str, Any]]:
-    usual = {
-        "shop_id": "s",
-        "month": "2026-03",
-        "category": "clear",
-        "kind": "cup",
-        "source": "mixes",
-        "complete": True,
-        "grade": "A",
-    }
+    usual = dict(shop_id="s", month="2026-03", category="clear", kind="cup", source="mixes", complete=True, grade="A")
     text = dict.fromkeys(("shop_id", "month", "category", "kind", "source", "grade"), str)
     amounts = dict.fromkeys(
         "rts_l rts_kg issued_l voc_kg exempt_kg pm_kg pm_kg_low pm_kg_high pm_own_kg not_split_solids_kg mass_g".split(),
@@ -171,14 +155,7 @@ def test_a_year_of_cleaning_alone_closes_its_balance() -> None:
         "emission_gaps": made(shop_id=str, month=str, unread=bool),
     }  # fmt: skip
     found = on_frames.run_statement("compliance_solvent", given, {}).row(0, named=True)
-    balance = {
-        "pours_kg": 0.0,
-        "input_kg": 1.0,
-        "came_back_kg": 0.6,
-        "consumed_kg": 0.4,
-        "emitted_kg": 0.4,
-        "kept_change_kg": 0.0,
-    }
+    balance = dict(pours_kg=0.0, input_kg=1.0, came_back_kg=0.6, consumed_kg=0.4, emitted_kg=0.4, kept_change_kg=0.0)
     assert {name: found[name] for name in balance} == pytest.approx(balance)
 
 
@@ -358,14 +335,7 @@ def test_what_lands_carries_the_chance_of_its_operation_through_the_filter(
     (found,) = asked(
         "emission_overspray",
         material_ledger=[
-            key
-            | {
-                "mix_id": "m",
-                "te": 0.6,
-                "overspray_solids_g": 20.0,
-                "useful_solids_g": useful,
-                "over_build_solids_g": over,
-            }
+            key | dict(mix_id="m", te=0.6, overspray_solids_g=20.0, useful_solids_g=useful, over_build_solids_g=over)
         ],
         operations=[key | {"booth_id": "b", "started_at": at(0)}],
         operation_te=[{"shop_id": "s", "op_job_id": "j", "operation_no": 1, "event_rel_u": 0.1}],

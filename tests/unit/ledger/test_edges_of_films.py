@@ -37,15 +37,7 @@ def test_panels_differ_by_a_ratio_of_sums_with_one_taken_off_each_count() -> Non
 
 
 def stages(*readings: dict[str, Any], stripped_after: int | None = None) -> list[dict[str, Any]]:
-    usual = {
-        "shop_id": "s",
-        "job_id": "j",
-        "panel_id": "door",
-        "after_operation": 1,
-        "n": 1,
-        "gain": 1.0,
-        "gain_u": 0.02,
-    }
+    usual = dict(shop_id="s", job_id="j", panel_id="door", after_operation=1, n=1, gain=1.0, gain_u=0.02)
     work = {"shop_id": "s", "job_id": "j", "panel_id": "door", "kind": "sand", "removal": "strip", "unclear": False}
     given = {
         "stage_positions": made(

@@ -23,14 +23,7 @@ def figures(*rows: dict[str, Any]) -> pl.DataFrame:
 
 
 def booths(sections: str, *rules: tuple[str, float]) -> list[tuple[float, str]]:
-    booth = {
-        "shop_id": "s",
-        "booth_id": "b",
-        "from_on": EVER,
-        "until_on": NEVER,
-        "filter_capture": 0.98,
-        "evidence_ref": "p",
-    }
+    booth = dict(shop_id="s", booth_id="b", from_on=EVER, until_on=NEVER, filter_capture=0.98, evidence_ref="p")
     given = {
         "emission_places": made({"shop_id": "s", "jurisdiction": "us-ca"}, shop_id=str, jurisdiction=str),
         "packs": made({"jurisdiction": "us-ca", "sections": sections}, jurisdiction=str, sections=str),
@@ -195,13 +188,7 @@ def test_of_two_densities_the_smaller_counts_the_larger_volume_as_exempt() -> No
 )
 def test_a_difference_is_told_only_beyond_the_spread_of_the_scales(delivered: float, hint: str) -> None:
     """1000 g poured on a scale good to 0.5 %: 95 % are 9.8 g."""
-    usual = {
-        "shop_id": "s",
-        "component_id": "c",
-        "from_on": date(2026, 1, 1),
-        "to_on": date(2026, 2, 1),
-        "by_volume": False,
-    }
+    usual = dict(shop_id="s", component_id="c", from_on=date(2026, 1, 1), to_on=date(2026, 2, 1), by_volume=False)
     lines = [
         usual | {"kind": "delivered", "mass_g": delivered},
         usual | {"kind": "cup", "mass_g": 1000.0, "scale_id": "k"},
@@ -248,21 +235,8 @@ US: dict[str, list[dict[str, Any]]] = {
 def test_a_booth_lacks_a_capture_a_paper_or_both(
     capture: float | None, paper: str | None, status: str, missing: str | None
 ) -> None:
-    booth = {
-        "shop_id": "s",
-        "booth_id": "b",
-        "from_on": EVER,
-        "until_on": NEVER,
-        "filter_capture": capture,
-        "evidence_ref": paper,
-    }
-    needed = {
-        "jurisdiction": "us",
-        "rule": "shop_rules",
-        "figure": "filter_capture_min",
-        "value": 0.98,
-        "source": "law",
-    }
+    booth = dict(shop_id="s", booth_id="b", from_on=EVER, until_on=NEVER, filter_capture=capture, evidence_ref=paper)
+    needed = dict(jurisdiction="us", rule="shop_rules", figure="filter_capture_min", value=0.98, source="law")
     (found,) = asked("compliance_booths", booth_versions=[booth], rule_figures=[needed], **US)
     assert (found["status"], found["missing"]) == (status, missing)
 
@@ -276,14 +250,7 @@ def test_a_booth_lacks_a_capture_a_paper_or_both(
     ],
 )
 def test_why_a_gun_qualifies_is_said(qualifies: str, why: str) -> None:
-    rules = {
-        "shop_id": "s",
-        "gun_id": "g",
-        "qualifies": qualifies,
-        "cup": "inside",
-        "cup_by_size": "inside",
-        "n_refilled": 0,
-    }
+    rules = dict(shop_id="s", gun_id="g", qualifies=qualifies, cup="inside", cup_by_size="inside", n_refilled=0)
     (found,) = asked(
         "compliance_guns", guns_now=[{"gun_id": "g", "shop_id": "s", "atomising": "hvlp"}], gun_rules=[rules], **US
     )

@@ -68,10 +68,7 @@ def test_a_shop_without_records_still_has_its_people_to_train() -> None:
     days = dict.fromkeys(
         "hired_on left_on due_by first_completed_on latest_completed_on valid_until as_of".split(), date
     )
-    given = {
-        "training_days": made(row, **dict.fromkeys(columns, str), **days),
-        "emission_places": places(last_on=date),
-    }
+    given = {"training_days": made(row, **dict.fromkeys(columns, str), **days), "emission_places": places(last_on=date)}
     assert on_frames.run_statement("compliance_training", given, {})["technician_id"].to_list() == ["t"]
 
 
@@ -262,14 +259,7 @@ def test_what_a_shop_has_on_hand_is_too_much_only_above_the_line_of_the_nearest_
 def test_a_very_small_generator_may_hold_just_its_line() -> None:
     figures = [{"jurisdiction": "us", "rule": "waste_generator", "figure": figure, "value": kg, "unit": "kg", "source": "law"}
                for figure, kg in (("small_above", 100.0), ("very_small_on_hand_max", 1000.0))]  # fmt: skip
-    drum = {
-        "shop_id": "s",
-        "month": "2026-03",
-        "stream": "coating",
-        "generated_kg": 1.0,
-        "shipped_kg": 0.0,
-        "unexplained_kg": 0.0,
-    }
+    drum = dict(shop_id="s", month="2026-03", stream="coating", generated_kg=1.0, shipped_kg=0.0, unexplained_kg=0.0)
     given: dict[str, Any] = {"emission_places": [{"shop_id": "s", "jurisdiction": "us"}], "rule_figures": figures}
     held = [
         asked("waste_monthly", waste_drum=[drum | {"closing_kg": kg}], **given)[0]["too_much_on_hand"]
@@ -376,14 +366,7 @@ def test_two_components_of_a_line_bring_their_pollutant_together() -> None:
         hap_uses=[use | {"component_id": "c", "mass_g": 1000.0}, use | {"component_id": "d", "mass_g": 500.0}],
         hap_species=[
             SPECIES,
-            SPECIES
-            | {
-                "component_id": "d",
-                "fraction": 0.1,
-                "fraction_low": 0.1,
-                "fraction_high": 0.1,
-                "fraction_63_3941": 0.1,
-            },
+            SPECIES | dict(component_id="d", fraction=0.1, fraction_low=0.1, fraction_high=0.1, fraction_63_3941=0.1),
         ],
     )
     assert [[r[name] for name in ("kg", "kg_low", "kg_high", "kg_63_3941")] for r in found] == [

@@ -14,8 +14,8 @@ import csv
 import io
 import re
 import zipfile
-from collections.abc import Iterable
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
 from functools import cache
 from typing import IO, Any
 
@@ -25,7 +25,7 @@ import polars as pl
 from pipelines.intake.messages import listed, say
 from pipelines.intake.reading import spreadsheets
 from pipelines.intake.reading.files import MOST_COLUMNS as MOST_COLUMNS
-from pipelines.intake.reading.files import FileRefused
+from pipelines.intake.reading.files import SHEET, FileRefused
 from schemas import validate
 
 _BLOCK = 1 << 26
@@ -61,9 +61,15 @@ class Origin:
     ends: np.ndarray | None = None
     lines: np.ndarray | None = None
     whole: bool = True  # false: a quote is damaged, so that what a record is shows only beside those after it
+    parts: tuple["Origin", ...] = ()  # of rows of several files, see `together`
 
     def raw(self, rows: pl.DataFrame) -> pl.Series:
         """The whole original text of `rows` (line + cells), in their order."""
+        if self.parts:
+            file, line = pl.col("line") // SHEET, pl.col("line") % SHEET
+            by_file = rows.with_columns(file.alias("@file"), line).partition_by("@file", maintain_order=True)
+            raw = [one for of in by_file for one in self.parts[of["@file"][0]].raw(of)]
+            return pl.Series("raw", raw, dtype=pl.String)
         if self.lines is None or self.starts is None or self.ends is None:
             cells = [c for c in rows.columns if c.startswith("c") and c[1:].isdigit()]
             texts = (
@@ -73,6 +79,12 @@ class Origin:
         at = np.searchsorted(self.lines, rows["line"].to_numpy())
         out = [self.data[self.starts[i] : self.ends[i]].decode("utf-8", "replace") for i in at]
         return pl.Series("raw", out, dtype=pl.String)
+
+
+def together(grids: Sequence[Grid]) -> Grid:
+    """The rows of several files of one header, one file after the other; lines are those of files.SHEET."""
+    rows = [grid.rows.with_columns(pl.col("line") + n * SHEET) for n, grid in enumerate(grids)]
+    return replace(grids[0], rows=pl.concat(rows), origin=Origin(parts=tuple(grid.origin for grid in grids)))
 
 
 # --- bytes to UTF-8 ---------------------------------------------------------------------------------------------------

@@ -322,6 +322,8 @@ class _Opened:
         if self.kind == ".parquet":
             return text.parquet_header(self.data)
         data = self.head("utf-8")
+        lines = b"".join(itertools.islice(io.BytesIO(data), _SEARCHED))
+        data = data if b'"' in lines else lines  # a quoted text may go on
         return _headed(_without_comments(data) if self.source.is_register else data, tables)[0].header
 
     def filled_sheets(self) -> list[str]:
@@ -482,15 +484,17 @@ def _headed(data: bytes, tables: Iterable[str]) -> tuple[text.Grid, str]:
     lines = [raw[:MOST_HEADER].decode("utf-8", "replace") for raw in _first_lines(data, _SEARCHED)]
     if len(next((raw for raw in _first_lines(data, _SEARCHED) if raw.strip()), b"")) > MOST_HEADER:
         raise FileRefused(say("too_wide", most=text.MOST_COLUMNS))
-    rows = [(i + 1, d, _cells_of(raw, d)) for i, raw in enumerate(lines) if raw.strip() for d in DELIMITERS]
     needed = [{c.name for c in validate.columns(t) if c.required} for t in tables]
-    good = [(line, d) for line, d, cells in rows if any(need <= set(cells) for need in needed)]
-    if good:
-        line, best = good[0]
+    written = ((i + 1, d, _cells_of(raw, d)) for i, raw in enumerate(lines) if raw.strip() for d in DELIMITERS)
+    at_first: list[tuple[int, str, list[str]]] = []
+    for row in written:
+        line, best, cells = row
+        if any(need.issubset(cells) for need in needed):
+            break
+        if not at_first or line == at_first[0][0]:
+            at_first.append(row)
     else:
-        first = rows[0][0] if rows else None
-        at_first = [row for row in rows if row[0] == first]
-        if first is None or not at_first:
+        if not at_first:
             raise FileRefused(say("empty_file"))
         line, best, _ = max(at_first, key=lambda row: (_known(row[2]), lines[row[0] - 1].count(row[1])))
     split = text.records(data, best)

@@ -9,12 +9,13 @@ from __future__ import annotations
 import contextlib
 import dataclasses
 import hashlib
+import itertools
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property, partial
 from importlib import resources
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 
 from pipelines import workspace
 from pipelines.workspace import Workspace, WorkspaceError
@@ -257,14 +258,13 @@ def take_in(current: Run, settings: Mapping[str, Any]) -> Merging:
     layouts = notes.with_notes(layouts, [Source(one.path, one.full, trouble=one.trouble) for one in todo], options)
     reading = Reading(current.space, current.contents, layouts, options, repr(workspace.library_versions()), hidden)
 
-    if current.is_apart:
-        # workers fill the store; what they read is then taken from there
-        unread = [one for one in todo if not workspace.is_kept(current.space, reading.key(one))]
-        for done, _ in enumerate(current.bench.each(partial(_read_apart, reading), unread), start=1):
-            current.teller.progress("reading files", done, len(unread))
-
     taking = Taking(reading, {one.path: reading.key(one) for one in todo})
     taking.look_into_the_store()
+    if current.is_apart:
+        # workers fill the store; what they read is then taken from there
+        unread = taking.unread(todo)
+        for done, _ in enumerate(current.bench.each(partial(_read_apart, reading), unread), start=1):
+            current.teller.progress("reading files", done, len(unread))
     taking.read_small(todo)
     reads: list[FileRead] = []
     for done, one in enumerate(todo, start=1):
@@ -383,6 +383,7 @@ class Reading:
         return read.unpack(kept[1], kept[0]) if kept is not None else []
 
 
+Item = TypeVar("Item")
 LOOSE = 20  # so many small entries of the store are made one
 
 
@@ -427,30 +428,22 @@ class Taking:
                 loose |= {key: one for key, one in reads if key in living}
         self._keep(loose)
 
+    def unread(self, todo: list[workspace.Input]) -> list[workspace.Input]:
+        """Those of the files that the store has not."""
+        fresh = [one for one in todo if self.keys[one.path] not in self.found]
+        return [one for one in fresh if not workspace.is_kept(self.reading.space, self.keys[one.path])]
+
     def read_small(self, todo: list[workspace.Input]) -> None:
         """Read the small ones of those that the store has not, some megabytes at a time."""
         from pipelines.intake.reading import read
 
-        few: list[workspace.Input] = []
-        size = 0
-        for one in [*todo, None]:
-            more = _unpacked_size(one) if one else 0
-            if few and (one is None or size + more > read.PIECE):
-                found = self.reading.several(few)
-                self.apart |= {each.path: got for each, got in zip(few, found, strict=True)}
-                self._keep(
-                    {
-                        self.keys[e.path]: self.apart.pop(e.path)
-                        for e in few
-                        if self.reading.is_whole(e, self.apart[e.path])
-                    }
-                )
-                few, size = [], 0
-            if one is None or one.trouble or more > read.PIECE or self.keys[one.path] in self.found:
-                continue
-            if not workspace.is_kept(self.reading.space, self.keys[one.path]):
-                few, size = [*few, one], size + more
-                self.damaged += [one.path] if self.spoilt else []
+        small = [one for one in self.unread(todo) if not one.trouble and _text_size(one) <= read.PIECE]
+        self.damaged += [one.path for one in small if self.spoilt]
+        for few in _some_at_a_time(small, _text_size, read.PIECE):
+            found = dict(zip((one.path for one in few), self.reading.several(few), strict=True))
+            whole = [one for one in few if self.reading.is_whole(one, found[one.path])]
+            self._keep({self.keys[one.path]: found.pop(one.path) for one in whole})
+            self.apart |= found
 
     def of(self, one: workspace.Input) -> FileRead:
         """One of the files."""
@@ -464,25 +457,29 @@ class Taking:
             return dataclasses.replace(kept[0], file=one.path)
         self.damaged += [one.path] if workspace.is_kept(self.reading.space, key) else []
         found = self.reading.anew(one)
-        self.held += sum(part.height for part in found.tables.values() if not part.kept)
+        self.held += _height(found) if not any(part.kept for part in found.tables.values()) else 0
         # what is more than is worked on in one go waits on disk
         return found if self.held <= _at_a_time() else self.reading.one(one)
 
     def _keep(self, reads: Mapping[str, FileRead]) -> None:
         """Put files into the store together; they stay in memory as long as there is room."""
-        if not reads:
-            return
-        name = workspace.TOGETHER + hashlib.sha256("".join(reads).encode()).hexdigest()
-        self.reading.keep(workspace.Keeping(self.reading.space, name), reads)
-        rows = sum(part.height for one in reads.values() for part in one.tables.values())
-        if self.held + rows <= _at_a_time() and not any(p.kept for one in reads.values() for p in one.tables.values()):
-            self.held += rows
-            self.used[name] = None
-            self.found |= reads
-        elif (kept := workspace.read_again(self.reading.space, name)) is not None:
-            self._take(name, *kept)
-        else:
-            raise WorkspaceError(f"What was read vanished from {self.reading.space.intake_store}; run again.")
+        from pipelines.intake.reading import read
+
+        for some in _some_at_a_time(reads, lambda key: _height(reads[key]), read.BLOCK):
+            few = {key: reads[key] for key in some}
+            rows = sum(map(_height, few.values()))
+            name = workspace.TOGETHER + hashlib.sha256("".join(few).encode()).hexdigest()
+            self.reading.keep(workspace.Keeping(self.reading.space, name), few)
+            if self.held + rows <= _at_a_time() and not any(
+                part.kept for one in few.values() for part in one.tables.values()
+            ):
+                self.held += rows
+                self.used[name] = None
+                self.found |= few
+            elif (kept := workspace.read_again(self.reading.space, name)) is not None:
+                self._take(name, *kept)
+            else:
+                raise WorkspaceError(f"What was read vanished from {self.reading.space.intake_store}; run again.")
 
     def _take(self, name: str, frames: dict[str, pl.LazyFrame], notes: dict[str, Any]) -> None:
         from pipelines.intake.reading import read
@@ -495,6 +492,10 @@ class Taking:
         self.found |= zip(notes["keys"], read.unpack(notes, frames), strict=True)
 
 
+def _height(read: FileRead) -> int:
+    return sum(part.height for part in read.tables.values())
+
+
 def _rows(notes: Mapping[str, Any]) -> int:
     return sum(numbers[0] for one in notes["files"] for numbers in one["tables"].values())
 
@@ -505,9 +506,22 @@ def _at_a_time() -> int:
     return merge.AT_A_TIME
 
 
-def _unpacked_size(one: workspace.Input) -> int:
+def _text_size(one: workspace.Input) -> int:
     """About how many bytes of text a file holds."""
     return one.size if one.path.lower().endswith((".csv", ".tsv", ".txt")) else 20 * one.size
+
+
+def _some_at_a_time(items: Iterable[Item], size: Callable[[Item], int], most: int) -> Iterator[list[Item]]:
+    """Items in their order, of about so much size together."""
+    until = 0
+
+    def batch(item: Item) -> int:
+        nonlocal until
+        until += size(item)
+        return until // most
+
+    for _, some in itertools.groupby(items, batch):
+        yield list(some)
 
 
 @dataclass(frozen=True)

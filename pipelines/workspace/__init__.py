@@ -85,6 +85,7 @@ from pipelines.workspace.snapshots import (
     write_table,
 )  # fmt: skip
 from pipelines.workspace.store import (
+    TOGETHER,
     Keeping,
     bench_is_damaged,
     drop_bench,
@@ -92,6 +93,7 @@ from pipelines.workspace.store import (
     forget_reads,
     forget_tables,
     is_kept,
+    kept_together,
     read_again,
     seal_bench,
     unseal_bench,
@@ -99,12 +101,12 @@ from pipelines.workspace.store import (
 from pipelines.workspace.traces import as_written
 
 __all__ = [
-    "JOURNAL", "LIST", "MANIFEST", "MOST_SETTINGS", "PRIVATE", "UNREADABLE", "Forgotten", "Input", "Keeping", "Workspace",
+    "JOURNAL", "LIST", "MANIFEST", "MOST_SETTINGS", "PRIVATE", "TOGETHER", "UNREADABLE", "Forgotten", "Input", "Keeping", "Workspace",
     "WorkspaceError", "as_written", "begin", "begin_forgetting", "begun", "bench_is_damaged", "causes", "check_sealed", "clear", "code_digest",
     "defused", "digests", "draft_of", "drop_bench", "drop_earlier_sets", "end_forgetting", "file_name_of",
     "fill", "find", "fingerprint", "forget_drafts", "forget_reads", "forget_tables", "forgotten", "has_list",
     "held", "init", "inputs", "is_kept", "is_refusal", "is_whole", "keep_forgotten", "keep_handout",
-    "keep_private", "keep_sealed", "known_sums", "leading_out", "library_versions", "link_from_before", "lock",
+    "keep_private", "keep_sealed", "kept_together", "known_sums", "leading_out", "library_versions", "link_from_before", "lock",
     "manifest_in_force", "occupied", "prepare_dagster", "printable", "program_version", "pseudonym", "publish",
     "read_again", "read_handout", "read_snapshot", "read_whole", "refusal", "report_fault", "said_in_force",
     "said_of", "seal_bench", "set_in_force", "settings_bytes", "take_away_handout", "unseal_bench",

@@ -139,9 +139,12 @@ def test_a_file_that_was_moved_is_known_by_its_content_and_not_read_again(
     (copy.inbox / "old").mkdir()
     (copy.inbox / "pours.csv").rename(copy.inbox / "old" / "pours.csv")
     asked: list[str] = []
-    true_read = read.read_file
+    true_read, true_reads = read.read_file, read.read_files
     monkeypatch.setattr(
         read, "read_file", lambda source, *more: (asked.append(source.file), true_read(source, *more))[1]
+    )
+    monkeypatch.setattr(
+        read, "read_files", lambda few, *more: (asked.extend(one.file for one in few), true_reads(few, *more))[1]
     )
     second = run.read_everything(run.look(copy, run.Silent()))
     assert "inbox/old/pours.csv" not in asked

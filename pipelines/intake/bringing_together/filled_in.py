@@ -59,11 +59,10 @@ def local_times(table: str, book: Book, zones: Zones, warnings: Warnings) -> Boo
     rows = book.rows
     if rows.is_empty():
         return book
-    for info in validate.columns(table):
-        if info.kind != "datetime":
-            continue
+    times = [info for info in validate.columns(table) if info.kind == "datetime"]
+    zone = zones.column(rows) if times else pl.Series()
+    for info in times:
         mark = f"{info.name}@utc"
-        zone = zones.column(rows)
         if mark in rows.columns and rows[mark].any():
             lost = rows.filter(pl.col(mark) & zone.is_null())
             reasons.append(said(lost, info.name, "no_zone"))

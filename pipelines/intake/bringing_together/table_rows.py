@@ -5,7 +5,7 @@ Plain holders without rules: merge.py, filled_in.py and cross_checks.py decide, 
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import cache
+from functools import cache, cached_property
 from typing import Any
 
 import polars as pl
@@ -146,9 +146,14 @@ class Book:
         """Whether no file has anything of it: such a table goes through no step."""
         return self.rows.is_empty() and self.refused.is_empty()
 
+    @cached_property
+    def _current(self) -> pl.DataFrame:
+        accepted = self.rows["@state"] == ACCEPTED
+        return self.rows if accepted.all() else self.rows.filter(accepted)
+
     def current(self) -> pl.DataFrame:
         """The rows in force."""
-        return self.rows.filter(pl.col("@state") == ACCEPTED) if self.rows.height else self.rows
+        return self._current
 
     def seen(self, *columns: str) -> pl.DataFrame:
         """Every id that stands anywhere, accepted or not: what is merely refused is not unknown."""

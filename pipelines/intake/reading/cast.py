@@ -95,13 +95,15 @@ def cast(info: ColumnInfo, text: pl.Series, spec: Spec | None = None) -> Casted:
     return _number(info, text, spec)
 
 
-def composed(text: pl.Series) -> tuple[pl.Series, int]:
-    """Ids in one spelling, and how many were in another: a letter with its accent as one sign (Unicode form NFC), so that what
+def composed(text: pl.Series) -> tuple[pl.Series, pl.Series]:
+    """Ids in one spelling, and the places of those in another: a letter with its accent as one sign (Unicode form NFC), so that what
     looks the same is the same."""
-    if text.null_count() == text.len() or (text.str.len_bytes() == text.str.len_chars()).all():
-        return text, 0
-    one = text.str.normalize("NFC")
-    return one, int((one != text).sum())
+    one = text if _is_plain(text) else text.str.normalize("NFC")
+    return one, pl.Series([], dtype=pl.UInt32) if one is text else (one != text).arg_true()
+
+
+def _is_plain(text: pl.Series) -> bool:
+    return text.null_count() == text.len() or bool((text.str.len_bytes() == text.str.len_chars()).all())
 
 
 def failures_of(column: str, text: pl.Series, bad: pl.Series, told: Callable[[str], str]) -> pl.DataFrame:

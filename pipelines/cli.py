@@ -318,9 +318,6 @@ class _Version(argparse.Action):
 
 def main(arguments: list[str] | None = None) -> int:
     """Run one command; returns the exit code. argparse itself leaves with 2 on wrong usage."""
-    # Reductions must not depend on how many threads BLAS happens to start.
-    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
-        os.environ.setdefault(name, "1")
     _have_streams()
     given = parser().parse_args(arguments)
     warnings.simplefilter("ignore")  # libraries warn their developers; what a shop must know is said in its own words

@@ -18,8 +18,10 @@ from schemas import described, relations, validate
 if TYPE_CHECKING:
     import duckdb
 
-#: rows of a table above which keys are told and not kept: their indexes would be larger than the table
-MOST_KEYED = 100_000
+#: rows of a table above which keys are told and not kept: their indexes take more room and time than the table
+MOST_KEYED = 20_000
+#: bytes; of the usual size, sixteen times this, most tables and keys of a shop fill a small part
+BLOCK = 16_384
 #: a finished table; what stands in the names of folders above it is no column
 GIVEN = "read_parquet($path, hive_partitioning = FALSE)"
 #: a person's name stands in the register alone
@@ -38,7 +40,7 @@ def write(target: Path, tables: Mapping[str, Path], named: bool) -> None:
     may stand in it beside their ids. Raises duckdb.Error."""
     import duckdb
 
-    with duckdb.connect(str(target), config={"memory_limit": "512MB"}) as connection:
+    with duckdb.connect(str(target), config={"memory_limit": "512MB", "default_block_size": BLOCK}) as connection:
         connection.begin()
         parents = [name for _, name in relations.BY_COLUMNS[::-1] if name in tables]
         paths = [given(path)["path"] for path in tables.values()]

@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-import os
 import shutil
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
 
+import pipelines  # noqa: F401  before numpy: it says how many threads BLAS may start
+
 if TYPE_CHECKING:
     from pipelines.workspace import Workspace
-
-# As the command does: reductions must not depend on the number of BLAS threads.
-for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
-    os.environ.setdefault(name, "1")
 
 
 @pytest.fixture

@@ -115,14 +115,15 @@ def defused(frame: pl.DataFrame) -> pl.DataFrame:
 
     lists = [name for name, dtype in frame.schema.items() if isinstance(dtype, pl.List)]
     frame = frame.with_columns(pl.col(name).list.join("; ") for name in lists)
-    texts = [name for name, dtype in frame.schema.items() if dtype == pl.String]
-    risky = rf"^[{re.escape(FORMULA_STARTS)}]"
+    starts = rf"^[{re.escape(FORMULA_STARTS)}]"
+    some = frame.select(pl.col(pl.String).str.contains(starts).any())
     return frame.with_columns(
-        pl.when(pl.col(name).str.contains(risky) & ~pl.col(name).str.contains(r"^[+-]?[\d.,]+$"))
+        pl.when(pl.col(name).str.contains(starts) & ~pl.col(name).str.contains(r"^[+-]?[\d.,]+$"))
         .then("'" + pl.col(name))
         .otherwise(pl.col(name))
         .alias(name)
-        for name in texts
+        for name in some.columns
+        if some[name].item()
     )
 
 

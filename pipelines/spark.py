@@ -202,7 +202,7 @@ class Spark:
 
         with duckdb.connect() as connection:
             made = connection.read_parquet(str(self._place(name) / "*.parquet"))
-            wrong, rows, low, high = connection.execute(workbench.looked_at(name, "made")).fetchall()[0]
+            wrong, rows, low, high, _ = connection.execute(workbench.looked_at(name, "made")).fetchall()[0]
             key = ", ".join(f'"{one}"' for one in validate.keys(name))
             different = made.aggregate(f"count(DISTINCT row({key}))").fetchall()[0][0] if key else rows
         if wrong or different < rows:

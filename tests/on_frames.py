@@ -5,7 +5,7 @@ the workbench.
 from __future__ import annotations
 
 import inspect
-from collections.abc import Mapping
+from collections.abc import Collection, Iterable, Mapping
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
@@ -77,10 +77,7 @@ def _formed(name: str, frame: pl.DataFrame) -> pl.DataFrame:
 
 
 def run_all(
-    tables: Mapping[str, pl.DataFrame],
-    settings: Mapping[str, Any],
-    *,
-    until: str | None = None,
+    tables: Mapping[str, pl.DataFrame], settings: Mapping[str, Any], *, until: str | None = None
 ) -> dict[str, pl.DataFrame]:
     """Every step in order on top of `tables` (event tables, registers, reference, incomplete). For tests and small use.
 
@@ -88,19 +85,32 @@ def run_all(
     rests on, nothing else.
     """
     found = dict(tables)
-    wanted = set(runner.steps()) if until is None else _rests_on(until)
+    wanted = set(runner.steps()) if until is None else _rests_on([until])
     for name in runner.order():
         if name in wanted and upstream(name) <= set(found):
             found[name] = run_statement(name, found, settings)
     return found
 
 
-def _rests_on(name: str) -> set[str]:
+def run_wanted(
+    tables: Mapping[str, pl.DataFrame], *wanted: str, settings: Mapping[str, Any] | None = None
+) -> dict[str, pl.DataFrame]:
+    """These steps and what they rest on, in order, on top of `tables`; what is there already is not made again. By default with the
+    default settings."""
+    found, settings = dict(tables), Settings().flat() if settings is None else settings
+    needed = _rests_on(wanted, tables)
+    for name in runner.order():
+        if name in needed:
+            found[name] = run_statement(name, found, settings)
+    return found
+
+
+def _rests_on(names: Iterable[str], given: Collection[str] = ()) -> set[str]:
     found: set[str] = set()
-    ahead = [name]
+    ahead = list(names)
     while ahead:
         step = ahead.pop()
-        if step not in found and step in set(runner.steps()):
+        if step not in found and step not in given and step in set(runner.steps()):
             found.add(step)
             ahead.extend(upstream(step))
     return found

@@ -32,7 +32,6 @@ from pipelines.workspace.contents import (
     inputs,
     leading_out,
     library_versions,
-    printable,
     program_version,
     settings_bytes,
 )
@@ -52,7 +51,6 @@ from pipelines.workspace.paths import (
 )
 from pipelines.workspace.pseudonyms import (
     JOURNAL,
-    LIST,
     Forgotten,
     begin_forgetting,
     begun,
@@ -99,16 +97,3 @@ from pipelines.workspace.store import (
     unseal_bench,
 )
 from pipelines.workspace.traces import as_written
-
-__all__ = [
-    "JOURNAL", "LIST", "MANIFEST", "MOST_SETTINGS", "PRIVATE", "TOGETHER", "UNREADABLE", "Forgotten", "Input", "Keeping", "Workspace",
-    "WorkspaceError", "as_written", "begin", "begin_forgetting", "begun", "bench_is_damaged", "causes", "check_sealed", "clear", "code_digest",
-    "defused", "digests", "draft_of", "drop_bench", "drop_earlier_sets", "end_forgetting", "file_name_of",
-    "fill", "find", "fingerprint", "forget_drafts", "forget_reads", "forget_tables", "forgotten", "has_list",
-    "held", "init", "inputs", "is_kept", "is_refusal", "is_whole", "keep_forgotten", "keep_handout",
-    "keep_private", "keep_sealed", "kept_together", "known_sums", "leading_out", "library_versions", "link_from_before", "lock",
-    "manifest_in_force", "occupied", "prepare_dagster", "printable", "program_version", "pseudonym", "publish",
-    "read_again", "read_handout", "read_snapshot", "read_whole", "refusal", "report_fault", "said_in_force",
-    "said_of", "seal_bench", "set_in_force", "settings_bytes", "take_away_handout", "unseal_bench",
-    "write_basis", "write_bytes", "write_csv", "write_database", "write_new", "write_table",
-]  # fmt: skip

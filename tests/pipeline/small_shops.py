@@ -14,7 +14,6 @@ from typing import Any
 
 import polars as pl
 
-from pipelines.ledger import runner
 from pipelines.settings import Settings
 from schemas import validate
 from schemas.events import EVENTS
@@ -622,15 +621,4 @@ def reckon(
     tables: dict[str, pl.DataFrame], *wanted: str, settings: Mapping[str, Any] = SETTINGS
 ) -> dict[str, pl.DataFrame]:
     """Run the ledger's steps that lead to `wanted` (and no others) on top of `tables`, by default with the default settings."""
-    needed: set[str] = set()
-    waiting = [name for name in wanted if name not in tables]
-    while waiting:
-        name = waiting.pop()
-        if name not in needed:
-            needed.add(name)
-            waiting += [above for above in runner.upstream(name) if above not in tables]
-    found = dict(tables)
-    for name in runner.order():
-        if name in needed:
-            found[name] = on_frames.run_statement(name, found, settings)
-    return found
+    return on_frames.run_wanted(tables, *wanted, settings=settings)

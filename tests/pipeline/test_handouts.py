@@ -31,15 +31,7 @@ STEPS = [name for name in handouts.TABLES if name in runner.steps()]
 
 
 def made(rows: dict[str, list[dict[str, Any]]]) -> dict[str, pl.DataFrame]:
-    found = frames(rows)
-    needed = set(STEPS)
-    for name in reversed(runner.order()):
-        if name in needed:
-            needed |= runner.upstream(name) & set(runner.steps())
-    for name in runner.order():
-        if name in needed:
-            found[name] = on_frames.run_statement(name, found, SETTINGS)
-    return found
+    return on_frames.run_wanted(frames(rows), *STEPS, settings=SETTINGS)
 
 
 @cache

@@ -12,7 +12,6 @@ import pytest
 from test_emissions_oracle import frames
 
 from pipelines import cli, workspace
-from pipelines.ledger import runner
 from pipelines.settings import Settings, template
 from reports import handouts, lines
 from tests import on_frames
@@ -20,15 +19,7 @@ from tests import on_frames
 
 @cache
 def tables() -> dict[str, pl.DataFrame]:
-    found = frames(emission_oracle.shops(5, cups=40))
-    needed = {*lines.TABLES, *lines.OF_CUPS}
-    for name in reversed(runner.order()):
-        if name in needed:
-            needed |= runner.upstream(name) & set(runner.steps())
-    for name in runner.order():
-        if name in needed:
-            found[name] = on_frames.run_statement(name, found, Settings().flat())
-    return found
+    return on_frames.run_wanted(frames(emission_oracle.shops(5, cups=40)), *lines.TABLES, *lines.OF_CUPS)
 
 
 def figure(table: str, column: str, *where: pl.Expr) -> Any:

@@ -315,13 +315,7 @@ def _repeats(one: Opened) -> None:
         if measured or said.len() < 2:
             continue
         found.append(
-            (
-                name,
-                column,
-                frozenset(cells.is_not_null().arg_true().to_list()),
-                said.n_unique() / said.len(),
-                lengths,
-            )
+            (name, column, frozenset(cells.is_not_null().arg_true().to_list()), said.n_unique() / said.len(), lengths)
         )
     # an id that stands once for its group: nearly all different, and others are filled on the same rows
     heads = [f for f in found if f[3] > 0.9 and f[4] >= 1.5 and not _left_empty(rows, f[1], full)]

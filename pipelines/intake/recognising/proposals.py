@@ -37,16 +37,7 @@ from pipelines.intake.recognising.matching import (
 )  # fmt: skip
 from pipelines.intake.recognising.opening import Opened
 from pipelines.intake.recognising.questions import ABSENT, AS_LISTED, NEWEST_FIRST, NONE, Answers, Question
-from pipelines.intake.recognising.shapes import (
-    REGISTER_OF,
-    Joins,
-    Known,
-    Shape,
-    beside_notes,
-    key,
-    parts_of,
-    pooled,
-)
+from pipelines.intake.recognising.shapes import REGISTER_OF, Joins, Known, Shape, beside_notes, key, parts_of, pooled
 from pipelines.toml_texts import quoted as _q
 from schemas.vocabulary import ColumnInfo
 

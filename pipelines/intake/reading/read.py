@@ -1181,7 +1181,8 @@ def packed(reads: Sequence[FileRead], there: Container[str] = ()) -> tuple[dict[
     tables = list(dict.fromkeys(name for read in reads for name in read.tables))
     files = []
     for read in reads:
-        told = {name.name: getattr(read, name.name) for name in fields(read)}
+        told = {one.name: getattr(read, one.name) for one in fields(read)}
+        told |= {name: list(said) for name, said in told.items() if isinstance(said, tuple)}
         told["exported_at"] = read.exported_at.isoformat() if read.exported_at else None
         told["tables"] = {
             name: [one.height, dict(sorted(one.shops.items())), one.respelled, one.refused.height]

@@ -54,7 +54,9 @@ def checked(books: dict[str, Book], warnings: Warnings, own: Sequence[str]) -> d
     for table in why:
         book = books[table]
         # rows refused only now (a tie, a conflict) and rows that could not be read get their further reasons too
-        late = book.rows.filter(pl.col("@state").is_in([ACCEPTED, REFUSED]))
+        late = book.current()
+        if late.height < book.rows.height:
+            late = book.rows.filter(pl.col("@state").is_in([ACCEPTED, REFUSED]))
         why[table] += _unknown_ids(table, late, books, warnings)
         if table in unread:
             more[table] = _unknown_ids(table, unread[table], books, Warnings())

@@ -68,7 +68,7 @@ def usual(info: ColumnInfo, spec: Spec | None = None) -> pl.Expr:
     if info.kind in ("datetime", "date"):
         if any(re.search(_OFFSET, form) for form in spec.formats):
             return pl.lit(None, info.dtype)
-        values = _by_formats(_english(text, spec.months), spec)[0] if spec.formats else _usual_moment(text)
+        values = _by_formats(_english(text, spec.months), spec)[0] if spec.formats else _usual_moment(text, info.kind)
         return pl.when(values.dt.year().is_between(*YEARS)).then(values).cast(info.dtype)
     values = _plain(text, spec).cast(pl.Float64, strict=False)
     if info.kind == "int":
@@ -192,9 +192,9 @@ YEARS = (1950, 2199)  # others are slips of the pen
 _SECONDS = "%Y-%m-%d %H:%M:%S"
 
 
-def _usual_moment(text: pl.Expr) -> pl.Expr:
+def _usual_moment(text: pl.Expr, kind: str = "datetime") -> pl.Expr:
     right = pl.when(text.str.contains(_ISO)).then(text)
-    return right.str.to_datetime(_SECONDS, strict=False, time_unit="us", exact=True)
+    return _read(right, _SECONDS if kind == "datetime" else "%Y-%m-%d")  # type: ignore[no-any-return]
 
 
 def _moment(info: ColumnInfo, text: pl.Series, spec: Spec) -> Casted:

@@ -200,10 +200,8 @@ def _guarded(source: Source, work: Callable[[], Read]) -> Read | FileRead:
         why = say("raised", why="it does not fit into memory")
     except (KeyboardInterrupt, SystemExit):
         raise
-    except (
-        BaseException
-    ) as error:  # a reader of outside data: whatever it raises is told, and the run goes on; libraries
-        # in Rust raise panics, which are no Exception
+    except BaseException as error:
+        # a reader of outside data: whatever it raises is told, and the run goes on; libraries in Rust raise panics, which are no Exception
         why = f"{type(error).__name__}: {error}" if str(error) else type(error).__name__
         if isinstance(error, OSError):
             why = error.strerror or why
@@ -815,18 +813,10 @@ def _by_layout(source: Source, found: layout.Layout, opened: _Opened) -> _Laid:
         said.append(say("no_rows"))
     mapped_rows.once(grid, found.needed() + found.optional())
     exported_at, warning = _exported_at(source, found, grid) if found.file.exported_at is not None else (None, None)
+    file = found.file
     read = FileRead(
-        source.file,
-        source.sha256,
-        found.name,
-        "read",
-        None,
-        {},
-        exported_at,
-        found.file.mode,
-        found.file.time_zone,
-        found.file.complete_for,
-    )
+        source.file, source.sha256, found.name, "read", None, {}, exported_at, file.mode, file.time_zone, file.complete_for
+    )  # fmt: skip
     return _Laid(source, read, grid, found, "", tuple(said), (warning,) if warning else ())
 
 
@@ -1181,7 +1171,8 @@ def packed(reads: Sequence[FileRead], there: Container[str] = ()) -> tuple[dict[
     tables = list(dict.fromkeys(name for read in reads for name in read.tables))
     files = []
     for read in reads:
-        told = {name.name: getattr(read, name.name) for name in fields(read)}
+        told = {one.name: getattr(read, one.name) for one in fields(read)}
+        told |= {name: list(said) for name, said in told.items() if isinstance(said, tuple)}
         told["exported_at"] = read.exported_at.isoformat() if read.exported_at else None
         told["tables"] = {
             name: [one.height, dict(sorted(one.shops.items())), one.respelled, one.refused.height]

@@ -164,8 +164,14 @@ def combine(*codes: Ints) -> tuple[Ints, Ints]:
         if (int(key.max()) + 1) * (int(code.max()) + 1) > 2**62:
             key = np.unique(key, return_inverse=True)[1]
         key = key * (int(code.max()) + 1) + code
-    _, first, dense = np.unique(key, return_index=True, return_inverse=True)
-    return dense, first
+    n, top = len(key), int(key.max())
+    if top > 4 * n or key.min() < 0:
+        _, first, dense = np.unique(key, return_index=True, return_inverse=True)
+        return dense, first
+    place = np.full(top + 1, n)  # few numbers: nothing need be sorted
+    place[key[::-1]] = np.arange(n)[::-1]
+    seen = place < n
+    return (np.cumsum(seen) - 1)[key], place[seen]
 
 
 def since_service(layers: pl.DataFrame, services: pl.DataFrame | None) -> pl.Series:
@@ -268,10 +274,9 @@ def build(records: pl.DataFrame, prepared: pl.DataFrame, touched: Touched | None
     names, rows, unknowns, scale, layer_row_all, first_layer = _columns(prepared, coded, worn, touched or {})
     layer_row = layer_row_all[used]
     cell = ["shop_id", "gun_id", "technician_id", "role"]
-    row_keys = (
-        prepared[first_layer]
-        .select(cell)
-        .with_columns(times=pl.Series(np.bincount(layer_row_all, minlength=len(first_layer)), dtype=pl.Int64))
+    distinct = prepared[first_layer]
+    row_keys = distinct.select(cell).with_columns(
+        times=pl.Series(np.bincount(layer_row_all, minlength=len(first_layer)), dtype=pl.Int64)
     )
 
     # signature: the rows of all layers in order
@@ -316,7 +321,7 @@ def build(records: pl.DataFrame, prepared: pl.DataFrame, touched: Touched | None
         row_of_layer=layer_row_all,
         unknowns=unknowns,
         scale=scale,
-        leftover=prepared.select("shop_id", "role", "mean", "sd").unique().sort("shop_id", "role"),
+        leftover=distinct.select("shop_id", "role", "mean", "sd").unique().sort("shop_id", "role"),
         gain=dict(
             records.group_by("shop_id", maintain_order=True).agg(pl.col("gain_rel_u").fill_null(0.0).mean()).iter_rows()
         ),

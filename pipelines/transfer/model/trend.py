@@ -104,20 +104,26 @@ def _walk(a: sp.csr_matrix, y: Floats, w: Floats, roles: int, n: int, turns: lis
     least = wide.ravel()
     found = []
     gram, pull, one = base.T @ c @ base, base.T @ b, np.eye(base.shape[1])
+    values, vectors = np.linalg.eigh(gram)  # of steps that all have one size every size is told by these
+    along = vectors.T @ pull
     for size in SIZES:
         scale = np.maximum(size, least)
-        for _ in range(PASSES):
-            z = np.linalg.solve(one + scale[:, None] * gram * scale, scale * pull)
-            if np.abs(z).max(initial=0.0) < QUIET:
-                break
-            step2 = (z * scale / size) ** 2
-            scale = np.maximum(size * np.sqrt((HEAVY + step2) / (HEAVY + 1)), least)
-        inner = one + scale[:, None] * gram * scale
-        inverse = np.linalg.inv(inner)
-        z = inverse @ (scale * pull)
+        inner = 1 + size**2 * np.maximum(values, 0.0)
+        z, log_det = vectors @ (size * along / inner), np.log(inner).sum()
+        inverse = (vectors / inner) @ vectors.T
+        if least.any() or np.abs(z).max(initial=0.0) >= QUIET:
+            for _ in range(PASSES):
+                z = np.linalg.solve(one + scale[:, None] * gram * scale, scale * pull)
+                if np.abs(z).max(initial=0.0) < QUIET:
+                    break
+                step2 = (z * scale / size) ** 2
+                scale = np.maximum(size * np.sqrt((HEAVY + step2) / (HEAVY + 1)), least)
+            inner = one + scale[:, None] * gram * scale
+            inverse, log_det = np.linalg.inv(inner), np.linalg.slogdet(inner)[1]
+            z = inverse @ (scale * pull)
         # log marginal likelihood of the steps as weighted, their weights' own density, and the prior of the size
         tail = np.where(least > 0, 1.0, scale / size) ** 2
-        gain = 0.5 * (scale * pull @ z) - 0.5 * np.linalg.slogdet(inner)[1]
+        gain = 0.5 * (scale * pull @ z) - 0.5 * log_det
         gain += (
             float((-(HEAVY / 2 + 1) * np.log(tail) - HEAVY / (2 * tail) + HEAVY / 2).sum()) - 0.5 * (size / SCALE) ** 2
         )

@@ -9,8 +9,9 @@ import polars as pl
 
 from pipelines.ledger import runner
 from pipelines.settings import Settings
-from schemas import events, registers, validate
+from schemas import events, registers
 from tests import on_frames
+from tests.on_frames import frame
 
 DAY = datetime(2026, 3, 2, 8, 0)
 EXEMPT = {"cas": pl.String, "density_g_per_ml": pl.Float64}
@@ -18,13 +19,6 @@ EXEMPT = {"cas": pl.String, "density_g_per_ml": pl.Float64}
 
 def at(minutes: float) -> datetime:
     return DAY + timedelta(minutes=minutes)
-
-
-def frame(table: str, *rows: dict[str, Any]) -> pl.DataFrame:
-    """Rows of a table that the schemas know; what a row leaves out is null."""
-    empty = validate.empty(table)
-    given = pl.DataFrame(list(rows), schema={k: v for k, v in empty.schema.items() if any(k in r for r in rows)})
-    return pl.concat([empty, given], how="diagonal")
 
 
 def table(step: str, settings: dict[str, Any] | None = None, **rows: list[dict[str, Any]]) -> pl.DataFrame:

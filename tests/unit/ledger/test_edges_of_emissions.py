@@ -90,13 +90,8 @@ def test_a_small_lower_end_of_particulate_is_told_and_chance_alone_is_no_wider_t
 
 def test_a_month_of_which_nothing_could_be_read_has_no_lines_and_no_figures() -> None:
     (found,) = monthly(gaps=({"shop_id": "s", "month": "2026-04", "unread": True, "n_refused": 2},))
-    assert (found["category"], found["n_lines"], found["n_refused"], found["voc_kg"], found["complete"]) == (
-        "unmapped",
-        0,
-        2,
-        None,
-        False,
-    )
+    wanted = ("unmapped", 0, 2, None, False)
+    assert (found["category"], found["n_lines"], found["n_refused"], found["voc_kg"], found["complete"]) == wanted
 
 
 def test_a_year_of_cleaning_alone_closes_its_balance() -> None:
@@ -115,9 +110,7 @@ def test_a_year_of_cleaning_alone_closes_its_balance() -> None:
 
 
 def test_months_run_over_the_turn_of_the_year() -> None:
-    given = {
-        "emission_places": [{"shop_id": "s", "first_month": "2025-11", "last_month": "2026-02"}],
-    }
+    given = {"emission_places": [{"shop_id": "s", "first_month": "2025-11", "last_month": "2026-02"}]}
     found = table("shop_months", **given)
     assert found["month"].to_list() == ["2025-11", "2025-12", "2026-01", "2026-02"]
     assert found["next_on"].to_list() == [date(2025, 12, 1), date(2026, 1, 1), date(2026, 2, 1), date(2026, 3, 1)]
@@ -228,19 +221,10 @@ def test_particulate_stands_in_kilograms_with_what_is_to_say_of_it(
     (found,) = asked(
         "emission_lines", emission_overspray=[spray | grams | row], emission_cups=[key | {"category": "clear"}]
     )
-    assert (found["kind"], found["category"], found["note"], found["complete"]) == (
-        "overspray",
-        "clear",
-        note,
-        complete,
-    )
-    assert [found[name] for name in ("pm_kg", "pm_kg_low", "pm_kg_high", "pm_own_kg", "not_split_solids_kg")] == [
-        0.5,
-        0.4,
-        0.65,
-        0.05,
-        0.02,
-    ]
+    wanted = ("overspray", "clear", note, complete)
+    assert (found["kind"], found["category"], found["note"], found["complete"]) == wanted
+    wanted = [0.5, 0.4, 0.65, 0.05, 0.02]
+    assert [found[name] for name in ("pm_kg", "pm_kg_low", "pm_kg_high", "pm_own_kg", "not_split_solids_kg")] == wanted
 
 
 def test_an_exempt_compound_that_counts_here_takes_its_volume_along() -> None:

@@ -77,24 +77,12 @@ def blend_match(name: str, *entries: tuple[int, int, str, str, float]) -> tuple[
 
 
 def test_name_and_number_beat_the_name_and_the_number_beats_the_kind() -> None:
-    assert blend_match("Naphtha", (3, 1, "naphtha", "x", 0.1), (3, 2, "naphtha", "y", 0.9)) == (
-        3,
-        1,
-        "name and CAS number",
-        False,
-    )
-    assert blend_match("Naphtha", (3, 1, "other", "x", 0.1), (3, 2, "naphtha", "x", 0.05)) == (
-        3,
-        2,
-        "name and CAS number",
-        False,
-    )
-    assert blend_match("aliphatic solvent", (3, 1, "naphtha", "x", 0.1), (4, 1, "aliphatic", "", 0.9)) == (
-        3,
-        1,
-        "CAS number",
-        False,
-    )
+    wanted = (3, 1, "name and CAS number", False)
+    assert blend_match("Naphtha", (3, 1, "naphtha", "x", 0.1), (3, 2, "naphtha", "y", 0.9)) == wanted
+    wanted = (3, 2, "name and CAS number", False)
+    assert blend_match("Naphtha", (3, 1, "other", "x", 0.1), (3, 2, "naphtha", "x", 0.05)) == wanted
+    wanted = (3, 1, "CAS number", False)
+    assert blend_match("aliphatic solvent", (3, 1, "naphtha", "x", 0.1), (4, 1, "aliphatic", "", 0.9)) == wanted
 
 
 def test_two_components_that_name_one_number_bring_each_its_own_blend() -> None:
@@ -107,10 +95,7 @@ def test_two_components_that_name_one_number_bring_each_its_own_blend() -> None:
         "hap_blend_matches": [{"component_id": c, "cas": "x", "table_no": 3, "entry_no": n} for c, n in (("a", 1), ("b", 2))],
         "hap_blends": [{"table_no": 3, "entry_no": n, "hap_cas": "108-88-3", "hap_mass_fraction": part} for n, part in ((1, 0.2), (2, 0.1))],
     }  # fmt: skip
-    assert table("hap_species", **given).select("component_id", "fraction").rows() == [
-        ("a", 0.2),
-        ("b", 0.1),
-    ]
+    assert table("hap_species", **given).select("component_id", "fraction").rows() == [("a", 0.2), ("b", 0.1)]
 
 
 def test_time_of_spraying_adds_up_from_the_limit_on_and_the_doubtful_reason_is_told_first() -> None:

@@ -299,14 +299,9 @@ def test_a_shop_of_which_nothing_says_where_it_stands_takes_the_setting() -> Non
 )  # fmt: skip
 def test_a_use_is_as_sure_as_its_cup_and_what_shows_it_gone(cup: dict[str, Any], kind: str, grade: str) -> None:
     key = {"shop_id": "s", "mix_id": "m"}
-    whole = {
-        "complete": True,
-        "voc_mass_fraction": 0.5,
-        "exempt_mass_fraction": 0.0,
-        "grade": "A",
-        "leftover_known": True,
-        "rts_l": 0.1,
-    }
+    whole = dict(
+        complete=True, voc_mass_fraction=0.5, exempt_mass_fraction=0.0, grade="A", leftover_known=True, rts_l=0.1
+    )
     flow = key | {"kind": kind, "month": "2026-03", "on_date": DAY, "mass_g": 100.0}
     (found,) = asked(
         "emission_uses", emission_flows=[flow], emission_cups=[key | {"own_poured_g": 100.0} | whole | cup]

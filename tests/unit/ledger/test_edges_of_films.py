@@ -103,15 +103,9 @@ def test_checks_on_a_line_leave_a_gain_without_doubt() -> None:
         {"gauge_id": "g", "checked_at": datetime(2026, 3, 2, 7), "shim_um": x, "reading_um": 2 + 1.02 * x}
         for x in (0.0, 100.0, 200.0)
     ]
-    read = {
-        "shop_id": "s",
-        "job_id": "j",
-        "panel_id": "door",
-        "after_operation": 1,
-        "reading_no": 1,
-        "reading_um": 50.0,
-        "gauge_id": "g",
-    }
+    read = dict(
+        shop_id="s", job_id="j", panel_id="door", after_operation=1, reading_no=1, reading_um=50.0, gauge_id="g"
+    )
     given = {
         "readings": [read | {"taken_at": datetime(2026, 3, 2, 12)}],
         "gauge_checks": checks,

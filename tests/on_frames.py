@@ -20,6 +20,13 @@ if TYPE_CHECKING:
     import duckdb
 
 
+def frame(table: str, *rows: dict[str, Any]) -> pl.DataFrame:
+    """Rows of a table that the schemas know; what a row leaves out is null."""
+    empty = validate.empty(table)
+    given = pl.DataFrame(list(rows), schema={k: v for k, v in empty.schema.items() if any(k in r for r in rows)})
+    return pl.concat([empty, given], how="diagonal")
+
+
 def run_statement(name: str, tables: Mapping[str, pl.DataFrame], settings: Mapping[str, Any]) -> pl.DataFrame:
     """Run one step on the frames it reads (`upstream(name)`); settings fill its $parameters.
 

@@ -105,11 +105,8 @@ def test_nothing_closed_changes_silently(tmp_path, capsys: pytest.CaptureFixture
         for r in pl.read_parquet(tables / "material_log.parquet").iter_rows(named=True)
     }
     product, clear = log["2026-03", "product", None], log["2026-03", "component", "clear"]
-    assert (product["label"], product["rts_l"], product["voc_g_per_l_applied"]) == (
-        "Fine clear",
-        pytest.approx(3.1),
-        pytest.approx(500),
-    )
+    wanted = ("Fine clear", pytest.approx(3.1), pytest.approx(500))
+    assert (product["label"], product["rts_l"], product["voc_g_per_l_applied"]) == wanted
     assert product["voc_lb_per_gal_applied"] == pytest.approx(500 / 119.826427, rel=1e-6)
     assert (clear["share_by_volume"], clear["voc_g_per_l_supplied"]) == (pytest.approx(3.0 / 3.1), pytest.approx(500))
     year = {

@@ -60,18 +60,10 @@ def test_a_gun_is_flushed_between_shops(by_shop: dict[str, pl.DataFrame]) -> Non
 def test_the_tip_and_the_purpose_of_a_gun_are_those_of_all_its_work(by_shop: dict[str, pl.DataFrame]) -> None:
     fits = {(r["shop_id"], r["product_id"]): r for r in by_shop["gun_fit"].iter_rows(named=True)}
     # last written down: 1.3 mm, in b; four of six operations were primer, so it is a primer gun that sprayed clear in a too
-    assert [fits["a", "top"][name] for name in ("tip_mm", "tip_fits", "cross_use", "verdict")] == [
-        1.3,
-        True,
-        True,
-        "misfit",
-    ]
-    assert [fits["b", "fill"][name] for name in ("tip_mm", "tip_fits", "cross_use", "verdict")] == [
-        1.3,
-        False,
-        False,
-        "misfit",
-    ]
+    wanted = [1.3, True, True, "misfit"]
+    assert [fits["a", "top"][name] for name in ("tip_mm", "tip_fits", "cross_use", "verdict")] == wanted
+    wanted = [1.3, False, False, "misfit"]
+    assert [fits["b", "fill"][name] for name in ("tip_mm", "tip_fits", "cross_use", "verdict")] == wanted
 
 
 def test_how_many_shops_are_worked_on_at_a_time_moves_no_figure(by_shop: dict[str, pl.DataFrame], tmp_path) -> None:

@@ -165,12 +165,8 @@ def test_a_record_of_march_made_later_is_the_one_made_in_april() -> None:
             compared += len(a)
     assert compared > 3000
     (training,) = sheet(later, "training")
-    assert (training["on"], training["people"], training["trained"], training["overdue"]) == (
-        date(2025, 3, 31),
-        2,
-        1,
-        1,
-    )
+    wanted = (date(2025, 3, 31), 2, 1, 1)
+    assert (training["on"], training["people"], training["trained"], training["overdue"]) == wanted
     (booth,) = sheet(later, "compliance_booths")
     assert booth["filter capture"] == 0.98 and booth["status"] == "holds"
     limits = {row["measure"]: row for row in sheet(later, "permit_limits")}

@@ -88,12 +88,8 @@ def test_what_only_some_cups_lack_is_told_once_with_what_it_takes(space: workspa
     volume = told.row(
         by_predicate=(pl.col("product_id") == "fill") & (pl.col("property") == "solids by volume"), named=True
     )
-    assert [volume[name] for name in ("n_cups", "n_lacking", "components", "from_sheet")] == [
-        4,
-        3,
-        "hardener, pigment",
-        True,
-    ]
+    wanted = [4, 3, "hardener, pigment", True]
+    assert [volume[name] for name in ("n_cups", "n_lacking", "components", "from_sheet")] == wanted
     voc = told.row(by_predicate=(pl.col("product_id") == "bare") & (pl.col("property") == "VOC"), named=True)
     assert not voc["from_sheet"]
     assert voc["would_take"] == (

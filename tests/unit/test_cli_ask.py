@@ -105,11 +105,8 @@ def test_adopt_asks_once_for_the_shop_writes_layouts_and_says_what_it_cannot_rea
     assert cli.main(["adopt", str(shop), "--questions", str(questions)]) == 3
     assert not list((shop / "layouts").iterdir())
     asked = tomllib.loads(questions.read_text())["question"]
-    assert [(q["kind"], q["column"]) for q in asked] == [
-        ("format", "poured_at"),
-        ("unit", "weighed_g"),
-        ("register", "shop_id"),
-    ]
+    wanted = [("format", "poured_at"), ("unit", "weighed_g"), ("register", "shop_id")]
+    assert [(q["kind"], q["column"]) for q in asked] == wanted
     assert all(len(q["rows"]) == 3 and q["ask"] for q in asked)
     answered = (
         questions.read_text()

@@ -9,8 +9,9 @@ import polars as pl
 
 from pipelines.ledger import runner
 from pipelines.settings import Settings
-from schemas import events, registers, validate
+from schemas import events, registers
 from tests import on_frames
+from tests.on_frames import frame
 
 DAY = datetime(2026, 3, 2, 8, 0)
 EXEMPT = {"cas": pl.String, "density_g_per_ml": pl.Float64}
@@ -20,24 +21,16 @@ def at(minutes: float) -> datetime:
     return DAY + timedelta(minutes=minutes)
 
 
-def frame(table: str, *rows: dict[str, Any]) -> pl.DataFrame:
-    """Rows of a table that the schemas know; what a row leaves out is null."""
-    empty = validate.empty(table)
-    given = pl.DataFrame(list(rows), schema={k: v for k, v in empty.schema.items() if any(k in r for r in rows)})
-    return pl.concat([empty, given], how="diagonal")
-
-
-def made(*rows: dict[str, Any], **types: Any) -> pl.DataFrame:
-    """Rows of a table between two statements: the columns that are read, with their types; what a row leaves out is null."""
-    return pl.DataFrame([{name: row.get(name) for name in types} for row in rows], schema=types)
-
-
-def asked(step: str, settings: dict[str, Any] | None = None, **rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    """The rows that one step makes of these; a table that it reads and that is not given is empty."""
+def table(step: str, settings: dict[str, Any] | None = None, **rows: list[dict[str, Any]]) -> pl.DataFrame:
+    """What one step makes of these rows; a table that it reads and that is not given is empty."""
     given = {name: frame(name, *rows.get(name, ())) for name in runner.upstream(step)}
     if "unit_factors" in given:
         given["unit_factors"] = on_frames.run_statement("unit_factors", {}, {})
-    return on_frames.run_statement(step, given, Settings().flat() | (settings or {})).to_dicts()
+    return on_frames.run_statement(step, given, Settings().flat() | (settings or {}))
+
+
+def asked(step: str, settings: dict[str, Any] | None = None, **rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    return table(step, settings, **rows).to_dicts()
 
 
 class SmallShop:

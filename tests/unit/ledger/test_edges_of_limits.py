@@ -184,14 +184,9 @@ def test_litres_that_one_mix_lacks_are_no_litres_of_the_product() -> None:
 
 def test_the_log_has_solvent_as_it_was_issued_and_waste_as_it_was_shipped() -> None:
     use = {"shop_id": "s", "month": "2026-03", "component_id": "c", "on_date": DAY}
-    cleaning = use | {
-        "kind": "cleaning",
-        "source": "cleaning",
-        "issued_l": 2.5,
-        "issued_g": 2000.0,
-        "recovered_g": 500.0,
-        "mass_g": 1500.0,
-    }
+    cleaning = use | dict(
+        kind="cleaning", source="cleaning", issued_l=2.5, issued_g=2000.0, recovered_g=500.0, mass_g=1500.0
+    )
     unscaled = use | {"kind": "unscaled", "source": "unscaled_use", "rts_l": 0.4, "mass_g": 300.0}
     waste = {"shop_id": "s", "month": "2026-03"}
     rows = asked(

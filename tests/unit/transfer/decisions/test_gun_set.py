@@ -78,13 +78,9 @@ NO_TRANSFER = pl.DataFrame(
 )
 GUNS = pl.DataFrame(schema={"gun_id": pl.String, "shop_id": pl.String, "retired_on": pl.Date})
 SPRAYS = pl.DataFrame(
-    schema={
-        "shop_id": pl.String,
-        "gun_id": pl.String,
-        "technician_id": pl.String,
-        "role": pl.String,
-        "started_at": pl.Datetime("us"),
-    }
+    schema=dict(
+        shop_id=pl.String, gun_id=pl.String, technician_id=pl.String, role=pl.String, started_at=pl.Datetime("us")
+    )
 )
 DRIFT = pl.DataFrame(
     schema=dict(gun_id=pl.String, since=pl.Date, slope_per_litre=pl.Float64, litres=pl.Float64, prob_wear=pl.Float64)
@@ -142,13 +138,9 @@ def keep_of(rows: list[dict], merit: dict[str, float], hands: int = 0) -> dict[s
     ]
     sprays = pl.DataFrame(
         [
-            {
-                "shop_id": "s",
-                "gun_id": "g",
-                "technician_id": f"t{k}",
-                "role": "clear",
-                "started_at": datetime(2026, 3, 2, 9, 5 * k),
-            }
+            dict(
+                shop_id="s", gun_id="g", technician_id=f"t{k}", role="clear", started_at=datetime(2026, 3, 2, 9, 5 * k)
+            )
             for k in range(hands)
         ],
         schema=SPRAYS.schema,

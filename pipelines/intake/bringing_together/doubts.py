@@ -134,10 +134,11 @@ def _sized(book: Book, column: str, bounds: tuple[float, float], unit: str, warn
 
 def _poured(books: dict[str, Book], warnings: Warnings) -> None:
     """Cups of no usual size, weights that seem to run on or seem not to, and leftovers out of all proportion."""
-    pours = books["pours"].current().filter(pl.col("component_id").is_not_null()).sort("pour_no")
-    falls = (pl.col("weighed_g").diff() < 0).any()
-    cups = pours.group_by("@f", *_CUP, maintain_order=True).agg(
-        pl.col("weighed_g").sum().alias("g"), pl.len().alias("pours"), (~falls).alias("rises"), pl.col("line").min()
+    cup = ["@f", *_CUP]
+    pours = books["pours"].current().filter(pl.col("component_id").is_not_null()).sort(*cup, "pour_no")
+    falls = pl.all_horizontal(pl.col(c) == pl.col(c).shift() for c in cup) & (pl.col("weighed_g").diff() < 0)
+    cups = pours.with_columns(falls.alias("falls")).group_by(cup, maintain_order=True).agg(
+        pl.col("weighed_g").sum().alias("g"), pl.len().alias("pours"), (~pl.col("falls").any()).alias("rises"), pl.col("line").min()
     )  # fmt: skip
     by = ["@f", "shop_id"]
     middle, long = pl.col("g").median(), pl.col("pours") >= 3

@@ -14,7 +14,7 @@ import polars as pl
 from pipelines.ledger import runner
 from pipelines.ledger.runner import PYTHON_STEPS, LedgerError, parameters, statements, upstream
 from pipelines.settings import Settings, sections
-from schemas import validate
+from schemas import events, validate
 
 if TYPE_CHECKING:
     import duckdb
@@ -38,7 +38,7 @@ def run_statement(name: str, tables: Mapping[str, pl.DataFrame], settings: Mappi
     connection = _connection()
     try:
         for table in upstream(name):
-            connection.register(table, tables[table].to_arrow(compat_level=pl.CompatLevel.newest()))
+            connection.register(table, _placed(table, tables[table]).to_arrow(compat_level=pl.CompatLevel.newest()))
         relation = connection.sql(statements()[name], params=given)
         result = pl.DataFrame(relation.to_arrow_table())
     except duckdb.Error as error:
@@ -47,6 +47,13 @@ def run_statement(name: str, tables: Mapping[str, pl.DataFrame], settings: Mappi
         for table in upstream(name):
             connection.unregister(table)
     return _formed(name, result)
+
+
+def _placed(name: str, frame: pl.DataFrame) -> pl.DataFrame:
+    """Rows of events as intake gives them: with the file and the line that they were read from; none of drawn rows."""
+    if name not in events.EVENTS or {"file", "line"} <= set(frame.columns):
+        return frame
+    return frame.with_columns(file=pl.lit(None, pl.String), line=pl.lit(None, pl.Int64))
 
 
 def _settings_of(flat: Mapping[str, Any]) -> Settings:

@@ -23,7 +23,9 @@ def at(minutes: float) -> datetime:
 def frame(table: str, *rows: dict[str, Any]) -> pl.DataFrame:
     """Rows of a table that the schemas know; what a row leaves out is null."""
     empty = validate.empty(table)
-    given = pl.DataFrame(list(rows), schema={k: v for k, v in empty.schema.items() if any(k in r for r in rows)})
+    read = {"file": pl.String(), "line": pl.Int64()} if any("file" in row for row in rows) else {}
+    told = {k: v for k, v in empty.schema.items() if any(k in r for r in rows)} | read
+    given = pl.DataFrame(list(rows), schema=told)
     return pl.concat([empty, given], how="diagonal")
 
 

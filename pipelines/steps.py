@@ -73,7 +73,7 @@ class Step:
     @cached_property
     def upstream(self) -> frozenset[str]:
         """Every table that must stand first: those that it reads, and those that checks hold its own against."""
-        beside = {one for name in self.makes for check in checks.of(name) for one in check.beside}
+        beside = {one for name in self.makes for check in checks.of(name) for one in check.reads}
         return frozenset(self.reads) | beside - set(self.makes)
 
     @property
@@ -354,11 +354,12 @@ def _checked(
         if check.test is None:
             held[check.name] = (True, {"rows_looked_at": looks[name][1]})
             continue
-        names = [name, *check.beside]
-        rows = sum(looks[one][1] if one in looks else run.bench.count(one) for one in names) if is_owned(name) else 0
+        rows = (
+            sum(looks[one][1] if one in looks else run.bench.count(one) for one in check.reads) if is_owned(name) else 0
+        )
         outcomes = []
-        for shops in spans(run.bench, names, rows):
-            given = {one: run.bench.read(one, None, shops) for one in names}
+        for shops in spans(run.bench, list(check.reads), rows):
+            given = {one: run.bench.read(one, columns, shops) for one, columns in check.reads.items()}
             outcomes.append(check.test(given[name], settings, given))
         held[check.name] = checks.together(outcomes)
         if check.blocking and not held[check.name][0]:

@@ -14,16 +14,17 @@ import polars as pl
 from pipelines.ledger import runner
 from pipelines.ledger.runner import PYTHON_STEPS, LedgerError, parameters, statements, upstream
 from pipelines.settings import Settings, sections
-from schemas import validate
+from schemas import events, validate
 
 if TYPE_CHECKING:
     import duckdb
 
 
 def frame(table: str, *rows: dict[str, Any]) -> pl.DataFrame:
-    """Rows of a table that the schemas know; what a row leaves out is null."""
+    """Rows of a table that the schemas know, and where they were read from if they say so; what a row leaves out is null."""
     empty = validate.empty(table)
-    given = pl.DataFrame(list(rows), schema={k: v for k, v in empty.schema.items() if any(k in r for r in rows)})
+    told = {**empty.schema, "file": pl.String(), "line": pl.Int64()}
+    given = pl.DataFrame(list(rows), schema={k: v for k, v in told.items() if any(k in r for r in rows)})
     return pl.concat([empty, given], how="diagonal")
 
 
@@ -45,7 +46,7 @@ def run_statement(name: str, tables: Mapping[str, pl.DataFrame], settings: Mappi
     connection = _connection()
     try:
         for table in upstream(name):
-            connection.register(table, tables[table].to_arrow(compat_level=pl.CompatLevel.newest()))
+            connection.register(table, _placed(table, tables[table]).to_arrow(compat_level=pl.CompatLevel.newest()))
         relation = connection.sql(statements()[name], params=given)
         result = pl.DataFrame(relation.to_arrow_table())
     except duckdb.Error as error:
@@ -54,6 +55,13 @@ def run_statement(name: str, tables: Mapping[str, pl.DataFrame], settings: Mappi
         for table in upstream(name):
             connection.unregister(table)
     return _formed(name, result)
+
+
+def _placed(name: str, frame: pl.DataFrame) -> pl.DataFrame:
+    """Rows of events as intake gives them: with the file and the line that they were read from; none of drawn rows."""
+    if name not in events.EVENTS or {"file", "line"} <= set(frame.columns):
+        return frame
+    return frame.with_columns(file=pl.lit(None, pl.String), line=pl.lit(None, pl.Int64))
 
 
 def _settings_of(flat: Mapping[str, Any]) -> Settings:

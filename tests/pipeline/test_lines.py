@@ -179,8 +179,7 @@ def test_each_pour_says_where_it_was_read_and_where_its_components_figures_stand
     )
     found = dict(tables())
     found["pours"] = placed
-    for name in ("pour_lines", "voc_content_lines"):
-        found[name] = on_frames.run_statement(name, found, Settings().flat())
+    found["voc_content_lines"] = on_frames.run_statement("voc_content_lines", found, Settings().flat())
     versions = found["components"]
     found["components"] = versions.with_columns(
         file=pl.lit("registers/components.csv"), line=pl.int_range(2, pl.len() + 2, dtype=pl.Int64)

@@ -215,7 +215,7 @@ def test_figures_must_be_the_sum_of_their_lines(sums, holds):
 def test_sums_are_checked_against_lines_that_have_their_columns(table):
     lines, key, figures = checks.SUMS[table]
     (check,) = [one for one in checks.of(table) if one.name == "sum_of_its_lines"]
-    assert check.blocking and check.beside == (lines,)
+    assert check.blocking and check.reads == {table: [*key, *figures], lines: [*key, *figures.values()]}
     assert {*key, *figures} <= set(validate.empty(table).columns)
     assert {*key, *figures.values()} <= set(validate.empty(lines).columns)
     assert check.test(validate.empty(table), SETTINGS, {lines: validate.empty(lines)})[0]

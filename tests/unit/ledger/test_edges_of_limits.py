@@ -127,7 +127,7 @@ def test_a_restatement_names_the_files_of_its_own_shop_and_month() -> None:
         "reported_figures": [closed("more", 2.0), closed("more", 2.0, shop="other")],
         "closed_files": [{"month": "2026-01", "path": "pours/a.csv", "sha256": "1"}, {"month": "2026-01", "path": "pours/same.csv", "sha256": "2"}],
         "intake_files": [{"file": f"pours/{name}.csv", "table": "pours", "sha256": sha} for name, sha in (("a", "9"), ("b", "3"), ("same", "2"))],
-        "pour_lines": [{"shop_id": "s", "mix_id": "m", "file": "pours/a.csv"}, {"shop_id": "other", "mix_id": "m", "file": "pours/b.csv"},
+        "pours": [{"shop_id": "s", "mix_id": "m", "file": "pours/a.csv"}, {"shop_id": "other", "mix_id": "m", "file": "pours/b.csv"},
                        {"shop_id": "s", "mix_id": "later", "file": "pours/b.csv"}],
         "mixes": [{"shop_id": "s", "mix_id": "m", "month": "2026-01"}, {"shop_id": "other", "mix_id": "m", "month": "2026-01"},
                   {"shop_id": "s", "mix_id": "later", "month": "2026-02"}],

@@ -203,7 +203,7 @@ def test_a_component_of_two_days_has_each_days_content_in_its_own_line() -> None
     ]
     found = asked(
         "voc_content_lines",
-        pour_lines=[{"shop_id": "s", "mix_id": "m", "pour_no": 1, "component_id": "c", "weighed_g": 100.0},
+        pours=[{"shop_id": "s", "mix_id": "m", "pour_no": 1, "component_id": "c", "weighed_g": 100.0},
                     {"shop_id": "s", "mix_id": "m", "pour_no": 2, "from_mix_id": "old", "weighed_g": 50.0}],
         cup_pours=[key | {"on_date": today}],
         cup_contents=[*contents, key | {"mix_id": "old", "on_date": then, "mass_g": 200.0, "own_g": 200.0}],

@@ -12,7 +12,8 @@ import polars as pl
 import pytest
 from small_shop import asked, at, frame, table
 
-from pipelines.ledger import origin, waste
+from pipelines.ledger import waste
+from tests import on_frames
 
 EVER, NEVER, DAY = date(1, 1, 1), date(9999, 12, 31), date(2026, 3, 2)
 PLACE = {"shop_id": "s", "jurisdiction": "us", "basis": "regulatory"}
@@ -271,7 +272,9 @@ def test_a_row_that_was_read_from_no_file_names_none() -> None:
         file=pl.lit("a.csv")
     )
     unscaled = frame("unscaled_use", use).with_columns(file=pl.lit("b.csv"), line=pl.lit(5, pl.Int64))
-    found = {row["source"]: row for row in origin.record_lines(cleaning, unscaled, stock).iter_rows(named=True)}
+    given = {"cleaning": cleaning, "unscaled_use": unscaled, "stock": stock}
+    read = on_frames.run_statement("record_lines", given, {})
+    found = {row["source"]: row for row in read.iter_rows(named=True)}
     assert {name: (row["document_line"], row["file"], row["file_line"]) for name, row in found.items()} == {
         "cleaning": (1, None, None), "stock": (7, None, None), "unscaled_use": (1, "b.csv", 5),
     }  # fmt: skip

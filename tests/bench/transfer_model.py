@@ -28,7 +28,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 import scipy.sparse as sp
-from scipy.stats import norm
+from scipy.stats import norm, t
 
 HOME = Path(__file__).resolve().parents[2]
 for folder in (str(HOME), str(HOME / "tests" / "bench")):
@@ -524,18 +524,19 @@ def against_truth(
 
 
 def cover_of(seen: Sequence[Sequence[float]]) -> tuple[float, float, int]:
-    """Share of the rows that held, two standard errors of it, rows; one entry a business. Rows of one business share the errors of
-    its table of areas and its products and stand or fall together: businesses are what is counted."""
-    rows = sum(map(len, seen)) or 1
+    """Share of the rows that held, how far off it may be by chance (95 %, Student's t), rows; one entry a business. Rows of one
+    business share the errors of its table of areas and its products and stand or fall together: businesses are what is counted."""
+    seen = [one for one in seen if len(one)]
+    rows, n = sum(map(len, seen)) or 1, len(seen)
     share = sum(map(sum, seen)) / rows
     spread = sum((sum(one) - share * len(one)) ** 2 for one in seen) ** 0.5 / rows
-    few = (0.95 * 0.05 / max(sum(map(bool, seen)), 1)) ** 0.5 if share in (0, 1) else 0.0
-    return share, 2 * max(spread, few), rows
+    few = (0.95 * 0.05 / max(n, 1)) ** 0.5 if share in (0, 1) else 0.0
+    return share, max(spread * (n / (n - 1)) ** 0.5, few) * float(t.ppf(0.975, n - 1)) if n > 1 else 1.0, rows
 
 
 def covers(bar: str, seen: Sequence[Sequence[float]]) -> Line:
     share, spread, rows = cover_of(seen)
-    told = f"{share:.3f} of {rows}, 2 se {spread:.3f}"
+    told = f"{share:.3f} (+-{spread:.3f}) of {rows}, {sum(map(bool, seen))} businesses"
     return f"cover .92-.975, {bar}", told, within(share, 0.92 - spread, 0.975 + spread)
 
 

@@ -141,7 +141,7 @@ class Inbox:
 def drafted(inbox: Inbox, answers: Answers) -> list[Draft]:
     """A draft for each shape of an inbox."""
     shapers = [_Shaper(s, inbox.joins, inbox.known, inbox.parts[id(s)], inbox.around, answers) for s in inbox.shapes]
-    poured = _poured(shapers, answers)
+    poured = _poured(shapers)
     return [s.draft(poured) for s in shapers]
 
 
@@ -177,7 +177,7 @@ def _steps(matchers: list[Matcher]) -> frozenset[tuple[str, int]]:
     return frozenset(out)
 
 
-def _poured(shapers: list[_Shaper], answers: Answers) -> Poured:
+def _poured(shapers: list[_Shaper]) -> Poured:
     """What was poured into each cup, of the shape that looks like pours."""
     for one in shapers:
         found = one.tables.get("pours")
@@ -241,7 +241,7 @@ class _Shaper:
                 ask = f"What does {self.shape.name} hold? Name the tables that its rows feed, or [] for none."
                 self.ask("tables", "", "", ask, [(n, "") for n in CORE], unfit=f"There is no table '{wrong[0]}'.")
                 return {}
-            return self._several([n for n in names if n], found, told=True)
+            return self._several([n for n in names if n], found)
         if not ranked:
             self._unrecognised(found)
             return {}
@@ -262,16 +262,13 @@ class _Shaper:
             ]
             ask = f"What does {self.shape.name} hold? Name the tables that its rows feed."
             self.ask("tables", "", "", ask, options)
-        return self._several(names, found, told=False)
+        return self._several(names, found)
 
-    def _several(self, names: list[str], found: dict[str, TableMatch], told: bool) -> dict[str, TableMatch]:
+    def _several(self, names: list[str], found: dict[str, TableMatch]) -> dict[str, TableMatch]:
         out: dict[str, TableMatch] = {}
-        for i, name in enumerate(names):
-            if i == 0:
-                out[name] = found.get(name) or self.matcher.table(name)
-                continue
+        for name in names:
             spent = frozenset().union(*(_spent(other, "kind", "removal") for other in out.values()))
-            out[name] = self.matcher.table(name, spent)
+            out[name] = self.matcher.table(name, spent) if out else found.get(name) or self.matcher.table(name)
         return out
 
     def _along(self, best: TableMatch, table: str) -> bool:

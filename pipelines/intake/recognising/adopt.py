@@ -22,7 +22,7 @@ from pipelines.intake.recognising.shapes import Known, glob_of
 @dataclass
 class Look:
     """What one look at an inbox found. `layouts`: name -> TOML text of those that read something; `drafts` by the same name, open
-    ones too; `unread` file -> why; `reads` of the exports with the layouts proposed; `lost` layout -> what it refuses."""
+    ones too; `unread` file -> why; `reads` of the exports with the layouts proposed."""
 
     drafts: dict[str, Draft] = field(default_factory=dict)
     layouts: dict[str, str] = field(default_factory=dict)

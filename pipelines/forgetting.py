@@ -213,14 +213,13 @@ def _changer(space: Workspace) -> Callable[[str], str]:
     for one in workspace.begun(space):
         for name in one["names"]:
             held.meet([name])
-            ways = (
+            for way in (
                 html.escape(name),
                 html.escape(name, quote=False),
                 json.dumps(name)[1:-1],
                 quote(name),
                 quote(name, safe=""),
-            )
-            for way in ways:
+            ):
                 if way != name:
                     said[way] = held.swapped(name)
     pattern = re.compile("|".join(map(re.escape, sorted(said, key=len, reverse=True))) or r"(?!)")

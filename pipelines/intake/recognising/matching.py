@@ -73,6 +73,8 @@ BY_NAME = (
     "price_per_kg", "solids_mass_fraction", "solids_volume_fraction", "voc_mass_fraction", "removed_um", "tip_mm", "recovered_g",
     "film_min_um", "film_max_um",
 )  # fmt: skip
+#: (job, step) pairs of the steps that other shapes tell, as `key` writes them
+Steps = frozenset[tuple[str, int]]
 YES_OR_NO = {"true", "false", "yes", "no", "1", "0", "t", "f", "y", "n"}
 LEAST, LOW = 0.45, 0.2  # what a table is measured by may have little evidence of its own
 
@@ -108,13 +110,6 @@ class TableMatch:
         for column, _ in self.taken.values():
             out |= set(column.heads)
         return out
-
-
-@dataclass
-class Around:
-    """What is known from other shapes: (job, step) pairs of the steps, as `key` writes them."""
-
-    steps: frozenset[tuple[str, int]] = frozenset()
 
 
 def infos(table: str) -> dict[str, ColumnInfo]:
@@ -154,8 +149,10 @@ def fitting_units(info: ColumnInfo, column: Column) -> list[str]:
 class Matcher:
     """Matches tables against one shape."""
 
-    def __init__(self, shape: Shape, joins: Joins, known: Known, extra: list[Column], around: Around) -> None:
-        self.shape, self.joins, self.known, self.around = shape, joins, known, around
+    def __init__(
+        self, shape: Shape, joins: Joins, known: Known, extra: list[Column], steps: Steps = frozenset()
+    ) -> None:
+        self.shape, self.joins, self.known, self.steps = shape, joins, known, steps
         whole = [c for c in shape.columns if c.said]
         self.columns = [*whole, *_with_clocks(whole), *extra]
         self.cup = self._best(joins.mix, "mix_id")
@@ -172,10 +169,10 @@ class Matcher:
     def _known_steps(self, column: Column) -> bool:
         """Whether numbers at the end of a batch's name are steps of its job."""
         job = next((c for c in self.columns if c.part_of == "job_id" and c.header == column.header), None)
-        if job is None or not self.around.steps:
+        if job is None or not self.steps:
             return False
         pairs = {(key(j), int(n)) for j, n in zip(job.cells, column.cells, strict=True) if j and n}
-        return sum(p in self.around.steps or p[1] == 0 for p in pairs) >= 0.8 * len(pairs)
+        return sum(p in self.steps or p[1] == 0 for p in pairs) >= 0.8 * len(pairs)
 
     # --- evidence
 
@@ -365,9 +362,9 @@ class Matcher:
             if info.name == "operation_no" and 0 in column.values:
                 return None
             score = 0.0
-            if self.job is not None and table != "operations" and self.around.steps:
+            if self.job is not None and table != "operations" and self.steps:
                 pairs = {(key(j), int(v)) for j, v in complete(self.job.cells, column.numbers) if v > 0}
-                rate = len(pairs & self.around.steps) / max(1, len(pairs))
+                rate = len(pairs & self.steps) / max(1, len(pairs))
                 if rate >= 0.7:
                     score += 0.9 * rate
                     why.append("with the job it names steps of the job log")

@@ -143,17 +143,13 @@ def _marked(one: Opened) -> None:
     """Decimal and thousands marks, by the cells that are numbers."""
     texts = [c for n in one.columns for c in one.rows[n].drop_nulls().head(400) if any(x.isdigit() for x in c)]
     cells = [re.sub(r"(?<=\d) ?[A-Za-zµ%²]{1,5}$", "", c) for c in texts]  # '12,5 g'
-    comma = [
-        c
-        for c in cells
-        if re.fullmatch(r"[-+]?(\d{1,3}(?:[.' \u00a0\u202f]\d{3})+|\d+),\d+", c)
-        and not re.fullmatch(r"\d{1,3}(,\d{3})+", c)
-    ]
-    point = [
-        c
-        for c in cells
-        if re.fullmatch(r"[-+]?(\d{1,3}(?:[,' ]\d{3})+|\d+)\.\d+", c) and not re.fullmatch(r"\d{1,3}(\.\d{3})+", c)
-    ]
+
+    def written(number: str, groups: str) -> list[str]:
+        """The cells that are numbers of this form, and not whole ones in groups of three digits."""
+        return [c for c in cells if re.fullmatch(rf"[-+]?{number}", c) and not re.fullmatch(groups, c)]
+
+    comma = written(r"(\d{1,3}(?:[.' \u00a0\u202f]\d{3})+|\d+),\d+", r"\d{1,3}(,\d{3})+")
+    point = written(r"(\d{1,3}(?:[,' ]\d{3})+|\d+)\.\d+", r"\d{1,3}(\.\d{3})+")
     groups = ""
     if len(comma) > len(point) or (one.typed and comma):
         one.decimal = ","

@@ -22,9 +22,9 @@ from pipelines.intake.recognising.matching import (
     CORE,
     NUMBERED,
     TABLES,
-    Around,
     Candidate,
     Matcher,
+    Steps,
     TableMatch,
     closed,
     fitting_units,
@@ -121,7 +121,7 @@ class Inbox:
     known: Known
     joins: Joins
     parts: dict[int, list[Column]]
-    around: Around
+    steps: Steps
     notes: dict[str, str] = field(default_factory=dict)  # name of a note -> the shape that it stands beside
 
     @staticmethod
@@ -133,15 +133,14 @@ class Inbox:
             joins = Joins(shapes, known)
         jobs, mixes, panels = _ids(shapes, joins, known)
         parts = {id(s): parts_of(s, joins, jobs, mixes, panels) for s in shapes}
-        inbox = Inbox(shapes, known, joins, parts, Around(), notes)
-        inbox.around = Around(_steps([Matcher(s, joins, known, parts[id(s)], inbox.around) for s in shapes]))
-        return inbox
+        steps = _steps([Matcher(s, joins, known, parts[id(s)]) for s in shapes])
+        return Inbox(shapes, known, joins, parts, steps, notes)
 
 
 def drafted(inbox: Inbox, answers: Answers) -> list[Draft]:
     """A draft for each shape of an inbox."""
-    shapers = [_Shaper(s, inbox.joins, inbox.known, inbox.parts[id(s)], inbox.around, answers) for s in inbox.shapes]
-    poured = _poured(shapers, answers)
+    shapers = [_Shaper(s, inbox.joins, inbox.known, inbox.parts[id(s)], inbox.steps, answers) for s in inbox.shapes]
+    poured = _poured(shapers)
     return [s.draft(poured) for s in shapers]
 
 
@@ -164,7 +163,7 @@ def _ids(shapes: list[Shape], joins: Joins, known: Known) -> tuple[set[str], set
     return jobs, mixes, panels
 
 
-def _steps(matchers: list[Matcher]) -> frozenset[tuple[str, int]]:
+def _steps(matchers: list[Matcher]) -> Steps:
     """(job, step) pairs of shapes that look like the job log."""
     out: set[tuple[str, int]] = set()
     for one in matchers:
@@ -177,7 +176,7 @@ def _steps(matchers: list[Matcher]) -> frozenset[tuple[str, int]]:
     return frozenset(out)
 
 
-def _poured(shapers: list[_Shaper], answers: Answers) -> Poured:
+def _poured(shapers: list[_Shaper]) -> Poured:
     """What was poured into each cup, of the shape that looks like pours."""
     for one in shapers:
         found = one.tables.get("pours")
@@ -196,20 +195,20 @@ class _Shaper:
     """One shape: chooses its tables, makes its columns, asks."""
 
     def __init__(
-        self, shape: Shape, joins: Joins, known: Known, extra: list[Column], around: Around, answers: Answers
+        self, shape: Shape, joins: Joins, known: Known, extra: list[Column], steps: Steps, answers: Answers
     ) -> None:
         self.shape, self.joins, self.known, self.answers = shape, joins, known, answers
-        self.matcher = Matcher(shape, joins, known, extra, around)
+        self.matcher = Matcher(shape, joins, known, extra, steps)
         self.draft_ = Draft(shape)
         self.row_kind = self._rows_of_two_kinds()
-        self.apart = self._apart(around) if self.row_kind else {}
+        self.apart = self._apart(steps) if self.row_kind else {}
         self.tables = self._tables()
 
     def matcher_of(self, table: str) -> Matcher:
         """That of the rows which feed the table."""
         return self.apart.get(table, self.matcher)
 
-    def _apart(self, around: Around) -> dict[str, Matcher]:
+    def _apart(self, steps: Steps) -> dict[str, Matcher]:
         """Pours and leftovers of one export, each looked at by its own rows."""
         assert self.row_kind is not None
         column, meanings = self.row_kind
@@ -221,7 +220,7 @@ class _Shaper:
                 one = dataclasses.replace(whole, cells=[whole.cells[i] for i in at])
                 self.joins.alike(whole, one)
                 columns.append(one)
-            out[table] = Matcher(Shape(self.shape.parts, columns), self.joins, self.known, [], around)
+            out[table] = Matcher(Shape(self.shape.parts, columns), self.joins, self.known, [], steps)
         return out
 
     # --- which tables
@@ -241,7 +240,7 @@ class _Shaper:
                 ask = f"What does {self.shape.name} hold? Name the tables that its rows feed, or [] for none."
                 self.ask("tables", "", "", ask, [(n, "") for n in CORE], unfit=f"There is no table '{wrong[0]}'.")
                 return {}
-            return self._several([n for n in names if n], found, told=True)
+            return self._several([n for n in names if n], found)
         if not ranked:
             self._unrecognised(found)
             return {}
@@ -262,16 +261,13 @@ class _Shaper:
             ]
             ask = f"What does {self.shape.name} hold? Name the tables that its rows feed."
             self.ask("tables", "", "", ask, options)
-        return self._several(names, found, told=False)
+        return self._several(names, found)
 
-    def _several(self, names: list[str], found: dict[str, TableMatch], told: bool) -> dict[str, TableMatch]:
+    def _several(self, names: list[str], found: dict[str, TableMatch]) -> dict[str, TableMatch]:
         out: dict[str, TableMatch] = {}
-        for i, name in enumerate(names):
-            if i == 0:
-                out[name] = found.get(name) or self.matcher.table(name)
-                continue
+        for name in names:
             spent = frozenset().union(*(_spent(other, "kind", "removal") for other in out.values()))
-            out[name] = self.matcher.table(name, spent)
+            out[name] = self.matcher.table(name, spent) if out else found.get(name) or self.matcher.table(name)
         return out
 
     def _along(self, best: TableMatch, table: str) -> bool:

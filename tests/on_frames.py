@@ -23,8 +23,9 @@ if TYPE_CHECKING:
 def frame(table: str, *rows: dict[str, Any]) -> pl.DataFrame:
     """Rows of a table that the schemas know, and where they were read from if they say so; what a row leaves out is null."""
     empty = validate.empty(table)
-    told = {**empty.schema, "file": pl.String(), "line": pl.Int64()}
-    given = pl.DataFrame(list(rows), schema={k: v for k, v in told.items() if any(k in r for r in rows)})
+    read = {"file": pl.String(), "line": pl.Int64()} if any("file" in row for row in rows) else {}
+    told = {k: v for k, v in empty.schema.items() if any(k in row for row in rows)} | read
+    given = pl.DataFrame(list(rows), schema=told)
     return pl.concat([empty, given], how="diagonal")
 
 

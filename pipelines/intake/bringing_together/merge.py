@@ -275,8 +275,8 @@ class Merging:
     def _by_key(self, book: Book) -> pl.DataFrame:
         if book.rows.is_empty():
             return _no_rows(book.table)
-        placed = _placed(book.current().lazy(), self.files).select(_no_rows(book.table).columns)
-        return placed.sort([*validate.keys(book.table), "file", "line"], nulls_last=True).collect()
+        placed = _placed(book.current(), self.files).select(_no_rows(book.table).columns)
+        return placed.sort([*validate.keys(book.table), "file", "line"], nulls_last=True)
 
 
 @cache
@@ -617,10 +617,10 @@ def _label(read: FileRead, sheet: int) -> str:
     return f"{read.file}, sheet '{read.sheets[sheet]}'" if read.sheets else read.file
 
 
-def _placed(rows: pl.LazyFrame, files: Files) -> pl.LazyFrame:
+def _placed(rows: pl.DataFrame, files: Files) -> pl.DataFrame:
     """With `file`, the name of the file (and sheet), for @f; `line` is that of the sheet then."""
     rows = rows.with_columns(_SHEET, pl.col("line") % SHEET)
-    return rows.join(files.labels.lazy(), on=["@f", "@sheet"], how="left", maintain_order="left")
+    return rows.join(files.labels, on=["@f", "@sheet"], how="left", maintain_order="left")
 
 
 _SHEET = (pl.col("line") // SHEET).alias("@sheet")
@@ -742,7 +742,7 @@ def _refused_rows(told: Told, files: Files, raw_of: RawOf | None) -> pl.DataFram
         more = pl.DataFrame(found, schema={"@f": pl.Int64, "line": pl.Int64, "@raw": pl.String}, orient="row")
         rows = rows.join(more.unique(["@f", "line"]), on=["@f", "line"], how="left")
         rows = rows.with_columns(pl.coalesce("raw", "@raw").alias("raw"))
-    return validate.conform("refused_rows", _placed(rows.lazy(), files).collect())
+    return validate.conform("refused_rows", _placed(rows, files))
 
 
 def _incomplete(own: dict[str, Book], books: dict[str, Book], files: Files) -> pl.DataFrame:
@@ -766,7 +766,7 @@ def _incomplete(own: dict[str, Book], books: dict[str, Book], files: Files) -> p
     blank = validate.empty("incomplete")
     if not parts:
         return blank
-    both = _placed(pl.concat(parts, how="diagonal").lazy(), files).collect()
+    both = _placed(pl.concat(parts, how="diagonal"), files)
     frame = pl.concat([blank, both.select(c for c in blank.columns if c in both.columns)], how="diagonal")
     return validate.conform("incomplete", frame.unique())
 

@@ -69,7 +69,7 @@ def estimate(
         }
     budgets = _without(operation_estimate.budgets(usable, prepared, settings), aside)
     told = trend.told_layers(prepared, shifts)
-    prepared = prepared.select(transfer_tables.OPERATION)
+    prepared = prepared[transfer_tables.OPERATION]  # `select` would first bring the parts of every column into one
     del usable
     said = joint.Statements(fitted, settings)
     out: dict[str, pl.DataFrame] = {"transfer_model": said.model(), "record_budgets": budgets}

@@ -483,7 +483,7 @@ class Statements:
         )  # fmt: skip
         moved = step.exp()
         return pl.concat(
-            [prepared.select(transfer_tables.OPERATION), by_row[self.d.row_of_layer]], how="horizontal"
+            [prepared[transfer_tables.OPERATION], by_row[self.d.row_of_layer]], how="horizontal"
         ).with_columns((pl.col(end) * moved).clip(upper_bound=1.0) for end in ("te", "te_low", "te_high"))
 
     # --- the model itself ---------------------------------------------------------------------------------------------

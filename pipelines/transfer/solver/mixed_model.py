@@ -102,16 +102,6 @@ class Data:
     on: Floats
     s: Floats | None = None
 
-    @cached_property
-    def slices(self) -> list[tuple[slice, slice, Ints]]:
-        """Of the records, of their signatures, and each record's signature counted in the slice."""
-        end = np.append(self.start, len(self.y))
-        cuts = np.unique(np.append(np.searchsorted(self.start, np.arange(0, len(self.y), SLICE)), len(self.start)))
-        return [
-            (slice(end[i], end[j]), slice(i, j), np.repeat(np.arange(j - i), np.diff(end[i : j + 1])))
-            for i, j in pairwise(cuts.tolist())
-        ]
-
     def sums(self, free: Floats, slope: bool = True) -> Sums:
         """GROUP BY signature with W = on / (v + s f^2 + h se^2); free: f^2 where s is given, se^2. slope: the parts' too.
 
@@ -119,24 +109,28 @@ class Data:
         over a million records numpy takes .03 s and DuckDB .16 s.
         """
         parts = [self.h] if self.s is None else [self.s, self.h]
-        nothing = np.zeros(len(self.start))
+        signatures, n = len(self.start), len(self.y)
+        nothing = np.zeros(signatures)
         out = Sums(nothing.copy(), nothing.copy(), [Part(nothing.copy(), nothing.copy()) for _ in parts])
-        for here, at, signature in self.slices:
-            y, on = self.y[here], self.on[here]
+        cuts = np.unique(np.append(np.searchsorted(self.start, np.arange(0, n, SLICE)), signatures))
+        for first, last in pairwise(cuts.tolist()):
+            begin, end = self.start[first], self.start[last] if last < signatures else n
+            here, at = slice(begin, end), slice(first, last)
+            start, y, on = self.start[at] - begin, self.y[here], self.on[here]
             var = self.v[here].copy()
             for part, size in zip(parts, free, strict=True):
                 var += part[here] * size
             w = on / var
             wy = w * y
-            out.w[at] = np.bincount(signature, w)
-            out.wy[at] = np.bincount(signature, wy)
+            out.w[at] = np.add.reduceat(w, start)
+            out.wy[at] = np.add.reduceat(wy, start)
             out.free_of_theta += _dot(np.log(var), on) + _dot(wy, y)
             for part, found in zip(parts, out.parts, strict=True) if slope else ():
                 pw = part[here] * w
                 pw2 = pw * w
                 pw2y = pw2 * y
-                found.pw2[at] = np.bincount(signature, pw2)
-                found.pw2y[at] = np.bincount(signature, pw2y)
+                found.pw2[at] = np.add.reduceat(pw2, start)
+                found.pw2y[at] = np.add.reduceat(pw2y, start)
                 found.pw2yy += _dot(pw2y, y)
                 found.pw += float(pw.sum())
                 found.pwpw += _dot(pw, pw)

@@ -6,7 +6,7 @@ module: film_model, technique, habits, drift, mixing, savings, gunset, cards.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Protocol, runtime_checkable
 
 import polars as pl
@@ -346,8 +346,8 @@ class Parted(Protocol):
     def whole(self, name: str, columns: Sequence[str]) -> pl.DataFrame:
         """A table with these columns."""
 
-    def each(self, names: Iterable[str]) -> Iterator[dict[str, pl.DataFrame]]:
-        """These tables for some shops after the other, no shop twice; a table that no shop owns comes whole each time."""
+    def each(self, wanted: Mapping[str, Sequence[str]]) -> Iterator[dict[str, pl.DataFrame]]:
+        """Tables with these columns for some shops after the other, no shop twice; one that no shop owns comes whole each time."""
 
 
 class _Source:
@@ -367,11 +367,10 @@ class _Source:
 
     def parts(self, part: str) -> Iterator[dict[str, pl.DataFrame]]:
         """What a part reads that looks at one shop at a time, some shops after the other."""
-        if not isinstance(self._tables, Parted):
+        if isinstance(self._tables, Parted):
+            yield from self._tables.each(READS[part])
+        else:
             yield self.of(part)
-            return
-        for found in self._tables.each(READS[part]):
-            yield {name: found[name].select(columns) for name, columns in READS[part].items()}
 
 
 def formed(name: str, frame: pl.DataFrame) -> pl.DataFrame:

@@ -238,7 +238,9 @@ class _Tried:
         )
         self.none = keys.clear()
         self.keys = keys.partition_by("shop_id", "role", as_dict=True)
-        self.ml: dict[str, float] = dict(keys.group_by("shop_id", maintain_order=True).agg(pl.col("ml").sum()).iter_rows())
+        self.ml: dict[str, float] = dict(
+            keys.group_by("shop_id", maintain_order=True).agg(pl.col("ml").sum()).iter_rows()
+        )
         event = float(joint.posterior.sd()[-1] ** 2)
         self.weight = 1 / (joint.linear.v + joint.linear.h * event)
         signature_unweighed = np.asarray(joint.linear.design[:, kind == "unweighed"].sum(axis=1)).ravel() > 0

@@ -63,7 +63,7 @@ demo: $(READY)
 	@$(BIN)/filmledger demo demo_shop || [ $$? -eq 3 ]
 
 test: $(TOOLS) browser
-	$(BIN)/python -m pytest -n auto --dist loadfile
+	$(BIN)/python -m pytest -n auto --dist loadfile --no-loadscope-reorder
 
 # Chromium and axe-core for the tests that open the pages, LibreOffice for the one that opens a workbook. They say so where
 # one is missing.

@@ -8,7 +8,7 @@ and that keys are single and numbers finite is seen by the workbench as soon as 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import polars as pl
@@ -18,6 +18,12 @@ from schemas import events, published, validate
 CLOSURE = 1e-9  # relative: rounding of sums of some ten parts in double precision is below 1e-14
 PARTS = ("leftover", "flush_loss", "not_split", "overspray", "over_build", "useful")
 AMOUNTS = ("solids_g", "voc_g", "cost")
+CUP = ["shop_id", "mix_id"]
+PANEL = ["shop_id", "job_id", "panel_id"]
+STAGE = ["from_operation", "to_operation"]
+#: of the quotients of a cup those that stand in mixes, and what they are made of
+OF_MIXES = [name for name in published.VOC_QUOTIENTS if name in validate.empty("mixes").columns]
+QUOTIENT_AMOUNTS = sorted({name for pair in published.VOC_QUOTIENTS.values() for name in pair})
 
 #: table of sums -> the table of its lines, the key by which they are summed, each sum with its column of the lines
 SUMS: dict[str, tuple[str, list[str], dict[str, str]]] = {
@@ -41,14 +47,14 @@ Tables = Mapping[str, pl.DataFrame]
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """One promise of a table. `test` takes table, settings and the tables named in `beside`, and returns whether it holds
-    and what was found; None: the workbench saw to it."""
+    """One promise of a table. `test` takes table, settings and all tables of `reads`, and returns whether it holds and what was
+    found; None: the workbench saw to it. reads: the columns that it looks at (None: all), of the table itself and of others."""
 
     name: str
     description: str
     test: Callable[[pl.DataFrame, Mapping[str, Any], Tables], Outcome] | None
     blocking: bool = True
-    beside: tuple[str, ...] = ()
+    reads: Mapping[str, Sequence[str] | None] = field(default_factory=dict)
 
 
 def of(table: str) -> list[Check]:
@@ -60,13 +66,13 @@ def of(table: str) -> list[Check]:
             found.append(Check("unique_keys", f"No two rows share {', '.join(keys)}.", None))
         found.append(Check("finite_numbers", "No number is infinite or undefined; not known is empty.", None))
     if table in SUMS:
-        lines = SUMS[table][0]
+        lines, key, figures = SUMS[table]
         found.append(
             Check(
                 "sum_of_its_lines",
                 f"Each figure is the sum of its rows of {lines}, to {CLOSURE:g}; no row of them is left over.",
-                lambda frame, _, tables: sum_of_lines(frame, tables[lines], *SUMS[table][1:]),
-                beside=(lines,),
+                lambda frame, _, tables: sum_of_lines(frame, tables[lines], key, figures),
+                reads={table: [*key, *figures], lines: [*key, *figures.values()]},
             )
         )
     if table == "film_pieces":
@@ -75,7 +81,10 @@ def of(table: str) -> list[Check]:
                 "strips_take_what_they_leave",
                 f"What a panel's own readings show in mL is the sum of its pieces beside witness strips, to {CLOSURE:g}.",
                 lambda frame, _, tables: sum_of_pieces(tables["film_increments"], frame),
-                beside=("film_increments",),
+                reads={
+                    table: [*PANEL, "piece", "operation_no", "mean_um", "area_m2"],
+                    "film_increments": [*PANEL, *STAGE, "usable", "witness_of", "mean_um", "area_m2"],
+                },
             )
         )
     if table == "voc_content":
@@ -85,16 +94,28 @@ def of(table: str) -> list[Check]:
                 f"Each cup's content is the VOC of its rows of voc_content_lines over their volume, to {CLOSURE:g}, here and in"
                 " mixes; no row of them is left over.",
                 lambda frame, _, tables: quotient_of_lines(frame, tables["mixes"], tables["voc_content_lines"]),
-                beside=("mixes", "voc_content_lines"),
+                reads={
+                    table: [*CUP, "rules", "kind", "g_per_l"],
+                    "mixes": [*CUP, *OF_MIXES],
+                    "voc_content_lines": [*CUP, *QUOTIENT_AMOUNTS],
+                },
             )
         )
     if table == "material_ledger":
+        amounts = [f"{part}_{amount}" for amount in AMOUNTS for part in ("poured", *PARTS)]
         found.append(
-            Check("closure", f"Poured equals the sum of its parts to {CLOSURE:g}, each row and in all.", closure)
+            Check(
+                "closure",
+                f"Poured equals the sum of its parts to {CLOSURE:g}, each row and in all.",
+                closure,
+                reads={table: [*CUP, "job_id", "operation_no", *amounts]},
+            )
         )
     if table == "intake_files":
-        found.append(Check("rows_add_up", "Read = accepted + refused + duplicate + superseded, each file.", add_up))
-        found.append(Check("share_refused", "Few of the rows read were refused.", share_refused, blocking=False))
+        whole = {table: None}
+        said = "Read = accepted + refused + duplicate + superseded, each file."
+        found.append(Check("rows_add_up", said, add_up, reads=whole))
+        found.append(Check("share_refused", "Few of the rows read were refused.", share_refused, False, whole))
     return found
 
 
@@ -138,18 +159,16 @@ def sum_of_lines(frame: pl.DataFrame, lines: pl.DataFrame, key: list[str], figur
 
 def sum_of_pieces(increments: pl.DataFrame, pieces: pl.DataFrame) -> Outcome:
     """Film x area (um x m2 = mL) of each increment that was read on the panel itself, against the pieces its layers went to."""
-    panel = ["shop_id", "job_id", "panel_id"]
-    stage = ["from_operation", "to_operation"]
     read = increments.filter(pl.col("usable") & pl.col("witness_of").is_null()).select(
-        *panel, *stage, read_ml=pl.col("mean_um") * pl.col("area_m2")
+        *PANEL, *STAGE, read_ml=pl.col("mean_um") * pl.col("area_m2")
     )
     read = read.filter(pl.col("read_ml").is_not_null())
-    layers = pieces.select(*panel, "piece", "operation_no", ml=pl.col("mean_um") * pl.col("area_m2"))
+    layers = pieces.select(*PANEL, "piece", "operation_no", ml=pl.col("mean_um") * pl.col("area_m2"))
     sums = (
-        read.join(layers, on=panel)
+        read.join(layers, on=PANEL)
         .filter(pl.col("operation_no").is_between("from_operation", "to_operation", closed="right"))
-        .unique([*panel, *stage, "piece"])
-        .group_by(*panel, *stage, maintain_order=True)
+        .unique([*PANEL, *STAGE, "piece"])
+        .group_by(*PANEL, *STAGE, maintain_order=True)
         .agg(
             pl.col("read_ml").first(),
             pieces=pl.len(),
@@ -172,18 +191,18 @@ def quotient_of_lines(content: pl.DataFrame, mixes: pl.DataFrame, lines: pl.Data
     40 CFR 59.104(a)(1) divides by the volume less water and exempt compounds, 2004/42/EC Annex II B by that less water. Gaps
     are held against the whole volume: what is left beside much water carries the rounding of all of it.
     """
-    cup = ["shop_id", "mix_id"]
-    amounts = {name for pair in published.VOC_QUOTIENTS.values() for name in pair}
-    summed = lines.group_by(cup, maintain_order=True).agg(
-        *(pl.when(pl.col(name).is_not_null().all()).then(pl.col(name).sum()).alias(f"@{name}") for name in amounts),
-        *(pl.col(name).abs().sum().alias(f"@size_{name}") for name in amounts),
+    summed = lines.group_by(CUP, maintain_order=True).agg(
+        *(
+            pl.when(pl.col(name).is_not_null().all()).then(pl.col(name).sum()).alias(f"@{name}")
+            for name in QUOTIENT_AMOUNTS
+        ),
+        *(pl.col(name).abs().sum().alias(f"@size_{name}") for name in QUOTIENT_AMOUNTS),
     )
-    contents = content.filter("rules", pl.col("kind") == "cup").select(*cup, figure="g_per_l", of=pl.lit("voc_g_per_l"))
-    of_mixes = [name for name in published.VOC_QUOTIENTS if name in mixes.columns]
-    figures = [mixes.select(*cup, pl.col(name).alias("figure"), of=pl.lit(name)) for name in of_mixes]
+    contents = content.filter("rules", pl.col("kind") == "cup").select(*CUP, figure="g_per_l", of=pl.lit("voc_g_per_l"))
+    figures = [mixes.select(*CUP, pl.col(name).alias("figure"), of=pl.lit(name)) for name in OF_MIXES]
     worst, bare, lacking = 0.0, 0, 0
     for name, (mass, volume) in published.VOC_QUOTIENTS.items():
-        both = pl.concat([contents, *figures]).filter(pl.col("of") == name).join(summed, on=cup, how="left")
+        both = pl.concat([contents, *figures]).filter(pl.col("of") == name).join(summed, on=CUP, how="left")
         known = pl.col(f"@{mass}").is_not_null() & pl.col(f"@{volume}").is_not_null()
         # of a volume that is all water nothing is left, give or take rounding: such a cup has no content
         some = pl.col(f"@{volume}") > CLOSURE * pl.col("@size_volume_ml")
@@ -192,7 +211,7 @@ def quotient_of_lines(content: pl.DataFrame, mixes: pl.DataFrame, lines: pl.Data
         gap = (pl.col("figure") * pl.col(f"@{volume}") - 1000 * pl.col(f"@{mass}")).abs()
         size = pl.max_horizontal(pl.col("figure").abs() * pl.col("@size_volume_ml"), 1000 * pl.col(f"@size_{mass}"))
         worst = max(worst, float(both.select(pl.when(size > 0).then(gap / size).max()).item() or 0.0))
-    left_over = summed.join(mixes, on=cup, how="anti").height
+    left_over = summed.join(mixes, on=CUP, how="anti").height
     told = {
         "largest_relative_gap": worst, "figures_without_lines": bare, "lines_without_figure": lacking,
         "lines_left_over": left_over,
@@ -204,7 +223,7 @@ def closure(frame: pl.DataFrame, *_: object) -> Outcome:
     """Each amount per row, cup, operation, shop and in all. A row with an unknown part is left out and counted."""
     worst = 0.0
     told: dict[str, Any] = {}
-    levels: list[list[str]] = [["shop_id", "mix_id"], ["shop_id", "job_id", "operation_no"], ["shop_id"], []]
+    levels: list[list[str]] = [CUP, ["shop_id", "job_id", "operation_no"], ["shop_id"], []]
     for amount in AMOUNTS:
         poured, parts = f"poured_{amount}", [f"{part}_{amount}" for part in PARTS]
         known = frame.filter(pl.all_horizontal(pl.col(poured, *parts).is_not_null()))

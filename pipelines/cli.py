@@ -21,12 +21,12 @@ import sys
 import threading
 import time
 import warnings
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
 if TYPE_CHECKING:
     import logging
-    from collections.abc import Iterator
-    from pathlib import Path
+    from collections.abc import Callable, Collection, Iterator, Sequence
 
     import polars as pl
 
@@ -41,9 +41,10 @@ WRONGLY_ASKED = ("Misused", "PeriodError", "MixError", "TrialError", "AudienceEr
 FORESEEN = ("WorkspaceError", "SettingsError", "LayoutError", "EngineError", "RowsLost")
 # What libraries say where the machine refused something:
 MACHINE = ("too many open files", "start new thread", "spawn", "resource temporarily", "(os error ", "not write file")
+SHELLS = ("bash", "zsh", "fish")
 FINE, COULD_NOT_RUN, WRONG_USAGE, REFUSED, FOUND, STOPPED = 0, 1, 2, 3, 4, 130
 KNOWN = (("duplicate", "found word for word elsewhere"), ("superseded", "replaced by later exports"))
-SHOWN_DOUBTS = 8
+SHOWN_DOUBTS, SHOWN_KINDS = 8, 20
 PACE_AFTER = 1.0  # seconds of counting before a rate is told
 BAR = 20  # signs of the bar
 LEAST_MEMORY = 2_200_000_000  # bytes of address space
@@ -61,22 +62,65 @@ class Misused(Exception):
 class _Parser(argparse.ArgumentParser):
     """Says which command may have been meant."""
 
+    names: Collection[str] = ()  # of its commands
+
     def error(self, message: str) -> NoReturn:
         import difflib
 
         wrong = re.search(r"argument COMMAND: invalid choice: '([^']*)'", message)
-        near = difflib.get_close_matches(wrong[1], COMMANDS, n=1) if wrong else []
+        near = difflib.get_close_matches(wrong[1], self.names, n=1) if wrong else []
         super().error(f"{message}\nDid you mean {near[0]}?" if near else message)
 
 
 #: arguments that several commands take
-DIR: dict[str, Any] = {"metavar": "DIR", "nargs": "?", "help": "the workspace (default: the one around this folder)"}
 SHOPS: dict[str, Any] = {
     "metavar": "SHOP", "action": "append", "default": [], "help": "this shop alone (give it again for more)",
 }  # fmt: skip
+PERIOD: dict[str, Any] = {"metavar": "PERIOD", "help": "a month (2026-03), a quarter (2026-Q1) or a year (2026)"}
+EXAMPLES = """\
+init my_shop
+demo
+demo /tmp/demo_shop
+run my_shop
+run my_shop --for painter --who t101
+run my_shop -q --tolerate-refused --fail-on breaches --log run.log
+watch my_shop
+watch my_shop --every 60 --hook tell-the-office
+open my_shop
+completion bash > ~/.local/share/bash-completion/completions/filmledger
+completion zsh > ~/.zfunc/_filmledger
+check my_shop
+check my_shop --show inbox/scale.csv
+check my_shop --json
+adopt my_shop
+adopt my_shop --questions open.toml
+adopt my_shop --answers open.toml
+layout my_shop/inbox/scale.csv my_shop
+layout my_shop/inbox/scale.csv my_shop --table pours --ask --write
+registers my_shop
+registers my_shop --fill
+registers my_shop --workbook registers.xlsx
+registers my_shop --take registers.xlsx
+kit sheets
+kit sheets --paper Letter
+trial my_shop --gun g101 --gun g203 --role clear --sheet trial.html
+trial my_shop --change c04 --jobs 24
+mix clear_hs my_shop --gun g1 --area 2.3
+mix clear_hs my_shop --json
+handout my_shop --period 2026-Q1
+handout my_shop --rolling --shop north
+handout my_shop --period 2026 --people pseudonyms
+close 2026-03 my_shop
+reopen 2026-03 my_shop
+forget t101 my_shop
+forget 'Ada Nord' my_shop
+lines voc_kg my_shop --period 2026-03
+lines hap_kg:100-41-4 my_shop --period 2026 --csv
+lines voc_g_per_l:M1 my_shop
+"""
 
 
-def parser() -> argparse.ArgumentParser:
+def parser() -> _Parser:
     top = _Parser(
         prog="filmledger",
         description="Shows a paint shop where the material it mixed went, from its own scale, job and film records.",
@@ -85,15 +129,27 @@ def parser() -> argparse.ArgumentParser:
     )
     top.add_argument("--version", action=_Version, nargs=0, help="say which version this is")
     commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True)
-    speaking, scheduled = _speaking(), _scheduled()
-    init = commands.add_parser("init", help="make a workspace: inbox/, layouts/, registers/ and filmledger.toml")
+    placed, speaking, scheduled = _place(_Parser(add_help=False)), _speaking(), _scheduled()
+
+    def command(do: Callable[[argparse.Namespace], int], said: str, *parents: _Parser) -> _Parser:
+        """The command that is called as its function is, `said` in words."""
+        name = do.__name__.removeprefix("_")
+        examples = [f"  filmledger {one}" for one in EXAMPLES.splitlines() if one.split()[0] == name]
+        made = commands.add_parser(
+            name,
+            parents=parents,
+            help=said,
+            epilog="\n".join(["examples:", *examples]),
+            formatter_class=argparse.RawDescriptionHelpFormatter,
+        )
+        made.set_defaults(do=do)
+        return made
+
+    init = command(_init, "make a workspace: inbox/, layouts/, registers/ and filmledger.toml")
     init.add_argument("dir", metavar="DIR", help="the folder; what is in it already stays as it is")
-    demo = commands.add_parser("demo", help="build the invented shops in a folder of their own and run on them")
+    demo = command(_demo, "build the invented shops in a folder of their own and run on them")
     demo.add_argument("dir", metavar="DIR", nargs="?", default="demo_shop", help="the folder (default: ./demo_shop)")
-    run = commands.add_parser(
-        "run", parents=[speaking, scheduled], help="bring tables and pages up to date with the workspace"
-    )
-    run.add_argument("dir", **DIR)
+    run = command(_run, "bring tables and pages up to date with the workspace", placed, speaking, scheduled)
     run.add_argument("--again", action="store_true", help="compute everything anew, even where nothing has changed")
     run.add_argument(
         "--for",
@@ -107,54 +163,43 @@ def parser() -> argparse.ArgumentParser:
         help="go on where half of the files or rows are gone since the last run",
     )
     run.add_argument("--who", metavar="TECHNICIAN", help="whose own card a painter's site holds (default: nobody's)")
-    watch = commands.add_parser(
-        "watch",
-        parents=[speaking, scheduled],
-        help="run whenever the files have changed and then kept still, until stopped",
+    watch = command(
+        _watch, "run whenever the files have changed and then kept still, until stopped", placed, speaking, scheduled
     )
-    watch.add_argument("dir", **DIR)
     watch.add_argument(
         "--every", metavar="SECONDS", type=_seconds, default=30.0, help="between two looks (default: 30)"
     )
-    opened = commands.add_parser("open", help="open the pages of the last run in the browser")
-    opened.add_argument("dir", **DIR)
-    completion = commands.add_parser("completion", help="print what makes a shell complete these commands")
+    command(_open, "open the pages of the last run in the browser", placed)
+    completion = command(_completion, "print what makes a shell complete these commands")
     completion.add_argument("shell", choices=SHELLS, help="the shell")
-    check = commands.add_parser(
-        "check", parents=[speaking], help="read the files and say what would be used and refused; publish nothing"
-    )
-    check.add_argument("dir", **DIR)
+    check = command(_check, "read the files and say what would be used and refused; publish nothing", placed, speaking)
     check.add_argument("--show", metavar="FILE", help="print the first 20 rows of this file as they would be read")
-    adopt = commands.add_parser(
-        "adopt", parents=[speaking], help="find out how all exports of the inbox are to be read, and write the layouts"
+    adopt = command(
+        _adopt, "find out how all exports of the inbox are to be read, and write the layouts", placed, speaking
     )
-    adopt.add_argument("dir", **DIR)
     adopt.add_argument("--questions", metavar="FILE", help="write what would be asked into FILE (TOML) and no layout")
     adopt.add_argument("--answers", metavar="FILE", help="take answers from FILE (TOML); what is left is asked or told")
-    layout = commands.add_parser("layout", help="look at one export and propose the layout that reads it")
+    layout = command(_layout, "look at one export and propose the layout that reads it")
     layout.add_argument("file", metavar="FILE", help="the export")
-    layout.add_argument("dir", **DIR)
+    _place(layout)
     layout.add_argument(
         "--table", metavar="TABLE", action="append", help="what its rows are (give it again for several)"
     )
     layout.add_argument("--answers", metavar="FILE", help="take answers from FILE (TOML)")
     layout.add_argument("--ask", action="store_true", help="ask the open questions here in the terminal")
     layout.add_argument("--write", action="store_true", help="write it into layouts/ once nothing is open")
-    registers = commands.add_parser(
-        "registers", help="list the ids that registers lack; fill them, or carry them to a workbook and back"
+    registers = command(
+        _registers, "list the ids that registers lack; fill them, or carry them to a workbook and back", placed
     )
-    registers.add_argument("dir", **DIR)
     registers.add_argument("--fill", action="store_true", help="add rows to be completed for all ids that are missing")
     registers.add_argument("--workbook", metavar="FILE", help="write all registers into one workbook (XLSX)")
     registers.add_argument("--take", metavar="FILE", help="take the registers back from such a workbook")
-    kit = commands.add_parser(
-        "kit", help="sheets for a shop without a job log: pages to print, and a workbook to type into"
-    )
+    kit = command(_kit, "sheets for a shop without a job log: pages to print, and a workbook to type into")
     kit.add_argument("folder", metavar="FOLDER", help="where to put them")
     kit.add_argument("--paper", choices=["A4", "Letter"], default="A4", help="paper of the pages (default: A4)")
-    mix = commands.add_parser("mix", help="say at the scale how much to mix, from the last run's guide")
+    mix = command(_mix, "say at the scale how much to mix, from the last run's guide")
     mix.add_argument("product", metavar="PRODUCT", help="the product to be mixed")
-    mix.add_argument("dir", **DIR)
+    _place(mix)
     mix.add_argument("--gun", metavar="GUN", help="the gun it will be sprayed with")
     mix.add_argument(
         "--area", metavar="M2", type=float, help="area x covered fraction, m2; without both: what a usual cup takes"
@@ -162,10 +207,7 @@ def parser() -> argparse.ArgumentParser:
     mix.add_argument("--coats", metavar="N", type=int, help="coats, where they differ from the usual")
     mix.add_argument("--shop", metavar="SHOP", help="the shop, where a gun has worked in several")
     mix.add_argument("--json", action="store_true", help="the answer as one JSON object")
-    trial = commands.add_parser(
-        "trial", help="plan a trial of one gun against another, print its sheet, or say where one stands"
-    )
-    trial.add_argument("dir", **DIR)
+    trial = command(_trial, "plan a trial of one gun against another, print its sheet, or say where one stands", placed)
     trial.add_argument(
         "--gun", metavar="GUN", action="append", default=[], help="give it twice: one gun, and the other"
     )
@@ -180,55 +222,44 @@ def parser() -> argparse.ArgumentParser:
     trial.add_argument("--paper", choices=["A4", "Letter"], default="A4", help="paper of the sheet (default: A4)")
     trial.add_argument("--change", metavar="ID", help="of registers/changes.csv: where the running trial stands")
     trial.add_argument("--json", action="store_true", help="the answer as one JSON object")
-    handout = commands.add_parser(
-        "handout", parents=[speaking], help="make the environmental record of a period: workbook, page, CSV"
-    )
-    handout.add_argument("dir", **DIR)
+    handout = command(_handout, "make the environmental record of a period: workbook, page, CSV", placed, speaking)
     span = handout.add_mutually_exclusive_group(required=True)
-    span.add_argument("--period", metavar="PERIOD", help="a month (2026-03), a quarter (2026-Q1) or a year (2026)")
+    span.add_argument("--period", **PERIOD)
     span.add_argument("--rolling", action="store_true", help="the twelve months that end with the latest record")
     handout.add_argument("--shop", **SHOPS)
     handout.add_argument(
         "--people", choices=("names", "pseudonyms"), help="with an annex of each person's trainings and time at the gun"
     )
-    for name, said in (
-        ("close", "keep the figures of months as they are reported now; later runs show what has become of them"),
-        ("reopen", "open closed months again: forget what was kept of them"),
+    for closing in (
+        command(_close, "keep the figures of months as they are reported now; later runs show what has become of them"),
+        command(_reopen, "open closed months again: forget what was kept of them"),
     ):
-        closing = commands.add_parser(name, help=said)
-        closing.add_argument("period", metavar="PERIOD", help="a month (2026-03), a quarter (2026-Q1) or a year (2026)")
-        closing.add_argument("dir", **DIR)
+        closing.add_argument("period", **PERIOD)
+        _place(closing)
         closing.add_argument("--shop", **SHOPS)
-    forget = commands.add_parser(
-        "forget",
-        parents=[speaking],
-        help="call somebody by a pseudonym from now on, in everything that is published and kept",
+    forget = command(
+        _forget, "call somebody by a pseudonym from now on, in everything that is published and kept", speaking
     )
     forget.add_argument("person", metavar="PERSON", help="the id or the label of a technician")
-    forget.add_argument("dir", **DIR)
-    lines = commands.add_parser(
-        "lines",
-        parents=[speaking],
-        help="list the cups, cleanings, uses and movements that a figure is made from, or a cup's pours",
+    _place(forget)
+    lines = command(
+        _lines, "list the cups, cleanings, uses and movements that a figure is made from, or a cup's pours", speaking
     )
     lines.add_argument(
         "measure",
         metavar="MEASURE",
         help="such as voc_kg, rts_l:CATEGORY, hap_kg:CAS, stock:COMPONENT, voc_g_per_l:CUP",
     )
-    lines.add_argument("dir", **DIR)
+    _place(lines)
     lines.add_argument(
         "--period",
         metavar="PERIOD",
         help="a month (2026-03), a quarter or a year; default: the latest month (of a cup: its own)",
     )
     lines.add_argument("--rolling", action="store_true", help="the twelve months that end with the period")
-    lines.add_argument("--shop", metavar="SHOP", action="append", default=[], help="this shop alone")
+    lines.add_argument("--shop", **SHOPS)
     lines.add_argument("--csv", action="store_true", help="as CSV instead of a table")
-    for name, command in commands.choices.items():
-        command.formatter_class = argparse.RawDescriptionHelpFormatter
-        shown = [f"  filmledger {name} {words}".rstrip() for words in EXAMPLES.get(name, ())]
-        command.epilog = "\n".join(["examples:", *shown]) if shown else None
+    top.names = commands.choices
     return top
 
 
@@ -239,44 +270,9 @@ def _seconds(text: str) -> float:
     raise argparse.ArgumentTypeError(f"{text!r} is no pause; give seconds, up to {LONGEST_PAUSE}")
 
 
-EXAMPLES = {
-    "init": ["my_shop"],
-    "demo": ["", "/tmp/demo_shop"],
-    "run": [
-        "my_shop",
-        "my_shop --for painter --who t101",
-        "my_shop -q --tolerate-refused --fail-on breaches --log run.log",
-    ],
-    "watch": ["my_shop", "my_shop --every 60 --hook tell-the-office"],
-    "open": ["my_shop"],
-    "completion": ["bash > ~/.local/share/bash-completion/completions/filmledger", "zsh > ~/.zfunc/_filmledger"],
-    "check": ["my_shop", "my_shop --show inbox/scale.csv", "my_shop --json"],
-    "adopt": ["my_shop", "my_shop --questions open.toml", "my_shop --answers open.toml"],
-    "layout": ["my_shop/inbox/scale.csv my_shop", "my_shop/inbox/scale.csv my_shop --table pours --ask --write"],
-    "registers": ["my_shop", "my_shop --fill", "my_shop --workbook registers.xlsx", "my_shop --take registers.xlsx"],
-    "kit": ["sheets", "sheets --paper Letter"],
-    "trial": [
-        "my_shop --gun g101 --gun g203 --role clear --sheet trial.html",
-        "my_shop --change c04 --jobs 24",
-    ],
-    "mix": ["clear_hs my_shop --gun g1 --area 2.3", "clear_hs my_shop --json"],
-    "handout": [
-        "my_shop --period 2026-Q1",
-        "my_shop --rolling --shop north",
-        "my_shop --period 2026 --people pseudonyms",
-    ],
-    "close": ["2026-03 my_shop"],
-    "reopen": ["2026-03 my_shop"],
-    "forget": ["t101 my_shop", "'Ada Nord' my_shop"],
-    "lines": [
-        "voc_kg my_shop --period 2026-03",
-        "hap_kg:100-41-4 my_shop --period 2026 --csv",
-        "voc_g_per_l:M1 my_shop",
-    ],
-}
-
-
-SHELLS = ("bash", "zsh", "fish")
+def _place(command: _Parser) -> _Parser:
+    command.add_argument("dir", metavar="DIR", nargs="?", help="the workspace (default: the one around this folder)")
+    return command
 
 
 def _speaking() -> _Parser:
@@ -333,7 +329,7 @@ def main(arguments: list[str] | None = None) -> int:
         if lacks := _lacking_memory():
             return _stop(lacks)
         with _ends_in_time():
-            code = COMMANDS[given.command](given)
+            code: int = given.do(given)
             sys.stdout.flush()  # what cannot be said shows here, while it can still be told
             return code
     except KeyboardInterrupt:
@@ -688,13 +684,10 @@ def _lines(given: argparse.Namespace) -> int:
     if given.csv:
         print(workspace.defused(found.rows).write_csv(), end="")
         return FINE
-    import polars as pl
-
-    with pl.Config(
-        tbl_rows=-1, tbl_cols=-1, tbl_width_chars=10_000, fmt_str_lengths=60, float_precision=6,
-        tbl_hide_dataframe_shape=True, tbl_hide_column_data_types=True, tbl_formatting="ASCII_BORDERS_ONLY_CONDENSED",
-    ):  # fmt: skip
-        print(found.rows)
+    _print_frame(
+        found.rows, "ASCII_BORDERS_ONLY_CONDENSED", tbl_rows=-1, tbl_cols=-1, tbl_width_chars=10_000, fmt_str_lengths=60,
+        float_precision=6, tbl_hide_column_data_types=True,
+    )  # fmt: skip
     for line in found.told():
         print(line)
     return FINE
@@ -710,8 +703,6 @@ def _check(given: argparse.Namespace) -> int:
 
 
 def _adopt(given: argparse.Namespace) -> int:
-    from pathlib import Path
-
     from pipelines import adoption, workspace
     from pipelines.intake.recognising import questions
 
@@ -813,7 +804,11 @@ def _answered(found: Adoption, answers: Answers) -> None:
 def _asked(one: Question) -> Any:
     """One question, answered in the terminal; None where it is left open. Raises EOFError: input has ended."""
     print(f"\n{one.ask}")
-    _print_examples(one.rows)
+    if one.rows:
+        import polars as pl
+
+        look = {"tbl_rows": 5, "tbl_cols": 14, "tbl_width_chars": 160, "fmt_str_lengths": 18}
+        _print_frame(pl.DataFrame(list(one.rows)), tbl_hide_column_data_types=True, **look)
     for number, (option, why) in enumerate(one.options, start=1):
         print(f"  {number}  {option}" + (f"    {why}" if why else ""))
     several = one.kind in ("tables", "unused")
@@ -863,20 +858,7 @@ _HOW = {
 }
 
 
-def _print_examples(rows: tuple[dict[str, str], ...]) -> None:
-    if rows:
-        import polars as pl
-
-        with pl.Config(
-            tbl_rows=5, tbl_cols=14, tbl_width_chars=160, fmt_str_lengths=18, tbl_hide_dataframe_shape=True, tbl_hide_column_data_types=True,
-            tbl_formatting="ASCII_MARKDOWN",
-        ):  # fmt: skip
-            print(pl.DataFrame(list(rows)))
-
-
 def _layout(given: argparse.Namespace) -> int:
-    from pathlib import Path
-
     from pipelines import adoption, workspace
 
     space, path = workspace.find(given.dir), Path(given.file)
@@ -917,8 +899,6 @@ def _layout(given: argparse.Namespace) -> int:
 
 
 def _registers(given: argparse.Namespace) -> int:
-    from pathlib import Path
-
     from pipelines import adoption, workspace
     from pipelines.intake import workbooks_to_fill
     from pipelines.intake.bringing_together import unknown_ids
@@ -951,8 +931,6 @@ def _registers(given: argparse.Namespace) -> int:
 
 
 def _kit(given: argparse.Namespace) -> int:
-    from pathlib import Path
-
     from pipelines import workspace
     from pipelines.intake import workbooks_to_fill
 
@@ -1044,13 +1022,10 @@ class _Screen:
             self.remark(f"It holds a record of {there} ({shops}), {len(made.sheets)} sheets.")
         else:
             self.remark(f"There is no record of {made.period.label} ({shops}): it holds registers and rules alone.")
-        lacking = made.lacking
-        if lacking:
-            self.remark(f"It lacks {len(lacking)} thing{'' if len(lacking) == 1 else 's'} (sheet `missing`):")
-        for line in lacking[:SHOWN_DOUBTS]:
-            self.remark(f"  {line}")
-        if len(lacking) > SHOWN_DOUBTS:
-            self.remark(f"  and {len(lacking) - SHOWN_DOUBTS} more")
+        if n := len(made.lacking):
+            self.remark(f"It lacks {n} thing{'' if n == 1 else 's'} (sheet `missing`):")
+        for line in _some([f"  {one}" for one in made.lacking], SHOWN_DOUBTS):
+            self.remark(line)
 
     def forgotten(self, gone: Gone) -> None:
         """What somebody is called, and where the shop's own files still hold this person."""
@@ -1127,6 +1102,11 @@ class _Lines:
         print(json.dumps({"event": event, **told}, ensure_ascii=False, default=str), flush=True)
 
 
+def _some(lines: Sequence[str], most: int, rest: str = "  and {} more") -> list[str]:
+    """The first of these lines, and in the words of `rest` how many there are besides."""
+    return [*lines[:most], *([rest.format(len(lines) - most)] if len(lines) > most else [])]
+
+
 def _told(found: Findings) -> list[str]:
     """Findings of a check: each file and table with its counts, then the commonest reasons with an example each."""
     lines = []
@@ -1145,29 +1125,21 @@ def _told(found: Findings) -> list[str]:
         from pipelines.intake import check_notes
 
         lines += ["", "Reasons, commonest first:"]
-        kinds = check_notes.kinds(found.reasons)
-        for row in kinds.head(20).iter_rows(named=True):
-            count = f"{row['rows']:,} row{'s' if row['rows'] > 1 else ''}"
-            lines.append(f"  {count}, first {row['file']} line {row['line']}: {row['reason']}")
-            lines.append(f"      {row['raw']}")
-            lines += [f"      To change: {row['change']}."] if row["change"] else []
-        if kinds.height > 20:
-            lines.append(f"  and {kinds.height - 20} more kinds; a run writes every one into out/refused.")
+        kinds = [
+            f"  {r['rows']:,} row{'s' if r['rows'] > 1 else ''}, first {r['file']} line {r['line']}: {r['reason']}\n      {r['raw']}"
+            + (f"\n      To change: {r['change']}." if r["change"] else "")
+            for r in check_notes.kinds(found.reasons).iter_rows(named=True)
+        ]
+        lines += _some(kinds, SHOWN_KINDS, "  and {} more kinds; a run writes every one into out/refused.")
     if found.gaps is not None and found.gaps.height:
         lines += ["", "What the registers lack, by the material that is hidden by it:"]
-        for row in found.gaps.head(20).iter_rows(named=True):
-            lines.append(f"  {row['hidden_g'] / 1000:10,.1f} kg  {row['register']} {row['id']}: {row['gap']}")
-        if found.gaps.height > 20:
-            lines.append(f"  and {found.gaps.height - 20} more")
+        named = found.gaps.iter_rows(named=True)
+        gaps = [f"  {r['hidden_g'] / 1000:10,.1f} kg  {r['register']} {r['id']}: {r['gap']}" for r in named]
+        lines += _some(gaps, SHOWN_KINDS)
     if found.changes is not None and found.changes.height:
-        lines += [
-            "",
-            "Changes that the records tell; to be told whether one helped, copy its row into registers/changes.csv:",
-        ]
-        for row in found.changes.head(20).iter_rows(named=True):
-            lines.append(f"  {row['seen']}: {row['row']}")
-        if found.changes.height > 20:
-            lines.append(f"  and {found.changes.height - 20} earlier ones")
+        what = "Changes that the records tell; to be told whether one helped, copy its row into registers/changes.csv:"
+        changes = [f"  {row['seen']}: {row['row']}" for row in found.changes.iter_rows(named=True)]
+        lines += ["", what, *_some(changes, SHOWN_KINDS, "  and {} earlier ones")]
     if not lines:
         lines.append("There are no files yet: put exports into inbox/ and the tables kept by hand into registers/.")
     return lines
@@ -1203,19 +1175,17 @@ def _share(found: Findings) -> list[str]:
 
 def _print_rows(tables: dict[str, pl.DataFrame]) -> None:
     """Rows as they would be read, by table."""
-    import polars as pl
-
     for table, rows in tables.items():
         shown = [name for name in rows.columns if rows[name].null_count() < rows.height and "@" not in name]
         print(f"\n{table}: the first {rows.height} rows as they would be read")
-        with pl.Config(
-            tbl_rows=20,
-            tbl_cols=-1,
-            tbl_width_chars=200,
-            tbl_hide_dataframe_shape=True,
-            tbl_formatting="ASCII_MARKDOWN",
-        ):
-            print(rows.select(shown))
+        _print_frame(rows.select(shown), tbl_rows=20, tbl_cols=-1, tbl_width_chars=200)
+
+
+def _print_frame(frame: pl.DataFrame, border: Any = "ASCII_MARKDOWN", **look: Any) -> None:
+    import polars as pl
+
+    with pl.Config(tbl_formatting=border, tbl_hide_dataframe_shape=True, **look):
+        print(frame)
 
 
 def _closing(space: Workspace, outcome: Outcome) -> str:
@@ -1266,10 +1236,9 @@ def _breaches(found: list[dict[str, Any]]) -> list[str]:
     named = [
         f"  {one['shop_id']}, {one['window_words']}: {one['measure_words']},"
         f" {one['total']:,.4g} {one['unit_words']} against {one['limit']:,.4g}"
-        for one in reversed(found[-SHOWN_DOUBTS:])
+        for one in reversed(found)
     ]
-    more = [f"  and {len(found) - SHOWN_DOUBTS} more"] if len(found) > SHOWN_DOUBTS else []
-    return [f"Limits: {n} above the limit of a permit (the page on emissions lists all):", *named, *more]
+    return [f"Limits: {n} above the limit of a permit (the page on emissions lists all):", *_some(named, SHOWN_DOUBTS)]
 
 
 def _refusals(space: Workspace, told: dict[str, Any]) -> str:
@@ -1289,11 +1258,8 @@ def _refusals(space: Workspace, told: dict[str, Any]) -> str:
     if files:
         what = f"{files:,} files were" if files > 1 else "1 file was"
         lines.append(f"{what} refused as a whole: see Intake on the pages, or filmledger check.")
-    doubts = told["doubts"]
-    lines += [f"{file}: {doubt}." for file, doubt in doubts[:SHOWN_DOUBTS]]
-    if len(doubts) > SHOWN_DOUBTS:
-        lines.append(f"{len(doubts) - SHOWN_DOUBTS} more remarks of this kind: see Intake on the pages.")
-    return "\n".join(lines)
+    doubts = [f"{file}: {doubt}." for file, doubt in told["doubts"]]
+    return "\n".join(lines + _some(doubts, SHOWN_DOUBTS, "{} more remarks of this kind: see Intake on the pages."))
 
 
 # --- trouble ----------------------------------------------------------------------------------------------------------
@@ -1332,27 +1298,6 @@ def _stop(message: str, code: int = COULD_NOT_RUN) -> int:
     _said(f"filmledger: {message}\n")
     return code
 
-
-COMMANDS = {
-    "init": _init,
-    "demo": _demo,
-    "run": _run,
-    "watch": _watch,
-    "open": _open,
-    "completion": _completion,
-    "check": _check,
-    "adopt": _adopt,
-    "layout": _layout,
-    "registers": _registers,
-    "kit": _kit,
-    "mix": _mix,
-    "trial": _trial,
-    "handout": _handout,
-    "close": _close,
-    "reopen": _reopen,
-    "forget": _forget,
-    "lines": _lines,
-}
 
 if __name__ == "__main__":
     entry()

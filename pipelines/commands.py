@@ -54,14 +54,15 @@ def run(
     if workspace.begun(space):
         teller.remark("What `filmledger forget` had begun is finished now.")
         return _forgetting(space, teller, accept_removals)
-    manifest, wrong = workspace.set_in_force(space)
-    if wrong:
-        teller.remark(f"{wrong[:1].upper()}{wrong[1:]}; it is made anew.")
-    elif manifest and not again and (not led or manifest["settings"]["intake"]["linked_folders"]):
-        contents = workspace.held(space, manifest["settings"]["intake"]["max_file_mb"])
-        now = workspace.fingerprint(workspace.settings_bytes(space), contents, workspace.code_digest())
-        if manifest.get("fingerprint") == now and not manifest.get("aged"):
-            return Outcome(new=False, headline=manifest["headline"])
+    with workspace.known_sums(space) as of:
+        manifest, wrong = workspace.set_in_force(space, of)
+        if wrong:
+            teller.remark(f"{wrong[:1].upper()}{wrong[1:]}; it is made anew.")
+        elif manifest and not again and (not led or manifest["settings"]["intake"]["linked_folders"]):
+            contents = workspace.held(space, manifest["settings"]["intake"]["max_file_mb"], of=of)
+            now = workspace.fingerprint(workspace.settings_bytes(space), contents, workspace.code_digest())
+            if manifest.get("fingerprint") == now and not manifest.get("aged"):
+                return Outcome(new=False, headline=manifest["headline"])
     outcome, old = _anew(space, again, teller, accept_removals)
     if not old:
         return outcome

@@ -9,12 +9,13 @@ from __future__ import annotations
 import contextlib
 import dataclasses
 import hashlib
+import itertools
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property, partial
 from importlib import resources
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 
 from pipelines import workspace
 from pipelines.workspace import Workspace, WorkspaceError
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
     import polars as pl
 
     from pipelines.intake.bringing_together.merge import Intake, Merging
+    from pipelines.intake.reading.files import Source
     from pipelines.intake.reading.layout import Layout
     from pipelines.intake.reading.read import FileRead, Options
     from pipelines.settings import Settings
@@ -256,26 +258,26 @@ def take_in(current: Run, settings: Mapping[str, Any]) -> Merging:
     layouts = notes.with_notes(layouts, [Source(one.path, one.full, trouble=one.trouble) for one in todo], options)
     reading = Reading(current.space, current.contents, layouts, options, repr(workspace.library_versions()), hidden)
 
+    taking = Taking(reading, {one.path: reading.key(one) for one in todo})
+    taking.look_into_the_store()
     if current.is_apart:
         # workers fill the store; what they read is then taken from there
-        unread = [one for one in todo if not workspace.is_kept(current.space, reading.key(one))]
+        unread = taking.unread(todo)
         for done, _ in enumerate(current.bench.each(partial(_read_apart, reading), unread), start=1):
             current.teller.progress("reading files", done, len(unread))
-
+    taking.read_small(todo)
     reads: list[FileRead] = []
-    damaged: list[str] = []
-    held = 0
     for done, one in enumerate(todo, start=1):
-        found = reading.one(one, damaged)
+        found = taking.of(one)
         if found.sha256 and found.sha256 != current.contents[one.path]:
             raise current.changed([one.path])
-        held += sum(part.height for part in found.tables.values() if not part.kept)
-        # what is more than is worked on in one go waits on disk
-        reads.append(found if held <= merge.AT_A_TIME else reading.stored(one) or found)
+        reads.append(found)
         current.teller.progress("reading files", done, len(todo))
-    if damaged:
-        current.teller.remark(f"What was kept of {current.named(damaged)} is damaged; the export was read again.")
-    current.keys = [reading.key(one) for one in todo]
+    if taking.damaged:
+        current.teller.remark(
+            f"What was kept of {current.named(taking.damaged)} is damaged; the export was read again."
+        )
+    current.keys = list(taking.used)
 
     inputs = {one.path: one for one in todo}
     by_path = {found.file: found for found in reads}
@@ -324,40 +326,202 @@ class Reading:
         basis += self.forgotten.word
         return hashlib.sha256(basis.encode()).hexdigest()
 
-    def one(self, one: workspace.Input, damaged: list[str] | None = None) -> FileRead:
-        """One file, from the store where the same content was read before; kept there otherwise. `damaged` hears its path where
-        what the store has is not what was kept."""
-        from pipelines.intake.reading import read
-        from pipelines.intake.reading.files import Source
+    def one(self, one: workspace.Input) -> FileRead:
+        """One file, from the store where the same content was read before; kept there otherwise."""
+        kept = self.stored(self.key(one))
+        return dataclasses.replace(kept[0], file=one.path) if kept else self.anew(one)
 
-        kept = self.stored(one)
-        if kept is not None:
-            return kept
-        if damaged is not None and workspace.is_kept(self.space, self.key(one)):
-            damaged.append(one.path)
+    def anew(self, one: workspace.Input) -> FileRead:
+        """One file, read and kept in the store."""
+        from pipelines.intake.reading import read
+
         place = workspace.Keeping(self.space, self.key(one))
-        source = Source(one.path, one.full, trouble=one.trouble)
         hidden = self.forgotten
-        found = read.read_file(source, self.layouts, self.options, _Hiding(place, hidden) if hidden else place)
+        found = read.read_file(
+            self.source(one), self.layouts, self.options, _Hiding(place, hidden) if hidden else place
+        )
         found = _hidden(found, hidden) if hidden else found
-        if found.state != "read" or found.sha256 != self.contents[one.path]:
+        if not self.is_whole(one, found):
             place.clear()
             return found
-        notes, frames = read.packed(dataclasses.replace(found, file=self.forgotten.text(found.file)))
-        place.finish(frames, notes)
+        self.keep(place, {"": found})
         if not any(table.kept for table in found.tables.values()):
             return found
-        kept = self.stored(one)  # what was put away has moved with its folder
-        if kept is None:
+        if not (kept := self.stored(self.key(one))):  # what was put away has moved with its folder
             raise WorkspaceError(f"What was read of {one.path} vanished from {self.space.intake_store}; run again.")
-        return kept
+        return dataclasses.replace(kept[0], file=one.path)
 
-    def stored(self, one: workspace.Input) -> FileRead | None:
-        """One file as the store has it."""
+    def several(self, few: list[workspace.Input]) -> list[FileRead]:
+        """Small files, read together."""
         from pipelines.intake.reading import read
 
-        kept = workspace.read_again(self.space, self.key(one))
-        return read.unpack(kept[1], kept[0], one.path) if kept is not None else None
+        found = read.read_files([self.source(one) for one in few], self.layouts, self.options)
+        return [_hidden(one, self.forgotten) for one in found] if self.forgotten else found
+
+    def source(self, one: workspace.Input) -> Source:
+        from pipelines.intake.reading.files import Source
+
+        return Source(one.path, one.full, trouble=one.trouble)
+
+    def is_whole(self, one: workspace.Input, found: FileRead) -> bool:
+        """Whether a file was read, and is what it was when the run began."""
+        return found.state == "read" and found.sha256 == self.contents[one.path]
+
+    def keep(self, place: workspace.Keeping, reads: Mapping[str, FileRead]) -> None:
+        """Put files, by their keys, into the store, without the names of those who were forgotten."""
+        from pipelines.intake.reading import read
+
+        nameless = [dataclasses.replace(one, file=self.forgotten.text(one.file)) for one in reads.values()]
+        notes, frames = read.packed(nameless, place.blocks)
+        place.finish(frames, notes | {"keys": list(reads)})
+
+    def stored(self, key: str) -> list[FileRead]:
+        """What the store has under a key: nothing, or a file."""
+        from pipelines.intake.reading import read
+
+        kept = workspace.read_again(self.space, key)
+        return read.unpack(kept[1], kept[0]) if kept is not None else []
+
+
+Item = TypeVar("Item")
+LOOSE = 20  # so many small entries of the store are made one
+
+
+@dataclass
+class Taking:
+    """Files while they are taken in: what the store has of them, what is read anew, what of it waits on disk.
+
+    keys     path -> the word for its content and all else that its reading hangs on
+    found    key -> file, of those that are read and kept together
+    apart    path -> file, of those that were looked at with them and cannot be kept
+    used     what the store keeps these files under
+    damaged  paths of files of which the store has not what was kept
+    held     rows in memory
+    """
+
+    reading: Reading
+    keys: dict[str, str]
+    found: dict[str, FileRead] = field(default_factory=dict)
+    apart: dict[str, FileRead] = field(default_factory=dict)
+    used: dict[str, None] = field(default_factory=dict)
+    damaged: list[str] = field(default_factory=list)
+    held: int = 0
+    spoilt: bool = False
+
+    def look_into_the_store(self) -> None:
+        """Take what was kept of several files. Where one of them is gone, the others are kept anew, so that nothing stays of it; so
+        are entries of few rows when many have come together."""
+        from pipelines.intake.reading import read
+
+        space, wanted = self.reading.space, set(self.keys.values())
+        loose: dict[str, FileRead] = {}
+        kept = {name: workspace.read_again(space, name) for name in workspace.kept_together(space)}
+        self.spoilt = None in kept.values()
+        whole = {name: entry for name, entry in kept.items() if entry is not None}
+        small = {name for name, (_, notes) in whole.items() if LOOSE * _rows(notes) < read.BLOCK}
+        for name, (frames, notes) in whole.items():
+            living = wanted.intersection(notes["keys"]) - self.found.keys() - loose.keys()
+            if len(living) == len(notes["keys"]) and not (name in small and len(small) > LOOSE):
+                self._take(name, frames, notes)
+            elif living:
+                reads = zip(notes["keys"], read.unpack(notes, frames), strict=True)
+                loose |= {key: one for key, one in reads if key in living}
+        self._keep(loose)
+
+    def unread(self, todo: list[workspace.Input]) -> list[workspace.Input]:
+        """Those of the files that the store has not."""
+        fresh = [one for one in todo if self.keys[one.path] not in self.found]
+        return [one for one in fresh if not workspace.is_kept(self.reading.space, self.keys[one.path])]
+
+    def read_small(self, todo: list[workspace.Input]) -> None:
+        """Read the small ones of those that the store has not, some megabytes at a time."""
+        from pipelines.intake.reading import read
+
+        small = [one for one in self.unread(todo) if not one.trouble and _text_size(one) <= read.PIECE]
+        self.damaged += [one.path for one in small if self.spoilt]
+        for few in _some_at_a_time(small, _text_size, read.PIECE):
+            found = dict(zip((one.path for one in few), self.reading.several(few), strict=True))
+            whole = [one for one in few if self.reading.is_whole(one, found[one.path])]
+            self._keep({self.keys[one.path]: found.pop(one.path) for one in whole})
+            self.apart |= found
+
+    def of(self, one: workspace.Input) -> FileRead:
+        """One of the files."""
+        key = self.keys[one.path]
+        if one.path in self.apart:
+            return self.apart[one.path]
+        if key in self.found:
+            return dataclasses.replace(self.found[key], file=one.path)
+        self.used[key] = None
+        if kept := self.reading.stored(key):
+            return dataclasses.replace(kept[0], file=one.path)
+        self.damaged += [one.path] if workspace.is_kept(self.reading.space, key) else []
+        found = self.reading.anew(one)
+        self.held += _height(found) if not any(part.kept for part in found.tables.values()) else 0
+        # what is more than is worked on in one go waits on disk
+        return found if self.held <= _at_a_time() else self.reading.one(one)
+
+    def _keep(self, reads: Mapping[str, FileRead]) -> None:
+        """Put files into the store together; they stay in memory as long as there is room."""
+        from pipelines.intake.reading import read
+
+        for some in _some_at_a_time(reads, lambda key: _height(reads[key]), read.BLOCK):
+            few = {key: reads[key] for key in some}
+            rows = sum(map(_height, few.values()))
+            name = workspace.TOGETHER + hashlib.sha256("".join(few).encode()).hexdigest()
+            self.reading.keep(workspace.Keeping(self.reading.space, name), few)
+            if self.held + rows <= _at_a_time() and not any(
+                part.kept for one in few.values() for part in one.tables.values()
+            ):
+                self.held += rows
+                self.used[name] = None
+                self.found |= few
+            elif (kept := workspace.read_again(self.reading.space, name)) is not None:
+                self._take(name, *kept)
+            else:
+                raise WorkspaceError(f"What was read vanished from {self.reading.space.intake_store}; run again.")
+
+    def _take(self, name: str, frames: dict[str, pl.LazyFrame], notes: dict[str, Any]) -> None:
+        from pipelines.intake.reading import read
+
+        if self.held + _rows(notes) <= _at_a_time():
+            with contextlib.suppress(Exception):  # what is gone meanwhile is told when it is asked for
+                frames = {frame: rows.collect().lazy() for frame, rows in frames.items()}
+                self.held += _rows(notes)
+        self.used[name] = None
+        self.found |= zip(notes["keys"], read.unpack(notes, frames), strict=True)
+
+
+def _height(read: FileRead) -> int:
+    return sum(part.height for part in read.tables.values())
+
+
+def _rows(notes: Mapping[str, Any]) -> int:
+    return sum(numbers[0] for one in notes["files"] for numbers in one["tables"].values())
+
+
+def _at_a_time() -> int:
+    from pipelines.intake.bringing_together import merge
+
+    return merge.AT_A_TIME
+
+
+def _text_size(one: workspace.Input) -> int:
+    """About how many bytes of text a file holds."""
+    return one.size if one.path.lower().endswith((".csv", ".tsv", ".txt")) else 20 * one.size
+
+
+def _some_at_a_time(items: Iterable[Item], size: Callable[[Item], int], most: int) -> Iterator[list[Item]]:
+    """Items in their order, of about so much size together."""
+    until = 0
+
+    def batch(item: Item) -> int:
+        nonlocal until
+        until += size(item)
+        return until // most
+
+    for _, some in itertools.groupby(items, batch):
+        yield list(some)
 
 
 @dataclass(frozen=True)

@@ -23,7 +23,7 @@ import polars as pl
 from pipelines import workbench
 from pipelines.workbench import SHOP, Note, Shops, WorkbenchError, is_owned, together
 from pipelines.workspace import WorkspaceError
-from schemas import validate
+from schemas import events, validate
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
@@ -175,7 +175,9 @@ class Spark:
 
     def _table(self, name: str) -> Any:
         """A table as Spark has it; what its schema says need not be looked for in its files."""
-        said = ", ".join(f"`{one.name}` {TYPES[one.kind]}" for one in validate.columns(name))
+        columns = {one.name: one.kind for one in validate.columns(name)}
+        columns |= {"file": "text", "line": "int"} if name in events.EVENTS else {}
+        said = ", ".join(f"`{one}` {TYPES[kind]}" for one, kind in columns.items())
         return self._session.read.schema(said).parquet(str(self._place(name)))
 
     def look(self, name: str) -> tuple[str, int]:
@@ -202,7 +204,7 @@ class Spark:
 
         with duckdb.connect() as connection:
             made = connection.read_parquet(str(self._place(name) / "*.parquet"))
-            wrong, rows, low, high = connection.execute(workbench.looked_at(name, "made")).fetchall()[0]
+            wrong, rows, low, high, _ = connection.execute(workbench.looked_at(name, "made")).fetchall()[0]
             key = ", ".join(f'"{one}"' for one in validate.keys(name))
             different = made.aggregate(f"count(DISTINCT row({key}))").fetchall()[0][0] if key else rows
         if wrong or different < rows:

@@ -27,6 +27,7 @@ from pipelines.run import Run
 from pipelines.settings import Settings
 from pipelines.transfer.decisions import decision_tables
 from pipelines.transfer.model import estimate
+from pipelines.transfer.model.linearise import Joint
 from pipelines.workbench import Note, Reader, Shops, Tables, Workbench, is_owned, spans
 from schemas import events, reference, registers, validate
 
@@ -72,7 +73,7 @@ class Step:
     @cached_property
     def upstream(self) -> frozenset[str]:
         """Every table that must stand first: those that it reads, and those that checks hold its own against."""
-        beside = {one for name in self.makes for check in checks.of(name) for one in check.beside}
+        beside = {one for name in self.makes for check in checks.of(name) for one in check.reads}
         return frozenset(self.reads) | beside - set(self.makes)
 
     @property
@@ -106,10 +107,20 @@ def _transfer(run: Run, settings: Settings, **given: pl.DataFrame) -> dict[str, 
     return found
 
 
-def _decide(run: Run, settings: Settings) -> dict[str, pl.DataFrame]:
-    """What somebody can do about it: film, technique, guns, how much to mix, what would save most."""
-    run.teller.progress("decisions", 0, 1)
-    return decision_tables.decide(Given(run.bench), settings, run.transfer_model)
+def _decision(one: decision_tables.Decision) -> Callable[[Run, Settings], dict[str, pl.DataFrame]]:
+    def make(run: Run, settings: Settings) -> dict[str, pl.DataFrame]:
+        run.teller.progress("decisions", decision_tables.DECISIONS.index(one), len(decision_tables.DECISIONS))
+        return one.made(decision_tables.Source(Given(run.bench), partial(_fitted, run)), settings)
+
+    return make
+
+
+def _fitted(run: Run) -> Joint | None:
+    """The transfer model, as this run fitted it or anew where its tables are those of an earlier run."""
+    if run.transfer_model is None:
+        given = {name: run.bench.read(name, columns) for name, columns in estimate.READS.items()}
+        run.transfer_model = estimate.fitted_model(**given)
+    return run.transfer_model
 
 
 class Given(Tables):
@@ -158,8 +169,8 @@ def _all() -> Iterator[Step]:
     )  # fmt: skip
     yield from _ledger()
     yield Step(TRANSFER, "transfer", _transfer, estimate.READS, code=("pipelines/transfer",))
-    needs: dict[str, Columns] = dict.fromkeys(decision_tables.NEEDS)
-    yield Step(decision_tables.GIVES, "decisions", _decide, needs, code=("pipelines/transfer",))
+    for one in decision_tables.DECISIONS:
+        yield Step(one.makes, "decisions", _decision(one), dict.fromkeys(one.reads), code=("pipelines/transfer",))
 
 
 def _ordered(steps: Iterable[Step]) -> tuple[Step, ...]:
@@ -342,11 +353,12 @@ def _checked(
         if check.test is None:
             held[check.name] = (True, {"rows_looked_at": looks[name][1]})
             continue
-        names = [name, *check.beside]
-        rows = sum(looks[one][1] if one in looks else run.bench.count(one) for one in names) if is_owned(name) else 0
+        rows = (
+            sum(looks[one][1] if one in looks else run.bench.count(one) for one in check.reads) if is_owned(name) else 0
+        )
         outcomes = []
-        for shops in spans(run.bench, names, rows):
-            given = {one: run.bench.read(one, None, shops) for one in names}
+        for shops in spans(run.bench, list(check.reads), rows):
+            given = {one: run.bench.read(one, columns, shops) for one, columns in check.reads.items()}
             outcomes.append(check.test(given[name], settings, given))
         held[check.name] = checks.together(outcomes)
         if check.blocking and not held[check.name][0]:

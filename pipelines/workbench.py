@@ -263,14 +263,15 @@ class DuckDB:
             raise WorkbenchError(f"{name}.sql: {error}") from error
 
     def look(self, name: str) -> tuple[str, int]:
-        if self._misplaced(name):
+        asked = looked_at(name, _quoted(name))
+        wrong, rows, low, high, misplaced = self._one(asked)
+        if misplaced:
             order = ", ".join(_quoted(column) for column in validate.keys(name))
             self._connection.execute(
                 f"CREATE OR REPLACE TABLE {_quoted(name)} AS FROM {_quoted(name)} ORDER BY {order}"
             )
-            if self._misplaced(name):
+            if self._one(asked)[-1]:
                 validate.conform(name, self.read(name))  # says which key stands twice
-        wrong, rows, low, high = self._one(looked_at(name, _quoted(name)))
         if wrong:
             validate.conform(name, self._frame(f"FROM {_quoted(name)} WHERE {broken(name)} LIMIT {PIECE}"))
         return f"{rows:x}.{low:x}.{high:x}", rows
@@ -279,18 +280,6 @@ class DuckDB:
         said = json.dumps(asdict(note)).replace("'", "''")
         self._connection.execute(f"COMMENT ON TABLE {_quoted(name)} IS '{said}'")
         self._notes[name] = note
-
-    def _misplaced(self, name: str) -> bool:
-        """Whether a row stands before one whose key is not greater."""
-        key = ", ".join(_quoted(column) for column in validate.keys(name))
-        if not key:
-            return False
-        return bool(
-            self._one(
-                f"SELECT count(*) FROM (SELECT row({key}) <= lag(row({key})) OVER () AS wrong FROM {_quoted(name)})"
-                " WHERE wrong"
-            )[0]
-        )
 
     def read(self, name: str, columns: Collection[str] | None = None, shops: Shops | None = None) -> pl.DataFrame:
         return self._frame(self._asked(name, columns, shops), _params(name, shops))
@@ -381,10 +370,15 @@ def _breaks(info: ColumnInfo) -> Iterator[str]:
 
 @cache
 def looked_at(name: str, source: str) -> str:
-    """What `look` asks of a table that is read from `source`: rows that break its schema, rows, and two sums of their hashes."""
+    """What `look` asks of a table that is read from `source`: rows that break its schema, rows, two sums of their hashes, and rows
+    that stand behind one whose key is not smaller."""
+    key = ", ".join(_quoted(column) for column in validate.keys(name))
+    misplaced = f"row({key}) <= lag(row({key})) OVER ()" if key else "false"
+    each = f"SELECT hash(one) AS word, {broken(name)} AS wrong{key and ', ' + key} FROM {source} AS one"
     return (
-        f"SELECT coalesce(count(*) FILTER (WHERE {broken(name)}), 0), count(*),"
-        f" coalesce(bit_xor(hash(one)), 0), coalesce(sum((hash(one) >> 8)::BIGINT)::HUGEINT, 0) FROM {source} AS one"
+        "SELECT count(*) FILTER (WHERE wrong), count(*), coalesce(bit_xor(word), 0),"
+        " coalesce(sum((word >> 8)::BIGINT)::HUGEINT, 0), count(*) FILTER (WHERE misplaced)"
+        f" FROM (SELECT word, wrong, {misplaced} AS misplaced FROM ({each}))"
     )
 
 

@@ -49,19 +49,6 @@ _RECORD = integer("Number of the record on its first job", key=True)
 _LAYER_SET = text("The operations, six digits each, joined by +")
 _EQUATION = text("The equation: its first operation as shop/job/operation", key=True)
 
-pour_lines = table(
-    "pour_lines",
-    "Each pour with the file and line it was read from",
-    shop_id=_SHOP,
-    mix_id=_CUP,
-    pour_no=integer("Order of the pour in its cup", key=True),
-    component_id=text("What was poured", nullable=True),
-    from_mix_id=text("The cup whose leftover was poured in", nullable=True),
-    weighed_g=number("Mass poured", "g"),
-    file=text("Path inside the workspace", nullable=True),
-    file_line=integer("Line of the file", nullable=True),
-)
-
 cup_pours = table(
     "cup_pours",
     "Net mass of each component in each cup",
@@ -250,18 +237,6 @@ cup_feeds = table(
         nullable=True,
     ),
     why_not=text("Why what it took cannot carry a record", nullable=True),
-)
-
-gun_order = table(
-    "gun_order",
-    "Each spray operation and the one that its gun sprayed next",
-    shop_id=_SHOP,
-    job_id=_JOB,
-    operation_no=_OPERATION,
-    gun_id=text("The gun"),
-    next_shop_id=text("Shop of the next", nullable=True),
-    next_job_id=text("Job of the next", nullable=True),
-    next_operation_no=integer("The next", nullable=True),
 )
 
 gun_uses = table(
@@ -1150,8 +1125,8 @@ hap_uses = table(
 WORKING: dict[str, Table] = {
     t.name: t
     for t in (
-        incomplete, pour_lines, cup_pours, cup_contents, cup_intervals, booth_versions, gun_versions, guns_now, component_versions, product_versions,
-        unit_factors, permit_amounts, component_facts, cup_figures, operation_faces, sprays, cup_feeds, gun_order, gun_uses, spray_settings,
+        incomplete, cup_pours, cup_contents, cup_intervals, booth_versions, gun_versions, guns_now, component_versions, product_versions,
+        unit_factors, permit_amounts, component_facts, cup_figures, operation_faces, sprays, cup_feeds, gun_uses, spray_settings,
         leftover_habits, usual_leftovers, sprayed,
         gauge_fits, stage_positions, stage_means, panel_work, increment_layers, film_pieces, film_spans,
         sanded_films, film_spreads, equations,

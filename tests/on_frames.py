@@ -5,7 +5,7 @@ the workbench.
 from __future__ import annotations
 
 import inspect
-from collections.abc import Mapping
+from collections.abc import Collection, Iterable, Mapping
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
@@ -14,10 +14,18 @@ import polars as pl
 from pipelines.ledger import runner
 from pipelines.ledger.runner import PYTHON_STEPS, LedgerError, parameters, statements, upstream
 from pipelines.settings import Settings, sections
-from schemas import validate
+from schemas import events, validate
 
 if TYPE_CHECKING:
     import duckdb
+
+
+def frame(table: str, *rows: dict[str, Any]) -> pl.DataFrame:
+    """Rows of a table that the schemas know, and where they were read from if they say so; what a row leaves out is null."""
+    empty = validate.empty(table)
+    told = {**empty.schema, "file": pl.String(), "line": pl.Int64()}
+    given = pl.DataFrame(list(rows), schema={k: v for k, v in told.items() if any(k in r for r in rows)})
+    return pl.concat([empty, given], how="diagonal")
 
 
 def run_statement(name: str, tables: Mapping[str, pl.DataFrame], settings: Mapping[str, Any]) -> pl.DataFrame:
@@ -38,7 +46,7 @@ def run_statement(name: str, tables: Mapping[str, pl.DataFrame], settings: Mappi
     connection = _connection()
     try:
         for table in upstream(name):
-            connection.register(table, tables[table].to_arrow(compat_level=pl.CompatLevel.newest()))
+            connection.register(table, _placed(table, tables[table]).to_arrow(compat_level=pl.CompatLevel.newest()))
         relation = connection.sql(statements()[name], params=given)
         result = pl.DataFrame(relation.to_arrow_table())
     except duckdb.Error as error:
@@ -47,6 +55,13 @@ def run_statement(name: str, tables: Mapping[str, pl.DataFrame], settings: Mappi
         for table in upstream(name):
             connection.unregister(table)
     return _formed(name, result)
+
+
+def _placed(name: str, frame: pl.DataFrame) -> pl.DataFrame:
+    """Rows of events as intake gives them: with the file and the line that they were read from; none of drawn rows."""
+    if name not in events.EVENTS or {"file", "line"} <= set(frame.columns):
+        return frame
+    return frame.with_columns(file=pl.lit(None, pl.String), line=pl.lit(None, pl.Int64))
 
 
 def _settings_of(flat: Mapping[str, Any]) -> Settings:
@@ -77,10 +92,7 @@ def _formed(name: str, frame: pl.DataFrame) -> pl.DataFrame:
 
 
 def run_all(
-    tables: Mapping[str, pl.DataFrame],
-    settings: Mapping[str, Any],
-    *,
-    until: str | None = None,
+    tables: Mapping[str, pl.DataFrame], settings: Mapping[str, Any], *, until: str | None = None
 ) -> dict[str, pl.DataFrame]:
     """Every step in order on top of `tables` (event tables, registers, reference, incomplete). For tests and small use.
 
@@ -88,19 +100,32 @@ def run_all(
     rests on, nothing else.
     """
     found = dict(tables)
-    wanted = set(runner.steps()) if until is None else _rests_on(until)
+    wanted = set(runner.steps()) if until is None else _rests_on([until])
     for name in runner.order():
         if name in wanted and upstream(name) <= set(found):
             found[name] = run_statement(name, found, settings)
     return found
 
 
-def _rests_on(name: str) -> set[str]:
+def run_wanted(
+    tables: Mapping[str, pl.DataFrame], *wanted: str, settings: Mapping[str, Any] | None = None
+) -> dict[str, pl.DataFrame]:
+    """These steps and what they rest on, in order, on top of `tables`; what is there already is not made again. By default with the
+    default settings."""
+    found, settings = dict(tables), Settings().flat() if settings is None else settings
+    needed = _rests_on(wanted, tables)
+    for name in runner.order():
+        if name in needed:
+            found[name] = run_statement(name, found, settings)
+    return found
+
+
+def _rests_on(names: Iterable[str], given: Collection[str] = ()) -> set[str]:
     found: set[str] = set()
-    ahead = [name]
+    ahead = list(names)
     while ahead:
         step = ahead.pop()
-        if step not in found and step in set(runner.steps()):
+        if step not in found and step not in given and step in set(runner.steps()):
             found.add(step)
             ahead.extend(upstream(step))
     return found

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from pipelines.ledger import graph, origin, unit_factors, waste
+from pipelines.ledger import graph, unit_factors, waste
 from pipelines.ledger.film import excess, film_build, layer_films
 from schemas.published import Z95
 
@@ -32,8 +32,6 @@ PYTHON_STEPS: dict[str, Callable[..., pl.DataFrame]] = {
     "film_pieces": layer_films.film_pieces,
     "film_scatter": film_build.film_scatter,
     "over_build": excess.over_build,
-    "pour_lines": origin.pour_lines,
-    "record_lines": origin.record_lines,
     "told_films": film_build.told_films,
     "told_sums": film_build.told_sums,
     "transfer_spread": film_build.transfer_spread,

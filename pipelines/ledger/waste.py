@@ -7,8 +7,8 @@ goes in is drum_inputs; months are summed in waste_drum.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import date
 from typing import Any
 
 import polars as pl
@@ -65,17 +65,15 @@ def emission_waste(stock: pl.DataFrame, drum_inputs: pl.DataFrame, emission_uses
         .iter_rows()
     }
     rows: list[dict[str, Any]] = []
-    for shop, events in _by_shop(drum_inputs, shipped):
-        drum = Drum()
-        for event in events:
-            if "stream" in event:
-                if event["stream"] == "solvent":
-                    drum.solvent_g += event["mass_g"]
-                else:
-                    drum.coating_g += event["mass_g"]
-                    drum.voc_g += event["voc_g"] or 0.0
-                continue
-            rows.append(_judged(event, drum, left, shop))
+    filled = _filled(drum_inputs, shipped)
+    drums: dict[str, Drum] = defaultdict(Drum)
+    for line in shipped.iter_rows(named=True):
+        shop, drum = line["shop_id"], drums[line["shop_id"]]
+        solvent, coating, voc = filled.pop((shop, line["happened_on"]), (0.0, 0.0, 0.0))
+        drum.solvent_g += solvent
+        drum.coating_g += coating
+        drum.voc_g += voc
+        rows.append(_judged(line, drum, left, shop))
     empty = validate.empty("emission_waste")
     return pl.DataFrame(rows, schema=empty.schema).sort("shop_id", "document_no", "line_no")
 
@@ -123,14 +121,19 @@ def _shipments(stock: pl.DataFrame) -> pl.DataFrame:
     return lines.select("shop_id", *_GIVEN, copy_no=copy_no)
 
 
-def _by_shop(inputs: pl.DataFrame, shipped: pl.DataFrame) -> Iterator[tuple[str, list[dict[str, Any]]]]:
-    """What happened to each shop's drum, day by day; on one day what goes in comes first."""
-    filled = inputs.select("shop_id", "on_date", "kind", "mix_id", "number", "stream", "mass_g", "voc_g")
-    filled = filled.sort("shop_id", "on_date", "kind", "mix_id", "number")
-    for shop in sorted(shipped["shop_id"].unique()):
-        events = [
-            *((row["on_date"], 0, row) for row in filled.filter(pl.col("shop_id") == shop).iter_rows(named=True)),
-            *((row["happened_on"], 1, row) for row in shipped.filter(pl.col("shop_id") == shop).iter_rows(named=True)),
-        ]
-        events.sort(key=lambda one: one[:2])  # stable: each kind stays in its own order
-        yield shop, [row for _, _, row in events]
+def _filled(inputs: pl.DataFrame, shipped: pl.DataFrame) -> dict[tuple[str, date], tuple[float, float, float]]:
+    """What went into each shop's drum since the shipments before, on the day itself too: (shop, day) -> g of solvent, coating, VOC in it."""
+    days = shipped.select("shop_id", day="happened_on").unique().sort("day")
+    solvent = pl.col("stream") == "solvent"
+    summed = (
+        inputs.sort("on_date", "shop_id", "kind", "mix_id", "number")
+        .join_asof(days, left_on="on_date", right_on="day", by="shop_id", strategy="forward", check_sortedness=False)
+        .filter(pl.col("day").is_not_null())
+        .group_by("shop_id", "day", maintain_order=True)
+        .agg(
+            solvent=pl.col("mass_g").filter(solvent).sum(),
+            coating=pl.col("mass_g").filter(~solvent).sum(),
+            voc=pl.col("voc_g").filter(~solvent).sum(),
+        )
+    )
+    return {(shop, day): (solvent, coating, voc) for shop, day, solvent, coating, voc in summed.iter_rows()}

@@ -14,6 +14,7 @@ lock, and every write that the program makes. Nothing else writes. Not here: wha
         intake/<key>/        what was read from one file, by content
         tables/              the workbench: every table of the last run, and what it was made of
         dagster/             Dagster's own records
+        looked_at.json       which files were not touched since they were last looked at
         lock                 who is running
 
 Readers that want one consistent set resolve `out` once (`Workspace.snapshot`) and read below the folder they got.
@@ -31,11 +32,11 @@ from pipelines.workspace.contents import (
     inputs,
     leading_out,
     library_versions,
-    printable,
     program_version,
     settings_bytes,
 )
 from pipelines.workspace.kept_handouts import is_whole, keep_handout, read_handout, read_whole, take_away_handout
+from pipelines.workspace.looked_at import known_sums
 from pipelines.workspace.paths import (
     PRIVATE,
     Workspace,
@@ -50,7 +51,6 @@ from pipelines.workspace.paths import (
 )
 from pipelines.workspace.pseudonyms import (
     JOURNAL,
-    LIST,
     Forgotten,
     begin_forgetting,
     begun,
@@ -83,6 +83,7 @@ from pipelines.workspace.snapshots import (
     write_table,
 )  # fmt: skip
 from pipelines.workspace.store import (
+    TOGETHER,
     Keeping,
     bench_is_damaged,
     drop_bench,
@@ -90,21 +91,9 @@ from pipelines.workspace.store import (
     forget_reads,
     forget_tables,
     is_kept,
+    kept_together,
     read_again,
     seal_bench,
     unseal_bench,
 )
 from pipelines.workspace.traces import as_written
-
-__all__ = [
-    "JOURNAL", "LIST", "MANIFEST", "MOST_SETTINGS", "PRIVATE", "UNREADABLE", "Forgotten", "Input", "Keeping", "Workspace",
-    "WorkspaceError", "as_written", "begin", "begin_forgetting", "begun", "bench_is_damaged", "causes", "check_sealed", "clear", "code_digest",
-    "defused", "digests", "draft_of", "drop_bench", "drop_earlier_sets", "end_forgetting", "file_name_of",
-    "fill", "find", "fingerprint", "forget_drafts", "forget_reads", "forget_tables", "forgotten", "has_list",
-    "held", "init", "inputs", "is_kept", "is_refusal", "is_whole", "keep_forgotten", "keep_handout",
-    "keep_private", "keep_sealed", "leading_out", "library_versions", "link_from_before", "lock",
-    "manifest_in_force", "occupied", "prepare_dagster", "printable", "program_version", "pseudonym", "publish",
-    "read_again", "read_handout", "read_snapshot", "read_whole", "refusal", "report_fault", "said_in_force",
-    "said_of", "seal_bench", "set_in_force", "settings_bytes", "take_away_handout", "unseal_bench",
-    "write_basis", "write_bytes", "write_csv", "write_database", "write_new", "write_table",
-]  # fmt: skip

@@ -15,7 +15,7 @@ import io
 import json
 import os
 import stat
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -99,13 +99,14 @@ def sha256_file(full: Path) -> str:
         return hashlib.file_digest(handle, "sha256").hexdigest()
 
 
-def sums(folder: Path, names: Iterable[str]) -> dict[str, str]:
-    """Relative path -> SHA-256; a file that cannot be read has none. Hashing leaves Python's lock: it is done on all cores."""
+def sums(folder: Path, names: Iterable[str], of: Callable[[Path], str] = sha256_file) -> dict[str, str]:
+    """Relative path -> SHA-256 (as `of` tells it); a file that cannot be read has none. Hashing leaves Python's lock: it is done
+    on all cores."""
     from concurrent.futures import ThreadPoolExecutor
 
     def one(name: str) -> str | None:
         try:
-            return None if (folder / name).is_symlink() else sha256_file(folder / name)
+            return None if (folder / name).is_symlink() else of(folder / name)
         except OSError:
             return None
 
@@ -114,9 +115,9 @@ def sums(folder: Path, names: Iterable[str]) -> dict[str, str]:
         return {name: found for name, found in zip(names, pool.map(one, names), strict=True) if found}
 
 
-def broken(folder: Path, files: Mapping[str, str]) -> list[str]:
+def broken(folder: Path, files: Mapping[str, str], of: Callable[[Path], str] = sha256_file) -> list[str]:
     """Which of these files are missing or hold something else than their SHA-256 says."""
-    now = sums(folder, files)
+    now = sums(folder, files, of)
     return [name for name, said in files.items() if now.get(name) != said]
 
 

@@ -8,7 +8,7 @@ import math
 import os
 import unicodedata
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
@@ -143,8 +143,10 @@ def printable(text: str) -> str:
     )
 
 
-def digests(files: Iterable[Input], limit_mb: float = math.inf) -> dict[str, str]:
-    """Path -> SHA-256 of the content. A file that cannot be read gets the word `unreadable` and its trouble; one that is too large
+def digests(
+    files: Iterable[Input], limit_mb: float = math.inf, of: Callable[[Path], str] = sha256_file
+) -> dict[str, str]:
+    """Path -> SHA-256 of the content, as `of` tells it. A file that cannot be read gets the word `unreadable` and its trouble; one that is too large
     to be read is known by its size and time."""
 
     def digest(one: Input) -> str:
@@ -153,7 +155,7 @@ def digests(files: Iterable[Input], limit_mb: float = math.inf) -> dict[str, str
         if one.size > limit_mb * 1e6:
             return f"too large: {one.size} {one.mtime_ns}"
         try:
-            return sha256_file(one.full)
+            return of(one.full)
         except OSError as error:
             return f"{UNREADABLE}{error.strerror}"
 
@@ -166,10 +168,12 @@ def digests(files: Iterable[Input], limit_mb: float = math.inf) -> dict[str, str
         return dict(zip((one.path for one in files), pool.map(digest, files), strict=True))
 
 
-def held(space: Workspace, limit_mb: float, files: Iterable[Input] | None = None) -> dict[str, str]:
+def held(
+    space: Workspace, limit_mb: float, files: Iterable[Input] | None = None, of: Callable[[Path], str] = sha256_file
+) -> dict[str, str]:
     """Path -> SHA-256 of everything that a run rests on: the shop's files (None: as they stand now; see `digests`), and who was
     forgotten."""
-    whole = digests(inputs(space) if files is None else files, limit_mb)
+    whole = digests(inputs(space) if files is None else files, limit_mb, of)
     with contextlib.suppress(FileNotFoundError):
         whole[LIST] = sha256_file(space.root / LIST)
     return whole

@@ -21,6 +21,7 @@ from pipelines.workspace.checksums import (
     broken,
     read_plain,
     sealed,
+    sha256_file,
     sums,
     take_away,
     unsealed,
@@ -226,7 +227,7 @@ def _unfit(folder: Path, why: str) -> str:
     return f"The results in force cannot be used: {why}. A run makes them anew: filmledger run {root}"
 
 
-def set_in_force(space: Workspace) -> tuple[dict[str, Any] | None, str | None]:
+def set_in_force(space: Workspace, of: Callable[[Path], str] = sha256_file) -> tuple[dict[str, Any] | None, str | None]:
     """What the finished set says of itself, as far as that can be told, and what is wrong with the set: None where every file is
     there as it was written, or where there never was a set. Raises WorkspaceError where a later version wrote it."""
     folder = space.snapshot()
@@ -238,7 +239,7 @@ def set_in_force(space: Workspace) -> tuple[dict[str, Any] | None, str | None]:
         return None, "the results in force were written by an earlier version of the program"
     except (Damaged, FileNotFoundError):
         return None, f"{MANIFEST} of the results in force is missing or damaged"
-    wrong = broken(folder, manifest["files"])
+    wrong = broken(folder, manifest["files"], of)
     if wrong:
         more = f" and {len(wrong) - 1} more" if len(wrong) > 1 else ""
         return manifest, f"{wrong[0]}{more} of the results in force is missing or not what was written"

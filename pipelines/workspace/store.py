@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 ROW_GROUP = 1 << 14  # rows of a kept frame that are read together where some of them are wanted
 NOTES = "notes.json"
+TOGETHER = "together-"  # what keys of several files begin with
 BENCH = "tables.duckdb"
 _BLOCK = re.compile(r"[^/]+\.\d{6}\.parquet")
 _OF_BENCH = re.compile(
@@ -96,6 +97,13 @@ class Keeping:
 def is_kept(space: Workspace, key: str) -> bool:
     """Whether something is kept under `key`; whether it can be read shows when it is."""
     return (space.intake_store / key / NOTES).is_file()
+
+
+def kept_together(space: Workspace) -> list[str]:
+    """The keys under which several files are kept."""
+    with contextlib.suppress(FileNotFoundError):
+        return sorted(name for name in os.listdir(space.intake_store) if name.startswith(TOGETHER))
+    return []
 
 
 def forget_reads(space: Workspace, keep: Iterable[str]) -> None:

@@ -78,20 +78,9 @@ def taken_in(folder: Folder, layouts: dict[str, str]) -> Any:
 
 
 #: columns that no figure hangs on, or that only name things; and numbers that only order rows
-FREE = {
-    "mix_id",
-    "job_id",
-    "pour_no",
-    "reading_no",
-    "target_g",
-    "shop_id",
-    "line_no",
-    "cleaning_no",
-    "document_no",
-    "colour_id",
-    "row",
-    "col",
-}
+FREE = set(
+    "mix_id job_id pour_no reading_no target_g shop_id line_no cleaning_no document_no colour_id row col".split()
+)
 
 
 def differences(folder: Folder, tables: dict[str, pl.DataFrame], relative: float = 1e-8) -> list[str]:

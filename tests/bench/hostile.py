@@ -62,7 +62,7 @@ WORKER = textwrap.dedent(
         if kind == "file":
             found = read.read_file(Source(name, path=Path(path)), LAYOUTS if sys.argv[1:] else [])
             if found.state == "read":
-                read.packed(found)
+                read.packed([found])
             return found.state, found.message or ""
         text = Path(path).read_bytes()
         try:

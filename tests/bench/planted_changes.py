@@ -32,7 +32,8 @@ import polars as pl
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from pipelines.transfer.decisions import change_steps, change_transfer, decision_tables, habits, setting_effects
+from pipelines.settings import Settings
+from pipelines.transfer.decisions import change_steps, change_transfer, decision_tables, setting_effects
 from pipelines.transfer.decisions.change_steps import Effect
 from pipelines.transfer.model import estimate
 from tests import networks
@@ -250,9 +251,8 @@ def _sprayed_cost(tables: dict[str, pl.DataFrame], gun: dict[str, Any], role: st
 
 def effects(tables: dict[str, pl.DataFrame]) -> pl.DataFrame:
     """Table change_effects alone."""
-    source = decision_tables._Source(tables)
-    cups = pl.concat(habits.cups(**part) for part in source.parts("habits"))
-    return decision_tables.formed("change_effects", decision_tables._changes(source, cups))
+    found = decision_tables.change_effects_of(decision_tables.Source(tables), Settings())
+    return decision_tables.formed("change_effects", found["change_effects"])
 
 
 PARTS = {

@@ -28,7 +28,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 import scipy.sparse as sp
-from scipy.stats import norm
+from scipy.stats import norm, t
 
 HOME = Path(__file__).resolve().parents[2]
 for folder in (str(HOME), str(HOME / "tests" / "bench")):
@@ -42,6 +42,7 @@ from pipelines.transfer.model import design, joint, linearise, totals  # noqa: E
 from pipelines.transfer.model.direct import CELL, direct_cells  # noqa: E402
 from pipelines.transfer.model.estimate import estimate, fitted_with  # noqa: E402
 from pipelines.transfer.solver import mixed_model  # noqa: E402
+from schemas.published import Z95  # noqa: E402
 from tests import networks, on_frames  # noqa: E402
 from tests.networks import Truth  # noqa: E402
 
@@ -405,16 +406,36 @@ def published(root: Path) -> dict[str, pl.DataFrame]:
     return {path.stem: pl.read_parquet(path) for path in (root / "out" / "tables").glob("*.parquet")}
 
 
-def held(found: pl.DataFrame, truth: pl.DataFrame, key: list[str], kind: str, **named: str) -> pl.DataFrame:
-    """kind, role, held: whether the interval (columns low and high, or as named) holds the truth, row by row."""
-    low, high = named.get("low", "low"), named.get("high", "high")
-    both = found.drop_nulls([low, high]).join(truth.select(*key, "truth"), on=key)
+def held(
+    found: pl.DataFrame, truth: pl.DataFrame, key: list[str], kind: str, areas: float | None = None, low: str = "low",
+    high: str = "high",
+) -> pl.DataFrame:  # fmt: skip
+    """kind, role, held: whether the interval holds the truth, row by row.
+
+    areas: the error drawn of the table of areas (log). It moves every transfer efficiency of a business as one, and a few
+    businesses draw it a few times; held is then at which share of all such errors the interval would hold the truth, all else as
+    drawn. A truth with `whole` (what there was in all) is of what did not land: what did moves with the error.
+    """
+    both = found.drop_nulls([low, high]).join(truth, on=key)
     role = pl.col("role") if "role" in both.columns else pl.lit("all")
-    return both.select(kind=pl.lit(kind), role=role, held=pl.col("truth").is_between(low, high))
+    if areas is None:
+        return both.select(kind=pl.lit(kind), role=role, held=pl.col("truth").is_between(low, high).cast(pl.Float64))
+    ends = [both[name].to_numpy() for name in ("truth", low, high)]
+    if "whole" in both.columns:
+        true, high_end, low_end = (both["whole"].to_numpy() - end for end in ends)
+    else:  # no more lands than was sprayed
+        true, low_end, high_end = ends[0], ends[1], np.where(ends[2] < 1, ends[2], np.inf)
+    below, above = (np.log(np.maximum(true, 1e-12) / np.maximum(end, 1e-12)) + areas for end in (low_end, high_end))
+    sd = Settings().film.area_shared_sd
+    return both.select(kind=pl.lit(kind), role=role, held=pl.Series(norm.cdf(below / sd) - norm.cdf(above / sd)))
 
 
-def against_truth(tables: dict[str, pl.DataFrame], truth: pl.DataFrame, panels: pl.DataFrame) -> pl.DataFrame:
-    """Every published interval of transfer and of what follows from it, beside truth_operations and truth_panels."""
+def against_truth(
+    tables: dict[str, pl.DataFrame], truth: pl.DataFrame, panels: pl.DataFrame, of_areas: float
+) -> pl.DataFrame:
+    """Every published interval of transfer and of what follows from it, beside truth_operations and truth_panels; of_areas: how
+    many of its standard deviations the table of areas errs by."""
+    areas = Settings().film.area_shared_sd * of_areas
     face = ["shop_id", "job_id", "operation_no", "panel_id", "face"]
     alone = tables["film_build"].filter(
         (pl.col("first_operation") == pl.col("operation_no")) & pl.col("film_basis").ne_missing("after_sanding")
@@ -426,7 +447,7 @@ def against_truth(tables: dict[str, pl.DataFrame], truth: pl.DataFrame, panels: 
         ("transfer_by_technician", ["shop_id", "technician_id", "role"]), ("transfer_by_role", ["shop_id", "role"]),
     ):  # fmt: skip
         own = truth.group_by(key).agg(truth=pl.col("eta").mean().exp())
-        out.append(held(tables[name].filter(pl.col("n") > 0), own, key, name))
+        out.append(held(tables[name].filter(pl.col("n") > 0), own, key, name, areas))
     # what was sprayed as the ledger has it, what landed of it as it truly did
     operation, parts = ["shop_id", "job_id", "operation_no"], ("useful", "over_build", "overspray")
     work = (
@@ -437,32 +458,30 @@ def against_truth(tables: dict[str, pl.DataFrame], truth: pl.DataFrame, panels: 
         .with_columns(landed=pl.col("sprayed") * pl.col("true_te"))
     )
     own = work.filter((pl.col("grade") == "A") & (pl.col("te_source") == "own")).unique(operation)
-    out.append(
-        held(
-            own,
-            truth.select(*operation, truth="te"),
-            operation,
-            "own transfer efficiency, grade A",
-            low="te_low",
-            high="te_high",
+    # the interval of a film holds at least the error of the areas, that of a weighed foil none of it
+    of_film = (pl.col("te_high") / pl.col("te_low")).log() > 2 * Z95 * Settings().film.area_shared_sd
+    true = truth.select(*operation, truth="te")
+    for label, part, moved in (("a film", of_film, areas), ("a weighed foil", ~of_film, None)):
+        out.append(
+            held(own.filter(part), true, operation, f"own transfer efficiency, {label}", moved, "te_low", "te_high")
         )
-    )
     only = {name: pl.col(name) == "all" for name in ("shop_id", "role", "product_id", "period")}
     for by in ([], ["shop_id"], ["role"], ["product_id"], ["shop_id", "role"], ["shop_id", "month"]):
-        named = work.with_columns(pl.lit("all").alias("whole"))
-        own = named.group_by(by or ["whole"]).agg(truth=pl.col("landed").sum() / pl.col("sprayed").sum())
+        named = work.with_columns(of=pl.lit("all"))
+        own = named.group_by(by or ["of"]).agg(truth=pl.col("landed").sum() / pl.col("sprayed").sum())
         key = [name if name != "month" else "period" for name in by]
         cut = tables["totals"].filter(
             [~only[name] if name in key else only[name] for name in only]
             + ([pl.col("period").str.len_chars() == 7, ~pl.col("period").str.contains("Q")] if "month" in by else [])
-        ).with_columns(whole=pl.lit("all"))  # fmt: skip
+        ).with_columns(of=pl.lit("all"))  # fmt: skip
         label = "totals by " + (" and ".join(by) or "nothing")
         out.append(
             held(
                 cut,
                 own.rename({"month": "period"}) if "month" in by else own,
-                key or ["whole"],
+                key or ["of"],
                 label,
+                areas,
                 low="te_low",
                 high="te_high",
             )
@@ -473,13 +492,22 @@ def against_truth(tables: dict[str, pl.DataFrame], truth: pl.DataFrame, panels: 
             months.group_by("shop_id", role.alias("role"), period="month")
             .agg(truth=pl.col("landed").sum() / pl.col("sprayed").sum())
         )  # fmt: skip
-        out.append(held(tables["transfer_by_period"], of_period, ["shop_id", "role", "period"], "transfer_by_period"))
+        out.append(
+            held(tables["transfer_by_period"], of_period, ["shop_id", "role", "period"], "transfer_by_period", areas)
+        )
     lines = tables["emission_lines"].filter((pl.col("kind") == "overspray") & pl.col("pm_kg").is_not_null())
     cup = ["shop_id", "mix_id", "job_id", "operation_no"]
     pm = (
         lines.join(work.select(*cup, "true_te", "overspray_solids_g", "sprayed"), on=cup)
+        .with_columns(
+            out=pl.col("pm_kg") / pl.col("overspray_solids_g")
+        )  # of a gram that misses; none missed: as of others
+        .with_columns(
+            all_kg=pl.col("sprayed")
+            * pl.col("out").fill_nan(pl.col("out").fill_nan(None).mean().over("shop_id", "category"))
+        )
         .group_by("shop_id", "month", "category")
-        .agg(truth=(pl.col("pm_kg") / pl.col("overspray_solids_g") * pl.col("sprayed") * (1 - pl.col("true_te"))).sum())
+        .agg(truth=(pl.col("all_kg") * (1 - pl.col("true_te"))).sum(), whole=pl.col("all_kg").sum())
     )
     out.append(
         held(
@@ -487,6 +515,7 @@ def against_truth(tables: dict[str, pl.DataFrame], truth: pl.DataFrame, panels: 
             pm,
             ["shop_id", "month", "category"],
             "particulate",
+            areas,
             low="pm_kg_low",
             high="pm_kg_high",
         )
@@ -494,19 +523,20 @@ def against_truth(tables: dict[str, pl.DataFrame], truth: pl.DataFrame, panels: 
     return pl.concat(out)
 
 
-def cover_of(seen: Sequence[Sequence[bool]]) -> tuple[float, float, int]:
-    """Share of the rows that held, two standard errors of it, rows; one entry a business. Rows of one business share the errors of
-    its table of areas and its products and stand or fall together: businesses are what is counted."""
-    rows = sum(map(len, seen)) or 1
+def cover_of(seen: Sequence[Sequence[float]]) -> tuple[float, float, int]:
+    """Share of the rows that held, how far off it may be by chance (95 %, Student's t), rows; one entry a business. Rows of one
+    business share the errors of its table of areas and its products and stand or fall together: businesses are what is counted."""
+    seen = [one for one in seen if len(one)]
+    rows, n = sum(map(len, seen)) or 1, len(seen)
     share = sum(map(sum, seen)) / rows
     spread = sum((sum(one) - share * len(one)) ** 2 for one in seen) ** 0.5 / rows
-    few = (0.95 * 0.05 / max(sum(map(bool, seen)), 1)) ** 0.5 if share in (0, 1) else 0.0
-    return share, 2 * max(spread, few), rows
+    few = (0.95 * 0.05 / max(n, 1)) ** 0.5 if share in (0, 1) else 0.0
+    return share, max(spread * (n / (n - 1)) ** 0.5, few) * float(t.ppf(0.975, n - 1)) if n > 1 else 1.0, rows
 
 
-def covers(bar: str, seen: Sequence[Sequence[bool]]) -> Line:
+def covers(bar: str, seen: Sequence[Sequence[float]]) -> Line:
     share, spread, rows = cover_of(seen)
-    told = f"{share:.3f} of {rows}, 2 se {spread:.3f}"
+    told = f"{share:.3f} (+-{spread:.3f}) of {rows}, {sum(map(bool, seen))} businesses"
     return f"cover .92-.975, {bar}", told, within(share, 0.92 - spread, 0.975 + spread)
 
 
@@ -576,7 +606,10 @@ def few_records(seed: int, n: int) -> Iterator[Line]:
         found = estimate(given["records"], given["record_layers"], None, drawn.registers["gun_services"])
         for name, key in (("transfer_by_pair", list(CELL)), ("transfer_by_role", ["shop_id", "role"])):
             own = drawn.truth["truth_operations"].group_by(key).agg(truth=pl.col("eta").mean().exp())
-            seen.append(held(found[name].filter(pl.col("n") > 0), own, key, name).with_columns(business=pl.lit(i)))
+            areas = Settings().film.area_shared_sd * of_areas
+            seen.append(
+                held(found[name].filter(pl.col("n") > 0), own, key, name, areas).with_columns(business=pl.lit(i))
+            )
     cover = pl.concat(seen).sort("kind", "role")
     for by in (["kind"], ["kind", "role"]):
         for name, part in cover.group_by(by, maintain_order=True):
@@ -617,7 +650,7 @@ def workspaces(seed: int, n: int) -> Iterator[Line]:
         seen, shown, halves, events, alarms, guns = [], [], [], [], 0, 0
         for i, of_areas in enumerate(quantiles(max(n // size["shops"], 1), seed)):
             drawn, tables = invented(seed + i, of_areas, **size)
-            found = against_truth(tables, drawn.truth["truth_operations"], drawn.truth["truth_panels"])
+            found = against_truth(tables, drawn.truth["truth_operations"], drawn.truth["truth_panels"], of_areas)
             seen.append(found.with_columns(business=pl.lit(i)))
             month = tables["transfer_by_period"].filter(
                 (pl.col("role") == "all") & pl.col("period").str.contains(r"^\d{4}-\d\d$")

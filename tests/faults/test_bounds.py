@@ -274,7 +274,7 @@ def test_reading_goes_on_where_memory_is_short() -> None:
     """A process that may take little memory: said as what it is, no fault of the program."""
     script = (
         "import resource, sys\nfrom pipelines import cli\n"
-        "cli._init = lambda given: bytearray(1 << 33)\ncli.COMMANDS['init'] = cli._init\n"
+        "def _init(given): bytearray(1 << 33)\ncli._init = _init\n"
         f"resource.setrlimit(resource.RLIMIT_AS, (2 * {cli.LEAST_MEMORY}, 2 * {cli.LEAST_MEMORY}))\nsys.exit(cli.main(['init', 'x']))\n"
     )
     assert resource.getrlimit(resource.RLIMIT_AS)

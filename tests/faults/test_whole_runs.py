@@ -2,40 +2,23 @@
 
 from __future__ import annotations
 
-import shutil
 from pathlib import Path
 
 import polars as pl
 import pytest
 
-from pipelines import cli, workspace
+from pipelines import cli
 from pipelines.workspace import Workspace
-from tests.bench import kills
 from tests.faults.test_kept_things import flip, random
+from tests.workspaces import drawn, hashes, table
 
 
 @pytest.fixture(scope="module")
 def finished(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
     """A small workspace that was run once. Tests leave it as it is."""
-    from pipelines import settings
-    from seed_data import scenario
-
-    space, _ = workspace.init(tmp_path_factory.mktemp("faults") / "shop", settings.template())
-    scenario.write_canonical(space.root, scenario.build(shops=1, months=2, cups=12))
+    space = drawn(tmp_path_factory.mktemp("faults") / "shop", shops=1, months=2, cups=12)
     assert cli.main(["run", str(space.root)]) in (0, 3)
     return space
-
-
-@pytest.fixture
-def copy(finished: Workspace, tmp_path: Path) -> Workspace:
-    shutil.copytree(finished.root, tmp_path / "shop", symlinks=True)
-    return Workspace(tmp_path / "shop")
-
-
-def figures(space: Workspace) -> dict[str, str]:
-    folder = space.snapshot()
-    assert folder is not None
-    return kills.hashes(folder)
 
 
 def test_a_damaged_set_is_healed_in_a_line_and_with_the_same_bytes(
@@ -63,7 +46,7 @@ def test_a_damaged_set_is_healed_in_a_line_and_with_the_same_bytes(
     told = capsys.readouterr().out
     assert told.count("missing or not what was written; it is made anew.") == 1
     assert told.count("cannot be used (") == 1 and "this run keeps none" in told
-    assert figures(copy) == figures(finished)
+    assert hashes(copy) == hashes(finished)
     assert cli.main(["run", str(copy.root)]) in (0, 3)
     assert "Nothing new" in capsys.readouterr().out
 
@@ -87,7 +70,7 @@ def test_damaged_tables_of_a_killed_run_and_damaged_reads_are_made_anew(
     assert cli.main(["run", str(copy.root)]) in (0, 3)
     told = capsys.readouterr().out
     assert "all of them are made anew" in told and told.count("the export was read again") == 1, told
-    assert figures(copy) == figures(finished)
+    assert hashes(copy) == hashes(finished)
 
 
 def test_an_inbox_that_leads_out_is_refused_also_where_nothing_is_new(
@@ -128,7 +111,7 @@ def test_rows_that_went_are_asked_about_once(copy: Workspace, capsys: pytest.Cap
 
 def test_no_absurd_row_stops_publication(finished: Workspace, copy: Workspace) -> None:
     """Weights, days, numbers and areas that cannot be, or only just can: refused or used, and every other cup stays as it was."""
-    before = pl.read_parquet(finished.out / "tables" / "mixes.parquet")
+    before = table(finished, "mixes")
     pour = pl.read_csv(copy.inbox / "pours.csv", infer_schema=False).head(1).to_dicts()[0]
     odd = [
         {"mix_id": "heavy", "weighed_g": "1e308"}, {"mix_id": "heavy", "pour_no": "2", "weighed_g": "1e308"},
@@ -143,11 +126,9 @@ def test_no_absurd_row_stops_publication(finished: Workspace, copy: Workspace) -
         copy.inbox / "readings_odd.csv"
     )  # fmt: skip
     assert cli.main(["run", str(copy.root)]) == 3
-    after = pl.read_parquet(copy.out / "tables" / "mixes.parquet")
+    after = table(copy, "mixes")
     assert after.join(before, on=before.columns, how="semi", nulls_equal=True).height >= before.height - 1
-    refused = pl.read_parquet(copy.out / "tables" / "refused_rows.parquet").filter(
-        pl.col("file") == "inbox/pours_odd.csv"
-    )
+    refused = table(copy, "refused_rows").filter(pl.col("file") == "inbox/pours_odd.csv")
     assert sorted(refused["line"]) == [2, 3, 4, 9], refused["reasons"].to_list()
     known = after.filter(pl.col("mix_id").is_in(["tonne", "past", "future", "numbered"]))
     assert known.height == 4 and known["poured_g"].is_finite().all()

@@ -186,8 +186,8 @@ def read_one(data: bytes) -> FileRead | None:
     read = read_file(source, layouts, OPTIONS)
     assert " (in " not in (read.message or ""), read.message  # an exception that nobody foresaw
     assert (read.state == "refused") == (not read.tables)
-    meta, frames = packed(read)
-    assert unpack(meta, {name: frame.lazy() for name, frame in frames.items()}).message == read.message
+    meta, frames = packed([read])
+    assert unpack(meta, {name: frame.lazy() for name, frame in frames.items()})[0].message == read.message
     if read.state == "read" and source.ending == ".csv" and not source.is_register:
         _every_line(read, source, layouts)
     return read

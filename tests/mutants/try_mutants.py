@@ -118,7 +118,7 @@ class Named:
 
 
 NAMED = [
-    Named("gun order inside the shop only", "gun_order.sql", r"PARTITION BY gun_id ", r"PARTITION BY shop_id, gun_id "),
+    Named("gun order inside the shop only", "sprayed.sql", r"PARTITION BY gun_id ", r"PARTITION BY shop_id, gun_id "),
     Named("a blend's area is as sure as any", "film_increments.sql", r"ELSE greatest\(area_rel_sd", r"ELSE least(area_rel_sd"),
     Named("overspray's ends swapped", "material_ledger.sql",
           r"w\.overspray_g_low (.*?)AS overspray_solids_g_low", r"w.overspray_g_high \1AS overspray_solids_g_low"),

@@ -14,7 +14,6 @@ from typing import Any
 
 import polars as pl
 
-from pipelines.ledger import runner
 from pipelines.settings import Settings
 from schemas import validate
 from schemas.events import EVENTS
@@ -26,137 +25,32 @@ SETTINGS = Settings().flat()
 START = datetime(2026, 3, 2, 7, 0)
 TURN = date(2026, 3, 6)  # new versions of some registers begin here, in the middle of all events
 
+
+def component(component_id: str, *figures: float | None, **more: Any) -> Row:
+    """A row of the register: figures in the order of FIGURES, None where nobody gave one."""
+    given = {name: value for name, value in zip(FIGURES, figures, strict=True) if value is not None}
+    return dict(component_id=component_id, **given, **more)
+
+
+FIGURES = (
+    "density_g_per_ml", "solids_mass_fraction", "solids_volume_fraction", "voc_mass_fraction", "water_mass_fraction",
+    "exempt_mass_fraction", "price_per_kg",
+)  # fmt: skip
 COMPONENTS: list[Row] = [
-    dict(
-        component_id="filler",
-        density_g_per_ml=1.55,
-        solids_mass_fraction=0.68,
-        solids_volume_fraction=0.45,
-        voc_mass_fraction=0.32,
-        water_mass_fraction=0.0,
-        exempt_mass_fraction=0.0,
-        price_per_kg=14.0,
-    ),
-    dict(
-        component_id="filler",
-        valid_from=TURN,
-        density_g_per_ml=1.62,
-        solids_mass_fraction=0.71,
-        solids_volume_fraction=0.47,
-        voc_mass_fraction=0.24,
-        water_mass_fraction=0.0,
-        exempt_mass_fraction=0.05,
-        exempt_density_g_per_ml=1.33,
-        price_per_kg=15.5,
-    ),
-    dict(
-        component_id="toner_gaps",
-        density_g_per_ml=1.1,
-        solids_mass_fraction=0.33,
-        voc_mass_fraction=0.6,
-        water_mass_fraction=0.0,
-        exempt_mass_fraction=0.07,
-        price_per_kg=60.0,
-    ),
-    dict(
-        component_id="toner_no_voc",
-        density_g_per_ml=1.2,
-        solids_mass_fraction=0.4,
-        solids_volume_fraction=0.3,
-        water_mass_fraction=0.0,
-        exempt_mass_fraction=0.0,
-        price_per_kg=55.0,
-    ),
-    dict(
-        component_id="toner_water",
-        density_g_per_ml=1.06,
-        solids_mass_fraction=0.22,
-        solids_volume_fraction=0.18,
-        voc_mass_fraction=0.1,
-        water_mass_fraction=0.68,
-        exempt_mass_fraction=0.0,
-        price_per_kg=80.0,
-    ),
-    dict(
-        component_id="varnish",
-        density_g_per_ml=1.0,
-        solids_mass_fraction=0.5,
-        solids_volume_fraction=0.44,
-        voc_mass_fraction=0.42,
-        water_mass_fraction=0.0,
-        exempt_mass_fraction=0.08,
-        voc_eu_mass_fraction=0.49,
-        price_per_kg=30.0,
-    ),
-    dict(
-        component_id="hardener",
-        density_g_per_ml=1.07,
-        solids_mass_fraction=0.55,
-        solids_volume_fraction=0.49,
-        voc_mass_fraction=0.45,
-        water_mass_fraction=0.0,
-        exempt_mass_fraction=0.0,
-        price_per_kg=45.0,
-    ),
-    dict(
-        component_id="hardener_no_q",
-        density_g_per_ml=1.05,
-        solids_mass_fraction=0.5,
-        voc_mass_fraction=0.5,
-        water_mass_fraction=0.0,
-        exempt_mass_fraction=0.0,
-        price_per_kg=41.0,
-    ),
-    dict(component_id="hardener_bare", solids_mass_fraction=0.6, price_per_kg=40.0),
-    dict(
-        component_id="thinner",
-        density_g_per_ml=0.87,
-        solids_mass_fraction=0.0,
-        solids_volume_fraction=0.0,
-        voc_mass_fraction=1.0,
-        water_mass_fraction=0.0,
-        exempt_mass_fraction=0.0,
-        price_per_kg=7.0,
-    ),
-    dict(
-        component_id="thinner_exempt",
-        density_g_per_ml=0.98,
-        solids_mass_fraction=0.0,
-        solids_volume_fraction=0.0,
-        voc_mass_fraction=0.2,
-        water_mass_fraction=0.0,
-        exempt_mass_fraction=0.8,
-    ),
-    dict(
-        component_id="thinner_unknown",
-        density_g_per_ml=0.95,
-        solids_mass_fraction=0.0,
-        solids_volume_fraction=0.0,
-        voc_mass_fraction=0.5,
-        water_mass_fraction=0.0,
-        exempt_mass_fraction=0.5,
-        price_per_kg=8.0,
-    ),
-    dict(
-        component_id="water",
-        density_g_per_ml=0.9982,
-        solids_mass_fraction=0.0,
-        solids_volume_fraction=0.0,
-        voc_mass_fraction=0.0,
-        water_mass_fraction=1.0,
-        exempt_mass_fraction=0.0,
-        price_per_kg=0.1,
-    ),
-    dict(
-        component_id="brine",
-        density_g_per_ml=1.2,
-        solids_mass_fraction=0.01,
-        solids_volume_fraction=0.01,
-        voc_mass_fraction=0.0,
-        water_mass_fraction=0.99,
-        exempt_mass_fraction=0.0,
-        price_per_kg=0.2,
-    ),
+    component("filler", 1.55, 0.68, 0.45, 0.32, 0.0, 0.0, 14.0),
+    component("filler", 1.62, 0.71, 0.47, 0.24, 0.0, 0.05, 15.5, valid_from=TURN, exempt_density_g_per_ml=1.33),
+    component("toner_gaps", 1.1, 0.33, None, 0.6, 0.0, 0.07, 60.0),
+    component("toner_no_voc", 1.2, 0.4, 0.3, None, 0.0, 0.0, 55.0),
+    component("toner_water", 1.06, 0.22, 0.18, 0.1, 0.68, 0.0, 80.0),
+    component("varnish", 1.0, 0.5, 0.44, 0.42, 0.0, 0.08, 30.0, voc_eu_mass_fraction=0.49),
+    component("hardener", 1.07, 0.55, 0.49, 0.45, 0.0, 0.0, 45.0),
+    component("hardener_no_q", 1.05, 0.5, None, 0.5, 0.0, 0.0, 41.0),
+    component("hardener_bare", None, 0.6, None, None, None, None, 40.0),
+    component("thinner", 0.87, 0.0, 0.0, 1.0, 0.0, 0.0, 7.0),
+    component("thinner_exempt", 0.98, 0.0, 0.0, 0.2, 0.0, 0.8, None),
+    component("thinner_unknown", 0.95, 0.0, 0.0, 0.5, 0.0, 0.5, 8.0),
+    component("water", 0.9982, 0.0, 0.0, 0.0, 1.0, 0.0, 0.1),
+    component("brine", 1.2, 0.01, 0.01, 0.0, 0.99, 0.0, 0.2),
 ]
 SPECIES: list[Row] = [
     dict(component_id="thinner_exempt", cas="67-64-1", substance="acetone", mass_fraction=0.5),
@@ -183,14 +77,9 @@ PRODUCTS: list[Row] = [
     dict(product_id="primer", role="surfacer", coats_min=2, film_max_um=150.0),
     dict(product_id="primer", valid_from=TURN, role="surfacer", coats_min=3, film_max_um=140.0),
     dict(product_id="basecoat", role="base", film_max_um=30.0, **RTS),
-    dict(
-        product_id="basecoat",
-        valid_from=TURN,
-        role="base",
-        coats_min=2,
-        film_max_um=30.0,
-        **(RTS | dict(rts_solids_volume_fraction=0.25, rts_exempt_mass_fraction=0.0)),
-    ),
+    dict(product_id="basecoat", valid_from=TURN, role="base", coats_min=2, film_max_um=30.0)
+    | RTS
+    | dict(rts_solids_volume_fraction=0.25, rts_exempt_mass_fraction=0.0),
     dict(product_id="clearcoat", role="clear", coats_min=2, film_max_um=60.0, rts_density_g_per_ml=1.0),
     dict(product_id="etch", role="wash_primer", **RTS),
 ]
@@ -201,18 +90,11 @@ RECIPES = {
     "clearcoat": ["varnish", "hardener", "thinner_exempt"],
     "etch": ["varnish", "thinner", "thinner_exempt", "brine"],
 }
-PANELS = ["hood", "door", "fender", "bumper", "roof"]
 SUBSTRATE = {"hood": "steel", "door": "aluminium", "fender": "steel", "bumper": "plastic", "roof": "steel"}
+PANELS = list(SUBSTRATE)
 AREAS: list[Row] = [
-    dict(
-        vehicle_class="car",
-        panel_id=panel,
-        face=face,
-        area_m2=area * size,
-        area_rel_sd=0.05,
-        substrate=SUBSTRATE[panel],
-    )
-    for panel, area in zip(PANELS, [1.6, 1.1, 0.7, 1.3, 1.9], strict=True)
+    dict(vehicle_class="car", panel_id=panel, face=face, area_m2=area * size, area_rel_sd=0.05, substrate=substrate)
+    for (panel, substrate), area in zip(SUBSTRATE.items(), [1.6, 1.1, 0.7, 1.3, 1.9], strict=True)
     for face, size in (("outer", 1.0), ("inner", 0.8), ("jamb", 0.15))
     if (panel, face) != ("roof", "inner")
 ]
@@ -280,14 +162,15 @@ class Workspace:
     def chance(self, p: float) -> bool:
         return self.rng.random() < p
 
+    def add(self, table: str, **row: Any) -> None:
+        self.rows[table].append(row)
+
     # --- gauges -----------------------------------------------------------------------------------------------------
 
     def _gauge_checks(self) -> None:
         def check(gauge: str, day: float, shim: float, reading: float, no: int = 1) -> None:
             at = START + timedelta(days=day)
-            self.rows["gauge_checks"].append(
-                dict(gauge_id=gauge, checked_at=at, shim_um=shim, check_no=no, reading_um=reading)
-            )
+            self.add("gauge_checks", gauge_id=gauge, checked_at=at, shim_um=shim, check_no=no, reading_um=reading)
 
         offset, gain = self.rng.uniform(1, 6), self.rng.uniform(0.9, 1.1)
         for no, shim in enumerate([0.0, 50.0, 125.0, 125.0, 250.0], 1):
@@ -308,7 +191,7 @@ class Workspace:
     def _job(self, shop: str, job: str, start: datetime) -> None:
         rng = self.rng
         stated_areas = self.chance(0.2)
-        self.rows["jobs"].append(dict(shop_id=shop, job_id=job, vehicle_class=None if stated_areas else "car"))
+        self.add("jobs", shop_id=shop, job_id=job, vehicle_class=None if stated_areas else "car")
         panels = rng.sample(PANELS, rng.randint(1, 4))
         plan = self._plan()
         at = start
@@ -370,17 +253,16 @@ class Workspace:
                         fraction = blend[p] if kind == "spray" else 1.0
                         if fraction < 1 and self.chance(0.2):
                             fraction /= 2
-                        self.rows["operation_panels"].append(
-                            dict(
-                                shop_id=shop,
-                                job_id=job,
-                                operation_no=no,
-                                panel_id=p,
-                                face=face,
-                                covered_fraction=fraction if face == "outer" else None,
-                                area_m2=1.0 + len(p) / 10 + len(face) / 50 if stated_areas else None,
-                                substrate="unknown" if p in unknown_substrate else rng.choice([None, SUBSTRATE[p]]),
-                            )
+                        self.add(
+                            "operation_panels",
+                            shop_id=shop,
+                            job_id=job,
+                            operation_no=no,
+                            panel_id=p,
+                            face=face,
+                            covered_fraction=fraction if face == "outer" else None,
+                            area_m2=1.0 + len(p) / 10 + len(face) / 50 if stated_areas else None,
+                            substrate="unknown" if p in unknown_substrate else rng.choice([None, SUBSTRATE[p]]),
                         )
             stages.append((no, op["ended_at"] or at, dict(film)))
         self._readings(shop, job, panels, stages)
@@ -434,18 +316,17 @@ class Workspace:
             places[-1] = (None, None)
         for number, (row, col) in enumerate(places, 1):
             value = min(2999.0, max(0.0, film + self.rng.gauss(0, 0.05 * film + 1)))
-            self.rows["readings"].append(
-                dict(
-                    shop_id=shop,
-                    job_id=job,
-                    panel_id=panel,
-                    after_operation=no,
-                    reading_no=number,
-                    row=row,
-                    col=col,
-                    reading_um=value,
-                    **({"taken_at": at + timedelta(minutes=1)} | more),
-                )
+            self.add(
+                "readings",
+                shop_id=shop,
+                job_id=job,
+                panel_id=panel,
+                after_operation=no,
+                reading_no=number,
+                row=row,
+                col=col,
+                reading_um=value,
+                **({"taken_at": at + timedelta(minutes=1)} | more),
             )
 
     def _readings(
@@ -485,32 +366,30 @@ class Workspace:
 
     def _target_job(self, shop: str, job: str, start: datetime) -> None:
         """A direct test on weighed targets."""
-        self.rows["jobs"].append(dict(shop_id=shop, job_id=job))
-        self.rows["operations"].append(
-            dict(
-                shop_id=shop,
-                job_id=job,
-                operation_no=1,
-                kind="spray",
-                started_at=start,
-                product_id="primer",
-                gun_id="g2",
-                technician_id="t2",
-            )
+        self.add("jobs", shop_id=shop, job_id=job)
+        self.add(
+            "operations",
+            shop_id=shop,
+            job_id=job,
+            operation_no=1,
+            kind="spray",
+            started_at=start,
+            product_id="primer",
+            gun_id="g2",
+            technician_id="t2",
         )
         whole = self.chance(0.8)
         for target in ("x", "y")[: self.rng.randint(1, 2)]:
             before = self.rng.uniform(50, 90)
-            self.rows["target_weighings"].append(
-                dict(
-                    shop_id=shop,
-                    job_id=job,
-                    operation_no=1,
-                    target_id=target,
-                    before_g=before,
-                    after_g=before + self.rng.uniform(5, 30),
-                    whole=whole,
-                )
+            self.add(
+                "target_weighings",
+                shop_id=shop,
+                job_id=job,
+                operation_no=1,
+                target_id=target,
+                before_g=before,
+                after_g=before + self.rng.uniform(5, 30),
+                whole=whole,
             )
 
     # --- cups ---------------------------------------------------------------------------------------------------------
@@ -543,18 +422,17 @@ class Workspace:
         if self.chance(0.05):
             poured += [("thinner_unknown", 12.0, None), ("thinner_unknown", -12.0, None)]
         for number, (component, grams, measured) in enumerate(poured, 1):
-            self.rows["pours"].append(
-                dict(
-                    shop_id=shop,
-                    mix_id=mix,
-                    pour_no=number,
-                    poured_at=at + timedelta(seconds=10 * number),
-                    product_id=product,
-                    component_id=component,
-                    weighed_g=grams,
-                    measured_by=measured,
-                    job_id=job,
-                )
+            self.add(
+                "pours",
+                shop_id=shop,
+                mix_id=mix,
+                pour_no=number,
+                poured_at=at + timedelta(seconds=10 * number),
+                product_id=product,
+                component_id=component,
+                weighed_g=grams,
+                measured_by=measured,
+                job_id=job,
             )
         return mix, sum(grams for _, grams, _ in poured), at + timedelta(seconds=10 * len(poured))
 
@@ -598,23 +476,22 @@ class Workspace:
             number = 50
             for portion in [part] if self.chance(0.7) else [part + 2, -2.0]:
                 number += 1
-                self.rows["pours"].append(
-                    dict(
-                        shop_id=shop,
-                        mix_id=mix,
-                        pour_no=number,
-                        poured_at=end + timedelta(seconds=number),
-                        product_id=product,
-                        from_mix_id=source[0],
-                        weighed_g=portion,
-                    )
+                self.add(
+                    "pours",
+                    shop_id=shop,
+                    mix_id=mix,
+                    pour_no=number,
+                    poured_at=end + timedelta(seconds=number),
+                    product_id=product,
+                    from_mix_id=source[0],
+                    weighed_g=portion,
                 )
             grams += part
         timed = len(group) > 1 and self.chance(0.4)  # a weigh-back between the first operation and the others
         shares = self._shares(len(group), timed)
         for op, share in zip(group, shares, strict=True):
-            self.rows["draws"].append(
-                dict(shop_id=shop, job_id=op["job_id"], operation_no=op["operation_no"], mix_id=mix, share=share)
+            self.add(
+                "draws", shop_id=shop, job_id=op["job_id"], operation_no=op["operation_no"], mix_id=mix, share=share
             )
         after = group[-1]["started_at"] + timedelta(minutes=rng.uniform(45, 55))
         if not timed and self.chance(0.3):
@@ -624,24 +501,21 @@ class Workspace:
         if timed:
             left *= rng.uniform(0.3, 0.8)
             between = group[0]["started_at"] + timedelta(minutes=50)
-            self.rows["leftovers"].append(
-                dict(shop_id=shop, mix_id=mix, weigh_no=1, weighed_at=between, leftover_g=left)
-            )
+            self.add("leftovers", shop_id=shop, mix_id=mix, weigh_no=1, weighed_at=between, leftover_g=left)
             number = 2
             if self.chance(0.3):  # some of it goes on into a cup of its own before the last weigh-back
                 onward = left * (0.2 if self.chance(0.9) else 1.2)
                 self._onward(shop, product, mix, onward, between + timedelta(seconds=30))
                 left = max(0.0, left - onward)
         left *= rng.choice([0.0, rng.uniform(0.05, 0.7)])
-        self.rows["leftovers"].append(
-            dict(
-                shop_id=shop,
-                mix_id=mix,
-                weigh_no=number,
-                weighed_at=after,
-                leftover_g=left,
-                fate=rng.choice(["kept", "discarded", None]),
-            )
+        self.add(
+            "leftovers",
+            shop_id=shop,
+            mix_id=mix,
+            weigh_no=number,
+            weighed_at=after,
+            leftover_g=left,
+            fate=rng.choice(["kept", "discarded", None]),
         )
         if self.chance(0.6):
             kept.append((mix, product, left, after))
@@ -649,16 +523,15 @@ class Workspace:
     def _onward(self, shop: str, product: str, source: str, grams: float, at: datetime) -> None:
         """A cup that nothing sprays, made partly of another cup's rest."""
         mix, _, end = self._pour(shop, product, at, None)
-        self.rows["pours"].append(
-            dict(
-                shop_id=shop,
-                mix_id=mix,
-                pour_no=90,
-                poured_at=end + timedelta(seconds=5),
-                product_id=product,
-                from_mix_id=source,
-                weighed_g=grams,
-            )
+        self.add(
+            "pours",
+            shop_id=shop,
+            mix_id=mix,
+            pour_no=90,
+            poured_at=end + timedelta(seconds=5),
+            product_id=product,
+            from_mix_id=source,
+            weighed_g=grams,
         )
 
     def _shares(self, count: int, timed: bool) -> list[float | None]:
@@ -687,15 +560,14 @@ class Workspace:
                 start = op["started_at"] - timedelta(minutes=rng.uniform(5, 30))
                 mix, grams, _end = self._pour(shop, product, start, op["job_id"])
                 if self.chance(0.7):
-                    self.rows["leftovers"].append(
-                        dict(
-                            shop_id=shop,
-                            mix_id=mix,
-                            weigh_no=1,
-                            leftover_g=grams * rng.uniform(0.05, 0.5),
-                            fate="kept",
-                            weighed_at=group[-1]["started_at"] + timedelta(minutes=45),
-                        )
+                    self.add(
+                        "leftovers",
+                        shop_id=shop,
+                        mix_id=mix,
+                        weigh_no=1,
+                        leftover_g=grams * rng.uniform(0.05, 0.5),
+                        fate="kept",
+                        weighed_at=group[-1]["started_at"] + timedelta(minutes=45),
                     )
 
     # --- what could not be read ---
@@ -704,7 +576,7 @@ class Workspace:
         rng = self.rng
 
         def mark(**row: Any) -> None:
-            self.rows["incomplete"].append(dict(shop_id=shop, reason="test", file="inbox/x.csv", line=2, **row))
+            self.add("incomplete", shop_id=shop, reason="test", file="inbox/x.csv", line=2, **row)
 
         cups = sorted({r["mix_id"] for r in self.rows["pours"] if r["shop_id"] == shop})
         ops = [r for r in self.rows["operations"] if r["shop_id"] == shop]
@@ -749,15 +621,4 @@ def reckon(
     tables: dict[str, pl.DataFrame], *wanted: str, settings: Mapping[str, Any] = SETTINGS
 ) -> dict[str, pl.DataFrame]:
     """Run the ledger's steps that lead to `wanted` (and no others) on top of `tables`, by default with the default settings."""
-    needed: set[str] = set()
-    waiting = [name for name in wanted if name not in tables]
-    while waiting:
-        name = waiting.pop()
-        if name not in needed:
-            needed.add(name)
-            waiting += [above for above in runner.upstream(name) if above not in tables]
-    found = dict(tables)
-    for name in runner.order():
-        if name in needed:
-            found[name] = on_frames.run_statement(name, found, settings)
-    return found
+    return on_frames.run_wanted(tables, *wanted, settings=settings)

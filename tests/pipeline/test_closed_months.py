@@ -13,7 +13,7 @@ import polars as pl
 import pytest
 
 from pipelines import cli, workspace
-from pipelines.settings import template
+from tests.workspaces import filled, table
 
 POURS = "shop_id,mix_id,pour_no,poured_at,product_id,component_id,weighed_g\n"
 FILES = {
@@ -48,9 +48,7 @@ def bytes_of(space: workspace.Workspace, folder: str) -> dict[str, str]:
 
 
 def test_nothing_closed_changes_silently(tmp_path, capsys: pytest.CaptureFixture[str]) -> None:
-    space, _ = workspace.init(tmp_path / "shop", template())
-    for name, text in FILES.items():
-        workspace.fill(space, name, text.encode())
+    space = filled(tmp_path / "shop", FILES)
     root = str(space.root)
     assert cli.main(["close", "2026-03", root]) == 0
     assert "Closed: 2026-03" in capsys.readouterr().out
@@ -58,16 +56,13 @@ def test_nothing_closed_changes_silently(tmp_path, capsys: pytest.CaptureFixture
     assert any(name.endswith(".xlsx") for name in as_given)
     assert cli.main(["close", "2026-03", root]) == 2  # closed already
     assert "closed already" in capsys.readouterr().err
-    assert pl.read_parquet(space.out / "tables" / "restatements.parquet").is_empty()
+    assert table(space, "restatements").is_empty()
 
     workspace.fill(space, "inbox/pours_later.csv", LATER.encode())
     workspace.fill(space, "inbox/leftovers_may.csv", WEIGHED_IN_MAY.encode())
     assert cli.main(["handout", root, "--period", "2026-03"]) == 0
     assert bytes_of(space, "2026-03") == as_given  # as it was given
-    found = {
-        (r["figure_table"], r["part"], r["figure"]): r
-        for r in pl.read_parquet(space.out / "tables" / "restatements.parquet").iter_rows(named=True)
-    }
+    found = {(r["figure_table"], r["part"], r["figure"]): r for r in table(space, "restatements").iter_rows(named=True)}
     voc = found["emissions_monthly", "topcoat_two_stage", "voc_kg"]
     assert (voc["what"], voc["was"], voc["is_now"]) == ("changed", pytest.approx(1.05), pytest.approx(1.53))
     assert voc["because"] == "inbox/leftovers_may.csv (new); inbox/pours_later.csv (new)"
@@ -110,11 +105,8 @@ def test_nothing_closed_changes_silently(tmp_path, capsys: pytest.CaptureFixture
         for r in pl.read_parquet(tables / "material_log.parquet").iter_rows(named=True)
     }
     product, clear = log["2026-03", "product", None], log["2026-03", "component", "clear"]
-    assert (product["label"], product["rts_l"], product["voc_g_per_l_applied"]) == (
-        "Fine clear",
-        pytest.approx(3.1),
-        pytest.approx(500),
-    )
+    wanted = ("Fine clear", pytest.approx(3.1), pytest.approx(500))
+    assert (product["label"], product["rts_l"], product["voc_g_per_l_applied"]) == wanted
     assert product["voc_lb_per_gal_applied"] == pytest.approx(500 / 119.826427, rel=1e-6)
     assert (clear["share_by_volume"], clear["voc_g_per_l_supplied"]) == (pytest.approx(3.0 / 3.1), pytest.approx(500))
     year = {
@@ -130,9 +122,7 @@ def test_nothing_closed_changes_silently(tmp_path, capsys: pytest.CaptureFixture
 
 def test_a_file_that_was_never_read_has_not_changed_since_a_month_was_closed(tmp_path) -> None:
     """It is too large to be read, so nobody knows its content: it is no reason for what has changed."""
-    space, _ = workspace.init(tmp_path / "shop", template())
-    for name, text in FILES.items():
-        workspace.fill(space, name, text.encode())
+    space = filled(tmp_path / "shop", FILES)
     space.settings_file.write_text("[intake]\nmax_file_mb = 1\n")
     (space.inbox / "big.csv").write_bytes(POURS.encode() + b"\n" * 1_200_000)
     assert cli.main(["close", "2026-03", str(space.root)]) == 3
@@ -140,5 +130,5 @@ def test_a_file_that_was_never_read_has_not_changed_since_a_month_was_closed(tmp
     assert "inbox/big.csv" in closed and "too large" not in closed
     workspace.fill(space, "inbox/pours_later.csv", LATER.encode())
     assert cli.main(["run", str(space.root), "-q"]) == 3
-    because = pl.read_parquet(space.out / "tables" / "restatements.parquet")["because"].drop_nulls().unique().to_list()
+    because = table(space, "restatements")["because"].drop_nulls().unique().to_list()
     assert any("pours_later.csv" in why for why in because) and not any("big.csv" in why for why in because)

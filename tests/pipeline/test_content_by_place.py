@@ -9,8 +9,8 @@ from __future__ import annotations
 import polars as pl
 import pytest
 
-from pipelines import commands, workspace
-from pipelines.settings import template
+from pipelines import workspace
+from tests.workspaces import filled, ran
 
 WATER = 0.9982
 FILES = {
@@ -59,11 +59,7 @@ FILES = {
 
 @pytest.fixture(scope="module")
 def space(tmp_path_factory: pytest.TempPathFactory) -> workspace.Workspace:
-    space, _ = workspace.init(tmp_path_factory.mktemp("content") / "shop", template())
-    for name, text in FILES.items():
-        workspace.fill(space, name, text.encode())
-    commands.run(space)
-    return space
+    return ran(filled(tmp_path_factory.mktemp("content") / "shop", FILES))
 
 
 def rows(space: workspace.Workspace, **where: str) -> list[dict]:

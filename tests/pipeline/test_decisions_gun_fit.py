@@ -8,22 +8,13 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
-import polars as pl
 import pytest
 
 from pipelines.settings import Settings
-from schemas import validate
 from tests import on_frames
+from tests.on_frames import frame
 
 MIL = 25.4
-
-
-def frame(table: str, rows: list[dict[str, Any]]) -> pl.DataFrame:
-    empty = validate.empty(table)
-    if not rows:
-        return empty
-    given = pl.DataFrame(rows, schema={k: v for k, v in empty.schema.items() if any(k in r for r in rows)})
-    return pl.concat([empty, given], how="diagonal")
 
 
 def gun_fit(
@@ -56,15 +47,15 @@ def gun_fit(
         for k in range(3)
     ]  # fmt: skip
     tables = {
-        "shops": frame("shops", [{"shop_id": "s", "jurisdiction": place}]),
-        "packs": frame("packs", packs),
-        "guns": frame("guns", [{"shop_id": "s", "atomising": "hvlp", **g} for g in guns]),
-        "products": frame("products", products),
-        "operations": frame("operations", [{**e, "kind": "spray", "started_at": when, "inlet_kpa": kpa} for e in each]),
-        "sprays": frame("sprays", sprays),
-        "mixes": frame("mixes", [{"shop_id": "s", "mix_id": f"m{i}", "density_g_per_ml": 1.0} for i in range(len(each))]),
-        "sprayed": frame("sprayed", cups),
-        "film_build": frame("film_build", panels),
+        "shops": frame("shops", *[{"shop_id": "s", "jurisdiction": place}]),
+        "packs": frame("packs", *packs),
+        "guns": frame("guns", *[{"shop_id": "s", "atomising": "hvlp", **g} for g in guns]),
+        "products": frame("products", *products),
+        "operations": frame("operations", *[{**e, "kind": "spray", "started_at": when, "inlet_kpa": kpa} for e in each]),
+        "sprays": frame("sprays", *sprays),
+        "mixes": frame("mixes", *[{"shop_id": "s", "mix_id": f"m{i}", "density_g_per_ml": 1.0} for i in range(len(each))]),
+        "sprayed": frame("sprayed", *cups),
+        "film_build": frame("film_build", *panels),
     }  # fmt: skip
     for step in ("product_versions", "gun_versions", "guns_now", "gun_uses", "gun_rules"):
         tables[step] = on_frames.run_statement(step, tables, Settings().flat())
@@ -72,23 +63,10 @@ def gun_fit(
     return {(r["gun_id"], r["product_id"]): r for r in found.iter_rows(named=True)}
 
 
-SURFACER = {
-    "product_id": "filler",
-    "role": "surfacer",
-    "tip_min_mm": 1.6,
-    "tip_max_mm": 1.8,
-    "film_min_um": 90.0,
-    "film_max_um": 170.0,
-}
+WINDOW = ("tip_min_mm", "tip_max_mm", "film_min_um", "film_max_um")
+SURFACER = {"product_id": "filler", "role": "surfacer"} | dict(zip(WINDOW, (1.6, 1.8, 90.0, 170.0), strict=True))
 # High-build direct-to-metal primer: 1.4-1.8 mm, at most 8 mil after sanding (common practice, no published source).
-HIGH_BUILD = {
-    "product_id": "dtm",
-    "role": "epoxy",
-    "tip_min_mm": 1.4,
-    "tip_max_mm": 1.8,
-    "film_min_um": 3 * MIL,
-    "film_max_um": 8 * MIL,
-}
+HIGH_BUILD = {"product_id": "dtm", "role": "epoxy"} | dict(zip(WINDOW, (1.4, 1.8, 3 * MIL, 8 * MIL), strict=True))
 CLEAR = {"product_id": "clear1", "role": "clear", "tip_min_mm": 1.2, "tip_max_mm": 1.4, "inlet_max_kpa": 200.0}
 
 

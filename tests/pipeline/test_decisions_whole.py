@@ -365,12 +365,9 @@ def test_effects_of_changes_stand_on_the_records_that_a_plain_loop_finds_and_agr
                 if row["started_at"].date() >= change["on"]
                 else change["replaces_gun_id"] or change["gun_id"]
             )
-            named = {
-                "shop_id": change["shop_id"],
-                "technician_id": change["technician_id"],
-                "gun_id": gun,
-                "role": change["role"],
-            }
+            named = dict(
+                shop_id=change["shop_id"], technician_id=change["technician_id"], gun_id=gun, role=change["role"]
+            )
             record = (row["shop_id"], row["job_id"], row["record_no"])
             if record in kept and all(value is None or row[name] == value for name, value in named.items()):
                 sides = counted.setdefault(

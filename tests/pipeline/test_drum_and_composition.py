@@ -6,12 +6,12 @@ gave the substances before April; the hardener is said to hold none that must be
 
 from __future__ import annotations
 
-import polars as pl
 import pytest
 
 from pipelines import cli, workspace
-from pipelines.settings import Settings, template
+from pipelines.settings import Settings
 from reports import handouts
+from tests.workspaces import filled, table
 
 COMPONENTS = (
     "component_id,valid_from,density_g_per_ml,solids_mass_fraction,solids_volume_fraction,voc_mass_fraction,water_mass_fraction,"
@@ -51,21 +51,15 @@ VOC_A = (1000 * 0.5 + 500) / 1500  # g per g of cup a
 
 @pytest.fixture(scope="module")
 def space(tmp_path_factory: pytest.TempPathFactory) -> workspace.Workspace:
-    space, _ = workspace.init(tmp_path_factory.mktemp("drum") / "shop", template())
-    for name, text in FILES.items():
-        workspace.fill(space, name, text.encode())
+    space = filled(tmp_path_factory.mktemp("drum") / "shop", FILES)
     cli.main(["run", str(space.root)])
     return space
-
-
-def table(space: workspace.Workspace, name: str) -> list[dict]:
-    return pl.read_parquet(space.out / "tables" / f"{name}.parquet").to_dicts()
 
 
 def test_solvent_leaves_the_drum_first_and_no_month_is_negative(space: workspace.Workspace) -> None:
     """March: 800 g of solvent (810 less 10 g of flush), 600 g thrown away and 10 g of flush of cup a, VOC 2/3. Manifest 1: 800 g
     solvent, 300 g coating at 50 %: 150 g. Manifest 2: the other 310 g and 10 g of flush of b; its 90 % say more than they hold."""
-    drum = {(r["month"], r["stream"]): r for r in table(space, "waste_drum")}
+    drum = {(r["month"], r["stream"]): r for r in table(space, "waste_drum").to_dicts()}
     march, left = drum["2026-03", "coating"], 610 * VOC_A - 150
     assert (march["in_kg"], march["shipped_kg"], march["credit_voc_kg"]) == pytest.approx((0.610, 0.300, 0.150))
     solvent = drum["2026-03", "solvent"]
@@ -78,12 +72,12 @@ def test_solvent_leaves_the_drum_first_and_no_month_is_negative(space: workspace
     assert drum["2026-05", "coating"]["credit_voc_kg"] == 0 and drum["2026-05", "solvent"][
         "shipped_kg"
     ] == pytest.approx(0.7)
-    voc = {(r["month"], r["category"]): r["voc_kg"] for r in table(space, "emissions_monthly")}
+    voc = {(r["month"], r["category"]): r["voc_kg"] for r in table(space, "emissions_monthly").to_dicts()}
     assert voc["2026-05", "waste"] == 0 and voc["2026-03", "waste"] == pytest.approx(-0.150)
     assert min(sum(kg for (m, _), kg in voc.items() if m == month) for month, _ in voc) >= 0
     notes = {
         r["number"]: (r["note"], r["file"], r["file_line"])
-        for r in table(space, "emission_lines")
+        for r in table(space, "emission_lines").to_dicts()
         if r["kind"] == "waste"
     }
     assert notes["w1"] == ("recovered solvent was taken off where it was used", "inbox/stock.csv", 2)
@@ -91,14 +85,14 @@ def test_solvent_leaves_the_drum_first_and_no_month_is_negative(space: workspace
 
 
 def test_waste_of_a_month_and_its_generator(space: workspace.Workspace) -> None:
-    march, april, may = table(space, "waste_monthly")
+    march, april, may = table(space, "waste_monthly").to_dicts()
     assert march["generated_kg"] == pytest.approx(1.41) and march["on_hand_kg"] == pytest.approx(0.31)
     assert {row["generator"] for row in (march, april, may)} == {"very small"} and not march["too_much_on_hand"]
     assert may["generated_kg"] == pytest.approx(0.7)
 
 
 def test_a_line_of_cleaning_shows_what_went_out_and_came_back(space: workspace.Workspace) -> None:
-    (line,) = (r for r in table(space, "emission_lines") if r["number"] == "c1")
+    (line,) = (r for r in table(space, "emission_lines").to_dicts() if r["number"] == "c1")
     assert (line["issued_g"], line["recovered_g"], line["flush_g"]) == (2000, 810, 10)
     assert line["mass_g"] == pytest.approx(2000 - 800) and (line["file"], line["file_line"]) == (
         "inbox/cleaning.csv",
@@ -109,22 +103,22 @@ def test_a_line_of_cleaning_shows_what_went_out_and_came_back(space: workspace.W
 def test_glycol_ethers_are_tested_as_a_class(space: workspace.Workspace) -> None:
     """Cup b has no leftover: 400 g of clear. 1.55 % of glycol ethers count, cut off to 0.0155, and members share them; toluene
     at 0.9 % is below 1 %. The material's sum is cut off to three decimals: 0.015 (40 CFR 63.3941(a)(1))."""
-    hap = {(r["month"], r["cas"]): r for r in table(space, "hap_monthly")}
+    hap = {(r["month"], r["cas"]): r for r in table(space, "hap_monthly").to_dicts()}
     assert hap["2026-04", "112-07-2"]["kg_63_3941"] == pytest.approx(0.4 * 0.006)
     assert sum(r["kg_63_3941"] for (m, _), r in hap.items() if m == "2026-04") == pytest.approx(0.4 * 0.0155)
     assert (hap["2026-04", "108-88-3"]["kg"], hap["2026-04", "108-88-3"]["kg_63_3941"]) == (pytest.approx(0.0036), 0)
-    (april,) = (r for r in table(space, "hap_63_3941") if r["month"] == "2026-04")
+    (april,) = (r for r in table(space, "hap_63_3941").to_dicts() if r["month"] == "2026-04")
     assert april["kg"] == pytest.approx(0.4 * 0.015)
 
 
 def test_composition_that_nobody_gave_is_not_0_kg(space: workspace.Workspace) -> None:
-    complete = {(r["month"], r["cas"]): r["complete"] for r in table(space, "hap_monthly")}
+    complete = {(r["month"], r["cas"]): r["complete"] for r in table(space, "hap_monthly").to_dicts()}
     assert not complete["2026-03", "108-88-3"] and complete["2026-04", "108-88-3"]
-    rolling = {(r["month"], r["measure"]): r for r in table(space, "rolling_12_months")}
+    rolling = {(r["month"], r["measure"]): r for r in table(space, "rolling_12_months").to_dicts()}
     assert not rolling["2026-03", "hap_kg"]["month_complete"] and rolling["2026-04", "hap_kg"]["month_complete"]
     assert rolling["2026-05", "hap_kg"]["month_total"] == 0 and rolling["2026-05", "hap_kg"]["month_complete"]
     assert not rolling["2026-05", "hap_kg"]["complete"]
-    windows = {r["window"]: r["breached"] for r in table(space, "limit_windows")}
+    windows = {r["window"]: r["breached"] for r in table(space, "limit_windows").to_dicts()}
     assert windows == {"2026-03": None, "2026-04": False, "2026-05": False}
     tables = workspace.read_snapshot(space.snapshot(), handouts.TABLES)
     made = handouts.build(tables, Settings().flat(), handouts.period("2026-03"))

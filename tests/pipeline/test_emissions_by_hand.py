@@ -13,7 +13,7 @@ import polars as pl
 import pytest
 
 from pipelines import commands, workspace
-from pipelines.settings import template
+from tests.workspaces import filled
 
 FILES = {
     "registers/shops.csv": "shop_id,label,jurisdiction\nus1,Us,us\neu1,Eu,eu\n",
@@ -133,21 +133,14 @@ XYLENES_FEB = (20 * 0.25 + 60 * A_XYLENES) / 1000
 
 @pytest.fixture(scope="module")
 def tables(tmp_path_factory: pytest.TempPathFactory) -> dict[str, pl.DataFrame]:
-    space, _ = workspace.init(tmp_path_factory.mktemp("by_hand") / "shop", template())
-    for name, text in FILES.items():
-        workspace.fill(space, name, text.encode())
+    space = filled(tmp_path_factory.mktemp("by_hand") / "shop", FILES)
     outcome = commands.run(space)
     assert not outcome.refused
     folder = space.snapshot()
     assert folder is not None
     wanted = (
-        "emissions_monthly",
-        "hap_monthly",
-        "rolling_12_months",
-        "voc_content",
-        "stock_reconciliation",
-        "compliance_solvent",
-    )
+        "emissions_monthly hap_monthly rolling_12_months voc_content stock_reconciliation compliance_solvent"
+    ).split()
     return workspace.read_snapshot(folder, wanted)
 
 

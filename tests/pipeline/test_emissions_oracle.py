@@ -13,32 +13,15 @@ import pytest
 import test_published_oracle as published_tests
 
 from pipelines import run
-from pipelines.ledger import runner
-from pipelines.settings import Settings
 from schemas import events, reference, registers, validate
 from tests import on_frames
 
 SEEDS = [1, 2, 3]
-WANTED = [
-    "emissions_monthly",
-    "hap_monthly",
-    "rolling_12_months",
-    "voc_content",
-    "stock_reconciliation",
-    "emission_lines",
-    "compliance_average",
-    "compliance_solvent",
-    "hap_63_3941",
-    "waste_drum",
-    "waste_monthly",
-    "limit_windows",
-    "limit_curve",
-    "material_log",
-    "annual_statement",
-    "spray_time",
-    "reported_figures",
-    "restatements",
-]
+WANTED = (
+    "emissions_monthly hap_monthly rolling_12_months voc_content stock_reconciliation emission_lines "
+    "compliance_average compliance_solvent hap_63_3941 waste_drum waste_monthly limit_windows "
+    "limit_curve material_log annual_statement spray_time reported_figures restatements"
+).split()
 
 
 PERMITS = [
@@ -56,15 +39,8 @@ PERMITS = [
 def frames(rows: dict[str, list[dict[str, Any]]]) -> dict[str, pl.DataFrame]:
     """Rows as intake hands them on; no transfer efficiency is known."""
     found = {name: run.reference_table(name) for name in reference.REFERENCE}
-    for name in [
-        *events.EVENTS,
-        *registers.REGISTERS,
-        "incomplete",
-        "intake_files",
-        "operation_te",
-        "transfer_by_pair",
-        "transfer_model",
-    ]:
+    transfer = ("operation_te", "transfer_by_pair", "transfer_model")
+    for name in (*events.EVENTS, *registers.REGISTERS, "incomplete", "intake_files", *transfer):
         empty = validate.empty(name)
         found[name] = pl.DataFrame(
             [{c: row.get(c) for c in empty.columns} for row in rows.get(name, [])], schema=empty.schema
@@ -73,14 +49,7 @@ def frames(rows: dict[str, list[dict[str, Any]]]) -> dict[str, pl.DataFrame]:
 
 
 def ran(found: dict[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:
-    needed = set(WANTED)
-    for name in reversed(runner.order()):
-        if name in needed:
-            needed |= runner.upstream(name) & set(runner.steps())
-    for name in runner.order():
-        if name in needed:
-            found[name] = on_frames.run_statement(name, found, Settings().flat())
-    return found
+    return on_frames.run_wanted(found, *WANTED)
 
 
 @cache

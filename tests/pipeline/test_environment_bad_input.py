@@ -13,6 +13,7 @@ import pytest
 from pipelines import commands, workspace
 from pipelines.settings import template
 from reports.wording import dated
+from tests.workspaces import filled, table
 
 POURS = "shop_id,mix_id,pour_no,poured_at,product_id,component_id,weighed_g\n"
 FILES = {
@@ -40,9 +41,7 @@ FILES = {
 
 @pytest.fixture(scope="module")
 def space(tmp_path_factory: pytest.TempPathFactory) -> workspace.Workspace:
-    space, _ = workspace.init(tmp_path_factory.mktemp("lacking") / "shop", template())
-    for name, text in FILES.items():
-        workspace.fill(space, name, text.encode())
+    space = filled(tmp_path_factory.mktemp("lacking") / "shop", FILES)
     commands.handout(space, "2026", [])
     commands.handout(space, "2025-06", [])
     return space
@@ -105,13 +104,13 @@ def test_rows_of_no_readable_day_are_told_for_every_period(space: workspace.Work
 
 
 def test_what_has_no_figure_is_no_zero(space: workspace.Workspace) -> None:
-    monthly = pl.read_parquet(space.out / "tables" / "emissions_monthly.parquet")
+    monthly = table(space, "emissions_monthly")
     february = monthly.filter(pl.col("month") == "2026-02", pl.col("category") == "topcoat_two_stage")
     assert february.select("rts_l", "voc_kg", "complete").rows() == [(0.2, None, False)]
 
 
 def test_a_purchase_by_volume_needs_a_density(space: workspace.Workspace) -> None:
-    refused = pl.read_parquet(space.out / "tables" / "refused_rows.parquet").explode("reasons")
+    refused = table(space, "refused_rows").explode("reasons")
     assert refused.filter(pl.col("file") == "inbox/purchases.csv").select("file", "line", "reasons").rows() == [
         (
             "inbox/purchases.csv",

@@ -12,8 +12,9 @@ from typing import Any
 import polars as pl
 import pytest
 
-from pipelines import checks, cli, settings, workspace
+from pipelines import checks, settings, workspace
 from pipelines.settings import Settings
+from tests.made_tables import made_tables
 
 START = datetime(2026, 3, 2, 8, 0)
 
@@ -127,9 +128,9 @@ def tables(tmp_path_factory: pytest.TempPathFactory) -> dict[str, pl.DataFrame]:
     book.read("inside", 0, 100.0)
     book.read("inside", 1, 150.0)
     space = book.write(tmp_path_factory.mktemp("film") / "shop")
-    assert cli.main(["run", str(space.root)]) == 0
-    wanted = ("film_build", "film_increments", "transfer_records", "material_ledger")
-    return {name: pl.read_parquet(space.out / "tables" / f"{name}.parquet") for name in wanted}
+    made = made_tables(space)
+    assert not made["refused_rows"].height
+    return made
 
 
 def record(tables: dict[str, pl.DataFrame], operation: str) -> dict[str, Any]:

@@ -10,7 +10,8 @@ import polars as pl
 import pytest
 from test_engines import at_a_time, differences
 
-from pipelines import commands, workspace
+from tests.made_tables import made_tables
+from tests.workspaces import filled
 
 FILES = {
     "registers/shops.csv": "shop_id,jurisdiction\na,us\nb,us\n",
@@ -37,12 +38,9 @@ FILES = {
 
 def ran(folder, rows: int) -> dict[str, pl.DataFrame]:
     """`rows`: how many are worked on at a time where shops go one after the other."""
-    space, _ = workspace.init(folder, "")
-    for name, text in FILES.items():
-        workspace.fill(space, name, text.encode())
+    space = filled(folder, FILES)
     with at_a_time(rows):
-        commands.run(space)
-    return {path.stem: pl.read_parquet(path) for path in sorted((space.out / "tables").glob("*.parquet"))}
+        return made_tables(space)
 
 
 @pytest.fixture(scope="module")
@@ -62,18 +60,10 @@ def test_a_gun_is_flushed_between_shops(by_shop: dict[str, pl.DataFrame]) -> Non
 def test_the_tip_and_the_purpose_of_a_gun_are_those_of_all_its_work(by_shop: dict[str, pl.DataFrame]) -> None:
     fits = {(r["shop_id"], r["product_id"]): r for r in by_shop["gun_fit"].iter_rows(named=True)}
     # last written down: 1.3 mm, in b; four of six operations were primer, so it is a primer gun that sprayed clear in a too
-    assert [fits["a", "top"][name] for name in ("tip_mm", "tip_fits", "cross_use", "verdict")] == [
-        1.3,
-        True,
-        True,
-        "misfit",
-    ]
-    assert [fits["b", "fill"][name] for name in ("tip_mm", "tip_fits", "cross_use", "verdict")] == [
-        1.3,
-        False,
-        False,
-        "misfit",
-    ]
+    wanted = [1.3, True, True, "misfit"]
+    assert [fits["a", "top"][name] for name in ("tip_mm", "tip_fits", "cross_use", "verdict")] == wanted
+    wanted = [1.3, False, False, "misfit"]
+    assert [fits["b", "fill"][name] for name in ("tip_mm", "tip_fits", "cross_use", "verdict")] == wanted
 
 
 def test_how_many_shops_are_worked_on_at_a_time_moves_no_figure(by_shop: dict[str, pl.DataFrame], tmp_path) -> None:

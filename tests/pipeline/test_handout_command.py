@@ -55,13 +55,18 @@ def space(tmp_path_factory: pytest.TempPathFactory) -> workspace.Workspace:
 def files_read(monkeypatch: pytest.MonkeyPatch) -> Iterator[list[str]]:
     """The paths of all files that are opened and read, as long as the test runs."""
     seen: list[str] = []
-    honest = read.read_file
+    honest, together = read.read_file, read.read_files
 
     def counted(source: Source, *more: object) -> read.FileRead:
         seen.append(source.file)
         return honest(source, *more)  # type: ignore[arg-type]
 
+    def all_counted(sources: list[Source], *more: object) -> list[read.FileRead]:
+        seen.extend(source.file for source in sources)
+        return together(sources, *more)  # type: ignore[arg-type]
+
     monkeypatch.setattr(read, "read_file", counted)
+    monkeypatch.setattr(read, "read_files", all_counted)
     yield seen
 
 

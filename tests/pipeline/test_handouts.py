@@ -31,15 +31,7 @@ STEPS = [name for name in handouts.TABLES if name in runner.steps()]
 
 
 def made(rows: dict[str, list[dict[str, Any]]]) -> dict[str, pl.DataFrame]:
-    found = frames(rows)
-    needed = set(STEPS)
-    for name in reversed(runner.order()):
-        if name in needed:
-            needed |= runner.upstream(name) & set(runner.steps())
-    for name in runner.order():
-        if name in needed:
-            found[name] = on_frames.run_statement(name, found, SETTINGS)
-    return found
+    return on_frames.run_wanted(frames(rows), *STEPS, settings=SETTINGS)
 
 
 @cache
@@ -102,68 +94,23 @@ def until(rows: dict[str, list[dict[str, Any]]], day: date) -> dict[str, list[di
 def _found_again(rows: dict[str, list[dict[str, Any]]]) -> None:
     """Three leftovers kept on 10 December, unseen for 90 days on 10 March: one is weighed again in June, from one an operation draws
     then, one is poured into another cup."""
-    poured = datetime(2024, 12, 10, 8)
+    poured, june = datetime(2024, 12, 10, 8), datetime(2025, 6, 5, 9)
+
+    def add(table: str, **row: Any) -> None:
+        rows[table].append(dict(shop_id="north") | row)
+
     for name in ("lost_weighed", "lost_drawn", "lost_poured"):
-        rows["pours"].append(
-            dict(
-                shop_id="north",
-                mix_id=name,
-                pour_no=1,
-                poured_at=poured,
-                product_id="top",
-                component_id="hard",
-                weighed_g=300.0,
-            )
-        )
-        rows["leftovers"].append(
-            dict(
-                shop_id="north",
-                mix_id=name,
-                weigh_no=1,
-                weighed_at=poured + timedelta(hours=2),
-                leftover_g=200.0,
-                fate="kept",
-            )
-        )
-    june = datetime(2025, 6, 5, 9)
-    rows["leftovers"].append(
-        dict(shop_id="north", mix_id="lost_weighed", weigh_no=2, weighed_at=june, leftover_g=150.0, fate="kept")
-    )
-    rows["operations"].append(
-        dict(
-            shop_id="north",
-            job_id="lost",
-            operation_no=1,
-            kind="spray",
-            started_at=june,
-            gun_id="north 1",
-            technician_id="t",
-            product_id="top",
-        )
-    )
-    rows["draws"].append(dict(shop_id="north", job_id="lost", operation_no=1, mix_id="lost_drawn", share=None))
-    rows["pours"].append(
-        dict(
-            shop_id="north",
-            mix_id="other",
-            pour_no=1,
-            poured_at=june,
-            product_id="top",
-            component_id="hard",
-            weighed_g=100.0,
-        )
-    )
-    rows["pours"].append(
-        dict(
-            shop_id="north",
-            mix_id="other",
-            pour_no=2,
-            poured_at=june,
-            product_id="top",
-            from_mix_id="lost_poured",
-            weighed_g=80.0,
-        )
-    )
+        cup = dict(mix_id=name, product_id="top", pour_no=1, poured_at=poured)
+        add("pours", **cup, component_id="hard", weighed_g=300.0)
+        back = poured + timedelta(hours=2)
+        add("leftovers", mix_id=name, weigh_no=1, weighed_at=back, leftover_g=200.0, fate="kept")
+    add("leftovers", mix_id="lost_weighed", weigh_no=2, weighed_at=june, leftover_g=150.0, fate="kept")
+    step = dict(job_id="lost", operation_no=1)
+    add("operations", **step, kind="spray", started_at=june, gun_id="north 1", technician_id="t", product_id="top")
+    add("draws", **step, mix_id="lost_drawn", share=None)
+    other = dict(mix_id="other", product_id="top", poured_at=june)
+    add("pours", **other, pour_no=1, component_id="hard", weighed_g=100.0)
+    add("pours", **other, pour_no=2, from_mix_id="lost_poured", weighed_g=80.0)
 
 
 def mass_balance(of_sheet: Any) -> list[tuple[Any, ...]]:
@@ -218,12 +165,8 @@ def test_a_record_of_march_made_later_is_the_one_made_in_april() -> None:
             compared += len(a)
     assert compared > 3000
     (training,) = sheet(later, "training")
-    assert (training["on"], training["people"], training["trained"], training["overdue"]) == (
-        date(2025, 3, 31),
-        2,
-        1,
-        1,
-    )
+    wanted = (date(2025, 3, 31), 2, 1, 1)
+    assert (training["on"], training["people"], training["trained"], training["overdue"]) == wanted
     (booth,) = sheet(later, "compliance_booths")
     assert booth["filter capture"] == 0.98 and booth["status"] == "holds"
     limits = {row["measure"]: row for row in sheet(later, "permit_limits")}
@@ -381,14 +324,7 @@ def test_sections_follow_each_shops_jurisdiction() -> None:
     assert shops_on("diisocyanates") == {"south"}
     only = handouts.build(tables(), SETTINGS, handouts.period("2025"), shops=["south"])
     keys = {s.key for s in only.sheets}
-    assert not keys & {
-        "hap_monthly",
-        "hap_63_3941",
-        "target_metals",
-        "compliance_booths",
-        "compliance_guns",
-        "training",
-    }
+    assert not keys & set("hap_monthly hap_63_3941 target_metals compliance_booths compliance_guns training".split())
 
 
 def missing(handout: handouts.Handout) -> list[str]:

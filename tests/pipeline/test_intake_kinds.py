@@ -297,9 +297,11 @@ def test_a_hidden_sheet_is_read_and_named_as_hidden() -> None:
 
 def test_sheets_that_feed_one_table_survive_the_store() -> None:
     read = read_file(Source("inbox/log.xlsx", content=by_openpyxl(MONTHS)), [])
-    meta, frames = packed(read)
+    meta, frames = packed([read])
     assert (
-        unpack(meta, {name: frame.lazy() for name, frame in frames.items()}).sheets == read.sheets == ("March", "April")
+        unpack(meta, {name: frame.lazy() for name, frame in frames.items()})[0].sheets
+        == read.sheets
+        == ("March", "April")
     )
 
 
@@ -512,8 +514,8 @@ def test_what_is_wrong_in_a_layout_is_named_with_its_line(old: str, new: str, li
 def test_what_was_read_survives_the_store_with_all_its_marks() -> None:
     book = by_openpyxl({"pours": [HEADER, *ROWS], "Notes": [["x"]]})
     read = read_file(Source("inbox/a.xlsx", content=book), [])
-    meta, frames = packed(read)
-    again = unpack(meta, {name: frame.lazy() for name, frame in frames.items()})
+    meta, frames = packed([read])
+    again = unpack(meta, {name: frame.lazy() for name, frame in frames.items()})[0]
     assert dataclasses.replace(again, tables={}) == dataclasses.replace(read, tables={}) and again.refused_parts
 
 

@@ -355,14 +355,8 @@ def test_the_stage_of_a_reading_is_found_from_its_time() -> None:
         )
     )  # fmt: skip
     found = taken.tables["readings"].select("panel_id", "reading_no", "after_operation").rows()
-    assert sorted(found) == [
-        ("door", 1, 0),
-        ("door", 2, 1),
-        ("door", 3, 2),
-        ("door", 4, 3),
-        ("hood", 1, 0),
-        ("strip", 1, 1),
-    ]
+    wanted = [("door", 1, 0), ("door", 2, 1), ("door", 3, 2), ("door", 4, 3), ("hood", 1, 0), ("strip", 1, 1)]
+    assert sorted(found) == wanted
 
 
 def test_two_operations_that_ended_together_leave_the_stage_open() -> None:

@@ -8,7 +8,8 @@ import polars as pl
 import pytest
 from test_engines import at_a_time
 
-from pipelines import commands, workspace
+from tests.made_tables import made_tables
+from tests.workspaces import filled
 
 COMPOSED, TAKEN_APART = unicodedata.normalize("NFC", "Tür-7"), unicodedata.normalize("NFD", "Tür-7")
 FACTS = "density_g_per_ml,solids_mass_fraction,solids_volume_fraction,voc_mass_fraction,water_mass_fraction,exempt_mass_fraction"
@@ -31,12 +32,9 @@ FILES = {
 
 @pytest.fixture(scope="module", params=[400_000, 1], ids=["at_once", "by_shop"])
 def tables(request, tmp_path_factory: pytest.TempPathFactory) -> dict[str, pl.DataFrame]:
-    space, _ = workspace.init(tmp_path_factory.mktemp("ids") / "shop", "")
-    for name, text in FILES.items():
-        workspace.fill(space, name, text.encode())
+    space = filled(tmp_path_factory.mktemp("ids") / "shop", FILES)
     with at_a_time(request.param):
-        commands.run(space)
-    return {name: pl.read_parquet(space.out / "tables" / f"{name}.parquet") for name in ("mixes", "intake_files")}
+        return made_tables(space)
 
 
 def test_one_id_in_two_spellings_is_one_cup_and_told_once_a_file(tables: dict[str, pl.DataFrame]) -> None:

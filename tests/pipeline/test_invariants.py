@@ -21,8 +21,9 @@ import pytest
 from test_engines import at_a_time, differences
 from test_moving_guns import MOVED, NEW, lent_for_one_spray, moved_for_good
 
-from pipelines import commands, settings, workspace
+from pipelines import settings, workspace
 from seed_data import scenario
+from tests.made_tables import made_tables
 
 TIME = "%Y-%m-%d %H:%M:%S"
 LAYOUTS = {  # NIST SP 811 (2008), appendix B.8: grams of a pound and an ounce, um of a mil, m2 of a square foot
@@ -68,8 +69,7 @@ def written(folder: Path, it: Business, **chosen: object) -> workspace.Workspace
 
 def ran(space: workspace.Workspace) -> Tables:
     """Every published table of a run. The places in files that two of them give are looked up, and left out then."""
-    commands.run(space)
-    tables = {path.stem: pl.read_parquet(path) for path in sorted((space.out / "tables").glob("*.parquet"))}
+    tables = made_tables(space)
     del tables["intake_files"]
     lines = {path.name: path.read_text("utf-8-sig").splitlines() for path in space.inbox.glob("*.csv")}
 
@@ -93,16 +93,7 @@ def plain(business: Business, tmp_path_factory: pytest.TempPathFactory) -> tuple
     """The business as it is, run once; its workspace is not to be touched."""
     space = written(tmp_path_factory.mktemp("plain") / "shop", business)
     tables = ran(space)
-    speak = (
-        "film_build",
-        "transfer_by_pair",
-        "totals",
-        "savings",
-        "mix_guide",
-        "actions",
-        "measure_next",
-        "rolling_12_months",
-    )
+    speak = "film_build transfer_by_pair totals savings mix_guide actions measure_next rolling_12_months".split()
     assert not [name for name in speak if not tables[name].height]
     return space, tables
 
@@ -242,7 +233,7 @@ def test_a_file_that_comes_later_gives_what_all_files_at_once_give(
     assert 0 < last.height < pours.height
     rest = pours.join(last, on=["shop_id", "mix_id"], how="anti")
     rest.write_csv(space.inbox / "pours.csv", datetime_format=TIME)
-    commands.run(space)
+    made_tables(space)
     last.write_csv(space.inbox / "pours_last_month.csv", datetime_format=TIME)
     wrong = differences(plain[1], ran(space))
     assert not wrong, told(wrong)

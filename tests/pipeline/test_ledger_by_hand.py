@@ -6,9 +6,10 @@ from __future__ import annotations
 import polars as pl
 import pytest
 
-from pipelines import commands, workspace
-from pipelines.settings import Settings, template
+from pipelines import workspace
+from pipelines.settings import Settings
 from reports import handouts
+from tests.workspaces import filled, ran, table
 
 FACTS = "density_g_per_ml,solids_mass_fraction,solids_volume_fraction,voc_mass_fraction,water_mass_fraction,exempt_mass_fraction"
 JOBS = range(1, 7)
@@ -45,15 +46,7 @@ FILES = {
 
 @pytest.fixture(scope="module")
 def space(tmp_path_factory: pytest.TempPathFactory) -> workspace.Workspace:
-    space, _ = workspace.init(tmp_path_factory.mktemp("ledger_by_hand") / "shop", template())
-    for name, text in FILES.items():
-        workspace.fill(space, name, text.encode())
-    commands.run(space)
-    return space
-
-
-def table(space: workspace.Workspace, name: str) -> pl.DataFrame:
-    return pl.read_parquet(space.out / "tables" / f"{name}.parquet")
+    return ran(filled(tmp_path_factory.mktemp("ledger_by_hand") / "shop", FILES))
 
 
 def test_what_is_least_of_the_overspray_goes_with_the_greatest_transfer(space: workspace.Workspace) -> None:

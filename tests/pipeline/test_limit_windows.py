@@ -11,8 +11,9 @@ import polars as pl
 import pytest
 
 from pipelines import cli, workspace
-from pipelines.settings import Settings, template
+from pipelines.settings import Settings
 from reports import handouts
+from tests.workspaces import filled, table
 
 GAL = 3.785411784
 LITRES = {"2025-12": 60, "2026-01": 90, "2026-02": 114.7, "2026-03": 70, "2026-05": 80, "2026-06": 20}  # 1 g/mL
@@ -40,9 +41,7 @@ FILES = {
 
 @pytest.fixture(scope="module")
 def said(tmp_path_factory: pytest.TempPathFactory) -> tuple[workspace.Workspace, str]:
-    space, _ = workspace.init(tmp_path_factory.mktemp("windows") / "shop", template())
-    for name, text in FILES.items():
-        workspace.fill(space, name, text.encode())
+    space = filled(tmp_path_factory.mktemp("windows") / "shop", FILES)
     with pytest.MonkeyPatch.context() as patch:
         lines: list[str] = []
         patch.setattr("builtins.print", lambda *given, **_: lines.append(" ".join(map(str, given))))
@@ -52,7 +51,7 @@ def said(tmp_path_factory: pytest.TempPathFactory) -> tuple[workspace.Workspace,
 
 @pytest.fixture(scope="module")
 def windows(said: tuple[workspace.Workspace, str]) -> dict[tuple[str, str, str], dict]:
-    rows = pl.read_parquet(said[0].out / "tables" / "limit_windows.parquet")
+    rows = table(said[0], "limit_windows")
     return {(r["measure"], r["period"], r["window"]): r for r in rows.iter_rows(named=True)}
 
 
@@ -92,9 +91,7 @@ def test_litres_of_solvent_issued_can_be_limited(windows) -> None:
 
 
 def test_what_cannot_be_judged_is_refused(said: tuple[workspace.Workspace, str]) -> None:
-    refused = pl.read_parquet(said[0].out / "tables" / "refused_rows.parquet").filter(
-        pl.col("table") == "permit_limits"
-    )
+    refused = table(said[0], "refused_rows").filter(pl.col("table") == "permit_limits")
     reasons = {r["line"]: "; ".join(r["reasons"]) for r in refused.iter_rows(named=True)}
     assert "no product is of category 'top_coat'" in reasons[7] and "cannot measure this" in reasons[8]
 
@@ -120,15 +117,13 @@ def test_breaches_stand_first_on_the_page_in_the_closing_lines_and_in_the_handou
 
 
 def test_a_european_handout_prints_no_pollutant_of_the_us_list(tmp_path) -> None:
-    space, _ = workspace.init(tmp_path / "eu", template())
     files = FILES | {
         "registers/shops.csv": "shop_id,jurisdiction\ns,eu\n",
         "registers/component_species.csv": "component_id,cas,substance,mass_fraction\nvarnish,108-88-3,toluene,0.2\n",
         "registers/product_categories.csv": "product_id,jurisdiction,category\ntop,eu,topcoat\n",
     }
     del files["registers/permit_limits.csv"]
-    for name, text in files.items():
-        workspace.fill(space, name, text.encode())
+    space = filled(tmp_path / "eu", files)
     cli.main(["run", str(space.root)])
     tables = workspace.read_snapshot(space.snapshot(), handouts.TABLES)
     assert tables["hap_monthly"].height > 0

@@ -12,7 +12,6 @@ import pytest
 from test_emissions_oracle import frames
 
 from pipelines import cli, workspace
-from pipelines.ledger import runner
 from pipelines.settings import Settings, template
 from reports import handouts, lines
 from tests import on_frames
@@ -20,15 +19,7 @@ from tests import on_frames
 
 @cache
 def tables() -> dict[str, pl.DataFrame]:
-    found = frames(emission_oracle.shops(5, cups=40))
-    needed = {*lines.TABLES, *lines.OF_CUPS}
-    for name in reversed(runner.order()):
-        if name in needed:
-            needed |= runner.upstream(name) & set(runner.steps())
-    for name in runner.order():
-        if name in needed:
-            found[name] = on_frames.run_statement(name, found, Settings().flat())
-    return found
+    return on_frames.run_wanted(frames(emission_oracle.shops(5, cups=40)), *lines.TABLES, *lines.OF_CUPS)
 
 
 def figure(table: str, column: str, *where: pl.Expr) -> Any:
@@ -188,8 +179,7 @@ def test_each_pour_says_where_it_was_read_and_where_its_components_figures_stand
     )
     found = dict(tables())
     found["pours"] = placed
-    for name in ("pour_lines", "voc_content_lines"):
-        found[name] = on_frames.run_statement(name, found, Settings().flat())
+    found["voc_content_lines"] = on_frames.run_statement("voc_content_lines", found, Settings().flat())
     versions = found["components"]
     found["components"] = versions.with_columns(
         file=pl.lit("registers/components.csv"), line=pl.int_range(2, pl.len() + 2, dtype=pl.Int64)

@@ -6,8 +6,8 @@ import polars as pl
 import pytest
 
 from pipelines import commands, run, workspace
-from pipelines.settings import template
 from reports import handouts
+from tests.workspaces import filled
 
 FILES = {
     "registers/shops.csv": "shop_id,label,jurisdiction\nvale,Vale,us-vale\nhill,Hill,us-hill\ntypo,Typo,us-cs\nplain,Plain,us\n",
@@ -44,9 +44,7 @@ FILES = {
 
 @pytest.fixture(scope="module")
 def space(tmp_path_factory: pytest.TempPathFactory) -> workspace.Workspace:
-    space, _ = workspace.init(tmp_path_factory.mktemp("local_rules") / "shop", template())
-    for name, text in FILES.items():
-        workspace.fill(space, name, text.encode())
+    space = filled(tmp_path_factory.mktemp("local_rules") / "shop", FILES)
     commands.handout(space, "2026", [])
     return space
 

@@ -7,8 +7,9 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipelines import cli, settings, workspace
+from pipelines import settings, workspace
 from seed_data import scenario
+from tests.made_tables import made_tables
 
 MOVED = "g101"  # a gun of the first shop
 NEW = "vellmoor"
@@ -64,8 +65,7 @@ def told(request, tmp_path_factory) -> tuple[str, pl.DataFrame, dict[str, pl.Dat
     drawn = scenario.build(shops=2, months=3, cups=420)
     drawn.canonical["operations"] = request.param(drawn.canonical["operations"])
     scenario.write_canonical(space.root, drawn)
-    assert cli.main(["run", str(space.root)]) in (0, 3)
-    tables = {path.stem: pl.read_parquet(path) for path in sorted((space.out / "tables").glob("*.parquet"))}
+    tables = made_tables(space)
     return request.param.__name__, drawn.canonical["operations"], tables
 
 

@@ -1,7 +1,6 @@
 """The Dagster graph: what it shows of every table, its checks, and what runs by itself only when asked."""
 
 import os
-import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -10,13 +9,13 @@ import dagster as dg
 import polars as pl
 import pytest
 
-from pipelines import checks, commands, definitions, results, settings, steps, workspace
+from pipelines import checks, definitions, results, steps, workspace
 from pipelines.defs import automation, for_readers, lineage, sources
 from pipelines.ledger import runner
 from pipelines.settings import Settings
 from pipelines.workspace import Workspace
 from schemas import events, published, registers, validate
-from seed_data import scenario
+from tests.workspaces import drawn, ran
 
 HOME = Path(__file__).resolve().parents[2]
 SETTINGS = Settings().flat()
@@ -170,14 +169,7 @@ def test_what_checks_find_in_the_parts_of_a_table_is_one_outcome():
 
 def intake_row(read: int, accepted: int, refused: int) -> pl.DataFrame:
     return pl.DataFrame(
-        {
-            "file": ["f"],
-            "rows_read": [read],
-            "accepted": [accepted],
-            "refused": [refused],
-            "duplicate": 0,
-            "superseded": 0,
-        }
+        dict(file=["f"], rows_read=[read], accepted=[accepted], refused=[refused], duplicate=0, superseded=0)
     )
 
 
@@ -223,7 +215,7 @@ def test_figures_must_be_the_sum_of_their_lines(sums, holds):
 def test_sums_are_checked_against_lines_that_have_their_columns(table):
     lines, key, figures = checks.SUMS[table]
     (check,) = [one for one in checks.of(table) if one.name == "sum_of_its_lines"]
-    assert check.blocking and check.beside == (lines,)
+    assert check.blocking and check.reads == {table: [*key, *figures], lines: [*key, *figures.values()]}
     assert {*key, *figures} <= set(validate.empty(table).columns)
     assert {*key, *figures.values()} <= set(validate.empty(lines).columns)
     assert check.test(validate.empty(table), SETTINGS, {lines: validate.empty(lines)})[0]
@@ -234,17 +226,13 @@ def test_sums_are_checked_against_lines_that_have_their_columns(table):
 
 @pytest.fixture(scope="module")
 def finished(tmp_path_factory) -> Workspace:
-    space, _ = workspace.init(tmp_path_factory.mktemp("graph") / "shop", settings.template())
-    scenario.write_canonical(space.root, scenario.build(shops=2, months=3, cups=80))
-    commands.run(space)
-    return space
+    return ran(drawn(tmp_path_factory.mktemp("graph") / "shop", shops=2, months=3, cups=80))
 
 
 @pytest.fixture
-def copy(finished, tmp_path, monkeypatch) -> Workspace:
-    shutil.copytree(finished.root, tmp_path / "shop", symlinks=True)
-    monkeypatch.setenv(automation.WORKSPACE, str(tmp_path / "shop"))
-    return Workspace(tmp_path / "shop")
+def copy(copy, monkeypatch) -> Workspace:
+    monkeypatch.setenv(automation.WORKSPACE, str(copy.root))
+    return copy
 
 
 def alone(names: list[str], **more) -> dg.ExecuteInProcessResult:

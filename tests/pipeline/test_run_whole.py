@@ -1,10 +1,8 @@
 """A run from exports to pages: what it leaves, that it can be repeated, and that nothing gets lost on the way."""
 
-import hashlib
 import json
 import os
 import re
-import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -16,54 +14,29 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parents[1] / "reports"))
 from page_words import unplain
 
-from pipelines import cli, commands, run, settings, workspace
+from pipelines import cli, commands, run, workspace
 from pipelines.workspace import Workspace, WorkspaceError
-from seed_data import scenario
+from tests.workspaces import drawn, hashes, table
 
 HOME = Path(__file__).resolve().parents[2]
-
-
-def made(folder: Path) -> Workspace:
-    """A small workspace of canonical files: two invented shops, three months."""
-    space, _ = workspace.init(folder, settings.template())
-    scenario.write_canonical(space.root, scenario.build(shops=2, months=3, cups=150))
-    return space
 
 
 @pytest.fixture(scope="module")
 def finished(tmp_path_factory) -> Workspace:
     """A workspace that was run once. Tests leave it as it is."""
-    space = made(tmp_path_factory.mktemp("finished") / "shop")
+    space = drawn(tmp_path_factory.mktemp("finished") / "shop", shops=2, months=3, cups=150)
     assert cli.main(["run", str(space.root)]) in (0, 3)
     return space
 
 
-@pytest.fixture
-def copy(finished, tmp_path) -> Workspace:
-    """A copy of that workspace, with its results, to do things to."""
-    shutil.copytree(finished.root, tmp_path / "shop", symlinks=True)
-    return Workspace(tmp_path / "shop")
-
-
 def contents(space: Workspace) -> dict[str, str]:
-    """Every file of the set in force with a hash of its bytes; the database by what its tables hold."""
-    folder = space.snapshot()
-    assert folder is not None
-    found = {}
-    for path in sorted(folder.rglob("*")):
-        if path.is_file() and path.suffix != ".duckdb":
-            found[path.relative_to(folder).as_posix()] = hashlib.sha256(path.read_bytes()).hexdigest()
-    with duckdb.connect(str(folder / "filmledger.duckdb"), read_only=True) as connection:
-        for (name,) in connection.sql("select table_name from information_schema.tables order by 1").fetchall():
-            rows = connection.table(name).fetchall()
-            found[f"filmledger.duckdb/{name}"] = hashlib.sha256(repr(rows).encode()).hexdigest()
+    """What the set in force says, file by file, with what it says of itself."""
     # the database is looked at through its tables, so its size in the manifest says nothing
-    manifest = json.loads((folder / workspace.MANIFEST).read_text())
+    manifest = json.loads((space.out / workspace.MANIFEST).read_text())
     manifest["files"].pop("filmledger.duckdb")
     manifest.pop("sha256")  # over that too
     manifest.pop("contents")  # words for tables as the workbench holds them, before numbers are rounded
-    found[workspace.MANIFEST] = json.dumps(manifest, sort_keys=True)
-    return found
+    return hashes(space) | {workspace.MANIFEST: json.dumps(manifest, sort_keys=True)}
 
 
 def test_the_pages_of_a_run_are_in_plain_words(finished):
@@ -86,18 +59,18 @@ def test_a_run_leaves_tables_database_pages_and_hand_outs(finished):
 
 
 def test_the_headline_is_what_the_ledger_says(finished):
-    ledger = pl.read_parquet(finished.out / "tables" / "material_ledger.parquet")
+    ledger = table(finished, "material_ledger")
     headline = workspace.manifest_in_force(finished)["headline"]
     poured = ledger["poured_solids_g"].sum()
     assert headline["poured_solids_g"] == pytest.approx(poured, rel=1e-12)
     assert headline["useful_share"] == pytest.approx(ledger["useful_solids_g"].sum() / poured, rel=1e-12)
     assert 0 < headline["te_low"] < headline["te"] < headline["te_high"] < 1
-    assert headline["cups"] == pl.read_parquet(finished.out / "tables" / "mixes.parquet").height
+    assert headline["cups"] == table(finished, "mixes").height
 
 
 def test_page_command_line_and_totals_say_the_same_to_the_digit(finished, capsys):
     """The page adds loadings and the script's sums, the command reads the manifest, and totals come from the posterior itself."""
-    totals = pl.read_parquet(finished.out / "tables" / "totals.parquet")
+    totals = table(finished, "totals")
     whole = totals.filter([pl.col(key) == "all" for key in ("shop_id", "role", "product_id", "period")]).row(
         0, named=True
     )
@@ -163,7 +136,7 @@ def test_what_the_pages_add_up_is_what_the_database_adds_up(finished):
 
 
 def test_a_site_for_one_reader_holds_that_reader_s_pages_and_stands_beside_the_hand_outs(copy, capsys):
-    people = pl.read_parquet(copy.out / "tables" / "transfer_by_technician.parquet")["technician_id"].unique().to_list()
+    people = table(copy, "transfer_by_technician")["technician_id"].unique().to_list()
     who = sorted(people)[0]
     assert cli.main(["run", str(copy.root), "--for", "environment"]) in (0, 3)
     site = copy.handouts / "site_environment"
@@ -222,7 +195,7 @@ def test_a_file_that_comes_and_goes_leaves_no_trace(copy):
     pours = pl.read_csv(copy.inbox / "pours.csv", infer_schema=False)
     pours.head(3).with_columns(mix_id=pl.lit("late")).write_csv(extra)
     assert commands.run(copy).new
-    mixes = pl.read_parquet(copy.out / "tables" / "mixes.parquet")
+    mixes = table(copy, "mixes")
     assert mixes.filter(pl.col("mix_id") == "late").height >= 1
     assert contents(copy) != before
     extra.unlink()
@@ -240,7 +213,7 @@ def test_a_damaged_file_is_refused_by_name_and_the_run_goes_on(copy, capsys):
     assert cli.main(["run", str(copy.root)]) == 3
     told = capsys.readouterr().out
     assert "1 file" in told
-    files = pl.read_parquet(copy.out / "tables" / "intake_files.parquet")
+    files = table(copy, "intake_files")
     assert files.filter(pl.col("state") == "refused")["file"].to_list() == ["inbox/noise.csv"]
     refused = pl.read_csv(copy.out / "refused" / "inbox__pours.csv.csv", infer_schema=False)
     row = refused.filter(pl.col("line") == "2")

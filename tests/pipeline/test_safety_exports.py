@@ -8,9 +8,10 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipelines import cli, settings, workspace
+from pipelines import cli, workspace
 from pipelines.workspace import Workspace
 from tests.pipeline.intake_bench import OPERATIONS, POURS, REGISTERS
+from tests.workspaces import filled, table
 
 NASTY = [
     "../../../tmp/evil", "/etc/passwd", "..\\..\\evil", "C:\\evil", "con", "a/b", ".", "..",
@@ -24,9 +25,7 @@ NASTY = [
 def nasty(tmp_path_factory: pytest.TempPathFactory) -> tuple[Workspace, Path, set[str]]:
     """A workspace full of hostile texts that was run once; the folder around it, and what stood there before."""
     around = tmp_path_factory.mktemp("around")
-    space, _ = workspace.init(around / "shop", settings.template())
-    for name, text in REGISTERS.items():
-        workspace.fill(space, name, text.encode())
+    space = filled(around / "shop", REGISTERS)
     quoted = ['"' + text.replace('"', '""') + '"' for text in NASTY]
     people = "technician_id,shop_id,label\nada,north,Ada\n" + "".join(f"{q},north,{q}\n" for q in quoted)
     workspace.fill(space, "registers/technicians.csv", people.encode())
@@ -54,12 +53,12 @@ def test_links_out_of_the_inbox_and_what_is_no_file_are_refused_by_name(
     nasty: tuple[Workspace, Path, set[str]],
 ) -> None:
     space, _, _ = nasty
-    files = pl.read_parquet(space.out / "tables" / "intake_files.parquet").filter(state="refused")
+    files = table(space, "intake_files").filter(state="refused")
     told = dict(files.select("file", "message").iter_rows())
     assert "leads out of the workspace" in told["inbox/link.csv"]
     for name in ("inbox/folder", "inbox/loop", "inbox/gone.csv", "inbox/pipe.csv"):
         assert told[name], name
-    mixes = pl.read_parquet(space.out / "tables" / "mixes.parquet")
+    mixes = table(space, "mixes")
     assert "secret" not in mixes["mix_id"].to_list()
 
 
@@ -74,7 +73,7 @@ def test_nothing_is_written_outside_out_and_the_programs_own_folder(nasty: tuple
 
 def test_hostile_ids_are_kept_as_they_are_in_the_tables(nasty: tuple[Workspace, Path, set[str]]) -> None:
     space, _, _ = nasty
-    mixes = pl.read_parquet(space.out / "tables" / "mixes.parquet")["mix_id"].to_list()
+    mixes = table(space, "mixes")["mix_id"].to_list()
     assert {t.strip() for t in NASTY} - set(mixes) == set()
 
 

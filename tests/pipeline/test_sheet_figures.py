@@ -9,9 +9,10 @@ from __future__ import annotations
 import polars as pl
 import pytest
 
-from pipelines import commands, workspace
-from pipelines.settings import Settings, template
+from pipelines import workspace
+from pipelines.settings import Settings
 from reports import handouts
+from tests.workspaces import filled, ran
 
 FILES = {
     "registers/shops.csv": "shop_id,jurisdiction\ns,us\n",
@@ -36,11 +37,7 @@ FILES = {
 
 @pytest.fixture(scope="module")
 def space(tmp_path_factory: pytest.TempPathFactory) -> workspace.Workspace:
-    space, _ = workspace.init(tmp_path_factory.mktemp("sheets") / "shop", template())
-    for name, text in FILES.items():
-        workspace.fill(space, name, text.encode())
-    commands.run(space)
-    return space
+    return ran(filled(tmp_path_factory.mktemp("sheets") / "shop", FILES))
 
 
 @pytest.fixture(scope="module")
@@ -79,13 +76,8 @@ def test_without_a_sheet_the_number_is_missing_and_the_lines_keep_what_is_known(
     space: workspace.Workspace, cups: dict[str, dict]
 ) -> None:
     names = (
-        "density_g_per_ml",
-        "solids_mass_fraction",
-        "voc_g_per_l_actual",
-        "voc_g_per_l_regulatory",
-        "voc_g_per_l_eu",
-        "rts_l",
-    )
+        "density_g_per_ml solids_mass_fraction voc_g_per_l_actual voc_g_per_l_regulatory voc_g_per_l_eu rts_l"
+    ).split()
     assert [cups["none"][name] for name in names] == [None] * 6 and cups["none"]["grade"] == "B"
     lines = pl.read_parquet(space.out / "tables" / "voc_content_lines.parquet").filter(pl.col("mix_id") == "none")
     assert lines.select("component_id", "voc_g").rows() == [("varnish", 50.0), ("pigment", None)]
@@ -96,12 +88,8 @@ def test_what_only_some_cups_lack_is_told_once_with_what_it_takes(space: workspa
     volume = told.row(
         by_predicate=(pl.col("product_id") == "fill") & (pl.col("property") == "solids by volume"), named=True
     )
-    assert [volume[name] for name in ("n_cups", "n_lacking", "components", "from_sheet")] == [
-        4,
-        3,
-        "hardener, pigment",
-        True,
-    ]
+    wanted = [4, 3, "hardener, pigment", True]
+    assert [volume[name] for name in ("n_cups", "n_lacking", "components", "from_sheet")] == wanted
     voc = told.row(by_predicate=(pl.col("product_id") == "bare") & (pl.col("property") == "VOC"), named=True)
     assert not voc["from_sheet"]
     assert voc["would_take"] == (

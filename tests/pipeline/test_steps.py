@@ -9,29 +9,23 @@ import polars as pl
 import pytest
 from test_engines import at_a_time, differences
 
-from pipelines import checks, commands, settings, steps, workbench, workspace
+from pipelines import checks, commands, steps, workbench, workspace
 from pipelines import run as runs
 from pipelines.ledger import runner
 from pipelines.steps import BY_TABLE, STEPS
+from pipelines.transfer.decisions import decision_tables
 from pipelines.workspace import Workspace
 from schemas import events, published, validate
-from seed_data import scenario
+from tests.workspaces import drawn
 
 
 @pytest.fixture(scope="module")
 def finished(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
     """A small workspace whose tables were made in a plain loop, without Dagster. Tests leave it as it is."""
-    space, _ = workspace.init(tmp_path_factory.mktemp("steps") / "shop", settings.template())
-    scenario.write_canonical(space.root, scenario.build(shops=2, months=2, cups=60))
+    space = drawn(tmp_path_factory.mktemp("steps") / "shop", shops=2, months=2, cups=60)
     with runs.begin(space, runs.Silent()) as run:
         steps.bring_up_to_date(run)
     return space
-
-
-@pytest.fixture
-def copy(finished: Workspace, tmp_path: Path) -> Workspace:
-    shutil.copytree(finished.root, tmp_path / "shop", symlinks=True)
-    return Workspace(tmp_path / "shop")
 
 
 def made(space: Workspace) -> set[str]:
@@ -83,6 +77,10 @@ def test_a_register_that_changes_runs_what_reads_it_and_nothing_else(copy: Works
     again = made(copy)
     assert {BY_TABLE["pours"].name, "component_facts"} <= again
     assert not again & {"film_increments", "sprays", "stage_positions", "gauge_fits"}
+    limits = copy.registers / "permit_limits.csv"
+    limits.write_text(limits.read_text().replace(",,0.7,ton_us,", ",,0.3,ton_us,", 1))
+    again = made(copy)
+    assert "actions" in again and not again & {one.makes[0] for one in decision_tables.DECISIONS} - {"actions"}
 
 
 def test_a_setting_runs_what_asks_for_it_and_nothing_else(copy: Workspace) -> None:

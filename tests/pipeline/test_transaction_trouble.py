@@ -14,7 +14,7 @@ import pytest
 
 from pipelines import cli, commands, run, workspace
 from pipelines.workspace import Workspace, WorkspaceError
-from tests.bench import kills
+from tests.workspaces import drawn, hashes
 
 HOME = Path(__file__).resolve().parents[2]
 
@@ -22,19 +22,10 @@ HOME = Path(__file__).resolve().parents[2]
 @pytest.fixture(scope="module")
 def finished(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
     """A small workspace that was run once. Tests leave it as it is."""
-    from pipelines import settings
-    from seed_data import scenario
 
-    space, _ = workspace.init(tmp_path_factory.mktemp("trouble") / "shop", settings.template())
-    scenario.write_canonical(space.root, scenario.build(shops=1, months=2, cups=30))
+    space = drawn(tmp_path_factory.mktemp("trouble") / "shop", shops=1, months=2, cups=30)
     assert cli.main(["run", str(space.root)]) in (0, 3)
     return space
-
-
-def results(space: Workspace) -> dict[str, str]:
-    folder = space.snapshot()
-    assert folder is not None
-    return kills.hashes(folder)
 
 
 def late(space: Workspace) -> None:
@@ -43,11 +34,9 @@ def late(space: Workspace) -> None:
 
 
 @pytest.fixture
-def copy(finished: Workspace, tmp_path: Path) -> Workspace:
-    shutil.copytree(finished.root, tmp_path / "shop", symlinks=True)
-    space = Workspace(tmp_path / "shop")
-    late(space)
-    return space
+def copy(copy: Workspace) -> Workspace:
+    late(copy)
+    return copy
 
 
 @pytest.fixture
@@ -77,15 +66,15 @@ def small_disk(finished: Workspace, tmp_path: Path) -> Iterator[Workspace]:
 def test_a_full_disk_is_said_and_the_old_results_stay(
     small_disk: Workspace, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    before, set_before = results(small_disk), small_disk.snapshot()
+    before, set_before = hashes(small_disk), small_disk.snapshot()
     assert cli.main(["run", str(small_disk.root)]) == 1
     told = capsys.readouterr().err
     assert "the disk is full" in told and "nothing was replaced" in told, told
     assert told.startswith("filmledger: ") and told.count("\n") == 1, "no line of a library's own"
-    assert small_disk.snapshot() == set_before and results(small_disk) == before
+    assert small_disk.snapshot() == set_before and hashes(small_disk) == before
     (small_disk.root.parent / "filler").unlink()
     assert cli.main(["run", str(small_disk.root)]) in (0, 3)
-    assert results(small_disk) != before
+    assert hashes(small_disk) != before
 
 
 def test_a_folder_that_may_not_be_written_is_said_and_the_old_results_stay(
@@ -95,7 +84,7 @@ def test_a_folder_that_may_not_be_written_is_said_and_the_old_results_stay(
     space_root = tmp_path / "shop"
     shutil.copytree(finished.root, space_root, symlinks=True)
     late(Workspace(space_root))
-    before = results(Workspace(space_root))
+    before = hashes(Workspace(space_root))
     bound = subprocess.run(["mount", "--bind", str(space_root), str(space_root)], capture_output=True, check=False)
     if bound.returncode:
         pytest.skip("mounting is not allowed here")
@@ -104,13 +93,13 @@ def test_a_folder_that_may_not_be_written_is_said_and_the_old_results_stay(
         assert cli.main(["run", str(space_root)]) == 1
         told = capsys.readouterr().err
         assert "may not be written" in told and "nothing was replaced" in told, told
-        assert results(Workspace(space_root)) == before
+        assert hashes(Workspace(space_root)) == before
     finally:
         subprocess.run(["umount", "-l", str(space_root)], check=False)
 
 
 def test_a_second_run_says_who_is_running_and_ends_with_1(copy: Workspace) -> None:
-    before = results(copy)
+    before = hashes(copy)
     with workspace.lock(copy):
         done = subprocess.run(
             [sys.executable, "-m", "pipelines.cli", "run", str(copy.root)],
@@ -121,13 +110,13 @@ def test_a_second_run_says_who_is_running_and_ends_with_1(copy: Workspace) -> No
         )
     assert done.returncode == 1
     assert f"process {os.getpid()}" in done.stderr and "already running" in done.stderr
-    assert results(copy) == before
+    assert hashes(copy) == before
 
 
 def test_a_file_that_vanishes_while_files_are_read_stops_the_run(
     copy: Workspace, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    before = results(copy)
+    before = hashes(copy)
     true_unpack = workspace.read_again
 
     def meanwhile(space: Workspace, key: str) -> object:
@@ -138,7 +127,7 @@ def test_a_file_that_vanishes_while_files_are_read_stops_the_run(
     with pytest.raises(Exception, match="changed while being read") as error:
         commands.run(copy)
     assert isinstance(error.value, WorkspaceError) or "WorkspaceError" in repr(error.value.__cause__)
-    assert results(copy) == before
+    assert hashes(copy) == before
 
 
 def test_a_file_that_was_moved_is_known_by_its_content_and_not_read_again(
@@ -150,9 +139,12 @@ def test_a_file_that_was_moved_is_known_by_its_content_and_not_read_again(
     (copy.inbox / "old").mkdir()
     (copy.inbox / "pours.csv").rename(copy.inbox / "old" / "pours.csv")
     asked: list[str] = []
-    true_read = read.read_file
+    true_read, true_reads = read.read_file, read.read_files
     monkeypatch.setattr(
         read, "read_file", lambda source, *more: (asked.append(source.file), true_read(source, *more))[1]
+    )
+    monkeypatch.setattr(
+        read, "read_files", lambda few, *more: (asked.extend(one.file for one in few), true_reads(few, *more))[1]
     )
     second = run.read_everything(run.look(copy, run.Silent()))
     assert "inbox/old/pours.csv" not in asked
@@ -162,10 +154,10 @@ def test_a_file_that_was_moved_is_known_by_its_content_and_not_read_again(
 
 def test_a_register_changed_later_changes_what_hangs_on_it(copy: Workspace) -> None:
     commands.run(copy)
-    before = results(copy)
+    before = hashes(copy)
     register = copy.registers / "components.csv"
     table = pl.read_csv(register, infer_schema=False)
     table.with_columns(pl.lit("1.07").alias("density_g_per_ml")).write_csv(register)
     assert commands.run(copy).new
-    after = results(copy)
+    after = hashes(copy)
     assert after["tables/mixes.parquet"] != before["tables/mixes.parquet"]

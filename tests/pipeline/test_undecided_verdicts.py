@@ -7,9 +7,10 @@ import re
 import polars as pl
 import pytest
 
-from pipelines import commands, workspace
-from pipelines.settings import Settings, template
+from pipelines import workspace
+from pipelines.settings import Settings
 from reports import handouts
+from tests.workspaces import filled, ran
 
 FILES = {
     "registers/shops.csv": "shop_id,jurisdiction\ns,us\nq,ca-qc\n",
@@ -27,11 +28,7 @@ FILES = {
 
 @pytest.fixture(scope="module")
 def space(tmp_path_factory: pytest.TempPathFactory) -> workspace.Workspace:
-    space, _ = workspace.init(tmp_path_factory.mktemp("undecided") / "shop", template())
-    for name, text in FILES.items():
-        workspace.fill(space, name, text.encode())
-    commands.run(space)
-    return space
+    return ran(filled(tmp_path_factory.mktemp("undecided") / "shop", FILES))
 
 
 def test_each_cup_says_why_it_cannot_be_compared(space: workspace.Workspace) -> None:

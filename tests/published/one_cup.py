@@ -13,8 +13,6 @@ from typing import Any
 import polars as pl
 
 from pipelines import run, units
-from pipelines.ledger import runner
-from pipelines.settings import Settings
 from schemas import events, reference, registers, validate
 from tests import on_frames
 
@@ -44,25 +42,12 @@ def frame(table: str, rows: list[Row]) -> pl.DataFrame:
 def ledger(*wanted: str, **rows: list[Row]) -> dict[str, pl.DataFrame]:
     """The steps named and every step they read, on these rows; tables not given are empty, reference tables as shipped."""
     found = {name: shipped(name) for name in reference.REFERENCE}
-    for name in [
-        *events.EVENTS,
-        *registers.REGISTERS,
-        "incomplete",
-        "operation_te",
-        "transfer_by_pair",
-        "transfer_model",
-    ]:
+    transfer = ("operation_te", "transfer_by_pair", "transfer_model")
+    for name in (*events.EVENTS, *registers.REGISTERS, "incomplete", *transfer):
         found[name] = frame(name, rows.get(name, []))
     for name in rows.keys() & reference.REFERENCE.keys():
         found[name] = frame(name, rows[name])
-    needed = set(wanted)
-    for name in reversed(runner.order()):
-        if name in needed:
-            needed |= runner.upstream(name) & set(runner.steps())
-    for name in runner.order():
-        if name in needed:
-            found[name] = on_frames.run_statement(name, found, Settings().flat())
-    return found
+    return on_frames.run_wanted(found, *wanted)
 
 
 def part(gal: float, **more: float | str) -> Row:

@@ -37,13 +37,6 @@ HEADLINE = {
 }
 
 
-@pytest.fixture
-def shop(tmp_path: Path, capsys) -> Path:
-    assert cli.main(["init", str(tmp_path / "shop")]) == 0
-    capsys.readouterr()
-    return tmp_path / "shop"
-
-
 def test_init_makes_a_workspace_and_says_what_to_do_next(tmp_path, capsys):
     assert cli.main(["init", str(tmp_path / "shop")]) == 0
     told = capsys.readouterr().out

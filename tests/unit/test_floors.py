@@ -33,17 +33,7 @@ ROOMS = (
 )
 # Below defs only these may write, and intake, ledger, transfer and reports know no paths of the workspace.
 LOWER = ("schemas", "pipelines/intake", "pipelines/ledger", "pipelines/transfer", "reports")
-WRITERS = {
-    "write_text",
-    "write_bytes",
-    "write_parquet",
-    "write_csv",
-    "sink_parquet",
-    "sink_csv",
-    "mkdir",
-    "unlink",
-    "touch",
-}
+WRITERS = set("write_text write_bytes write_parquet write_csv sink_parquet sink_csv mkdir unlink touch".split())
 
 
 def modules() -> dict[str, Path]:
@@ -131,16 +121,7 @@ def test_the_command_line_and_the_floors_for_it_import_nothing_heavy_at_their_to
             names = [a.name for a in node.names] if isinstance(node, ast.Import) else []
             names += [node.module] if isinstance(node, ast.ImportFrom) and node.module else []
             for name in names:
-                assert name.split(".")[0] not in (
-                    "polars",
-                    "duckdb",
-                    "dagster",
-                    "pandera",
-                    "pydantic",
-                    "numpy",
-                    "scipy",
-                    "pyspark",
-                )
+                assert name.split(".")[0] not in "polars duckdb dagster pandera pydantic numpy scipy pyspark".split()
 
 
 @pytest.mark.parametrize(

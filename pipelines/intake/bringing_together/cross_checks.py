@@ -54,7 +54,9 @@ def checked(books: dict[str, Book], warnings: Warnings, own: Sequence[str]) -> d
     for table in why:
         book = books[table]
         # rows refused only now (a tie, a conflict) and rows that could not be read get their further reasons too
-        late = book.rows.filter(pl.col("@state").is_in([ACCEPTED, REFUSED]))
+        late = book.current()
+        if late.height < book.rows.height:
+            late = book.rows.filter(pl.col("@state").is_in([ACCEPTED, REFUSED]))
         why[table] += _unknown_ids(table, late, books, warnings)
         if table in unread:
             more[table] = _unknown_ids(table, unread[table], books, Warnings())
@@ -94,14 +96,13 @@ def _unknown_ids(table: str, current: pl.DataFrame, books: dict[str, Book], warn
             own = validate.keys(target)[0]  # a gun that is replaced is a gun too
             known = books[target].seen(own)
             if known.is_empty() and target in OPTIONAL:
-                given = current.filter(pl.col(info.name).is_not_null())["@f"].unique()
-                for rank in given:
+                for rank in current.filter(pl.col(info.name).is_not_null())["@f"].unique():
                     warnings.add(rank, table, "open_register", info.name, Remark(first=(0, {"register": target})))
                 continue
-            lost = current.filter(pl.col(info.name).is_not_null()).join(
-                known, left_on=info.name, right_on=own, how="anti"
-            )
-            found.append(_not_in(lost, info.name, f"registers/{target}.csv", Known(known[own])))
+            given = current.lazy().filter(pl.col(info.name).is_not_null())
+            lost = given.join(known.lazy(), left_on=info.name, right_on=own, how="anti").collect()
+            if lost.height:
+                found.append(_not_in(lost, info.name, f"registers/{target}.csv", Known(known[own])))
     if table == "pours":
         found.append(_unknown_cups(current, "from_mix_id", books))
     return found
@@ -131,8 +132,8 @@ class _Hints:
 
 def _unknown_cups(current: pl.DataFrame, column: str, books: dict[str, Book]) -> pl.DataFrame:
     known = books["pours"].seen("shop_id", "mix_id")
-    told = current.filter(pl.col("shop_id").is_not_null() & pl.col(column).is_not_null())
-    lost = told.join(known, left_on=["shop_id", column], right_on=["shop_id", "mix_id"], how="anti")
+    told = current.lazy().filter(pl.col("shop_id").is_not_null() & pl.col(column).is_not_null())
+    lost = told.join(known.lazy(), left_on=["shop_id", column], right_on=["shop_id", "mix_id"], how="anti").collect()
     return _hinted_by_shop(lost, column, "pours", known, "mix_id")
 
 
@@ -151,23 +152,24 @@ def _unknown_jobs(table: str, current: pl.DataFrame, column: str, books: dict[st
     operations = books["operations"].seen("shop_id", "job_id")
     known = jobs if table == "operations" else pl.concat([jobs, operations]).unique()
     shops = known.select("shop_id").unique()  # a shop without any is not asked
-    told = current.filter(pl.col("job_id").is_not_null())
-    lost = told.join(shops, on="shop_id", how="semi").join(known, on=["shop_id", "job_id"], how="anti")
+    told = current.lazy().filter(pl.col("job_id").is_not_null()).join(shops.lazy(), on="shop_id", how="semi")
+    lost = told.join(known.lazy(), on=["shop_id", "job_id"], how="anti").collect()
     return _hinted_by_shop(lost, column, "jobs" if table == "operations" else "jobs or operations", known, "job_id")
 
 
 def _unknown_operations(current: pl.DataFrame, column: str, books: dict[str, Book]) -> pl.DataFrame:
     known = books["operations"].seen("shop_id", "job_id", "operation_no")
-    lost = current.filter(pl.all_horizontal(pl.col(c).is_not_null() for c in ("shop_id", "job_id", column))).join(
-        known, left_on=["shop_id", "job_id", column], right_on=["shop_id", "job_id", "operation_no"], how="anti"
-    )
     job = ["shop_id", "job_id"]
+    told = current.lazy().filter(pl.all_horizontal(pl.col(c).is_not_null() for c in (*job, column)))
+    lost = told.join(known.lazy(), left_on=[*job, column], right_on=[*job, "operation_no"], how="anti").collect()
+    if lost.is_empty():
+        return pl.DataFrame(schema=REASONS)
     there = known.join(lost.select(job).unique(), on=job, how="semi").group_by(job).agg(pl.col("operation_no").sort())
     steps = {(shop, number): numbers for shop, number, numbers in there.iter_rows()}
     jobs: dict[str, Known] = {}
     hints = _Hints()
 
-    def told(shop: str, job: str, number: int) -> str:
+    def why(shop: str, job: str, number: int) -> str:
         listed = steps.get((shop, job), [])
         near = f" (it has {', '.join(map(str, listed[:20]))})" if listed else ""
         if not listed:
@@ -176,7 +178,7 @@ def _unknown_operations(current: pl.DataFrame, column: str, books: dict[str, Boo
             near = hints.of(shop, jobs[shop], job)
         return say("unknown_operation", column=column, found=number, job=job, hint=near)
 
-    return reasons(lost, column, told, "shop_id", "job_id", column)
+    return reasons(lost, column, why, "shop_id", "job_id", column)
 
 
 def _unknown_uses(books: dict[str, Book]) -> pl.DataFrame:
@@ -223,18 +225,19 @@ def _strips(books: dict[str, Book]) -> pl.DataFrame:
     return pl.concat([said(itself, "witness_of", "witness_self"), nowhere])
 
 
-def substrates(books: dict[str, Book]) -> pl.DataFrame:
-    """@i, panel, gauge_id, principle, substrate of every reading in force by a gauge of the register, strips aside.
+def substrates(books: dict[str, Book], *principles: str) -> pl.DataFrame:
+    """@i, panel, gauge_id, principle, substrate of every reading in force by a gauge of these principles, strips aside.
 
     The substrate is the one operation_panels states for the panel (the outer face before others), else that of
     panel_areas for the job's class of vehicle. Where what is stated disagrees it counts as unknown. A strip is steel or
     foil.
     """
     readings = books["readings"].current().filter(pl.col("gauge_id").is_not_null() & pl.col("witness_of").is_null())
-    gauges = books["gauges"].current().select("gauge_id", "principle")
+    gauges = books["gauges"].current().select("gauge_id", "principle").filter(pl.col("principle").is_in(principles))
     readings = readings.select("@i", "shop_id", "job_id", "panel_id", "gauge_id").join(gauges, on="gauge_id")
-    readings = readings.filter(pl.col("principle") != "ultrasonic")
     panel = ["shop_id", "job_id", "panel_id"]
+    if readings.is_empty():
+        return readings.with_columns(pl.lit(None, pl.String).alias("substrate"))
 
     def one(rows: pl.DataFrame, by: list[str], name: str) -> pl.DataFrame:
         known = rows.filter(pl.col("substrate").is_not_null() & (pl.col("substrate") != "unknown"))
@@ -261,7 +264,7 @@ def _gauge_sees(books: dict[str, Book]) -> pl.DataFrame:
     """Magnetic and eddy gauges (a dual one is both) see no plastic or composite, a magnetic one no aluminium either."""
     if not hold(books, "readings", "gauges"):
         return pl.DataFrame(schema=REASONS)
-    seen = substrates(books)
+    seen = substrates(books, "magnetic", "eddy", "dual")
     blind = pl.col("substrate").is_in(["plastic", "composite"]) | (
         (pl.col("substrate") == "aluminium") & (pl.col("principle") == "magnetic")
     )
@@ -295,8 +298,11 @@ def _net_negative(books: dict[str, Book]) -> pl.DataFrame:
 def two_products(pours: Book) -> list[pl.DataFrame]:
     """Cups whose pours name more than one product: rows for `incomplete`; the pours themselves stay."""
     cup = ["shop_id", "mix_id"]
+    product = pl.col("product_id")
+    told = pours.current().lazy().group_by(cup).agg((product.min() != product.max()).alias("@two"))
     many = (
         pours.current()
+        .join(told.filter("@two").collect(), on=cup, how="semi")
         .sort("@f", "line")
         .group_by(cup, maintain_order=True)
         .agg(pl.col("product_id").unique().sort().alias("@products"), pl.col("@f").last(), pl.col("line").last())

@@ -87,7 +87,7 @@ def _readings(books: dict[str, Book], tell: Tell) -> None:
     """Gauges that do not read the metal, and stages after an operation that nobody recorded."""
     readings = books["readings"]
     if hold(books, "gauges"):
-        seen = substrates(books).filter((pl.col("principle") == "eddy") & (pl.col("substrate") == "steel"))
+        seen = substrates(books, "eddy").filter(pl.col("substrate") == "steel")
         places = readings.current().select("@i", "@f", "line")
         there = places.join(seen.select("@i", "gauge_id", "panel_id"), on="@i")
         tell("readings", "doubt_eddy", there, "gauge_id", "panel_id")
@@ -103,9 +103,11 @@ def _readings(books: dict[str, Book], tell: Tell) -> None:
 def _cups(books: dict[str, Book], tell: Tell) -> None:
     """Cups of two products, pours that no cup holds, and weigh-backs from before the cup was poured."""
     pours = books["pours"].current()
-    many = pours.filter(pl.col("product_id").n_unique().over(_CUP) > 1)
-    tell("pours", "doubt_two_products", many, "mix_id")
-    poured = pours.group_by(_CUP).agg(pl.col("poured_at").min().alias("poured"))
+    product = pl.col("product_id")
+    poured = pours.group_by(_CUP).agg(
+        pl.col("poured_at").min().alias("poured"), (product.min() != product.max()).alias("@two")
+    )
+    tell("pours", "doubt_two_products", pours.join(poured.filter("@two"), on=_CUP, how="semi"), "mix_id")
     tell("pours", "doubt_heavy", pours.filter(pl.col("weighed_g").abs() > HEAVY_G), "mix_id", "weighed_g")
     back = books["leftovers"].current().join(poured, on=_CUP)
     tell("leftovers", "doubt_weighed", back.filter(pl.col("weighed_at") < pl.col("poured")), "mix_id", "poured")
@@ -132,10 +134,11 @@ def _sized(book: Book, column: str, bounds: tuple[float, float], unit: str, warn
 
 def _poured(books: dict[str, Book], warnings: Warnings) -> None:
     """Cups of no usual size, weights that seem to run on or seem not to, and leftovers out of all proportion."""
-    pours = books["pours"].current().filter(pl.col("component_id").is_not_null()).sort("pour_no")
-    step = pl.col("weighed_g").diff().drop_nulls()
-    cups = pours.group_by("@f", *_CUP, maintain_order=True).agg(
-        pl.col("weighed_g").sum().alias("g"), pl.len().alias("pours"), (step >= 0).all().alias("rises"), pl.col("line").min()
+    cup = ["@f", *_CUP]
+    pours = books["pours"].current().filter(pl.col("component_id").is_not_null()).sort(*cup, "pour_no")
+    falls = pl.all_horizontal(pl.col(c) == pl.col(c).shift() for c in cup) & (pl.col("weighed_g").diff() < 0)
+    cups = pours.with_columns(falls.alias("falls")).group_by(cup, maintain_order=True).agg(
+        pl.col("weighed_g").sum().alias("g"), pl.len().alias("pours"), (~pl.col("falls").any()).alias("rises"), pl.col("line").min()
     )  # fmt: skip
     by = ["@f", "shop_id"]
     middle, long = pl.col("g").median(), pl.col("pours") >= 3

@@ -5,6 +5,7 @@ which a panel was read. Each step takes a book and gives it back with the column
 import zoneinfo
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
+from functools import cache
 
 import polars as pl
 
@@ -59,11 +60,10 @@ def local_times(table: str, book: Book, zones: Zones, warnings: Warnings) -> Boo
     rows = book.rows
     if rows.is_empty():
         return book
-    for info in validate.columns(table):
-        if info.kind != "datetime":
-            continue
+    times = [info for info in validate.columns(table) if info.kind == "datetime"]
+    zone = zones.column(rows) if times else pl.Series()
+    for info in times:
         mark = f"{info.name}@utc"
-        zone = zones.column(rows)
         if mark in rows.columns and rows[mark].any():
             lost = rows.filter(pl.col(mark) & zone.is_null())
             reasons.append(said(lost, info.name, "no_zone"))
@@ -75,7 +75,8 @@ def local_times(table: str, book: Book, zones: Zones, warnings: Warnings) -> Boo
                 ).to_series()
             rows = rows.with_columns(values.alias(info.name))
         rows = _changes_of_clock(table, rows, info.name, zone, mark, warnings)
-    book = book.with_state(rows.drop([c for c in rows.columns if c.endswith("@utc")]))
+    marks = [c for c in rows.columns if c.endswith("@utc")]
+    book = book.with_state(rows.drop(marks) if marks else rows) if rows is not book.rows or marks else book
     return book.refuse(pl.concat(reasons)) if reasons else book
 
 
@@ -87,7 +88,7 @@ def _changes_of_clock(
         naive = naive & ~rows[mark]
     if not naive.any():
         return rows
-    days = pl.DataFrame({"zone": zone, "day": rows[column].dt.date()}).filter(naive).unique()
+    days = rows.lazy().select(zone=zone, day=pl.col(column).dt.date()).filter(naive).unique().collect()
     change = [(z, d) for z, d in days.iter_rows() if _changes(z, d)]
     if not change:
         return rows
@@ -116,6 +117,7 @@ def _changes_of_clock(
     return _with(rows, column, new)
 
 
+@cache
 def _changes(zone: str, day: date) -> bool:
     """Whether the zone's offset changes on this day, or in the hours next to it."""
     info = zoneinfo.ZoneInfo(zone)
@@ -161,7 +163,7 @@ def volumes_to_mass(table: str, book: Book, components: Book) -> Book:
     marks = [c for c in book.rows.columns if c.endswith("@ml")]
     rows = book.rows
     if not marks or not any(rows[m].any() for m in marks):
-        return book.with_state(rows.drop(marks))
+        return book.with_state(rows.drop(marks)) if marks else book
     when = next((i.name for i in validate.columns(table) if i.kind in ("datetime", "date") and i.required), None)
     day = pl.col(when).cast(pl.Date) if when else pl.lit(None, pl.Date)
     days = rows.select("@i", "component_id", day.alias("@day"))

@@ -275,8 +275,8 @@ class Merging:
     def _by_key(self, book: Book) -> pl.DataFrame:
         if book.rows.is_empty():
             return _no_rows(book.table)
-        placed = _placed(book.current(), self.files).select(_no_rows(book.table).columns)
-        return placed.sort([*validate.keys(book.table), "file", "line"], nulls_last=True)
+        placed = _placed(book.current().lazy(), self.files).select(_no_rows(book.table).columns)
+        return placed.sort([*validate.keys(book.table), "file", "line"], nulls_last=True).collect()
 
 
 @cache
@@ -350,15 +350,12 @@ def _in_force(table: str, book: Book, files: Files) -> Book:
     content = names + [c for c in book.rows.columns if c.endswith("@ml")]
     # a weigh-back without a number is known by its time: numbers are given when all files are merged
     when = [pl.when(pl.col("weigh_no").is_null()).then("weighed_at").alias("@when")] if table == "leftovers" else []
-    rows = book.rows.with_columns(when) if when else book.rows
     full_key = [*key, "@when"] if when else key
-    live = rows.filter(pl.col("@state") == ACCEPTED)
-    states = _within_files(live, full_key, content)
-    conflicts = states.filter(pl.col("@new") == REFUSED)
-    rows = _stated(rows, states)
-    book = book.with_state(rows.drop("@when", strict=False))
-    if conflicts.height:
-        book = book.refuse(_conflict_reasons(book.rows, conflicts["@i"], key, files))
+    states = _within_files(book.current().with_columns(when) if when else book.current(), full_key, content)
+    if states.height:
+        conflicts = states.filter(pl.col("@new") == REFUSED)
+        book = book.with_state(_stated(book.rows, states))
+        book = book.refuse(_conflict_reasons(book.rows, conflicts["@i"], key, files)) if conflicts.height else book
     return _between_files(table, book, full_key, content, files)
 
 
@@ -395,10 +392,10 @@ def _within_files(rows: pl.DataFrame, key: list[str], content: list[str]) -> pl.
     nothing = pl.DataFrame(schema={"@i": pl.Int64, "@new": pl.String})
     if rows.height < 2:
         return nothing
-    hashes = rows.select(pl.struct(["@f", *key]).hash(_SEEDS[0]).alias("h"))["h"]
-    twice = rows.filter(hashes.is_duplicated())
-    if twice.is_empty():
+    again = rows.select(pl.struct(["@f", *key]).hash(_SEEDS[0]).is_duplicated()).to_series()
+    if not again.any():
         return nothing
+    twice = rows.filter(again)
     # the copy that counts is the first in the file
     groups = twice.sort("@f", "line", "@i").with_columns(
         pl.len().over(["@f", *key]).alias("@n"),
@@ -417,11 +414,12 @@ def _within_files(rows: pl.DataFrame, key: list[str], content: list[str]) -> pl.
 
 
 def _between_files(table: str, book: Book, key: list[str], content: list[str], files: Files) -> Book:
-    if len({*book.rows["@f"].unique(), *book.refused["@f"].unique()}) < 2:
+    ranks = {rank for frame in (book.rows, book.refused) for rank in (frame["@f"].min(), frame["@f"].max())} - {None}
+    if len(ranks) < 2:
         return book
     unit = key if table not in UNITS else UNITS[table]
     when = [pl.when(pl.col("weigh_no").is_null()).then("weighed_at").alias("@when")] if table == "leftovers" else []
-    live = book.rows.filter(pl.col("@state") == ACCEPTED).with_columns(when)
+    live = book.current().with_columns(when) if when else book.current()
     # what was refused belongs to its file's version of the unit, if the unit can be told
     needed = [c for c in unit if c != "@when" and c not in ("weigh_no", "valid_from")]
     lost = book.refused.with_columns(when).filter(pl.all_horizontal(pl.col(c).is_not_null() for c in needed))
@@ -619,10 +617,10 @@ def _label(read: FileRead, sheet: int) -> str:
     return f"{read.file}, sheet '{read.sheets[sheet]}'" if read.sheets else read.file
 
 
-def _placed(rows: pl.DataFrame, files: Files) -> pl.DataFrame:
+def _placed(rows: pl.LazyFrame, files: Files) -> pl.LazyFrame:
     """With `file`, the name of the file (and sheet), for @f; `line` is that of the sheet then."""
     rows = rows.with_columns(_SHEET, pl.col("line") % SHEET)
-    return rows.join(files.labels, on=["@f", "@sheet"], how="left", maintain_order="left")
+    return rows.join(files.labels.lazy(), on=["@f", "@sheet"], how="left", maintain_order="left")
 
 
 _SHEET = (pl.col("line") // SHEET).alias("@sheet")
@@ -744,7 +742,7 @@ def _refused_rows(told: Told, files: Files, raw_of: RawOf | None) -> pl.DataFram
         more = pl.DataFrame(found, schema={"@f": pl.Int64, "line": pl.Int64, "@raw": pl.String}, orient="row")
         rows = rows.join(more.unique(["@f", "line"]), on=["@f", "line"], how="left")
         rows = rows.with_columns(pl.coalesce("raw", "@raw").alias("raw"))
-    return validate.conform("refused_rows", _placed(rows, files))
+    return validate.conform("refused_rows", _placed(rows.lazy(), files).collect())
 
 
 def _incomplete(own: dict[str, Book], books: dict[str, Book], files: Files) -> pl.DataFrame:
@@ -768,7 +766,7 @@ def _incomplete(own: dict[str, Book], books: dict[str, Book], files: Files) -> p
     blank = validate.empty("incomplete")
     if not parts:
         return blank
-    both = _placed(pl.concat(parts, how="diagonal"), files)
+    both = _placed(pl.concat(parts, how="diagonal").lazy(), files).collect()
     frame = pl.concat([blank, both.select(c for c in blank.columns if c in both.columns)], how="diagonal")
     return validate.conform("incomplete", frame.unique())
 

@@ -5,7 +5,7 @@ Plain holders without rules: merge.py, filled_in.py and cross_checks.py decide, 
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import cache
+from functools import cache, cached_property
 from typing import Any
 
 import polars as pl
@@ -146,14 +146,25 @@ class Book:
         """Whether no file has anything of it: such a table goes through no step."""
         return self.rows.is_empty() and self.refused.is_empty()
 
+    @cached_property
+    def _current(self) -> pl.DataFrame:
+        accepted = self.rows["@state"] == ACCEPTED
+        return self.rows if accepted.all() else self.rows.filter(accepted)
+
     def current(self) -> pl.DataFrame:
         """The rows in force."""
-        return self.rows.filter(pl.col("@state") == ACCEPTED) if self.rows.height else self.rows
+        return self._current
+
+    @cached_property
+    def _seen(self) -> dict[tuple[str, ...], pl.DataFrame]:
+        return {}
 
     def seen(self, *columns: str) -> pl.DataFrame:
-        """Every id that stands anywhere, accepted or not: what is merely refused is not unknown."""
-        both = [f.lazy().select(columns) for f in (self.rows, self.refused)]
-        return pl.concat(both).drop_nulls().unique().collect()
+        """Every id that stands anywhere, accepted or not: what is merely refused is not unknown. Many tables ask for the same."""
+        if columns not in self._seen:
+            both = [f.lazy().select(columns) for f in (self.rows, self.refused)]
+            self._seen[columns] = pl.concat(both).drop_nulls().unique().collect()
+        return self._seen[columns]
 
     def with_state(self, rows: pl.DataFrame) -> "Book":
         return Book(self.table, rows, self.refused)
@@ -208,11 +219,22 @@ class Book:
 @cache
 def nothing(table: str) -> Book:
     """A table of which no file has anything."""
-    own = dict(validate.empty(table).schema)
-    numbers = {name: pl.Int64() for name in ("@f", "item", "@i", "line")}
-    texts = {name: pl.String() for name in ("column", "reason", "raw")}
-    rows = own | {name: numbers[name] for name in ("line", "@f", "@i")} | {"@state": pl.String()}
-    return Book(table, pl.DataFrame(schema=rows), pl.DataFrame(schema=numbers | texts | own | {"@force": pl.Boolean()}))
+    own, beside = validate.empty(table), _beside()
+    rows = own.hstack(beside["line", "@f", "@i", "@state"])
+    return Book(
+        table,
+        rows,
+        beside["@f", "item", "@i", "line", "column", "reason", "raw"].hstack(own).hstack(beside[["@force"]]),
+    )
+
+
+@cache
+def _beside() -> pl.DataFrame:
+    """No rows of what stands beside the columns of a table."""
+    numbers, texts = ("@f", "item", "@i", "line"), ("column", "reason", "raw", "@state")
+    return pl.DataFrame(
+        schema={**dict.fromkeys(numbers, pl.Int64), **dict.fromkeys(texts, pl.String), "@force": pl.Boolean}
+    )
 
 
 def hold(books: Mapping[str, Book], *tables: str, rows: int = 1) -> bool:

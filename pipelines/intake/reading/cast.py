@@ -68,7 +68,7 @@ def usual(info: ColumnInfo, spec: Spec | None = None) -> pl.Expr:
     if info.kind in ("datetime", "date"):
         if any(re.search(_OFFSET, form) for form in spec.formats):
             return pl.lit(None, info.dtype)
-        values = _by_formats(_english(text, spec.months), spec)[0] if spec.formats else _usual_moment(text)
+        values = _by_formats(_english(text, spec.months), spec)[0] if spec.formats else _usual_moment(text, info.kind)
         return pl.when(values.dt.year().is_between(*YEARS)).then(values).cast(info.dtype)
     values = _plain(text, spec).cast(pl.Float64, strict=False)
     if info.kind == "int":
@@ -95,13 +95,15 @@ def cast(info: ColumnInfo, text: pl.Series, spec: Spec | None = None) -> Casted:
     return _number(info, text, spec)
 
 
-def composed(text: pl.Series) -> tuple[pl.Series, int]:
-    """Ids in one spelling, and how many were in another: a letter with its accent as one sign (Unicode form NFC), so that what
+def composed(text: pl.Series) -> tuple[pl.Series, pl.Series]:
+    """Ids in one spelling, and the places of those in another: a letter with its accent as one sign (Unicode form NFC), so that what
     looks the same is the same."""
-    if text.null_count() == text.len() or (text.str.len_bytes() == text.str.len_chars()).all():
-        return text, 0
-    one = text.str.normalize("NFC")
-    return one, int((one != text).sum())
+    one = text if _is_plain(text) else text.str.normalize("NFC")
+    return one, pl.Series([], dtype=pl.UInt32) if one is text else (one != text).arg_true()
+
+
+def _is_plain(text: pl.Series) -> bool:
+    return text.null_count() == text.len() or bool((text.str.len_bytes() == text.str.len_chars()).all())
 
 
 def failures_of(column: str, text: pl.Series, bad: pl.Series, told: Callable[[str], str]) -> pl.DataFrame:
@@ -190,9 +192,9 @@ YEARS = (1950, 2199)  # others are slips of the pen
 _SECONDS = "%Y-%m-%d %H:%M:%S"
 
 
-def _usual_moment(text: pl.Expr) -> pl.Expr:
+def _usual_moment(text: pl.Expr, kind: str = "datetime") -> pl.Expr:
     right = pl.when(text.str.contains(_ISO)).then(text)
-    return right.str.to_datetime(_SECONDS, strict=False, time_unit="us", exact=True)
+    return _read(right, _SECONDS if kind == "datetime" else "%Y-%m-%d")  # type: ignore[no-any-return]
 
 
 def _moment(info: ColumnInfo, text: pl.Series, spec: Spec) -> Casted:

@@ -66,8 +66,8 @@ class Source:
     @property
     def start(self) -> bytes:
         """Its first bytes."""
-        if self.content is not None:
-            return self.content[:8]
+        if self.content is not None or "data" in self.__dict__:
+            return self.data[:8]
         with open_plain(self.at) as handle:
             return handle.read(8)
 

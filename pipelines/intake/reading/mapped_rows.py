@@ -11,12 +11,14 @@ import polars as pl
 
 from pipelines.intake.messages import listed, say
 from pipelines.intake.reading import cast, layout
-from pipelines.intake.reading.files import FileRefused
+from pipelines.intake.reading.files import SHEET, FileRefused
 from pipelines.intake.reading.text import Grid, trimmed
 from schemas import validate
 from schemas.vocabulary import ColumnInfo
 
 TARE = "@tare"
+#: which of the files that are typed together a row is of
+FILE = pl.col("line") // SHEET
 
 
 @dataclass(frozen=True)
@@ -32,7 +34,6 @@ class Shaped:
 
 def canonical(table: str, grid: Grid) -> Shaped:
     """The rows of a file that is in the table's own columns."""
-    _once(grid, [c.name for c in validate.columns(table)])
     names = grid.names()
     rows = grid.rows.select(
         "line",
@@ -50,7 +51,8 @@ def unused(grid: Grid, used: list[str]) -> list[str]:
     return [name for name in grid.header if name and name not in used]
 
 
-def _once(grid: Grid, wanted: list[str]) -> None:
+def once(grid: Grid, wanted: list[str]) -> None:
+    """Raises FileRefused where a column that is asked for stands twice in the header."""
     for name in wanted:
         if grid.header.count(name) > 1:
             raise FileRefused(say("header_twice", column=name))
@@ -130,7 +132,6 @@ def with_note(found: layout.Layout, grid: Grid) -> tuple[Grid, list[str]]:
 
 def by_layout(found: layout.Layout, grid: Grid) -> tuple[list[Shaped], pl.DataFrame]:
     """The rows each [[tables]] entry makes, and the rows of the grid that none of them takes."""
-    _once(grid, found.needed() + found.optional())
     names = grid.names()
     taken = [_taken(table, names) for table in found.tables]
     none, damaged = ~pl.any_horizontal(taken), pl.col("damage").is_not_null()
@@ -323,7 +324,7 @@ def _not_renamed(name: str, column: layout.Column, both: pl.DataFrame) -> pl.Dat
 def _numbered(parents: tuple[str, ...]) -> pl.Expr:
     """1, 2, ... within the parents in file order; rows without a parent get none."""
     whole = pl.all_horizontal(pl.col(p).is_not_null() for p in parents)
-    return pl.when(whole).then(pl.int_range(1, pl.len() + 1).over(list(parents)).cast(pl.String))
+    return pl.when(whole).then(pl.int_range(1, pl.len() + 1).over([FILE, *parents]).cast(pl.String))
 
 
 def _spec(

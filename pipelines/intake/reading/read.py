@@ -15,14 +15,16 @@ import itertools
 import json
 import traceback
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import asdict, dataclass, field
+from collections.abc import Callable, Container, Iterable, Iterator, Mapping, Sequence
+from dataclasses import asdict, dataclass, field, fields
 from datetime import datetime
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
-from typing import Any, Literal, Protocol
+from typing import Any, Literal, Protocol, TypeVar
 
+import numpy as np
 import polars as pl
+import polars.selectors as cs
 
 from pipelines.intake.messages import NO_TABLE, listed, say, shown
 from pipelines.intake.reading import cast, layout, mapped_rows, spreadsheets, table_of_file, text
@@ -42,6 +44,7 @@ from pipelines.intake.reading.files import (
 from schemas import validate
 from schemas.vocabulary import ColumnInfo
 
+Read = TypeVar("Read")
 #: the key under which rows stand that no table takes
 NOWHERE = ""
 DELIMITERS = (",", "\t", ";")
@@ -79,11 +82,11 @@ class TableRead:
     respelled: int = 0
 
     @staticmethod
-    def of(rows: pl.DataFrame, refused: pl.DataFrame) -> "TableRead":
+    def of(rows: pl.DataFrame, refused: pl.DataFrame, respelled: int = 0) -> "TableRead":
         """Rows in memory."""
         told = rows["shop_id"].value_counts().iter_rows() if "shop_id" in rows.columns else ()
         shops = {shop: n for shop, n in told if shop is not None}
-        return TableRead(rows.lazy(), refused, rows.height, shops)
+        return TableRead(rows.lazy(), refused, rows.height, shops, respelled=respelled)
 
     @property
     def rows_read(self) -> int:
@@ -153,41 +156,79 @@ def read_file(
 ) -> FileRead:
     """Read one file. Never raises for what a file holds: it comes back with state 'refused' and a message instead. Rows of
     a large file are put away at `place`, where there is one; what that raises (a full disk) is raised."""
-    options = options or Options()
-    sha256 = ""
-    try:
-        if source.trouble:
-            raise FileRefused(say("trouble", why=source.trouble))
-        if source.size:
-            within(source, options.max_file_mb)  # before all of it is looked at
-        sha256 = source.sha256
-        read = _read(source, layouts, options, place)
-        if source.ending not in (".parquet", ".xlsx") and (said := _other_form(source)):
-            read = dataclasses.replace(read, message="; ".join(filter(None, [read.message, said])))
+
+    def whole() -> FileRead:
+        found = _looked_at(source, layouts, options or Options(), place)
+        read = _typed_alone(found) if isinstance(found, _Laid) else found
         if place is None:
             return read
         large = enumerate(read.tables.items())
         tables = {name: _put_away(no, one, place) if one.height >= BLOCK else one for no, (name, one) in large}
         return dataclasses.replace(read, tables=tables)
+
+    return _guarded(source, whole)
+
+
+def read_files(
+    sources: Sequence[Source], layouts: list[layout.Layout], options: Options | None = None
+) -> list[FileRead]:
+    """Read small files, each as `read_file` reads it: those of one form are typed together, which for hundreds of exports costs a
+    fraction."""
+    found = [_guarded(one, partial(_looked_at, one, layouts, options or Options(), None)) for one in sources]
+    alike: dict[tuple[object, ...], list[_Laid]] = {}
+    for one in found:
+        if isinstance(one, _Laid):
+            alike.setdefault(one.form, []).append(one)
+    typed: dict[int, FileRead] = {}
+    for group in alike.values():
+        reads = _guarded(group[0].source, partial(_typed_together, group))
+        if isinstance(reads, FileRead):  # one of them is to blame, and only that one is refused
+            reads = [_guarded(one.source, partial(_typed_alone, one)) for one in group]
+        typed |= dict(zip(map(id, group), reads, strict=True))
+    return [typed[id(one)] if isinstance(one, _Laid) else one for one in found]
+
+
+def _guarded(source: Source, work: Callable[[], Read]) -> Read | FileRead:
+    """What `work` makes of a file, or the file refused."""
+    try:
+        return work()
     except NotPutAway as lost:
         raise lost.cause from None
     except FileRefused as refusal:
-        return FileRead(source.file, sha256, None, "refused", str(refusal))
+        why = str(refusal)
     except MemoryError:
-        return FileRead(source.file, sha256, None, "refused", say("raised", why="it does not fit into memory"))
+        why = say("raised", why="it does not fit into memory")
     except (KeyboardInterrupt, SystemExit):
         raise
-    except (
-        BaseException
-    ) as error:  # a reader of outside data: whatever it raises is told, and the run goes on; libraries
-        # in Rust raise panics, which are no Exception
+    except BaseException as error:
+        # a reader of outside data: whatever it raises is told, and the run goes on; libraries in Rust raise panics, which are no Exception
         why = f"{type(error).__name__}: {error}" if str(error) else type(error).__name__
         if isinstance(error, OSError):
             why = error.strerror or why
         else:
             last = traceback.extract_tb(error.__traceback__)[-1]
             why += f" (in {Path(last.filename).name}, line {last.lineno})"
-        return FileRead(source.file, sha256, None, "refused", say("raised", why=why))
+        why = say("raised", why=why)
+    # without a fingerprint where it was refused before all of it was looked at
+    return FileRead(source.file, source.__dict__.get("sha256", ""), None, "refused", why)
+
+
+def _looked_at(
+    source: Source, layouts: list[layout.Layout], options: Options, place: Place | None
+) -> "FileRead | _Laid":
+    """A file as read, or laid out in rows of text. Raises FileRefused."""
+    if source.trouble:
+        raise FileRefused(say("trouble", why=source.trouble))
+    if source.size:
+        within(source, options.max_file_mb)  # before all of it is looked at
+    source.sha256  # noqa: B018 - from here on it is known
+    found = _read(source, layouts, options, place)
+    said = _other_form(source) if source.ending not in (".parquet", ".xlsx") else None
+    if said is None:
+        return found
+    if isinstance(found, _Laid):
+        return dataclasses.replace(found, late=(*found.late, said))
+    return dataclasses.replace(found, message="; ".join(filter(None, [found.message, said])))
 
 
 def _other_form(source: Source) -> str | None:
@@ -279,6 +320,8 @@ class _Opened:
         if self.kind == ".parquet":
             return text.parquet_header(self.data)
         data = self.head("utf-8")
+        lines = b"".join(itertools.islice(io.BytesIO(data), _SEARCHED))
+        data = data if b'"' in lines else lines  # a quoted text may go on
         return _headed(_without_comments(data) if self.source.is_register else data, tables)[0].header
 
     def filled_sheets(self) -> list[str]:
@@ -439,15 +482,17 @@ def _headed(data: bytes, tables: Iterable[str]) -> tuple[text.Grid, str]:
     lines = [raw[:MOST_HEADER].decode("utf-8", "replace") for raw in _first_lines(data, _SEARCHED)]
     if len(next((raw for raw in _first_lines(data, _SEARCHED) if raw.strip()), b"")) > MOST_HEADER:
         raise FileRefused(say("too_wide", most=text.MOST_COLUMNS))
-    rows = [(i + 1, d, _cells_of(raw, d)) for i, raw in enumerate(lines) if raw.strip() for d in DELIMITERS]
     needed = [{c.name for c in validate.columns(t) if c.required} for t in tables]
-    good = [(line, d) for line, d, cells in rows if any(need <= set(cells) for need in needed)]
-    if good:
-        line, best = good[0]
+    written = ((i + 1, d, _cells_of(raw, d)) for i, raw in enumerate(lines) if raw.strip() for d in DELIMITERS)
+    at_first: list[tuple[int, str, list[str]]] = []
+    for row in written:
+        line, best, cells = row
+        if any(need.issubset(cells) for need in needed):
+            break
+        if not at_first or line == at_first[0][0]:
+            at_first.append(row)
     else:
-        first = rows[0][0] if rows else None
-        at_first = [row for row in rows if row[0] == first]
-        if first is None or not at_first:
+        if not at_first:
             raise FileRefused(say("empty_file"))
         line, best, _ = max(at_first, key=lambda row: (_known(row[2]), lines[row[0] - 1].count(row[1])))
     split = text.records(data, best)
@@ -485,7 +530,7 @@ def _known(header: list[str]) -> int:
     return sum(cell.strip() in _all_columns() for cell in header)
 
 
-def _read(source: Source, layouts: list[layout.Layout], options: Options, place: Place | None) -> FileRead:
+def _read(source: Source, layouts: list[layout.Layout], options: Options, place: Place | None) -> "FileRead | _Laid":
     opened = _Opened(source, options)
     if source.is_register:
         return _read_register(source, opened)
@@ -497,8 +542,10 @@ def _read(source: Source, layouts: list[layout.Layout], options: Options, place:
         if len(several) > 1:
             names, header = listed(c.name for c in several), listed(opened.header(several[0]))
             raise FileRefused(say("claims_layouts", n=len(several), names=names, header=header))
+    if len(claims) == 1 and opened.kind == "text":
+        return _by_layout(source, claims[0], opened)
     if claims:
-        reads = [_read_layout(source, one, opened) for one in claims]
+        reads = [_typed_alone(_by_layout(source, one, opened)) for one in claims]
         unread = [n for n in opened.filled_sheets() if n not in by_sheet] if opened.kind == ".xlsx" else []
         note = [say("sheets_unread", sheets=listed(unread))] if unread else []
         single = len(reads) == 1 and not note
@@ -513,29 +560,30 @@ def _read(source: Source, layouts: list[layout.Layout], options: Options, place:
         raise FileRefused(" ".join([str(refusal), *near, *unreadable])) from None
 
 
-def _read_plain(source: Source, opened: _Opened, near: list[str], place: Place | None) -> FileRead:
-    """A file in the columns of one table, read piece by piece: what it takes in memory follows from PIECE and BLOCK, not from
-    the file. Where the header stands once more in a later piece, nothing stands in the first, or a quote is damaged, it is
+def _read_plain(source: Source, opened: _Opened, near: list[str], place: Place | None) -> "FileRead | _Laid":
+    """A file in the columns of one table. A large one is read piece by piece: what it takes in memory follows from PIECE and BLOCK,
+    not from the file. Where the header stands once more in a later piece, nothing stands in the first, or a quote is damaged, it is
     read at once: what is said of that speaks of the whole file."""
     if opened.kind == ".parquet" or opened.size > HEAD:
         table_of_file.canonical_table(source, opened.first_header(layout.TABLES))
     grids = opened.plain_parts(PIECE)
     first = next(grids)
-    if first is None:
-        first = opened.plain()
-        return _read_canonical(source, table_of_file.canonical_table(source, first.header), first, near)
-    table = table_of_file.canonical_table(source, first.header)
-    read = _read_canonical(source, table, first, near)
+    grid = first or opened.plain()
+    table = table_of_file.canonical_table(source, grid.header)
+    laid = _canonical(source, table, grid, near)
+    if first is None or opened.kind != "text" or opened.size <= PIECE:
+        return laid
+    read = _typed_alone(laid)
     kept: list[TableRead] = []
     fresh, rows = [read.tables[table]], first.rows.height
-    for grid in grids:
-        if grid is None or grid.warnings or first.rows.is_empty():
+    for more in grids:
+        if more is None or more.warnings or first.rows.is_empty():
             if place is not None:
                 place.clear()
-            return _read_canonical(source, table, opened.plain(), near)
-        piece = _typed(mapped_rows.canonical(table, grid), grid)
+            return _canonical(source, table, opened.plain(), near)
+        piece = _typed(mapped_rows.canonical(table, more), more)[0]
         fresh.append(dataclasses.replace(piece, refused=piece.refused.with_columns(pl.col("item") + rows)))
-        rows += grid.rows.height
+        rows += more.rows.height
         if place is not None and sum(one.height for one in fresh) >= BLOCK:
             kept.append(_put_away(0, _put_together(table, fresh), place))
             fresh = []
@@ -584,7 +632,7 @@ def _put_away(no: int, one: TableRead, place: Place) -> TableRead:
     return dataclasses.replace(one, rows=way_back, kept=True)
 
 
-def _read_register(source: Source, opened: _Opened) -> FileRead:
+def _read_register(source: Source, opened: _Opened) -> "_Laid":
     table = table_of_file.register_table(source)
     if opened.kind == ".parquet" or (opened.kind == "text" and opened.size > HEAD):
         _is_register(table, opened.first_header([table]))
@@ -596,7 +644,7 @@ def _read_register(source: Source, opened: _Opened) -> FileRead:
     else:
         grid = opened.plain([table])
     _is_register(table, grid.header)
-    return _read_canonical(source, table, grid)
+    return _canonical(source, table, grid)
 
 
 def _is_register(table: str, header: list[str]) -> None:
@@ -619,7 +667,8 @@ def _read_workbook(source: Source, opened: _Opened, near: list[str]) -> FileRead
                 raise FileRefused(say("empty_file"))
             # with several sheets it is the sheet's name that may say which table it is
             claimed = source if len(names) == 1 else Source(f"{name}.xlsx")
-            reads.append(_read_canonical(source, table_of_file.canonical_table(claimed, grid.header), grid, near))
+            table = table_of_file.canonical_table(claimed, grid.header)
+            reads.append(_typed_alone(_canonical(source, table, grid, near)))
             sheets.append(name)
         except FileRefused as refusal:
             lost.append(str(refusal) if len(names) == 1 else say("part", sheet=name, why=str(refusal)))
@@ -720,60 +769,104 @@ def _other_names(opened: _Opened, layouts: list[layout.Layout]) -> list[str]:
 # --- typed rows -------------------------------------------------------------------------------------------------------
 
 
-def _read_canonical(source: Source, table: str, grid: text.Grid, near: Iterable[str] = ()) -> FileRead:
-    shaped = mapped_rows.canonical(table, grid)
-    extra = mapped_rows.unused(grid, [c.name for c in validate.columns(table)])
-    warnings = [*near, *grid.warnings]
-    if extra:
-        warnings.append(say("unknown_columns", columns=listed(extra)))
+@dataclass(frozen=True)
+class _Laid:
+    """A file laid out in rows of text. `read`: what is known of it before they are typed, its message aside; `found`: the layout, else
+    `table`; `said` and `late`: what its message says before and behind what typing finds."""
+
+    source: Source
+    read: FileRead
+    grid: text.Grid
+    found: layout.Layout | None
+    table: str
+    said: tuple[str, ...]
+    late: tuple[str, ...] = ()
+
+    @property
+    def form(self) -> tuple[object, ...]:
+        """Files of one form can be typed together."""
+        return (self.read.layout, self.table, self.grid.typed, *self.grid.header)
+
+
+def _canonical(source: Source, table: str, grid: text.Grid, near: Iterable[str] = ()) -> _Laid:
+    names = [c.name for c in validate.columns(table)]
+    mapped_rows.once(grid, names)
+    said = [*near, *grid.warnings]
+    if extra := mapped_rows.unused(grid, names):
+        said.append(say("unknown_columns", columns=listed(extra)))
     if grid.rows.is_empty() and not source.is_register:
-        warnings.append(say("no_rows"))
-    tables = {table: _typed(shaped, grid)}
-    return FileRead(source.file, source.sha256, None, "read", "; ".join(warnings) or None, tables)
+        said.append(say("no_rows"))
+    return _Laid(source, FileRead(source.file, source.sha256, None, "read", None), grid, None, table, tuple(said))
 
 
-def _read_layout(source: Source, found: layout.Layout, opened: _Opened) -> FileRead:
+def _by_layout(source: Source, found: layout.Layout, opened: _Opened) -> _Laid:
     grid = opened.grid_of(found)
     if grid is None:  # a layout claims by a line that turns out to lie inside a quoted text
         raise FileRefused(say("layout_needs", layout=found.name, why="its header line lies inside a quoted text"))
     grid, skipped = mapped_rows.without_skipped(found, grid)
     grid, lacking_notes = mapped_rows.with_note(found, mapped_rows.laid_open(found, grid))
-    warnings = [*grid.warnings, *skipped, *lacking_notes]
+    said = [*grid.warnings, *skipped, *lacking_notes]
     lacking = [n for n in found.optional() if n not in grid.header]
     if lacking:
-        warnings.append(say("optional_columns", columns=listed(lacking)))
+        said.append(say("optional_columns", columns=listed(lacking)))
     if grid.rows.is_empty():
-        warnings.append(say("no_rows"))
-    shapes, untaken = mapped_rows.by_layout(found, grid)
-    tables: dict[str, TableRead] = {}
-    for rule, shaped in zip(found.tables, shapes, strict=True):
-        read = _typed(shaped, grid, rule, found.file)
-        tables[shaped.table] = _joined(tables[shaped.table], read) if shaped.table in tables else read
+        said.append(say("no_rows"))
+    mapped_rows.once(grid, found.needed() + found.optional())
+    exported_at, warning = _exported_at(source, found, grid) if found.file.exported_at is not None else (None, None)
+    file = found.file
+    read = FileRead(
+        source.file, source.sha256, found.name, "read", None, {}, exported_at, file.mode, file.time_zone, file.complete_for
+    )  # fmt: skip
+    return _Laid(source, read, grid, found, "", tuple(said), (warning,) if warning else ())
+
+
+def _typed_alone(laid: _Laid) -> FileRead:
+    return _typed_together([laid])[0]
+
+
+def _typed_together(laid: Sequence[_Laid]) -> list[FileRead]:
+    """Files of one form, typed as one: where there are several their lines say which is which, as with sheets (files.SHEET)."""
+    one = laid[0]
+    grid = one.grid if len(laid) == 1 else text.together([each.grid for each in laid])
+    tables: list[dict[str, TableRead]] = [{} for _ in laid]
+    if one.found is None:
+        shapes, untaken = [mapped_rows.canonical(one.table, grid)], grid.rows.clear()
+    else:
+        shapes, untaken = mapped_rows.by_layout(one.found, grid)
+    rules = one.found.tables if one.found else [None]
+    for rule, shaped in zip(rules, shapes, strict=True):
+        parts = _typed(shaped, grid, rule, one.found.file if one.found else None, len(laid))
+        for into, part in zip(tables, parts, strict=True):
+            into[shaped.table] = _joined(into[shaped.table], part) if shaped.table in into else part
+    late = [each.late for each in laid]
     if untaken.height:
-        refused = untaken.select(
-            "line",
-            pl.int_range(pl.len(), dtype=pl.Int64).alias("item"),
-            pl.lit(None, pl.String).alias("column"),
-            pl.lit(NO_TABLE).alias("reason"),
-        ).with_columns(grid.origin.raw(untaken).alias("raw"))
-        tables[NOWHERE] = TableRead.of(pl.DataFrame(schema={"line": pl.Int64}), refused)
-        warnings.append(f"{untaken.height} rows: {NO_TABLE}")
-    exported_at = None
-    if found.file.exported_at is not None:
-        exported_at, warning = _exported_at(source, found, grid)
-        warnings += [warning] if warning else []
-    return FileRead(
-        source.file,
-        source.sha256,
-        found.name,
-        "read",
-        "; ".join(warnings) or None,
-        tables,
-        exported_at,
-        found.file.mode,
-        found.file.time_zone,
-        found.file.complete_for,
-    )
+        refused = untaken.select("line", column=pl.lit(None, pl.String), reason=pl.lit(NO_TABLE))
+        refused = refused.with_columns(grid.origin.raw(untaken).alias("raw"))
+        item = pl.int_range(pl.len(), dtype=pl.Int64).alias("item")
+        for n, lost in enumerate(_parted(refused, len(laid))):
+            if lost.height:
+                none = pl.DataFrame(schema={"line": pl.Int64})
+                tables[n][NOWHERE] = TableRead.of(none, lost.select("line", item, "column", "reason", "raw"))
+                late[n] = (f"{lost.height} rows: {NO_TABLE}", *late[n])
+    return [
+        dataclasses.replace(each.read, message="; ".join([*each.said, *more]) or None, tables=made)
+        for each, more, made in zip(laid, late, tables, strict=True)
+    ]
+
+
+def _parted(rows: pl.DataFrame, files: int) -> list[pl.DataFrame]:
+    """The rows of each of several files, which follow each other, with the lines that they have there."""
+    if files == 1:
+        return [rows]
+    ends = _ends(rows["line"], files)
+    rows = rows.with_columns(pl.col("line") % SHEET)
+    return [rows[start:end] for start, end in itertools.pairwise([0, *ends])]
+
+
+def _ends(lines: pl.Series, files: int) -> list[int]:
+    """Where the rows of each of several files end."""
+    ends: list[int] = np.searchsorted(lines.to_numpy() // SHEET, np.arange(files), side="right").tolist()
+    return ends
 
 
 def _joined(one: TableRead, other: TableRead) -> TableRead:
@@ -792,30 +885,31 @@ def _joined(one: TableRead, other: TableRead) -> TableRead:
 def _exported_at(source: Source, found: layout.Layout, grid: text.Grid) -> tuple[datetime | None, str | None]:
     rule = found.file.exported_at
     assert rule is not None
+    spec = cast.Spec(formats=(rule.format,), century=found.file.century, months=found.file.months)
+    info = ColumnInfo("exported_at", "datetime", "")
     if rule.name_pattern is not None:
         # by the engine that does not try again and again: a pattern cannot stop a run
-        cell = pl.select(pl.lit(source.name).str.extract(rule.name_pattern, 1)).item()
-        if cell is not None and rule.format not in cast.SERIALS:
-            spec = cast.Spec(formats=(rule.format,), century=found.file.century, months=found.file.months)
-            info = ColumnInfo("exported_at", "datetime", "")
-            stamp = cast.cast(info, pl.Series([cell], dtype=pl.String), spec).values[0]
-            if isinstance(stamp, datetime):
-                return stamp, None
-        return None, say("exported_at_name", layout=found.name, pattern=rule.name_pattern)
-    assert rule.column is not None
-    cells = grid.rows[grid.names()[rule.column]]
-    info = ColumnInfo(rule.column, "datetime", "")
-    spec = cast.Spec(formats=(rule.format,), century=found.file.century, months=found.file.months)
-    latest = cast.cast(info, cells, spec).values.max()
-    if isinstance(latest, datetime):
-        return latest, None
-    return None, say("exported_at_column", layout=found.name, column=rule.column)
+        cells = pl.select(pl.lit(source.name).str.extract(rule.name_pattern, 1).alias(info.name)).to_series()
+        lost = say("exported_at_name", layout=found.name, pattern=rule.name_pattern)
+    else:
+        cells = grid.rows[grid.names()[str(rule.column)]].alias(info.name)
+        lost = say("exported_at_column", layout=found.name, column=rule.column)
+    latest = None
+    if rule.name_pattern is None or rule.format not in cast.SERIALS:
+        latest = (
+            cells.to_frame().select(cast.usual(info, spec).max()).item() or cast.cast(info, cells, spec).values.max()
+        )
+    return (latest, None) if isinstance(latest, datetime) else (None, lost)
 
 
 def _typed(
-    shaped: mapped_rows.Shaped, grid: text.Grid, rule: layout.Table | None = None, file: layout.File | None = None
-) -> TableRead:
-    """Cast, default, weigh, check: the rows that may be used and the refused ones with all their reasons."""
+    shaped: mapped_rows.Shaped,
+    grid: text.Grid,
+    rule: layout.Table | None = None,
+    file: layout.File | None = None,
+    files: int = 1,
+) -> list[TableRead]:
+    """Cast, default, weigh, check: of each of `files` the rows that may be used and the refused ones with all their reasons."""
     specs = shaped.specs
     infos = validate.columns(shaped.table)
     filled = {info.name: pl.lit(info.default) for info in infos if info.default is not None}
@@ -832,14 +926,16 @@ def _typed(
     frame = validate.picked(
         shaped.rows, [pl.col("line"), *wanted, *(pl.lit(True).alias(f"{one}@ml") for one in volumes)]
     )
-    failures, more, respelled = [shaped.failures, _damage(shaped.rows)], [], 0
+    failures, more = [shaped.failures, _damage(shaped.rows)], []
+    ends = _ends(shaped.rows["line"], files) if files > 1 else [frame.height]
+    respelled = np.zeros(files, int)
     for info in infos:
         cells = shaped.rows[info.name]
         if frame[info.name].null_count() == (0 if info.name in filled else cells.null_count()):
             continue
         if cast.is_id(info):
-            cells, n = cast.composed(cells)
-            respelled += n
+            cells, other = cast.composed(cells)
+            respelled += np.bincount(np.searchsorted(ends, other, side="right"), minlength=files)
         done = cast.cast(info, cells, specs.get(info.name))
         one = done.values.cast(info.dtype).alias(info.name)
         if info.name in filled:
@@ -850,7 +946,22 @@ def _typed(
     found = pl.concat(one for one in failures if one.height) if any(map(len, failures)) else cast.no_failures()
     if rule is not None and shaped.table in layout.WEIGHED and file is not None:
         frame, found = _weighed(frame, found, shaped, rule, file, grid)
-    return dataclasses.replace(_split(shaped, frame, found, grid), respelled=respelled)
+    rows, refused = _split(shaped, frame, found, grid)
+    if files == 1:
+        return [TableRead.of(rows, refused, int(respelled[0]))]
+    lost = [refused] * files
+    if refused.height:
+        shift = pl.Series([0, *ends[:-1]]).gather(refused["line"] // SHEET)
+        lost = _parted(refused.with_columns(pl.col("item") - shift), files)
+    shops: list[dict[str, int]] = [{} for _ in range(files)]
+    if "shop_id" in rows.columns:
+        for n, shop, held in rows.group_by(pl.col("line") // SHEET, "shop_id").len().iter_rows():
+            if shop is not None:
+                shops[n][shop] = held
+    return [
+        TableRead(part.lazy(), lost[n], part.height, shops[n], respelled=int(respelled[n]))
+        for n, part in enumerate(_parted(rows, files))
+    ]
 
 
 def _damage(rows: pl.DataFrame) -> pl.DataFrame:
@@ -867,7 +978,9 @@ def _damage(rows: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _split(shaped: mapped_rows.Shaped, frame: pl.DataFrame, found: pl.DataFrame, grid: text.Grid) -> TableRead:
+def _split(
+    shaped: mapped_rows.Shaped, frame: pl.DataFrame, found: pl.DataFrame, grid: text.Grid
+) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Accepted and refused rows: everything validation says is added, but for cells that already have a reason."""
     table = shaped.table
     names = [info.name for info in validate.columns(table)]
@@ -879,7 +992,7 @@ def _split(shaped: mapped_rows.Shaped, frame: pl.DataFrame, found: pl.DataFrame,
         said = pl.concat([_told(part, shaped) for part in said.partition_by("column")]) if said.height else said
         found = pl.concat([found, said])
     if found.is_empty():
-        return TableRead.of(frame, _none_refused(table))
+        return frame, _none_refused(table)
     bad = found["row"].unique().sort()
     mask = pl.Series([False]).new_from_index(0, frame.height).scatter(bad, True)
     refused = (
@@ -896,7 +1009,7 @@ def _split(shaped: mapped_rows.Shaped, frame: pl.DataFrame, found: pl.DataFrame,
         .select("line", "item", "column", "reason", "raw", *names)
         .sort("item", "column", "reason", nulls_last=True)
     )
-    return TableRead.of(frame.filter(~mask), refused)
+    return frame.filter(~mask), refused
 
 
 @cache
@@ -964,7 +1077,7 @@ def _weighed(
         return (frame.with_columns(pl.col(column) - tare) if tare is not None else frame), found
     # The order in a cup: its pour numbers where the export has them, else time. Where one of them cannot be read the
     # order of the file stands for the whole cup.
-    cup = ["shop_id", "mix_id"]
+    cup = [mapped_rows.FILE, "shop_id", "mix_id"]
     by = "poured_at" if rule.columns["pour_no"].number_within is not None else "pour_no"
     told = pl.col(by).is_not_null().all().over(cup)
     work = (
@@ -972,7 +1085,9 @@ def _weighed(
         .with_columns(
             (tare if tare is not None else pl.lit(0.0)).alias("@tare"),
             pl.when(told).then(pl.col(by)).alias("@order"),
-            (pl.col("mix_id").shift(1).is_null() & (pl.int_range(pl.len()) > 0)).alias("@stray"),
+            (pl.col("mix_id").shift(1).is_null() & (mapped_rows.FILE == mapped_rows.FILE.shift(1)))
+            .fill_null(False)
+            .alias("@stray"),
         )
         .sort("@order", "@row")
     )
@@ -1050,57 +1165,60 @@ def _rows_name(no: int) -> str:
     return f"{no}_rows"
 
 
-def packed(read: FileRead) -> tuple[dict[str, Any], dict[str, pl.DataFrame]]:
-    """A FileRead as a JSON-ready dict and frames by name, for a store that has the rows already that were put away; `unpack`
-    is the way back."""
-    meta = {
-        "file": read.file,
-        "sha256": read.sha256,
-        "layout": read.layout,
-        "state": read.state,
-        "message": read.message,
-        "exported_at": read.exported_at.isoformat() if read.exported_at else None,
-        "mode": read.mode,
-        "time_zone": read.time_zone,
-        "complete_for": read.complete_for,
-        "refused_parts": list(read.refused_parts),
-        "sheets": list(read.sheets),
-        "tables": {
-            name: [one.height, dict(sorted(one.shops.items())), one.respelled] for name, one in read.tables.items()
-        },
-    }
+def packed(reads: Sequence[FileRead], there: Container[str] = ()) -> tuple[dict[str, Any], dict[str, pl.DataFrame]]:
+    """Files as a JSON-ready dict and frames by name, one file behind the other, for a store that has the frames `there` already, which
+    were put away; `unpack` is the way back."""
+    tables = list(dict.fromkeys(name for read in reads for name in read.tables))
+    files = []
+    for read in reads:
+        told = {one.name: getattr(read, one.name) for one in fields(read)}
+        told |= {name: list(said) for name, said in told.items() if isinstance(said, tuple)}
+        told["exported_at"] = read.exported_at.isoformat() if read.exported_at else None
+        told["tables"] = {
+            name: [one.height, dict(sorted(one.shops.items())), one.respelled, one.refused.height]
+            for name, one in read.tables.items()
+        }
+        files.append(told)
     frames = {}
-    for no, one in enumerate(read.tables.values()):
-        if not one.kept:
-            frames[_rows_name(no)] = one.rows.collect()
-        if one.refused.height:
-            frames[f"{no}_refused"] = one.refused
-    return meta, frames
+    for no, name in enumerate(tables):
+        parts = [read.tables[name] for read in reads if name in read.tables]
+        if _rows_name(no) not in there:
+            every = pl.concat([part.rows for part in parts], how="diagonal")
+            frames[_rows_name(no)] = every.with_columns(cs.ends_with("@utc", "@ml").fill_null(False)).collect()
+        if lost := [part.refused for part in parts if part.refused.height]:
+            frames[f"{no}_refused"] = pl.concat(lost, how="diagonal")
+    return {"tables": tables, "files": files}, frames
 
 
-def unpack(meta: dict[str, Any], frames: Mapping[str, pl.LazyFrame], file: str | None = None) -> FileRead:
-    """The FileRead that `packed` took apart, its rows left where they are; `file` where the same content stands under another
-    path now."""
+def unpack(meta: Mapping[str, Any], frames: Mapping[str, pl.LazyFrame]) -> list[FileRead]:
+    """The files that `packed` took apart, their rows left where they are."""
+    lost = {name: rows.collect() for name, rows in frames.items() if name.endswith("_refused")}
+    began: Counter[str] = Counter()
 
-    def refused(no: int, table: str) -> pl.DataFrame:
-        return frames[f"{no}_refused"].collect() if f"{no}_refused" in frames else _none_refused(table)
+    def part(name: str, height: int) -> slice:
+        began[name] += height
+        return slice(began[name] - height, began[name])
 
-    tables = {
-        name: TableRead(frames[_rows_name(no)], refused(no, name), height, shops, True, respelled)
-        for no, (name, (height, shops, respelled)) in enumerate(meta["tables"].items())
-    }
-    exported = datetime.fromisoformat(meta["exported_at"]) if meta["exported_at"] else None
-    return FileRead(
-        file or meta["file"],
-        meta["sha256"],
-        meta["layout"],
-        meta["state"],
-        meta["message"],
-        tables,
-        exported,
-        meta["mode"],
-        meta["time_zone"],
-        meta["complete_for"],
-        tuple(meta["refused_parts"]),
-        tuple(meta["sheets"]),
-    )
+    def one(table: str, height: int, shops: dict[str, int], respelled: int, refused: int) -> TableRead:
+        no = meta["tables"].index(table)
+        rows, gone = _rows_name(no), f"{no}_refused"
+        where = part(rows, height)
+        return TableRead(
+            frames[rows].slice(where.start, height) if len(meta["files"]) > 1 else frames[rows],
+            lost[gone][part(gone, refused)] if refused else _none_refused(table),
+            height,
+            shops,
+            True,
+            respelled,
+        )
+
+    found = []
+    for told in meta["files"]:
+        exported = datetime.fromisoformat(told["exported_at"]) if told["exported_at"] else None
+        again = {
+            "tables": {name: one(name, *numbers) for name, numbers in told["tables"].items()},
+            "exported_at": exported,
+        }
+        lists = {name: tuple(told[name]) for name in ("refused_parts", "sheets")}
+        found.append(FileRead(**{**told, **again, **lists}))
+    return found

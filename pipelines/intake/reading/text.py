@@ -14,8 +14,8 @@ import csv
 import io
 import re
 import zipfile
-from collections.abc import Iterable
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
 from functools import cache
 from typing import IO, Any
 
@@ -25,7 +25,7 @@ import polars as pl
 from pipelines.intake.messages import listed, say
 from pipelines.intake.reading import spreadsheets
 from pipelines.intake.reading.files import MOST_COLUMNS as MOST_COLUMNS
-from pipelines.intake.reading.files import FileRefused
+from pipelines.intake.reading.files import SHEET, FileRefused
 from schemas import validate
 
 _BLOCK = 1 << 26
@@ -61,9 +61,15 @@ class Origin:
     ends: np.ndarray | None = None
     lines: np.ndarray | None = None
     whole: bool = True  # false: a quote is damaged, so that what a record is shows only beside those after it
+    parts: tuple["Origin", ...] = ()  # of rows of several files, see `together`
 
     def raw(self, rows: pl.DataFrame) -> pl.Series:
         """The whole original text of `rows` (line + cells), in their order."""
+        if self.parts:
+            file, line = pl.col("line") // SHEET, pl.col("line") % SHEET
+            by_file = rows.with_columns(file.alias("@file"), line).partition_by("@file", maintain_order=True)
+            raw = [one for of in by_file for one in self.parts[of["@file"][0]].raw(of)]
+            return pl.Series("raw", raw, dtype=pl.String)
         if self.lines is None or self.starts is None or self.ends is None:
             cells = [c for c in rows.columns if c.startswith("c") and c[1:].isdigit()]
             texts = (
@@ -73,6 +79,12 @@ class Origin:
         at = np.searchsorted(self.lines, rows["line"].to_numpy())
         out = [self.data[self.starts[i] : self.ends[i]].decode("utf-8", "replace") for i in at]
         return pl.Series("raw", out, dtype=pl.String)
+
+
+def together(grids: Sequence[Grid]) -> Grid:
+    """The rows of several files of one header, one file after the other; lines are those of files.SHEET."""
+    rows = [grid.rows.with_columns(pl.col("line") + n * SHEET) for n, grid in enumerate(grids)]
+    return replace(grids[0], rows=pl.concat(rows), origin=Origin(parts=tuple(grid.origin for grid in grids)))
 
 
 # --- bytes to UTF-8 ---------------------------------------------------------------------------------------------------
@@ -172,7 +184,8 @@ def _decoded(data: bytes, encoding: str) -> None:
 @dataclass(frozen=True)
 class Records:
     """Byte offsets of records: start, end (without the newline), physical line, number of cells. `plain`: polars can
-    split them; otherwise `cells` holds each record's cells, or None where its quotes are damaged."""
+    split them; otherwise `cells` holds each record's cells, or None where its quotes are damaged. `neat`: no cell begins or ends with
+    what is trimmed."""
 
     starts: np.ndarray
     ends: np.ndarray
@@ -180,6 +193,7 @@ class Records:
     counts: np.ndarray
     quoted: bool
     cells: list[list[str] | None] | None = None
+    neat: bool = False
 
 
 def _positions(array: np.ndarray, byte: int) -> np.ndarray:
@@ -203,9 +217,17 @@ def records(data: bytes, delimiter: str) -> Records:
         ends = newlines[np.searchsorted(quotes, newlines) % 2 == 0]
         delimiters = delimiters[np.searchsorted(quotes, delimiters) % 2 == 0]
     starts = np.concatenate(([0], ends[:-1] + 1))
-    lines = np.searchsorted(newlines, starts) + 1
-    counts = np.searchsorted(delimiters, ends) - np.searchsorted(delimiters, starts) + 1
-    return Records(starts, ends, lines, counts, len(quotes) > 0)
+    lines = np.searchsorted(newlines, starts) + 1 if len(quotes) else np.arange(1, len(ends) + 1)
+    counts = np.diff(np.searchsorted(delimiters, ends), prepend=0) + 1
+    neat = not len(quotes) and not _edged(array, delimiter, delimiters - 1, delimiters + 1, starts, ends - 1)
+    return Records(starts, ends, lines, counts, len(quotes) > 0, None, neat)
+
+
+def _edged(array: np.ndarray, delimiter: str, *places: np.ndarray) -> bool:
+    """Whether at one of these places stands white space, or a byte of a letter that may be such."""
+    wide = np.arange(256) >= 0x80
+    wide[[byte for byte in b"\t\v\f " if byte != ord(delimiter)]] = True
+    return any(wide[array.take(some, mode="clip")].any() for some in places)
 
 
 def _well_formed(array: np.ndarray, quotes: np.ndarray, delimiter: int) -> bool:
@@ -318,7 +340,7 @@ def _below(header: list[str], data: bytes, found: Records, first: int, shift: in
     starts, ends = found.starts[first:], found.ends[first:]
     lines, counts = found.lines[first:] + shift, found.counts[first:]
     names = [f"c{i}" for i in range(width)]
-    blank = starts == ends
+    blank, neat = starts == ends, found.neat
     if found.cells is not None:
         frame = _by_hand(found.cells[first:], data, starts, ends, lines, delimiter, width)
     else:
@@ -328,12 +350,13 @@ def _below(header: list[str], data: bytes, found: Records, first: int, shift: in
         if len(odd):
             cells = (cells_of(data[starts[i] : ends[i]].decode("utf-8", "replace"), delimiter) for i in odd)
             strange = _by_hand(cells, data, starts[odd], ends[odd], lines[odd], delimiter, width)
-            frame = pl.concat([frame, strange]).sort("line", maintain_order=True)
+            frame, neat = pl.concat([frame, strange]).sort("line", maintain_order=True), False
     if names and len(starts) and int((ends - starts).max()) > MOST_CELL:
         frame = _short(frame, names)
-    if names:
+    if names and not neat:
         unseen = not data.isascii() and any(mark in data for mark in _UNSEEN_BYTES)
         frame = validate.picked(frame, _trims(width, unseen))
+    if names and all(frame[name].null_count() for name in names):
         frame = frame.filter(pl.col("damage").is_not_null() | pl.any_horizontal(pl.col(n).is_not_null() for n in names))
     frame, warnings = without_repeated_headers(header, frame)
     return Grid(header, frame, Origin(data, starts, ends, lines, found.cells is None), warnings)
@@ -430,7 +453,8 @@ def _by_polars(
         return _by_hand(
             [cells_of(t, delimiter) for t in texts], data, starts[good], ends[good], lines, delimiter, width
         )
-    return cells.select(pl.Series("line", lines, pl.Int64), pl.lit(None, pl.String).alias("damage"), pl.all())
+    damage = pl.Series("damage", [None], pl.String).new_from_index(0, len(lines))
+    return pl.DataFrame([pl.Series("line", lines, pl.Int64), damage, *cells.get_columns()])
 
 
 def _by_hand(

@@ -22,17 +22,13 @@ from pipelines.intake.recognising.shapes import Known, glob_of
 @dataclass
 class Look:
     """What one look at an inbox found. `layouts`: name -> TOML text of those that read something; `drafts` by the same name, open
-    ones too; `unread` file -> why; `reads` of the exports with the layouts proposed; `lost` layout -> what it refuses."""
+    ones too; `unread` file -> why; `reads` of the exports with the layouts proposed."""
 
     drafts: dict[str, Draft] = field(default_factory=dict)
     layouts: dict[str, str] = field(default_factory=dict)
     questions: list[Question] = field(default_factory=list)
     unread: dict[str, str] = field(default_factory=dict)
     reads: list[read.FileRead] = field(default_factory=list)
-
-    @property
-    def finished(self) -> bool:
-        return not self.questions
 
 
 def known(reads: Iterable[read.FileRead]) -> Known:
@@ -149,11 +145,8 @@ def _told_apart(ready: dict[str, Draft]) -> None:
     needs = {name: set(layout.parse(name, d.toml()).needed()) for name, d in ready.items()}
     for name, draft in ready.items():
         for other, one in ready.items():
-            if (
-                name != other
-                and needs[other] <= set(draft.shape.first.header)
-                and draft.shape.first.sheet == one.shape.first.sheet
-            ):
-                if draft.shape.first.typed == one.shape.first.typed:
-                    one.match_name = one.match_name or glob_of(one.shape.first.source)
-                    draft.match_name = draft.match_name or glob_of(draft.shape.first.source)
+            mine, theirs = draft.shape.first, one.shape.first
+            alike = (mine.sheet, mine.typed) == (theirs.sheet, theirs.typed)
+            if name != other and alike and needs[other] <= set(mine.header):
+                one.match_name = one.match_name or glob_of(theirs.source)
+                draft.match_name = draft.match_name or glob_of(mine.source)

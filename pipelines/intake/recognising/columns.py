@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from functools import cached_property
 from statistics import median
+from typing import Any
 
 from pipelines import units
 from pipelines.intake.reading import cast
@@ -116,6 +117,19 @@ def number(cell: str, decimal: str, thousands: str, typed: bool) -> float | None
     if not re.fullmatch(r"[-+]?(\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?", text):
         return None
     return float(text)
+
+
+def complete(*columns: Iterable[Any]) -> list[tuple[Any, ...]]:
+    """The rows in which every cell is there."""
+    return [row for row in zip(*columns, strict=True) if None not in row]
+
+
+def grouped(by: list[Column], cells: Iterable[Any]) -> dict[tuple[str, ...], list[Any]]:
+    """What stands on the rows of each group, row by row."""
+    out: dict[tuple[str, ...], list[Any]] = {}
+    for *group, cell in complete(*(b.cells for b in by), cells):
+        out.setdefault(tuple(group), []).append(cell)
+    return out
 
 
 # --- dates ------------------------------------------------------------------------------------------------------------

@@ -19,7 +19,7 @@ from scipy.optimize import linear_sum_assignment
 from pipelines import units
 from pipelines.intake.reading import layout
 from pipelines.intake.recognising import words
-from pipelines.intake.recognising.columns import Column
+from pipelines.intake.recognising.columns import Column, complete, grouped
 from pipelines.intake.recognising.shapes import REGISTER_OF, Joins, Known, Shape, closed_rate, key
 from schemas import validate
 from schemas.vocabulary import ColumnInfo
@@ -73,6 +73,8 @@ BY_NAME = (
     "price_per_kg", "solids_mass_fraction", "solids_volume_fraction", "voc_mass_fraction", "removed_um", "tip_mm", "recovered_g",
     "film_min_um", "film_max_um",
 )  # fmt: skip
+#: (job, step) pairs of the steps that other shapes tell, as `key` writes them
+Steps = frozenset[tuple[str, int]]
 YES_OR_NO = {"true", "false", "yes", "no", "1", "0", "t", "f", "y", "n"}
 LEAST, LOW = 0.45, 0.2  # what a table is measured by may have little evidence of its own
 
@@ -98,19 +100,16 @@ class TableMatch:
     score: float = 0.0
     core: float = 0.0
 
+    def column(self, name: str) -> Column | None:
+        """The source column of one of ours."""
+        return self.taken[name][0] if name in self.taken else None
+
     @property
     def used(self) -> set[str]:
         out = {c.header for c in (*self.wide, *self.beside)}
         for column, _ in self.taken.values():
             out |= set(column.heads)
         return out
-
-
-@dataclass
-class Around:
-    """What is known from other shapes: (job, step) pairs of the steps, as `key` writes them."""
-
-    steps: frozenset[tuple[str, int]] = frozenset()
 
 
 def infos(table: str) -> dict[str, ColumnInfo]:
@@ -150,8 +149,10 @@ def fitting_units(info: ColumnInfo, column: Column) -> list[str]:
 class Matcher:
     """Matches tables against one shape."""
 
-    def __init__(self, shape: Shape, joins: Joins, known: Known, extra: list[Column], around: Around) -> None:
-        self.shape, self.joins, self.known, self.around = shape, joins, known, around
+    def __init__(
+        self, shape: Shape, joins: Joins, known: Known, extra: list[Column], steps: Steps = frozenset()
+    ) -> None:
+        self.shape, self.joins, self.known, self.steps = shape, joins, known, steps
         whole = [c for c in shape.columns if c.said]
         self.columns = [*whole, *_with_clocks(whole), *extra]
         self.cup = self._best(joins.mix, "mix_id")
@@ -168,10 +169,10 @@ class Matcher:
     def _known_steps(self, column: Column) -> bool:
         """Whether numbers at the end of a batch's name are steps of its job."""
         job = next((c for c in self.columns if c.part_of == "job_id" and c.header == column.header), None)
-        if job is None or not self.around.steps:
+        if job is None or not self.steps:
             return False
         pairs = {(key(j), int(n)) for j, n in zip(job.cells, column.cells, strict=True) if j and n}
-        return sum(p in self.around.steps or p[1] == 0 for p in pairs) >= 0.8 * len(pairs)
+        return sum(p in self.steps or p[1] == 0 for p in pairs) >= 0.8 * len(pairs)
 
     # --- evidence
 
@@ -232,11 +233,7 @@ class Matcher:
         kind = next((c for c in self.columns if c is not column and closed_rate("kind", c) >= 0.7), None)
         if kind is None or not column.said or column.filled == 1:
             return False
-        at = [
-            words.closed("kind", k) == "sand"
-            for k, c in zip(kind.cells, column.cells, strict=True)
-            if k and c is not None
-        ]
+        at = [words.closed("kind", k) == "sand" for k, _ in complete(kind.cells, column.cells)]
         sanded = sum(words.closed("kind", k) == "sand" for k in kind.said)
         return sum(at) >= 0.95 * len(at) and sum(at) >= 0.3 * sanded
 
@@ -279,11 +276,7 @@ class Matcher:
         """Whether words differ from row to row of a cup and come again in other cups, as what is poured does."""
         if self.cup is None or column is self.cup or column.numeric or column.dates or column.clocks or column.part_of:
             return False
-        cups: dict[str, list[str]] = {}
-        for cup, cell in zip(self.cup.cells, column.cells, strict=True):
-            if cup is not None and cell is not None:
-                cups.setdefault(cup, []).append(cell)
-        several = [found for found in cups.values() if len(found) > 1]
+        several = [found for found in grouped([self.cup], column.cells).values() if len(found) > 1]
         apart = sum(len(set(found)) == len(found) for found in several)
         return len(several) >= 3 and apart >= 0.9 * len(several) and len(column.distinct) <= 0.5 * len(column.said)
 
@@ -326,9 +319,9 @@ class Matcher:
             return None
         distinct = len(column.distinct)
         if (
-            info.name in ("weighed_g", "leftover_g", "reading_um", "issued_g")
-            and distinct <= 3
+            distinct <= 3
             and len(column.said) > 20
+            and info.name in ("weighed_g", "leftover_g", "reading_um", "issued_g")
         ):
             score -= 0.5
         if table == "gauge_checks":  # the same few foils again and again, each reading another
@@ -369,13 +362,9 @@ class Matcher:
             if info.name == "operation_no" and 0 in column.values:
                 return None
             score = 0.0
-            if self.job is not None and table != "operations" and self.around.steps:
-                pairs = {
-                    (key(j), int(v))
-                    for j, v in zip(self.job.cells, column.numbers, strict=True)
-                    if j is not None and v is not None and v > 0
-                }
-                rate = len(pairs & self.around.steps) / max(1, len(pairs))
+            if self.job is not None and table != "operations" and self.steps:
+                pairs = {(key(j), int(v)) for j, v in complete(self.job.cells, column.numbers) if v > 0}
+                rate = len(pairs & self.steps) / max(1, len(pairs))
                 if rate >= 0.7:
                     score += 0.9 * rate
                     why.append("with the job it names steps of the job log")
@@ -450,7 +439,7 @@ class Matcher:
         have = set(found.taken) | {found.wide_into}
         core = [
             n in have
-            or (n == "operation_no" and name in ("operations",))
+            or (n == "operation_no" and name == "operations")
             or (n == "kind" and {"gun_id", "started_at"} <= have)  # a log of spray steps alone need not say so
             or (n == "component_id" and found.wide_into == "weighed_g")
             for n in CORE[name]
@@ -504,7 +493,7 @@ class Matcher:
         for first, last in (("started_at", "ended_at"), ("opened_on", "closed_on")):
             if first in found.taken and last in found.taken:
                 a, b = found.taken[first], found.taken[last]
-                pairs = [(x, y) for x, y in zip(_moments(a[0]), _moments(b[0]), strict=True) if x and y]
+                pairs = complete(_moments(a[0]), _moments(b[0]))
                 if pairs and sum(x > y for x, y in pairs) > sum(x <= y for x, y in pairs):
                     found.taken[first], found.taken[last] = b, a
 
@@ -609,7 +598,7 @@ def tare_like(column: Column, weight: Column) -> bool:
     """Few values, again and again, each below the weight beside it."""
     if column is weight or not column.numeric or (column.whole and max(column.values) <= 30):
         return False
-    pairs = [(a, b) for a, b in zip(column.numbers, weight.numbers, strict=True) if a is not None and b is not None]
+    pairs = complete(column.numbers, weight.numbers)
     return (
         len(column.distinct) <= max(3, len(pairs) // 8)
         and len(pairs) > 0.8 * len(weight.said)
@@ -636,32 +625,21 @@ def _moments(column: Column) -> list[datetime | None]:
     return list(column.moments(*column.dates[0])) if column.dates else [None] * len(column.cells)
 
 
-def _groups(by: list[Column], what: Column) -> dict[tuple[str, ...], list[float]]:
-    out: dict[tuple[str, ...], list[float]] = {}
-    for row in zip(*(b.cells for b in by), what.numbers, strict=True):
-        if all(x is not None for x in row):
-            out.setdefault(row[:-1], []).append(row[-1])
-    return out
-
-
 def _restarts(cup: Column, column: Column) -> bool:
-    groups = list(_groups([cup], column).values())
-    good = sum(
-        sorted(g) == [float(x) for x in range(1, len(g) + 1)] or sorted(g) == [10.0 * x for x in range(1, len(g) + 1)]
-        for g in groups
-    )
+    groups = list(grouped([cup], column.numbers).values())
+    good = sum(any(sorted(g) == [step * x for x in range(1, len(g) + 1)] for step in (1.0, 10.0)) for g in groups)
     return len(groups) >= 3 and good >= 0.9 * len(groups) and max(map(len, groups)) > 1
 
 
 def _apart(job: Column, column: Column) -> bool:
-    groups = list(_groups([job], column).values())
+    groups = list(grouped([job], column.numbers).values())
     return (
         bool(groups) and sum(len(set(g)) == len(g) for g in groups) >= 0.95 * len(groups) and max(map(len, groups)) > 1
     )
 
 
 def _counts_up(by: list[Column], column: Column) -> bool:
-    groups = [g for g in _groups(by, column).values() if len(g) > 1]
+    groups = [g for g in grouped(by, column.numbers).values() if len(g) > 1]
     steps = [b - a for g in groups for a, b in pairwise(g)]
     return (
         bool(steps)
@@ -677,7 +655,7 @@ def _counts_on(column: Column) -> bool:
 
 def rising(cup: Column, column: Column) -> tuple[int, int]:
     """Cups of three rows and more, and how many of them rise from row to row."""
-    long = [g for g in _groups([cup], column).values() if len(g) >= 3]
+    long = [g for g in grouped([cup], column.numbers).values() if len(g) >= 3]
     return len(long), sum(all(a <= b for a, b in pairwise(g)) for g in long)
 
 

@@ -18,7 +18,7 @@ from pipelines.toml_texts import quoted
 
 LIMIT_MB = 500
 _SEARCHED = 60
-_NUMBER = re.compile(r"[-+]?[\d.,' ]*\d[\d.,]*")
+_UNIT = re.compile(r"[\[\(]?(g|kg|oz|lb|ml|l|µm|um|mil|mils|mm|bar|psi|kpa|m2|m²|ft2|sq ft|%|min)[\]\)]?")
 
 
 @dataclass
@@ -143,17 +143,13 @@ def _marked(one: Opened) -> None:
     """Decimal and thousands marks, by the cells that are numbers."""
     texts = [c for n in one.columns for c in one.rows[n].drop_nulls().head(400) if any(x.isdigit() for x in c)]
     cells = [re.sub(r"(?<=\d) ?[A-Za-zµ%²]{1,5}$", "", c) for c in texts]  # '12,5 g'
-    comma = [
-        c
-        for c in cells
-        if re.fullmatch(r"[-+]?(\d{1,3}(?:[.' \u00a0\u202f]\d{3})+|\d+),\d+", c)
-        and not re.fullmatch(r"\d{1,3}(,\d{3})+", c)
-    ]
-    point = [
-        c
-        for c in cells
-        if re.fullmatch(r"[-+]?(\d{1,3}(?:[,' ]\d{3})+|\d+)\.\d+", c) and not re.fullmatch(r"\d{1,3}(\.\d{3})+", c)
-    ]
+
+    def written(number: str, groups: str) -> list[str]:
+        """The cells that are numbers of this form, and not whole ones in groups of three digits."""
+        return [c for c in cells if re.fullmatch(rf"[-+]?{number}", c) and not re.fullmatch(groups, c)]
+
+    comma = written(r"(\d{1,3}(?:[.' \u00a0\u202f]\d{3})+|\d+),\d+", r"\d{1,3}(,\d{3})+")
+    point = written(r"(\d{1,3}(?:[,' ]\d{3})+|\d+)\.\d+", r"\d{1,3}(\.\d{3})+")
     groups = ""
     if len(comma) > len(point) or (one.typed and comma):
         one.decimal = ","
@@ -210,15 +206,8 @@ def _units_row(one: Opened, rows: pl.DataFrame) -> pl.DataFrame:
     said = [c for c in first if c]
     if not said or any(any(x.isdigit() for x in c.replace("m2", "").replace("ft2", "")) for c in said):
         return rows
-    units = [
-        bool(
-            re.fullmatch(
-                r"[\[\(]?(g|kg|oz|lb|ml|l|µm|um|mil|mils|mm|bar|psi|kpa|m2|m²|ft2|sq ft|%|min)[\]\)]?", c.lower()
-            )
-        )
-        for c in said
-    ]
-    if sum(units) >= 1 and sum(units) + sum(c in "-–/" for c in said) == len(said):
+    units = [bool(_UNIT.fullmatch(c.lower())) for c in said]
+    if any(units) and sum(units) + sum(c in "-–/" for c in said) == len(said):
         at = next(i for i, c in enumerate(first) if c)
         rule = f"{{ column = {quoted(one.header[at])}, is = [{quoted(first[at])}] }}"
         sums, why = one.file.get("skip", ("", ""))
@@ -322,13 +311,7 @@ def _repeats(one: Opened) -> None:
         if measured or said.len() < 2:
             continue
         found.append(
-            (
-                name,
-                column,
-                frozenset(cells.is_not_null().arg_true().to_list()),
-                said.n_unique() / said.len(),
-                lengths,
-            )
+            (name, column, frozenset(cells.is_not_null().arg_true().to_list()), said.n_unique() / said.len(), lengths)
         )
     # an id that stands once for its group: nearly all different, and others are filled on the same rows
     heads = [f for f in found if f[3] > 0.9 and f[4] >= 1.5 and not _left_empty(rows, f[1], full)]

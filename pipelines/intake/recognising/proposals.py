@@ -16,15 +16,15 @@ from typing import Any, get_args
 from pipelines import units
 from pipelines.intake.reading import layout
 from pipelines.intake.recognising import words
-from pipelines.intake.recognising.columns import Column
+from pipelines.intake.recognising.columns import Column, complete, grouped
 from pipelines.intake.recognising.matching import (
     ALONG,
     CORE,
     NUMBERED,
     TABLES,
-    Around,
     Candidate,
     Matcher,
+    Steps,
     TableMatch,
     closed,
     fitting_units,
@@ -37,16 +37,7 @@ from pipelines.intake.recognising.matching import (
 )  # fmt: skip
 from pipelines.intake.recognising.opening import Opened
 from pipelines.intake.recognising.questions import ABSENT, AS_LISTED, NEWEST_FIRST, NONE, Answers, Question
-from pipelines.intake.recognising.shapes import (
-    REGISTER_OF,
-    Joins,
-    Known,
-    Shape,
-    beside_notes,
-    key,
-    parts_of,
-    pooled,
-)
+from pipelines.intake.recognising.shapes import REGISTER_OF, Joins, Known, Shape, beside_notes, key, parts_of, pooled
 from pipelines.toml_texts import quoted as _q
 from schemas.vocabulary import ColumnInfo
 
@@ -130,7 +121,7 @@ class Inbox:
     known: Known
     joins: Joins
     parts: dict[int, list[Column]]
-    around: Around
+    steps: Steps
     notes: dict[str, str] = field(default_factory=dict)  # name of a note -> the shape that it stands beside
 
     @staticmethod
@@ -142,15 +133,14 @@ class Inbox:
             joins = Joins(shapes, known)
         jobs, mixes, panels = _ids(shapes, joins, known)
         parts = {id(s): parts_of(s, joins, jobs, mixes, panels) for s in shapes}
-        inbox = Inbox(shapes, known, joins, parts, Around(), notes)
-        inbox.around = Around(_steps([Matcher(s, joins, known, parts[id(s)], inbox.around) for s in shapes]))
-        return inbox
+        steps = _steps([Matcher(s, joins, known, parts[id(s)]) for s in shapes])
+        return Inbox(shapes, known, joins, parts, steps, notes)
 
 
 def drafted(inbox: Inbox, answers: Answers) -> list[Draft]:
     """A draft for each shape of an inbox."""
-    shapers = [_Shaper(s, inbox.joins, inbox.known, inbox.parts[id(s)], inbox.around, answers) for s in inbox.shapes]
-    poured = _poured(shapers, answers)
+    shapers = [_Shaper(s, inbox.joins, inbox.known, inbox.parts[id(s)], inbox.steps, answers) for s in inbox.shapes]
+    poured = _poured(shapers)
     return [s.draft(poured) for s in shapers]
 
 
@@ -173,7 +163,7 @@ def _ids(shapes: list[Shape], joins: Joins, known: Known) -> tuple[set[str], set
     return jobs, mixes, panels
 
 
-def _steps(matchers: list[Matcher]) -> frozenset[tuple[str, int]]:
+def _steps(matchers: list[Matcher]) -> Steps:
     """(job, step) pairs of shapes that look like the job log."""
     out: set[tuple[str, int]] = set()
     for one in matchers:
@@ -182,15 +172,11 @@ def _steps(matchers: list[Matcher]) -> frozenset[tuple[str, int]]:
             continue
         if "kind" in found.taken and found.taken["kind"][1].score >= 0.8:
             job, step = found.taken["job_id"][0], found.taken["operation_no"][0]
-            out |= {
-                (key(j), int(n))
-                for j, n in zip(job.cells, step.numbers, strict=True)
-                if j is not None and n is not None
-            }
+            out |= {(key(j), int(n)) for j, n in complete(job.cells, step.numbers)}
     return frozenset(out)
 
 
-def _poured(shapers: list[_Shaper], answers: Answers) -> Poured:
+def _poured(shapers: list[_Shaper]) -> Poured:
     """What was poured into each cup, of the shape that looks like pours."""
     for one in shapers:
         found = one.tables.get("pours")
@@ -199,9 +185,8 @@ def _poured(shapers: list[_Shaper], answers: Answers) -> Poured:
         cup, weight = found.taken["mix_id"][0], found.taken["weighed_g"][0]
         running = runs_on(cup, weight)
         out: dict[str, float] = {}
-        for m, w in zip(cup.cells, weight.numbers, strict=True):
-            if m is not None and w is not None:
-                out[key(m)] = max(out.get(key(m), w), w) if running else out.get(key(m), 0.0) + w
+        for m, w in complete(cup.cells, weight.numbers):
+            out[key(m)] = max(out.get(key(m), w), w) if running else out.get(key(m), 0.0) + w
         return Poured(out, one.unit("pours", infos("pours")["weighed_g"])[0] or weight.unit)
     return Poured()
 
@@ -210,20 +195,20 @@ class _Shaper:
     """One shape: chooses its tables, makes its columns, asks."""
 
     def __init__(
-        self, shape: Shape, joins: Joins, known: Known, extra: list[Column], around: Around, answers: Answers
+        self, shape: Shape, joins: Joins, known: Known, extra: list[Column], steps: Steps, answers: Answers
     ) -> None:
         self.shape, self.joins, self.known, self.answers = shape, joins, known, answers
-        self.matcher = Matcher(shape, joins, known, extra, around)
+        self.matcher = Matcher(shape, joins, known, extra, steps)
         self.draft_ = Draft(shape)
         self.row_kind = self._rows_of_two_kinds()
-        self.apart = self._apart(around) if self.row_kind else {}
+        self.apart = self._apart(steps) if self.row_kind else {}
         self.tables = self._tables()
 
     def matcher_of(self, table: str) -> Matcher:
         """That of the rows which feed the table."""
         return self.apart.get(table, self.matcher)
 
-    def _apart(self, around: Around) -> dict[str, Matcher]:
+    def _apart(self, steps: Steps) -> dict[str, Matcher]:
         """Pours and leftovers of one export, each looked at by its own rows."""
         assert self.row_kind is not None
         column, meanings = self.row_kind
@@ -235,7 +220,7 @@ class _Shaper:
                 one = dataclasses.replace(whole, cells=[whole.cells[i] for i in at])
                 self.joins.alike(whole, one)
                 columns.append(one)
-            out[table] = Matcher(Shape(self.shape.parts, columns), self.joins, self.known, [], around)
+            out[table] = Matcher(Shape(self.shape.parts, columns), self.joins, self.known, [], steps)
         return out
 
     # --- which tables
@@ -255,7 +240,7 @@ class _Shaper:
                 ask = f"What does {self.shape.name} hold? Name the tables that its rows feed, or [] for none."
                 self.ask("tables", "", "", ask, [(n, "") for n in CORE], unfit=f"There is no table '{wrong[0]}'.")
                 return {}
-            return self._several([n for n in names if n], found, told=True)
+            return self._several([n for n in names if n], found)
         if not ranked:
             self._unrecognised(found)
             return {}
@@ -276,16 +261,13 @@ class _Shaper:
             ]
             ask = f"What does {self.shape.name} hold? Name the tables that its rows feed."
             self.ask("tables", "", "", ask, options)
-        return self._several(names, found, told=False)
+        return self._several(names, found)
 
-    def _several(self, names: list[str], found: dict[str, TableMatch], told: bool) -> dict[str, TableMatch]:
+    def _several(self, names: list[str], found: dict[str, TableMatch]) -> dict[str, TableMatch]:
         out: dict[str, TableMatch] = {}
-        for i, name in enumerate(names):
-            if i == 0:
-                out[name] = found.get(name) or self.matcher.table(name)
-                continue
+        for name in names:
             spent = frozenset().union(*(_spent(other, "kind", "removal") for other in out.values()))
-            out[name] = self.matcher.table(name, spent)
+            out[name] = self.matcher.table(name, spent) if out else found.get(name) or self.matcher.table(name)
         return out
 
     def _along(self, best: TableMatch, table: str) -> bool:
@@ -305,7 +287,7 @@ class _Shaper:
         if table == "operation_panels" and best.table == "readings":
             return False
         if table == "readings":
-            reading = other.taken["reading_um"] if "reading_um" in other.taken else None
+            reading = other.taken.get("reading_um")
             return bool(other.wide) or (reading is not None and reading[1].word >= 0.9 and reading[0].unit is not None)
         return not weak
 
@@ -428,13 +410,12 @@ class _Shaper:
         first = {c.header for c, _ in next(iter(self.tables.values())).taken.values()}
         rules = []
         for name in CORE[table]:
-            column = match.taken[name][0] if name in match.taken else None
+            column = match.column(name)
             if (
-                column is not None
+                column
                 and column.header not in first
                 and column.filled < 1
-                and "split" not in column.how
-                and "columns" not in column.how
+                and not {"split", "columns"} & column.how.keys()
             ):
                 rules.append(f"{{ column = {_q(column.header)}, filled = true }}")
         if rules and not match.wide:
@@ -520,21 +501,14 @@ class _Shaper:
         return None, f"'{told}' is no unit of {' or '.join(sorted(quantities))}."
 
     def ask(
-        self,
-        kind: str,
-        table: str,
-        column: str,
-        ask: str,
-        options: list[tuple[str, str]],
-        values: tuple[str, ...] = (),
-        source: str = "",
-        unfit: str = "",
+        self, kind: str, table: str, column: str, ask: str, options: list[tuple[str, str]], unfit: str = "", **more: Any
     ) -> None:
-        """Ask, unless it is answered; `unfit` says why the answer that was given cannot be, and it is asked again."""
+        """Ask, unless it is answered; `unfit` says why the answer that was given cannot be, and it is asked again. `more`: further
+        fields of the Question."""
         if not unfit and self.answer(kind, table, column) is not None:
             return
         one = self.question(kind, table, column, f"{unfit} {ask}" if unfit else ask, options)
-        self.draft_.questions.append(dataclasses.replace(one, values=values, source=source))
+        self.draft_.questions.append(dataclasses.replace(one, **more))
 
     def question(self, kind: str, table: str, column: str, ask: str, options: list[tuple[str, str]]) -> Question:
         first, files, rows = self.shape.first, tuple(self.shape.files), tuple(self.shape.rows())
@@ -783,15 +757,12 @@ class _Maker:
 
     def _area_unit(self, column: Column) -> str | None:
         """By the areas of the same panels in the register."""
-        panel = self.match.taken.get("panel_id")
+        panel = self.match.column("panel_id")
         if panel is None or not self.matcher.known.areas:
             return None
         areas = {key(p): a for p, a in self.matcher.known.areas.items()}
-        ratios = sorted(
-            v / areas[key(p)]
-            for p, v in zip(panel[0].cells, column.numbers, strict=True)
-            if p is not None and v and key(p) in areas
-        )
+        pairs = complete(panel.cells, column.numbers)
+        ratios = sorted(v / areas[key(p)] for p, v in pairs if v and key(p) in areas)
         if len(ratios) < 3:
             return None
         middle = ratios[len(ratios) // 2]
@@ -806,13 +777,9 @@ class _Maker:
         if info.name in ("target_g", "recovered_g", "reading_g"):
             weighed = {"target_g": "weighed_g", "recovered_g": "issued_g", "reading_g": "weight_g"}[info.name]
             return self.shaper.unit(self.table, self.ours[weighed])[0] or "g"
-        if info.name == "leftover_g" and self.poured.by_cup and "mix_id" in self.match.taken:
-            cup = self.match.taken["mix_id"][0]
-            ratios = [
-                v / self.poured.by_cup[key(m)]
-                for m, v in zip(cup.cells, column.numbers, strict=True)
-                if m is not None and v and self.poured.by_cup.get(key(m))
-            ]
+        if info.name == "leftover_g" and (cup := self.match.column("mix_id")):
+            pairs = [(self.poured.by_cup.get(key(m)), v) for m, v in complete(cup.cells, column.numbers)]
+            ratios = [back / whole for whole, back in pairs if whole and back]
             if len(ratios) >= 5 and 0.12 < max(ratios) <= 1.1:
                 return self.poured.unit or "?"
         return None
@@ -854,7 +821,7 @@ class _Maker:
     def _runs_on(self, name: str, column: Column, gross: bool) -> str:
         """Each pour by itself, or a display that runs on: by what rises within cups, or by the answer."""
         shape, told = self.shaper.shape, self.shaper.answer("weights", self.table, name)
-        cup = self.match.taken["mix_id"][0] if "mix_id" in self.match.taken else None
+        cup = self.match.column("mix_id")
         if cup is not None and self._from_below(name, cup, column):
             cup, column = (dataclasses.replace(c, cells=c.cells[::-1]) for c in (cup, column))
         several, up = rising(cup, column) if cup is not None else (0, 0)
@@ -876,8 +843,8 @@ class _Maker:
         """Whether the rows of a running display stand in the wrong order and no time tells; asked where weights fall within cups."""
         shape = self.shaper.shape
         backward = rising(*(dataclasses.replace(c, cells=c.cells[::-1]) for c in (cup, column)))
-        time = self.match.taken.get("poured_at")
-        if shape.newest_first or backward[0] < 3 or backward[1] < 0.95 * backward[0] or (time and _in_time(time[0])):
+        time = self.match.column("poured_at")
+        if shape.newest_first or backward[0] < 3 or backward[1] < 0.95 * backward[0] or (time and _in_time(time)):
             return False
         told = self.shaper.answer("order", self.table, name)
         if told not in (AS_LISTED, NEWEST_FIRST):
@@ -1037,13 +1004,9 @@ def _in_time(column: Column) -> bool:
 
 def _starts_high(match: TableMatch, column: Column) -> bool:
     """No cup's first figure is small: an empty cup may stand on the scale."""
-    if "mix_id" not in match.taken:
-        return False
-    first: dict[str, float] = {}
-    for m, v in zip(match.taken["mix_id"][0].cells, column.numbers, strict=True):
-        if m is not None and v is not None:
-            first.setdefault(m, v)
-    return len(first) >= 5 and min(first.values()) > 0.05 * max(first.values())
+    cup = match.column("mix_id")
+    first = [weights[0] for weights in grouped([cup], column.numbers).values()] if cup else []
+    return len(first) >= 5 and min(first) > 0.05 * max(first)
 
 
 def _may_be(info: ColumnInfo, column: Column) -> bool:

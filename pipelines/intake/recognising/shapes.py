@@ -19,7 +19,7 @@ import polars as pl
 from pipelines.intake.reading import cast
 from pipelines.intake.reading.files import Source
 from pipelines.intake.recognising import words
-from pipelines.intake.recognising.columns import Column, unit_in, with_unit_in_cells
+from pipelines.intake.recognising.columns import Column, complete, unit_in, with_unit_in_cells
 from pipelines.intake.recognising.opening import Opened
 from pipelines.toml_texts import quoted
 
@@ -457,7 +457,7 @@ def _pairs(shape: Shape, joins: Joins, ids: set[str], role: str) -> list[Column]
     ):
         return []
     for one, other in permutations(free[:14], 2):
-        both = {(a, b) for a, b in zip(one.cells, other.cells, strict=True) if a is not None and b is not None}
+        both = set(complete(one.cells, other.cells))
         if len(both) < 4 or sum(key(a + b) in ids for a, b in both) < 0.8 * len(both):
             continue
         cells = [

@@ -7,4 +7,4 @@ SELECT
         DATE '9999-12-31'
     ) AS until_on
 FROM booths
-ORDER BY booth_id, from_on
+ORDER BY booth_id, valid_from

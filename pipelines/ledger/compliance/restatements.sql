@@ -50,7 +50,7 @@ changes_since AS (
 ),
 touching AS (
     SELECT DISTINCT p.shop_id, m.month, p.file
-    FROM pour_lines AS p
+    FROM pours AS p
     INNER JOIN mixes AS m ON m.shop_id = p.shop_id AND m.mix_id = p.mix_id
     WHERE p.file IS NOT NULL
     UNION

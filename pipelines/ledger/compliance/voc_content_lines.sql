@@ -26,12 +26,12 @@ held AS (
         p.pour_no,
         p.from_mix_id,
         p.file,
-        p.file_line,
+        p.line AS file_line,
         c.component_id,
         c.on_date,
         c.by_volume,
         p.weighed_g AS m
-    FROM pour_lines AS p
+    FROM pours AS p
     INNER JOIN cup_pours AS o ON o.shop_id = p.shop_id AND o.mix_id = p.mix_id AND o.component_id = p.component_id
     INNER JOIN cup_contents AS c
         ON c.shop_id = p.shop_id AND c.mix_id = p.mix_id AND c.component_id = p.component_id
@@ -44,12 +44,12 @@ held AS (
         p.pour_no,
         p.from_mix_id,
         p.file,
-        p.file_line,
+        p.line AS file_line,
         c.component_id,
         c.on_date,
         c.by_volume,
         CASE WHEN w.mass_g > 0 THEN p.weighed_g * s.mass_g / w.mass_g ELSE 0.0 END AS m
-    FROM pour_lines AS p
+    FROM pours AS p
     INNER JOIN cup_contents AS s ON s.shop_id = p.shop_id AND s.mix_id = p.from_mix_id
     INNER JOIN wholes AS w ON w.shop_id = s.shop_id AND w.mix_id = s.mix_id
     INNER JOIN cup_contents AS c

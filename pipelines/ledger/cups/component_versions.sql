@@ -7,4 +7,4 @@ SELECT
         DATE '9999-12-31'
     ) AS until_on
 FROM components
-ORDER BY component_id, from_on
+ORDER BY component_id, valid_from

@@ -54,63 +54,91 @@ held AS (
         ON p.product_id = u.product_id AND u.product_on >= p.from_on AND u.product_on < p.until_on
     WHERE c.mass_g <> 0
 ),
+wholes AS (
+    SELECT
+        shop_id,
+        mix_id,
+        bool_or(rho IS NULL) AS lacks_rho,
+        bool_or(s IS NULL) AS lacks_s,
+        bool_or(q IS NULL) AS lacks_q,
+        bool_or(v IS NULL) AS lacks_v,
+        bool_or(w IS NULL) AS lacks_w,
+        bool_or(x IS NULL) AS lacks_x,
+        bool_or(e IS NULL) AS no_e,
+        sum(m) AS cup_g,
+        sum(m / rho) AS known_ml,
+        sum(m * v) AS known_voc_g,
+        sum(m * e) AS known_eu_g
+    FROM held
+    GROUP BY shop_id, mix_id
+),
 lacking AS (
     SELECT
-        *,
+        h.*,
         nullif(
             concat_ws(
                 ', ',
-                CASE WHEN rho IS NULL THEN 'density' END,
-                CASE WHEN s IS NULL THEN 'solids by mass' END,
-                CASE WHEN q_untold THEN 'solids by volume' END,
-                CASE WHEN v IS NULL THEN 'VOC' END,
-                CASE WHEN w IS NULL THEN 'water' END,
-                CASE WHEN x IS NULL THEN 'exempt compounds' END
+                CASE WHEN h.rho IS NULL THEN 'density' END,
+                CASE WHEN h.s IS NULL THEN 'solids by mass' END,
+                CASE WHEN h.q_untold THEN 'solids by volume' END,
+                CASE WHEN h.v IS NULL THEN 'VOC' END,
+                CASE WHEN h.w IS NULL THEN 'water' END,
+                CASE WHEN h.x IS NULL THEN 'exempt compounds' END
             ),
             ''
         ) AS lacks,
-        rts_density_g_per_ml IS NOT NULL AND bool_or(rho IS NULL) OVER in_cup AS no_rho,
-        rts_solids_mass_fraction IS NOT NULL AND bool_or(s IS NULL) OVER in_cup AS no_s,
-        rts_solids_volume_fraction IS NOT NULL AND bool_or(q IS NULL) OVER in_cup AS no_q,
-        rts_voc_g_per_ml IS NOT NULL AND bool_or(v IS NULL) OVER in_cup AS no_v,
-        rts_water_mass_fraction IS NOT NULL AND bool_or(w IS NULL) OVER in_cup AS no_w,
-        rts_exempt_mass_fraction IS NOT NULL AND bool_or(x IS NULL) OVER in_cup AS no_x,
-        bool_or(e IS NULL) OVER in_cup AS no_e,
-        sum(m * v) OVER in_cup AS known_voc_g,
-        sum(m * e) OVER in_cup AS known_eu_g
-    FROM held
-    WINDOW in_cup AS (PARTITION BY shop_id, mix_id)
+        h.rts_density_g_per_ml IS NOT NULL AND c.lacks_rho AS no_rho,
+        h.rts_solids_mass_fraction IS NOT NULL AND c.lacks_s AS no_s,
+        h.rts_solids_volume_fraction IS NOT NULL AND c.lacks_q AS no_q,
+        h.rts_voc_g_per_ml IS NOT NULL AND c.lacks_v AS no_v,
+        h.rts_water_mass_fraction IS NOT NULL AND c.lacks_w AS no_w,
+        h.rts_exempt_mass_fraction IS NOT NULL AND c.lacks_x AS no_x,
+        c.no_e,
+        c.cup_g,
+        c.known_ml,
+        c.known_voc_g,
+        c.known_eu_g
+    FROM held AS h
+    INNER JOIN wholes AS c ON c.shop_id = h.shop_id AND c.mix_id = h.mix_id
 ),
 volumes AS (
-    SELECT *, m / CASE WHEN no_rho THEN rts_density_g_per_ml ELSE rho END AS ml
+    SELECT
+        *,
+        m / CASE WHEN no_rho THEN rts_density_g_per_ml ELSE rho END AS ml,
+        CASE WHEN no_rho THEN cup_g / rts_density_g_per_ml ELSE known_ml END AS cup_ml
     FROM lacking
 ),
 amounts AS (
     SELECT
         *,
-        sum(ml) OVER in_cup AS cup_ml,
         m * CASE WHEN no_s THEN rts_solids_mass_fraction ELSE s END AS solids_g,
         ml * CASE WHEN no_q THEN rts_solids_volume_fraction ELSE q END AS solids_ml,
         CASE
             WHEN NOT no_v THEN m * v
-            WHEN known_voc_g > rts_voc_g_per_ml * sum(ml) OVER in_cup THEN known_voc_g * ml / sum(ml) OVER in_cup
+            WHEN known_voc_g > rts_voc_g_per_ml * cup_ml THEN known_voc_g * ml / cup_ml
             ELSE ml * rts_voc_g_per_ml
         END AS voc_g,
         m * CASE WHEN no_w THEN rts_water_mass_fraction ELSE w END AS water_g,
         m * CASE WHEN no_x THEN rts_exempt_mass_fraction ELSE x END AS exempt_g
     FROM volumes
-    WINDOW in_cup AS (PARTITION BY shop_id, mix_id)
+),
+eu_by_sheet AS (
+    SELECT shop_id, mix_id, sum(voc_g + exempt_g) AS cup_eu_g
+    FROM amounts
+    WHERE no_e
+    GROUP BY shop_id, mix_id
+    HAVING count(voc_g + exempt_g) = count(*)
 )
 SELECT
-    *,
+    a.*,
     m AS mass_g,
     m / ml AS density_g_per_ml,
     own_g * ml / m AS own_ml,
     water_g / $water_density_g_per_ml AS water_ml,
     CASE WHEN exempt_g = 0 THEN 0.0 WHEN NOT no_x THEN exempt_g / rho_x END AS exempt_ml,
     CASE
-        WHEN NOT no_e OR count(voc_g + exempt_g) OVER in_cup < count(*) OVER in_cup THEN m * e
-        WHEN known_eu_g > sum(voc_g + exempt_g) OVER in_cup THEN known_eu_g * ml / cup_ml
+        WHEN u.mix_id IS NULL THEN m * e
+        WHEN known_eu_g > u.cup_eu_g THEN known_eu_g * ml / cup_ml
         ELSE voc_g + exempt_g
     END AS voc_eu_g,
     m * price AS cost,
@@ -121,6 +149,6 @@ SELECT
     no_w AS water_from_sheet,
     no_x AS exempt_from_sheet,
     no_e OR e_substituted AS eu_substituted
-FROM amounts
-WINDOW in_cup AS (PARTITION BY shop_id, mix_id)
-ORDER BY shop_id, mix_id, component_id, on_date, by_volume
+FROM amounts AS a
+LEFT JOIN eu_by_sheet AS u ON u.shop_id = a.shop_id AND u.mix_id = a.mix_id
+ORDER BY a.shop_id, a.mix_id, component_id, on_date, by_volume

@@ -3,7 +3,22 @@
 -- there is none; taken from its cups pro rata to what left them, never more than left. Nothing is flushed from an
 -- incomplete cup, whose way is not split. expected_ columns use the usual leftover where none was weighed; sprayed_ and
 -- solids_ stay null there.
-WITH carried_on AS (
+WITH gun_order AS (
+    -- Each spray operation and the one that its gun sprayed next, in whichever shop: guns are lent and move.
+    SELECT
+        shop_id,
+        job_id,
+        operation_no,
+        gun_id,
+        started_at,
+        lead(shop_id) OVER by_time AS next_shop_id,
+        lead(job_id) OVER by_time AS next_job_id,
+        lead(operation_no) OVER by_time AS next_operation_no
+    FROM sprays
+    WHERE gun_id IS NOT NULL
+    WINDOW by_time AS (PARTITION BY gun_id ORDER BY started_at, shop_id, job_id, operation_no)
+),
+carried_on AS (
     SELECT DISTINCT g.shop_id, g.job_id, g.operation_no
     FROM gun_order AS g
     INNER JOIN cup_feeds AS f ON f.shop_id = g.shop_id AND f.job_id = g.job_id AND f.operation_no = g.operation_no
@@ -20,9 +35,8 @@ flushes AS (
         CASE WHEN r.flush_loss_g IS NULL THEN $flush_loss_sd_g ELSE $flush_loss_rel_sd * r.flush_loss_g END AS flush_sd_g
     FROM gun_order AS g
     LEFT JOIN carried_on AS c ON c.shop_id = g.shop_id AND c.job_id = g.job_id AND c.operation_no = g.operation_no
-    INNER JOIN sprays AS o ON o.shop_id = g.shop_id AND o.job_id = g.job_id AND o.operation_no = g.operation_no
     LEFT JOIN gun_versions AS r
-        ON r.gun_id = g.gun_id AND CAST(o.started_at AS DATE) >= r.from_on AND CAST(o.started_at AS DATE) < r.until_on
+        ON r.gun_id = g.gun_id AND CAST(g.started_at AS DATE) >= r.from_on AND CAST(g.started_at AS DATE) < r.until_on
     WHERE c.job_id IS NULL
 ),
 feeds AS (

@@ -155,4 +155,4 @@ dated AS (
 SELECT shop_id, mix_id, kind, on_date, strftime(on_date, '%Y-%m') AS month, mass_g
 FROM dated
 WHERE kind = 'cup' OR mass_g <> 0
-ORDER BY shop_id, mix_id, on_date NULLS LAST, kind
+ORDER BY shop_id, mix_id, kind, on_date

@@ -53,4 +53,4 @@ FROM sums AS g
 LEFT JOIN sanded AS a
     ON g.face = 'outer' AND a.shop_id = g.shop_id AND a.job_id = g.job_id AND a.panel_id = g.panel_id
     AND a.product_id = g.product_id AND a.first_operation = g.first_operation
-ORDER BY g.shop_id, g.job_id, g.panel_id, g.face, g.first_operation, g.product_id
+ORDER BY g.shop_id, g.job_id, g.panel_id, g.face, g.product_id, g.first_operation

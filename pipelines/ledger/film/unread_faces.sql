@@ -13,4 +13,4 @@ LEFT JOIN film_pieces AS p
     AND p.operation_no = f.operation_no
 WHERE p.piece IS NULL
 WINDOW face_of AS (PARTITION BY e.equation, f.shop_id, f.job_id, f.panel_id, f.face)
-ORDER BY e.equation, f.shop_id, f.job_id, f.operation_no, f.panel_id, f.face
+ORDER BY e.equation, f.shop_id, f.job_id, f.panel_id, f.face, f.operation_no

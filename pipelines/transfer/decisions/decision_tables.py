@@ -1,12 +1,15 @@
 """From figures to what somebody does on Monday: the decisions as others call them.
 
-Here belongs the order in which the parts are asked and the shape of what comes back. Each part says how it reckons in its own
-module: film_model, technique, habits, drift, mixing, savings, gunset, cards.
+Here belongs which tables are decided together, what each decision reads, and the shape of what comes back. How it is reckoned stands
+in a module each: film_model, technique, habits, drift, mixing, savings, gun_set, practice_cards and the others.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections import ChainMap
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
 from typing import Protocol, runtime_checkable
 
 import polars as pl
@@ -194,167 +197,16 @@ READS: dict[str, dict[str, tuple[str, ...]]] = {
         "transfer_by_pair": _columns("shop_id gun_id technician_id role low high n method advice"),
     },
 }  # fmt: skip
-NEEDS = tuple(dict.fromkeys(name for reads in READS.values() for name in reads))
-GIVES = (
-    "film_by_technician", "edge_bias", "panel_heat", "technique_power", "gun_cover", "gun_drift", "gun_service_contrasts",
-    "totals", "total_loadings", "transfer_by_period", "error_budget", "mix_guide", "mix_parts", "cup_guide", "mix_backtest", "mix_levels", "savings",
-    "savings_basis", "practice_cards", "leftover_cups", "measure_next", "change_effects", "trial_standing",
-    "setting_effects", "actions",
-    "cautions",
-)  # fmt: skip
 
 
-def decide(
-    tables: Mapping[str, pl.DataFrame], settings: Settings, joint: Joint | None = None
-) -> dict[str, pl.DataFrame]:
-    """Every table of GIVES, conformed, from the tables of NEEDS.
+class Source:
+    """What decisions read: tables in the order of their keys, so that the order of rows can move nothing, and the transfer model."""
 
-    tables  by name; those of a run's shelf are read part by part
-    joint   the transfer model of these records as `estimate` fitted it; fitted here where it is not at hand
-    Tables stand with no rows where there is nothing to say. Raises KeyError naming the tables that are missing.
-    """
-    missing = [name for name in NEEDS if name not in tables]
-    if missing:
-        raise KeyError(f"decisions need the tables {', '.join(missing)}")
-    source = _Source(tables)
-    out: dict[str, pl.DataFrame] = {}
-    films: list[setting_effects.Base] = []
-    out["film_by_technician"] = film_model.film_by_technician(
-        source.parts("film"), settings, lambda *found: films.append(setting_effects.of_film(*found))
-    )
-    out |= _technique(source, settings)
-    joint = joint or estimate.fitted_model(**source.of("transfer"))
-    given = source.of("settings")
-    out["setting_effects"] = setting_effects.setting_effects(
-        given["spray_settings"],
-        te=None if joint is None else setting_effects.of_transfer(joint, given["record_layers"]),
-        film=films.pop() if films else None,
-    )
-    del given
-    if joint is not None:
-        out |= _drift(source, joint)
-    out |= _totals(source, joint, settings)
-    wear = formed("gun_drift", out.get("gun_drift", pl.DataFrame()))
-    cover = gun_set.gun_cover(**source.of("guns"), gun_drift=wear)
-    out |= _mixing(source, settings)
-
-    cups = pl.concat(habits.cups(**part) for part in source.parts("habits"))
-    left = habits.leftover_habits_of_hands(cups, settings)
-    out["leftover_cups"] = habits.leftover_cups(cups, left.people)
-    out["change_effects"] = _changes(source, cups)
-    del cups
-    if "gun_trial" in source.of("what changed")["changes"]["what"]:
-        out["trial_standing"] = trials.trial_standing(source.of("trials"))
-    out["savings"], out["savings_basis"] = savings.savings(
-        source.parts("savings"), **source.of("guns and gauges"), joint=joint, habits=left, kept=gun_set.kept(cover)
-    )
-    out["gun_cover"] = gun_set.with_replacement(cover, formed("savings", out["savings"]))
-    out["measure_next"] = measure_next.measure_next(
-        joint, **source.of("next"), savings=formed("savings", out["savings"])
-    )
-    shaped = {name: formed(name, frame) for name, frame in out.items()}
-    shaped["practice_cards"] = formed(
-        "practice_cards",
-        practice_cards.practice_cards(
-            **source.of("cards"),
-            film_by_technician=shaped["film_by_technician"],
-            edge_bias=shaped["edge_bias"],
-            habits=left,
-            settings=settings,
-        ),
-    )
-    told = ("savings", "gun_cover", "practice_cards", "measure_next", "change_effects")
-    shaped["actions"] = formed(
-        "actions", actions.actions(**source.of("actions"), **{name: shaped[name] for name in told})
-    )
-    shaped["cautions"] = formed("cautions", practice_cards.cautions())
-    return {name: shaped.get(name, validate.empty(name)) for name in GIVES}
-
-
-def _technique(source: _Source, settings: Settings) -> dict[str, pl.DataFrame]:
-    panels, heat = [], []
-    for part in source.parts("technique"):
-        gained = technique.places(**part)
-        panels.append(technique.panels(gained))
-        heat.append(technique.panel_heat(gained))
-    each = pl.concat(panels)
-    return {
-        "edge_bias": technique.edge_bias(each, settings),
-        "panel_heat": pl.concat(heat, how="vertical_relaxed"),
-        "technique_power": technique.technique_power(each),
-    }
-
-
-def _changes(source: _Source, cups: pl.DataFrame) -> pl.DataFrame:
-    """Nothing but the register is read where it has no row."""
-    changes = source.of("changes")["changes"]
-    if changes.is_empty():
-        return changes
-    given = source.of("changed work")
-    return change_effects.change_effects(
-        changes,
-        transfer=lambda: source.of("transfer"),
-        films=lambda: pl.concat(film_model.operations(part["film_build"]) for part in source.parts("film")),
-        panels=lambda: pl.concat(technique.panels(technique.places(**part)) for part in source.parts("technique")),
-        cups=cups, sprays=given["sprays"], ledger=given["material_ledger"], mixes=given["mixes"],
-    )  # fmt: skip
-
-
-def _drift(source: _Source, joint: Joint) -> dict[str, pl.DataFrame]:
-    litres = drift.litres_sprayed(**source.of("litres"))
-    given = source.of("drift")
-    residuals = drift.residuals(joint, given["record_layers"], litres)
-    return {
-        "gun_drift": drift.gun_drift(residuals, litres),
-        "gun_service_contrasts": drift.gun_service_contrasts(residuals, given["gun_services"]),
-    }
-
-
-def _totals(source: _Source, joint: Joint | None, settings: Settings) -> dict[str, pl.DataFrame]:
-    said = None if joint is None else Statements(joint, settings)
-    cells = totals.cells(source.parts("totals"), said, settings)
-    table = totals.totals(cells, said)
-    steps = None if joint is None else joint.steps
-    return {
-        "totals": table, "total_loadings": totals.loadings(cells),
-        "transfer_by_period": totals.by_period(table, cells, steps) if table.height else table,
-        "error_budget": pl.DataFrame() if said is None else totals.error_budget(cells, said),
-    }  # fmt: skip
-
-
-def _mixing(source: _Source, settings: Settings) -> dict[str, pl.DataFrame]:
-    known = mixing.past(source.parts("mixing"))
-    given = source.of("mix guide")
-    priced = known.paint.select("shop_id", "product_id", "price_per_ml")
-    seen = known.seen.join(priced, on=["shop_id", "product_id"], how="left", maintain_order="left")
-    tried = mixing.backtest(seen, given["products"], settings)
-    return {
-        "mix_guide": mixing.mix_guide(known, **given, settings=settings),
-        "mix_parts": mixing.mix_parts(source.parts("mix parts")),
-        "cup_guide": mixing.cup_guide(
-            (part["mixes"] for part in source.parts("cup guide")), given["products"], settings
-        ),
-        "mix_backtest": mixing.mix_backtest(tried),
-        "mix_levels": mixing.mix_levels(tried),
-    }
-
-
-@runtime_checkable
-class Parted(Protocol):
-    """Tables too large to be held at once, in the order of their keys (a run's shelf)."""
-
-    def whole(self, name: str, columns: Sequence[str]) -> pl.DataFrame:
-        """A table with these columns."""
-
-    def each(self, wanted: Mapping[str, Sequence[str]]) -> Iterator[dict[str, pl.DataFrame]]:
-        """Tables with these columns for some shops after the other, no shop twice; one that no shop owns comes whole each time."""
-
-
-class _Source:
-    """The tables that parts read, in the order of their keys so that the order of rows can move nothing."""
-
-    def __init__(self, tables: Mapping[str, pl.DataFrame]) -> None:
+    def __init__(self, tables: Mapping[str, pl.DataFrame], fitted: Callable[[], Joint | None] | None = None) -> None:
+        """tables  by name; those of a workbench are read part by part
+        fitted  gives the transfer model of these records, where somebody has it; it is fitted here otherwise"""
         self._tables = tables
+        self._fitted = fitted
 
     def of(self, part: str) -> dict[str, pl.DataFrame]:
         """What a part reads, whole."""
@@ -371,6 +223,223 @@ class _Source:
             yield from self._tables.each(READS[part])
         else:
             yield self.of(part)
+
+    def decided(self, *names: str) -> dict[str, pl.DataFrame]:
+        """Tables of other decisions, whole."""
+        return {name: self._tables[name] for name in names}
+
+    @cached_property
+    def joint(self) -> Joint | None:
+        """The transfer model; None where there is nothing to fit."""
+        return self._fitted() if self._fitted else estimate.fitted_model(**self.of("transfer"))
+
+    @cached_property
+    def cups(self) -> pl.DataFrame:
+        """What was left over of each cup."""
+        return pl.concat(habits.cups(**part) for part in self.parts("habits"))
+
+
+@runtime_checkable
+class Parted(Protocol):
+    """Tables too large to be held at once, in the order of their keys (a run's workbench)."""
+
+    def whole(self, name: str, columns: Sequence[str]) -> pl.DataFrame:
+        """A table with these columns."""
+
+    def each(self, wanted: Mapping[str, Sequence[str]]) -> Iterator[dict[str, pl.DataFrame]]:
+        """Tables with these columns for some shops after the other, no shop twice; one that no shop owns comes whole each time."""
+
+
+def films(source: Source, settings: Settings) -> dict[str, pl.DataFrame]:
+    read: list[setting_effects.Base] = []
+    found = film_model.film_by_technician(
+        source.parts("film"), settings, lambda *found: read.append(setting_effects.of_film(*found))
+    )
+    given = source.of("settings")
+    joint = source.joint
+    effects = setting_effects.setting_effects(
+        given["spray_settings"],
+        te=None if joint is None else setting_effects.of_transfer(joint, given["record_layers"]),
+        film=read.pop() if read else None,
+    )
+    return {"film_by_technician": found, "setting_effects": effects}
+
+
+def technique_of_hands(source: Source, settings: Settings) -> dict[str, pl.DataFrame]:
+    panels, heat = [], []
+    for part in source.parts("technique"):
+        gained = technique.places(**part)
+        panels.append(technique.panels(gained))
+        heat.append(technique.panel_heat(gained))
+    each = pl.concat(panels)
+    return {
+        "edge_bias": technique.edge_bias(each, settings),
+        "panel_heat": pl.concat(heat, how="vertical_relaxed"),
+        "technique_power": technique.technique_power(each),
+    }
+
+
+def change_effects_of(source: Source, settings: Settings) -> dict[str, pl.DataFrame]:
+    """Nothing but the register is read where it has no row."""
+    changes = source.of("changes")["changes"]
+    if changes.is_empty():
+        return {"change_effects": changes}
+    given = source.of("changed work")
+    found = change_effects.change_effects(
+        changes,
+        transfer=lambda: source.of("transfer"),
+        films=lambda: pl.concat(film_model.operations(part["film_build"]) for part in source.parts("film")),
+        panels=lambda: pl.concat(technique.panels(technique.places(**part)) for part in source.parts("technique")),
+        cups=source.cups, sprays=given["sprays"], ledger=given["material_ledger"], mixes=given["mixes"],
+    )  # fmt: skip
+    return {"change_effects": found}
+
+
+def trials_on_record(source: Source, settings: Settings) -> dict[str, pl.DataFrame]:
+    has_one = "gun_trial" in source.of("what changed")["changes"]["what"]
+    return {"trial_standing": trials.trial_standing(source.of("trials"))} if has_one else {}
+
+
+def watch_over_guns(source: Source, settings: Settings) -> dict[str, pl.DataFrame]:
+    if source.joint is None:
+        return {}
+    litres = drift.litres_sprayed(**source.of("litres"))
+    given = source.of("drift")
+    residuals = drift.residuals(source.joint, given["record_layers"], litres)
+    return {
+        "gun_drift": drift.gun_drift(residuals, litres),
+        "gun_service_contrasts": drift.gun_service_contrasts(residuals, given["gun_services"]),
+    }
+
+
+def totals_of_all(source: Source, settings: Settings) -> dict[str, pl.DataFrame]:
+    joint = source.joint
+    said = None if joint is None else Statements(joint, settings)
+    cells = totals.cells(source.parts("totals"), said, settings)
+    table = totals.totals(cells, said)
+    steps = None if joint is None else joint.steps
+    return {
+        "totals": table, "total_loadings": totals.loadings(cells),
+        "transfer_by_period": totals.by_period(table, cells, steps) if table.height else table,
+        "error_budget": pl.DataFrame() if said is None else totals.error_budget(cells, said),
+    }  # fmt: skip
+
+
+def mixes_to_come(source: Source, settings: Settings) -> dict[str, pl.DataFrame]:
+    known = mixing.past(source.parts("mixing"))
+    given = source.of("mix guide")
+    priced = known.paint.select("shop_id", "product_id", "price_per_ml")
+    seen = known.seen.join(priced, on=["shop_id", "product_id"], how="left", maintain_order="left")
+    tried = mixing.backtest(seen, given["products"], settings)
+    return {
+        "mix_guide": mixing.mix_guide(known, **given, settings=settings),
+        "mix_parts": mixing.mix_parts(source.parts("mix parts")),
+        "cup_guide": mixing.cup_guide(
+            (part["mixes"] for part in source.parts("cup guide")), given["products"], settings
+        ),
+        "mix_backtest": mixing.mix_backtest(tried),
+        "mix_levels": mixing.mix_levels(tried),
+    }
+
+
+def savings_and_guns(source: Source, settings: Settings) -> dict[str, pl.DataFrame]:
+    cover = gun_set.gun_cover(**source.of("guns"), **source.decided("gun_drift"))
+    left = habits.leftover_habits_of_hands(source.cups, settings)
+    saved, basis = savings.savings(
+        source.parts("savings"),
+        **source.of("guns and gauges"),
+        joint=source.joint,
+        habits=left,
+        kept=gun_set.kept(cover),
+    )
+    return {
+        "savings": saved, "savings_basis": basis,
+        "gun_cover": gun_set.with_replacement(cover, formed("savings", saved)),
+        "leftover_cups": habits.leftover_cups(source.cups, left.people),
+    }  # fmt: skip
+
+
+def further_records(source: Source, settings: Settings) -> dict[str, pl.DataFrame]:
+    return {"measure_next": measure_next.measure_next(source.joint, **source.of("next"), **source.decided("savings"))}
+
+
+def what_to_practise(source: Source, settings: Settings) -> dict[str, pl.DataFrame]:
+    found = practice_cards.practice_cards(
+        **source.of("cards"),
+        **source.decided("film_by_technician", "edge_bias"),
+        habits=habits.leftover_habits_of_hands(source.cups, settings),
+        settings=settings,
+    )
+    return {"practice_cards": found, "cautions": practice_cards.cautions()}
+
+
+def what_to_do(source: Source, settings: Settings) -> dict[str, pl.DataFrame]:
+    return {"actions": actions.actions(**source.of("actions"), **source.decided(*ACTED_ON))}
+
+
+ACTED_ON = ("savings", "gun_cover", "practice_cards", "measure_next", "change_effects")
+
+
+@dataclass(frozen=True)
+class Decision:
+    """makes   its tables; the first names it
+    make    what makes them, or those of them that have something to say
+    parts   what it asks for of READS; "transfer" stands for the transfer model too
+    decided tables of other decisions that it reads
+    """
+
+    makes: tuple[str, ...]
+    make: Callable[[Source, Settings], dict[str, pl.DataFrame]]
+    parts: tuple[str, ...]
+    decided: tuple[str, ...] = ()
+
+    @property
+    def reads(self) -> tuple[str, ...]:
+        """Every table that it reads."""
+        return tuple(dict.fromkeys([*(name for part in self.parts for name in READS[part]), *self.decided]))
+
+    def made(self, source: Source, settings: Settings) -> dict[str, pl.DataFrame]:
+        """Its tables, each in its form; with no rows where there is nothing to say."""
+        found = self.make(source, settings)
+        return {name: formed(name, found.get(name, pl.DataFrame())) for name in self.makes}
+
+
+DECISIONS = (
+    Decision(("film_by_technician", "setting_effects"), films, ("film", "settings", "transfer")),
+    Decision(("edge_bias", "panel_heat", "technique_power"), technique_of_hands, ("technique",)),
+    Decision(("gun_drift", "gun_service_contrasts"), watch_over_guns, ("litres", "drift", "transfer")),
+    Decision(("totals", "total_loadings", "transfer_by_period", "error_budget"), totals_of_all, ("totals", "transfer")),
+    Decision(
+        ("mix_guide", "mix_parts", "cup_guide", "mix_backtest", "mix_levels"), mixes_to_come,
+        ("mixing", "mix guide", "mix parts", "cup guide"),
+    ),
+    Decision(
+        ("change_effects",), change_effects_of, ("changes", "changed work", "habits", "film", "technique", "transfer"),
+    ),
+    Decision(("trial_standing",), trials_on_record, ("what changed", "trials")),
+    Decision(
+        ("savings", "savings_basis", "gun_cover", "leftover_cups"), savings_and_guns,
+        ("guns", "guns and gauges", "habits", "savings", "transfer"), ("gun_drift",),
+    ),
+    Decision(("measure_next",), further_records, ("next", "transfer"), ("savings",)),
+    Decision(("practice_cards", "cautions"), what_to_practise, ("cards", "habits"), ("film_by_technician", "edge_bias")),
+    Decision(("actions",), what_to_do, ("actions",), ACTED_ON),
+)  # fmt: skip
+GIVES = tuple(name for one in DECISIONS for name in one.makes)
+NEEDS = tuple(dict.fromkeys(name for one in DECISIONS for name in one.reads if name not in GIVES))
+
+
+def decide(tables: Mapping[str, pl.DataFrame], settings: Settings) -> dict[str, pl.DataFrame]:
+    """Every table of GIVES from the tables of NEEDS, for those who have them as frames; a run makes decision by decision. Raises
+    KeyError naming the tables that are missing."""
+    missing = [name for name in NEEDS if name not in tables]
+    if missing:
+        raise KeyError(f"decisions need the tables {', '.join(missing)}")
+    out: dict[str, pl.DataFrame] = {}
+    source = Source(ChainMap(out, dict(tables)))
+    for one in DECISIONS:
+        out |= one.made(source, settings)
+    return out
 
 
 def formed(name: str, frame: pl.DataFrame) -> pl.DataFrame:

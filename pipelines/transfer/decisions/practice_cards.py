@@ -29,21 +29,16 @@ SHEET_FIRST = (
 # Resources Board, tips for spray technique; 40 CFR 63.11173(f)(2)(ii) names distance, angle, banding, overlap, lead and lag.
 PRACTISE = {
     "low_transfer": (
-        "Hold the distance that the gun's maker and the sheet give, square to the panel over the whole stroke; half "
-        "overlap; "
-        "trigger off at the end of each stroke; border edges first, then the field; the lowest pressure that still "
-        "atomises. One "
+        "Hold the distance that the gun's maker and the sheet give, square to the panel over the whole stroke; half overlap; "
+        "trigger off at the end of each stroke; border edges first, then the field; the lowest pressure that still atomises. One "
         "papered panel weighed before and after shows a difference within the hour."
     ),
     "over_build": (
-        "Count coats against the sheet and read the film after the last but one on a strip or a practice panel; an "
-        "even speed and "
-        "half overlap leave less than a slow hand; where base seems to need one more coat, look at the hiding of "
-        "the colour first."
+        "Count coats against the sheet and read the film after the last but one on a strip or a practice panel; an even speed and "
+        "half overlap leave less than a slow hand; where base seems to need one more coat, look at the hiding of the colour first."
     ),
     "tilt": (
-        "Keep the gun square to the panel over its whole height, the wrist straight at the upper and the lower "
-        "edge; half overlap "
+        "Keep the gun square to the panel over its whole height, the wrist straight at the upper and the lower edge; half overlap "
         "from the first stroke to the last; on tall panels move the feet, not the wrist."
     ),
     "thin_edges": (
@@ -51,16 +46,13 @@ PRACTISE = {
         "edge, and let the first and the last stroke lap over it by half."
     ),
     "leftover": (
-        "Mix for the area: the guide at the mixing bench tells the amount for this gun; mix a second small cup when "
-        "it runs short; "
+        "Mix for the area: the guide at the mixing bench tells the amount for this gun; mix a second small cup when it runs short; "
         "weigh back, so that the guide learns. Pot life and the sheet's least mix come first."
     ),
 }
 CAUTION_EXTRA = {
     "low_transfer": " Lower pressure must not leave the range of the data sheet.",
     "over_build": " A film below the sheet's least must be made good: aim at the middle of the window, not below it.",
-    "tilt": "",
-    "thin_edges": "",
     "leftover": " Never keep a mix with hardener beyond its pot life.",
 }
 
@@ -84,10 +76,11 @@ def practice_cards(
         guns=pl.col("gun_id").sort_by("n", "gun_id", descending=[True, False]).unique(maintain_order=True),
     )
     shop_of = dict(used.select("technician_id", "shop_id").iter_rows())
-    guns_of = dict(used.select("technician_id", "guns").iter_rows())
+    guns = {
+        who: ", ".join([gun for gun in found if gun][:4])
+        for who, found in used.select("technician_id", "guns").iter_rows()
+    }
     rows: list[dict[str, Any]] = []
-
-    guns = {who: _guns(found) for who, found in guns_of.items()}
 
     def card(kind: str, r: Mapping[str, Any], shop: str | None, also: str, *, role: str = "all", **more: Any) -> None:
         """A row for the flag `r`; `also`: what it could be confused with besides the gun."""
@@ -95,7 +88,7 @@ def practice_cards(
         if shop is not None:
             rows.append({
                 "shop_id": shop, "technician_id": who, "kind": kind, "role": role, "practise": PRACTISE[kind],
-                "caution": SHEET_FIRST + CAUTION_EXTRA[kind], "how_sure": how_sure(more["prob"]),
+                "caution": SHEET_FIRST + CAUTION_EXTRA.get(kind, ""), "how_sure": how_sure(more["prob"]),
                 "confused_with": also if kind == "leftover" else _confused(guns.get(who), r["vif"], also), **more,
             })  # fmt: skip
 
@@ -126,22 +119,19 @@ def practice_cards(
             ),
         )  # fmt: skip
     panels_of_hand = edge_bias.sort("shop_id", "technician_id", "n_panels", descending=[False, False, True])
-    first = panels_of_hand.filter("flagged").unique(["shop_id", "technician_id"], keep="first", maintain_order=True)
-    for r in first.iter_rows(named=True):
+    hand = ["shop_id", "technician_id"]
+    for r in panels_of_hand.filter("flagged").unique(hand, keep="first", maintain_order=True).iter_rows(named=True):
         side = "upper" if r["tilt"] > 0 else "lower"
         card(
             "tilt", r, r["shop_id"],
-            "sag on upright panels (film moves down by itself), border edges sprayed first, a gun whose air cap "
-            "is partly blocked", role=r["role"],
-            seen=f"On {r['n_panels']} panels of {r['role'].replace('_', ' ')} the {side} edge carries "
-            f"{_percent(abs(r['tilt']))} more of the "
+            "sag on upright panels (film moves down by itself), border edges sprayed first, a gun whose air cap is partly blocked",
+            role=r["role"],
+            seen=f"On {r['n_panels']} panels of {r['role'].replace('_', ' ')} the {side} edge carries {_percent(abs(r['tilt']))} more of the "
                  f"mean film than the other ({_percent(r['tilt_low'])} to {_percent(r['tilt_high'])}, upper less lower).",
             value=r["tilt"], low=r["tilt_low"], high=r["tilt_high"], n=r["n_panels"], prob=r["prob_tilt"],
-            would_settle="Nine readings on five more panels with another gun: a tilt that stays is the hand's, one "
-            "that goes is the gun's.",
+            would_settle="Nine readings on five more panels with another gun: a tilt that stays is the hand's, one that goes is the gun's.",
         )  # fmt: skip
-    first = panels_of_hand.filter("thin_edges").unique(["shop_id", "technician_id"], keep="first", maintain_order=True)
-    for r in first.iter_rows(named=True):
+    for r in panels_of_hand.filter("thin_edges").unique(hand, keep="first", maintain_order=True).iter_rows(named=True):
         card(
             "thin_edges", r, r["shop_id"], "a fan that is set too wide, places read too near the edge", role=r["role"],
             seen=f"On {r['n_panels']} panels of {r['role'].replace('_', ' ')} the edges carry {_percent(-r['edge'])} less of the "
@@ -157,10 +147,8 @@ def practice_cards(
             card(
                 "leftover", r, r["shop_id"],
                 "Weighing back the large leftovers only, cups mixed for somebody else, colours that need a spare for blending.",
-                seen=f"{_percent(r['effect'])} more of a cup stays in it than is usual for the same role, product "
-                f"and size of mix "
-                     f"({_percent(r['effect'] - half)} to {_percent(r['effect'] + half)}); usual in this shop is "
-                     f"{_percent(level)}.",
+                seen=f"{_percent(r['effect'])} more of a cup stays in it than is usual for the same role, product and size of mix "
+                     f"({_percent(r['effect'] - half)} to {_percent(r['effect'] + half)}); usual in this shop is {_percent(level)}.",
                 value=r["effect"], low=r["effect"] - half, high=r["effect"] + half, n=r["n"], prob=r["prob"],
                 would_settle="Every cup weighed back for two weeks, small leftovers too.",
             )  # fmt: skip
@@ -171,11 +159,6 @@ def practice_cards(
 
 def _percent(x: float | None) -> str:
     return "unknown" if x is None else f"{100 * x:.0f} %"
-
-
-def _guns(found: list[str]) -> str:
-    names = [g for g in found if g]
-    return ", ".join(names[:4]) if names else ""
 
 
 def _wider(vif: float) -> str:
@@ -211,40 +194,31 @@ def cautions() -> pl.DataFrame:
     """Table cautions: what stands beside advice that could hurt somebody, with the source that says more."""
     rows = [
         ("data sheet", ["mix_guide", "cup_guide", "film_by_technician", "gun_fit", "practice_cards"],
-         "The product's data sheet and safety data sheet come first: mixing ratio, pot life, coats, film, tip, "
-         "pressure. Advice "
+         "The product's data sheet and safety data sheet come first: mixing ratio, pot life, coats, film, tip, pressure. Advice "
          "here never widens them.", "the product's own sheets"),
         ("isocyanates", ["mix_guide", "cup_guide", "practice_cards", "gun_fit"],
-         "Hardeners of two-part products may hold isocyanates, which can cause asthma for life. Supplied air or the "
-         "respirator that "
-         "the safety data sheet and local rules name, gloves, eye protection, fit test and medical advice; also for "
-         "practice panels "
+         "Hardeners of two-part products may hold isocyanates, which can cause asthma for life. Supplied air or the respirator that "
+         "the safety data sheet and local rules name, gloves, eye protection, fit test and medical advice; also for practice panels "
          "and for cleaning the gun. In the European Union training is required before use.",
          "29 CFR 1910.134; Regulation (EU) 2020/1149, REACH Annex XVII entry 74; Reeb-Whitaker and others 2012"),
         ("booth air", ["practice_cards", "gun_fit", "savings"],
-         "Booth air stays on while spraying, flashing off and cleaning. A better transfer is no reason for less air "
-         "or fewer filters.",
+         "Booth air stays on while spraying, flashing off and cleaning. A better transfer is no reason for less air or fewer filters.",
          "40 CFR 63.11173(e)(2); local codes"),
         ("static and fire", ["gun_fit", "gun_cover", "savings", "mix_guide", "cup_guide"],
-         "Solvent vapour ignites. Earth guns, cups and parts, keep sparks and hot work away, close containers. "
-         "Electrostatic guns, "
-         "changes to air supply or ventilation are work for people licensed to do it.", "local fire code; the gun's "
-         "manual"),
+         "Solvent vapour ignites. Earth guns, cups and parts, keep sparks and hot work away, close containers. Electrostatic guns, "
+         "changes to air supply or ventilation are work for people licensed to do it.", "local fire code; the gun's manual"),
         ("film limits", ["film_by_technician", "savings", "practice_cards"],
-         "Less film is a saving only inside the window: below the sheet's least, protection and repairability are "
-         "lost; above its "
+         "Less film is a saving only inside the window: below the sheet's least, protection and repairability are lost; above its "
          "greatest, solvent may be trapped.", "the product's data sheet"),
         ("place's rules", ["gun_fit", "gun_cover"],
          "Whether a gun is allowed is decided by the rule of the place and its inspector. Where it is not known, or for "
          "review, ask before spraying with it.", "40 CFR 63.11173(e)(3), 63.11180; local rules"),
         ("personal data", ["technician_effects", "film_by_technician", "edge_bias", "panel_heat", "practice_cards"],
-         "These are personal data about named people's work. Local employment and privacy law applies, with "
-         "whatever a works council "
+         "These are personal data about named people's work. Local employment and privacy law applies, with whatever a works council "
          "or contract says. Tell the people first, show them their own figures, use them to coach and for nothing else.",
          "local law; in the European Union the General Data Protection Regulation"),
         ("tilt and edges", ["edge_bias", "panel_heat"],
-         "Spraying the border edges first is good practice and thickens them on purpose; sag moves film down "
-         "upright panels. A tilt "
+         "Spraying the border edges first is good practice and thickens them on purpose; sag moves film down upright panels. A tilt "
          "says where the film is, not why.", "California Air Resources Board, spray technique; common practice"),
         ("order of people", ["technician_effects", "film_by_technician", "edge_bias"],
          f"People stand in order of their id. An order of their figures would mean nothing unless at least "

@@ -58,7 +58,7 @@ class Base:
 def of_transfer(joint: Joint, record_layers: pl.DataFrame) -> Base:
     """record_layers: RECORD, position, op_job_id, operation_no, role, of all records."""
     d, linear, best = joint.design, joint.linear, joint.fit.best
-    keys = d.keys.with_columns(grade=pl.Series(d.grade.astype(str))).with_row_index("row")
+    keys = d.keys.with_columns(grade=pl.Series(d.grade)).with_row_index("row")
     layers = record_layers.join(keys, on=RECORD).sort("row", "position", "op_job_id", "operation_no")
     share = linear.mean_share[d.group] / d.in_group
     return Base(

@@ -419,13 +419,8 @@ def schedule(plan: Plan, jobs: pl.DataFrame, seed: int) -> pl.DataFrame:
     in), gun_id. Random within blocks of two or four places, so that both guns meet the same hands, sizes and weeks and nobody can
     tell the next one for sure; the same seed gives the same order. Places follow the painters' and sizes' shares so far, a quarter more
     than needed."""
-    counted = {
-        (t, a): n
-        for t, a, n in _of_trial(plan, jobs)
-        .group_by("technician_id", "area_class", maintain_order=True)
-        .len()
-        .iter_rows()
-    }
+    so_far = _of_trial(plan, jobs).group_by("technician_id", "area_class", maintain_order=True).len()
+    counted = {(t, a): n for t, a, n in so_far.iter_rows()}
     hands = plan.who or (ANYBODY,)
     sizes = [a for a in AREA_CLASSES if any((t, a) in counted for t in hands)] or ["any"]
     weight = {(t, a): counted.get((t, a), 0) + 0.5 for t in hands for a in sizes}
@@ -447,11 +442,9 @@ def schedule(plan: Plan, jobs: pl.DataFrame, seed: int) -> pl.DataFrame:
 def _of_trial(plan: Plan, jobs: pl.DataFrame) -> pl.DataFrame:
     """Jobs of its shop, role and people."""
     mine = jobs.filter((pl.col("shop_id") == plan.shop_id) & (pl.col("role") == plan.role))
-    return (
-        mine.with_columns(technician_id=pl.lit(ANYBODY))
-        if not plan.who
-        else mine.filter(pl.col("technician_id").is_in(plan.who))
-    )
+    if plan.who:
+        return mine.filter(pl.col("technician_id").is_in(plan.who))
+    return mine.with_columns(technician_id=pl.lit(ANYBODY))
 
 
 # --- where it stands --------------------------------------------------------------------------------------------------
@@ -537,9 +530,7 @@ def _said(plan: Plan, looks: list[Look], n_a: int, n_b: int, word: str, next_at:
 
 def of_change(tables: Mapping[str, pl.DataFrame], change_id: str) -> dict[str, Any]:
     """The row of the register `changes` that a trial is asked for. Raises TrialError where it is no trial of two guns."""
-    changes = (
-        tables["changes"] if "changes" in tables else pl.DataFrame({"change_id": []}, schema={"change_id": pl.String})
-    )
+    changes = tables.get("changes", pl.DataFrame(schema={"change_id": pl.String}))
     _pick(change_id, changes["change_id"], "change", "Changes stand in registers/changes.csv, one line each.")
     row = changes.filter(pl.col("change_id") == change_id).row(0, named=True)
     if row["what"] != "gun_trial":

@@ -70,7 +70,8 @@ MIN_WEIGHED = 5  # leftovers behind a mean of their own; below, the next wider g
 class Design:
     """Everything the passes need. Records are sorted by signature; layers follow their records, by position.
 
-    Arrays per record (n): landed (mL), read_var (mL^2), area_var (relative variance), start (its first layer)
+    Arrays per record (n): landed (mL), read_var (mL^2), area_var (relative variance), month (of its last layer, since the
+    year 0; 0: not known), start (its first layer)
     Arrays per layer: record, sprayed (mL; estimated where a leftover is unknown), own_var (relative variance of sprayed),
     layer_row (its row in `rows`), group, in_group (layers in that run)
     rows       one design row per distinct layer; row_keys says which: shop_id, gun_id, technician_id, role, times (how many
@@ -86,7 +87,8 @@ class Design:
     landed: Floats
     read_var: Floats
     area_var: Floats
-    grade: NDArray[np.object_]
+    month: Ints
+    grade: NDArray[np.str_]
     start: Ints
     record: Ints
     sprayed: Floats
@@ -147,7 +149,8 @@ def mean_leftover(layers: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _codes(values: pl.Series) -> tuple[Ints, list[str]]:
+def codes(values: pl.Series) -> tuple[Ints, list[str]]:
+    """Each text's number among the sorted ones that occur, and those."""
     levels = values.unique().sort().to_list()
     return values.cast(pl.Enum(levels)).to_physical().to_numpy().astype(np.int64), levels
 
@@ -161,8 +164,14 @@ def combine(*codes: Ints) -> tuple[Ints, Ints]:
         if (int(key.max()) + 1) * (int(code.max()) + 1) > 2**62:
             key = np.unique(key, return_inverse=True)[1]
         key = key * (int(code.max()) + 1) + code
-    _, first, dense = np.unique(key, return_index=True, return_inverse=True)
-    return dense, first
+    n, top = len(key), int(key.max())
+    if top > 4 * n or key.min() < 0:
+        _, first, dense = np.unique(key, return_index=True, return_inverse=True)
+        return dense, first
+    place = np.full(top + 1, n)  # few numbers: nothing need be sorted
+    place[key[::-1]] = np.arange(n)[::-1]
+    seen = place < n
+    return (np.cumsum(seen) - 1)[key], place[seen]
 
 
 def since_service(layers: pl.DataFrame, services: pl.DataFrame | None) -> pl.Series:
@@ -233,7 +242,7 @@ def build(records: pl.DataFrame, prepared: pl.DataFrame, touched: Touched | None
     prepared  all layers, from `prepare_layers`
     touched   columns besides those that layers have of themselves: changes (decisions/change_effects.py)
     """
-    coded = {key: _codes(prepared[key]) for key in LEVELS}
+    coded = {key: codes(prepared[key]) for key in LEVELS}
     measured = ["landed_solids_ml", "read_var_ml2", "area_rel_var", "gain_rel_u", "grade"]
     records = in_order(records.select(*RECORD, *measured), RECORD)
     changed = pl.any_horizontal(pl.col(name) != pl.col(name).shift(1) for name in RECORD).fill_null(True)
@@ -265,10 +274,9 @@ def build(records: pl.DataFrame, prepared: pl.DataFrame, touched: Touched | None
     names, rows, unknowns, scale, layer_row_all, first_layer = _columns(prepared, coded, worn, touched or {})
     layer_row = layer_row_all[used]
     cell = ["shop_id", "gun_id", "technician_id", "role"]
-    row_keys = (
-        prepared[first_layer]
-        .select(cell)
-        .with_columns(times=pl.Series(np.bincount(layer_row_all, minlength=len(first_layer)), dtype=pl.Int64))
+    distinct = prepared[first_layer]
+    row_keys = distinct.select(cell).with_columns(
+        times=pl.Series(np.bincount(layer_row_all, minlength=len(first_layer)), dtype=pl.Int64)
     )
 
     # signature: the rows of all layers in order
@@ -287,13 +295,15 @@ def build(records: pl.DataFrame, prepared: pl.DataFrame, touched: Touched | None
     first_of_signature = np.flatnonzero(np.diff(signature, prepend=-1))
 
     group, first = combine(role_set[number], run)
+    grade, grades = codes(records["grade"].fill_null("B"))
     run_id = np.cumsum(run_starts) - 1
     return Design(
         keys=records.select(RECORD)[order],
         landed=records["landed_solids_ml"].to_numpy()[order],
         read_var=records["read_var_ml2"].fill_null(0.0).to_numpy()[order],
         area_var=records["area_rel_var"].fill_null(0.0).to_numpy()[order],
-        grade=records["grade"].fill_null("B").to_numpy().astype(object)[order],
+        month=np.maximum.reduceat(prepared["month"].to_numpy()[used][layer_order], start) if len(order) else order,
+        grade=np.array(grades)[grade][order],
         start=start,
         record=number,
         sprayed=prepared["sprayed"].to_numpy()[used][layer_order],
@@ -311,7 +321,7 @@ def build(records: pl.DataFrame, prepared: pl.DataFrame, touched: Touched | None
         row_of_layer=layer_row_all,
         unknowns=unknowns,
         scale=scale,
-        leftover=prepared.select("shop_id", "role", "mean", "sd").unique().sort("shop_id", "role"),
+        leftover=distinct.select("shop_id", "role", "mean", "sd").unique().sort("shop_id", "role"),
         gain=dict(
             records.group_by("shop_id", maintain_order=True).agg(pl.col("gain_rel_u").fill_null(0.0).mean()).iter_rows()
         ),

@@ -63,20 +63,23 @@ def estimate(
     del built  # as large as what was fitted
     if hand_over and fitted.design.n:
         hand_over(fitted)
-    kept = _without(usable, aside)
-    if not kept.height:
-        return _direct(kept, layers, prepared, settings) | {"screened_records": _screened([unknown, aside])}
+    if not fitted.design.n:
+        return _direct(_without(usable, aside), layers, prepared, settings) | {
+            "screened_records": _screened([unknown, aside])
+        }
+    budgets = _without(operation_estimate.budgets(usable, prepared, settings), aside)
+    told = trend.told_layers(prepared, shifts)
+    prepared = prepared.select(transfer_tables.OPERATION)
+    del usable
     said = joint.Statements(fitted, settings)
-    out: dict[str, pl.DataFrame] = {"transfer_model": said.model()}
+    out: dict[str, pl.DataFrame] = {"transfer_model": said.model(), "record_budgets": budgets}
     for table, by in transfer_tables.TABLES.items():
         out[table] = transfer_tables.shaped(said.table(table), by, transfer_tables.te_columns(table))
     for table, who in transfer_tables.EFFECTS.items():
         out[table] = transfer_tables.shaped(said.effects(table), (who,), transfer_tables.EFFECT_COLUMNS)
-    cells = said.operations(prepared, out["transfer_by_pair"], trend.told_layers(prepared, shifts))
-    del said, fitted
-    out["record_budgets"] = operation_estimate.budgets(kept, prepared, settings)
-    del prepared, kept, usable
-    out["operation_te"] = transfer_tables.operation_te(cells, out["record_budgets"])
+    cells = said.operations(prepared, out["transfer_by_pair"], told)
+    del said, fitted, prepared
+    out["operation_te"] = transfer_tables.operation_te(cells, budgets)
     out["screened_records"] = _screened([unknown, aside])
     return out
 
@@ -90,18 +93,17 @@ def _fitted(
     """
     built = design.build(usable, prepared, touched)
     fitted = linearise.solve(built)
-    months = trend.months_of_records(prepared)
-    found = first = trend.steps(fitted, months)
+    found = first = trend.steps(fitted)
     turned = trend.turns(first)
     if turned:
-        found = first = trend.steps(fitted, months, turned)
+        found = first = trend.steps(fitted, turned)
     shifts = trend.shifts(first, turned)
     for _ in range(ROUNDS if turned else 0):
         moved = np.exp(trend.told_layers(prepared, shifts).to_numpy())
         moved_layers = prepared.with_columns(sprayed=pl.col("sprayed") * pl.Series(moved))
         built = design.build(usable, moved_layers, touched)
         fitted = linearise.solve(built)
-        found = trend.together(first, shifts, trend.steps(fitted, months, turned))
+        found = trend.together(first, shifts, trend.steps(fitted, turned))
         shifts = trend.shifts(found, turned)
     return built, replace(fitted, steps=replace(found, turned=tuple(turned))), shifts
 

@@ -42,6 +42,7 @@ class Statements:
         self.kind = np.array([kind for kind, _ in self.d.names])
         self.weighed_rows = self._without(self.d.rows, "unweighed")
         d = self.d
+        self.by: dict[tuple[str, ...], tuple[pl.DataFrame, Ints]] = {}  # groups that were asked for
         self.event_var = float(self.posterior.sd()[-1] ** 2)
         # records behind each layer row, and whether any of its leftovers was weighed
         self.row_records = np.bincount(d.layer_row, minlength=d.rows.shape[0])
@@ -65,11 +66,14 @@ class Statements:
 
     def groups(self, by: tuple[str, ...]) -> tuple[pl.DataFrame, Ints]:
         """The cells of `by`, sorted, and each layer row's cell (-1: it names no gun, technician)."""
+        if by in self.by:
+            return self.by[by]
         keys = self.d.row_keys
         named = pl.all_horizontal(~pl.col(c).str.starts_with(NOBODY) for c in by)
         cells = keys.filter(named).select(by).unique().sort(by).with_row_index("cell")
         code = keys.join(cells, on=by, how="left", maintain_order="left")["cell"].cast(pl.Int64).fill_null(-1)
-        return cells.drop("cell"), code.to_numpy()
+        self.by[by] = cells.drop("cell"), code.to_numpy()
+        return self.by[by]
 
     def weights(self, code: Ints, n: int) -> sp.csr_matrix:
         """Per cell the share of each design row in its operations; rows sum to 1."""

@@ -155,7 +155,7 @@ def subset(d: Design, keep: Ints) -> Design:
     signature = d.signature_of_record[keep]
     return replace(
         d, keys=d.keys[keep], landed=d.landed[keep], read_var=d.read_var[keep], area_var=d.area_var[keep],
-        grade=d.grade[keep],
+        month=d.month[keep], grade=d.grade[keep],
         start=np.concatenate([[0], np.cumsum(count)[:-1]]).astype(np.int64), record=rank[d.record[layers]],
         sprayed=d.sprayed[layers], own_var=d.own_var[layers], layer_row=d.layer_row[layers], group=d.group[layers],
         in_group=d.in_group[layers], signature=np.flatnonzero(np.diff(signature, prepend=-1)),
@@ -217,12 +217,14 @@ def solve(design: Design, known_log_sd: Floats | None = None) -> Joint:
         if known_log_sd is not None
         else mixed_model.points(model, fitted, mixed_model.Prior(design.scale), drawn=design.n <= FEW_RECORDS)
     )
+    layout = model.layout
+    del model, frame  # larger than all that is kept
     kept = np.flatnonzero(on)
     own = {name: getattr(linear, name)[kept] for name in ("predicted", "v", "s", "h", "y")}
     used = np.unique(design.signature_of_record[kept])  # a signature all of whose records are set aside goes with them
     linear = replace(linear, **own, design=linear.design[used])
     return Joint(
-        subset(design, kept), model.layout, linear, fitted, mixed_model.Integrated(points), number, converged, z, kept
+        subset(design, kept), layout, linear, fitted, mixed_model.Integrated(points), number, converged, z, kept
     )
 
 

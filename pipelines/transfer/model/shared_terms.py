@@ -18,7 +18,7 @@ import polars as pl
 import scipy.sparse as sp
 
 from pipelines.settings import Settings
-from pipelines.transfer.model.design import Design
+from pipelines.transfer.model.design import Design, codes
 from pipelines.transfer.solver.mixed_model import Floats
 
 TERMS = ("area", "gauge", "solids", "density", "sprayed")
@@ -37,10 +37,11 @@ def of_rows(
     share2 = np.asarray(matrix[:, products].power(2).sum(axis=1)).ravel()
     unnamed = np.maximum(1 - np.asarray(matrix[:, products].sum(axis=1)).ravel(), 0.0)
     mix = np.sqrt(share2 + unnamed**2)
+    shop, names = codes(shops)
     usual = float(np.mean(list(design.gain.values()))) if design.gain else 0.0
     return {
         "area": np.full(n, settings.film.area_shared_sd),
-        "gauge": np.array([design.gain.get(shop, usual) for shop in shops], float),
+        "gauge": np.array([design.gain.get(name, usual) for name in names], float)[shop],
         "solids": settings.cup.solids_rel_u * mix,
         "density": settings.cup.density_rel_u * mix,
         "sprayed": np.asarray(weight @ design.sprayed_u).ravel(),

@@ -17,6 +17,7 @@ import numpy as np
 import polars as pl
 import scipy.sparse as sp
 
+from pipelines.transfer.model import design
 from pipelines.transfer.model.linearise import Joint, Steps
 from pipelines.transfer.solver.mixed_model import Floats
 
@@ -30,18 +31,17 @@ QUIET = 1.5  # where no step is larger than this many of the common size, none i
 KEY = ["shop_id", "role", "month"]
 
 
-def steps(joint: Joint, months: pl.DataFrame, turned: dict[str, list[str]] | None = None) -> Steps:
+def steps(joint: Joint, turned: dict[str, list[str]] | None = None) -> Steps:
     """The steps of every shop and role, month by month, from its first to its last month of records.
 
-    months: shop_id, job_id, record_no, month (months since the year 0) of records; one without (0) says nothing here.
+    A record whose month is not known (0) says nothing here.
     turned: shop -> months that are known to be turns: their steps have the wide prior TURN_SIZE, so that they are not held back.
     """
     d, linear = joint.design, joint.linear
     se2 = float(joint.posterior.sd()[-1] ** 2)
-    when = d.keys.join(months, on=["shop_id", "job_id", "record_no"], how="left", maintain_order="left")
-    month = when["month"].fill_null(0).cast(pl.Int64).to_numpy()
-    names, shop = np.unique(d.keys["shop_id"].to_numpy().astype(str), return_inverse=True)
-    every_role, role_of_row = np.unique(d.row_keys["role"].to_numpy().astype(str), return_inverse=True)
+    month = d.month
+    shop, names = design.codes(d.keys["shop_id"])
+    role_of_row, every_role = design.codes(d.row_keys["role"])
     share = linear.mean_share[d.group] / d.in_group
     residual = linear.y - (linear.design @ joint.posterior.theta())[d.signature_of_record]
     weight = 1 / (linear.v + linear.h * se2)
@@ -49,7 +49,7 @@ def steps(joint: Joint, months: pl.DataFrame, turned: dict[str, list[str]] | Non
     used = used[np.argsort(shop[d.record[used]], kind="stable")]
     cuts = np.searchsorted(shop[d.record[used]], np.arange(len(names) + 1))
     parts, covariance, offset = [], {}, 0
-    for k, name in enumerate(names.tolist()):
+    for k, name in enumerate(names):
         at = used[cuts[k] : cuts[k + 1]]
         if not len(at):
             continue
@@ -62,7 +62,7 @@ def steps(joint: Joint, months: pl.DataFrame, turned: dict[str, list[str]] | Non
         known = [int(x[:4]) * 12 + int(x[5:7]) - 1 - first for x in (turned or {}).get(name, [])]
         mean, cov = _walk(a, residual[mine], weight[mine], len(roles), n, [k for k in known if 0 < k < n])
         parts.append(pl.DataFrame({
-            "shop_id": [name] * len(mean), "role": np.repeat(every_role[roles], n),
+            "shop_id": [name] * len(mean), "role": np.repeat(np.array(every_role)[roles], n),
             "month": np.tile([f"{m // 12:04d}-{m % 12 + 1:02d}" for m in range(first, first + n)], len(roles)),
             "n": np.bincount(place, minlength=len(mean)), "step": mean, "sd": np.sqrt(np.maximum(np.diag(cov), 0.0)),
         }))  # fmt: skip
@@ -104,20 +104,26 @@ def _walk(a: sp.csr_matrix, y: Floats, w: Floats, roles: int, n: int, turns: lis
     least = wide.ravel()
     found = []
     gram, pull, one = base.T @ c @ base, base.T @ b, np.eye(base.shape[1])
+    values, vectors = np.linalg.eigh(gram)  # of steps that all have one size every size is told by these
+    along = vectors.T @ pull
     for size in SIZES:
         scale = np.maximum(size, least)
-        for _ in range(PASSES):
-            z = np.linalg.solve(one + scale[:, None] * gram * scale, scale * pull)
-            if np.abs(z).max(initial=0.0) < QUIET:
-                break
-            step2 = (z * scale / size) ** 2
-            scale = np.maximum(size * np.sqrt((HEAVY + step2) / (HEAVY + 1)), least)
-        inner = one + scale[:, None] * gram * scale
-        inverse = np.linalg.inv(inner)
-        z = inverse @ (scale * pull)
+        inner = 1 + size**2 * np.maximum(values, 0.0)
+        z, log_det = vectors @ (size * along / inner), np.log(inner).sum()
+        inverse = (vectors / inner) @ vectors.T
+        if least.any() or np.abs(z).max(initial=0.0) >= QUIET:
+            for _ in range(PASSES):
+                z = np.linalg.solve(one + scale[:, None] * gram * scale, scale * pull)
+                if np.abs(z).max(initial=0.0) < QUIET:
+                    break
+                step2 = (z * scale / size) ** 2
+                scale = np.maximum(size * np.sqrt((HEAVY + step2) / (HEAVY + 1)), least)
+            inner = one + scale[:, None] * gram * scale
+            inverse, log_det = np.linalg.inv(inner), np.linalg.slogdet(inner)[1]
+            z = inverse @ (scale * pull)
         # log marginal likelihood of the steps as weighted, their weights' own density, and the prior of the size
         tail = np.where(least > 0, 1.0, scale / size) ** 2
-        gain = 0.5 * (scale * pull @ z) - 0.5 * np.linalg.slogdet(inner)[1]
+        gain = 0.5 * (scale * pull @ z) - 0.5 * log_det
         gain += (
             float((-(HEAVY / 2 + 1) * np.log(tail) - HEAVY / (2 * tail) + HEAVY / 2).sum()) - 0.5 * (size / SCALE) ** 2
         )
@@ -128,18 +134,6 @@ def _walk(a: sp.csr_matrix, y: Floats, w: Floats, roles: int, n: int, turns: lis
     mean = sum(p * m for p, (_, m, _) in zip(chance, found, strict=True))
     spread = sum(p * (v + np.outer(m - mean, m - mean)) for p, (_, m, v) in zip(chance, found, strict=True))
     return np.asarray(base @ mean), np.asarray(base @ spread @ base.T)
-
-
-def month_name(number: pl.Expr) -> pl.Expr:
-    """YYYY-MM of months since the year 0; null for 0."""
-    return pl.when(number > 0).then(
-        pl.format("{}-{}", (number // 12).cast(pl.String).str.zfill(4), (number % 12 + 1).cast(pl.String).str.zfill(2))
-    )
-
-
-def months_of_records(prepared: pl.DataFrame) -> pl.DataFrame:
-    """shop_id, job_id, record_no and month (since the year 0) of each record, that of its last layer; prepared: from design.prepare_layers."""
-    return prepared.group_by("shop_id", "job_id", "record_no", maintain_order=True).agg(pl.col("month").max())
 
 
 def turns(found: Steps) -> dict[str, list[str]]:
@@ -203,5 +197,8 @@ def together(first: Steps, told: pl.DataFrame, then: Steps) -> Steps:
 
 def told_layers(prepared: pl.DataFrame, shifts: pl.DataFrame) -> pl.Series:
     """The step of each layer, 0 where none was found."""
-    named = prepared.select("shop_id", "role", month=month_name(pl.col("month")))
-    return named.join(shifts.select(*KEY, "step"), on=KEY, how="left", maintain_order="left")["step"].fill_null(0.0)
+    if not shifts.height:
+        return pl.Series("step", np.zeros(prepared.height))
+    year, month = (pl.col("month").str.slice(*at).cast(pl.Int64) for at in ((0, 4), (5, 2)))
+    numbered = shifts.select("shop_id", "role", year * 12 + month - 1, "step")  # months as layers have them
+    return prepared.select(KEY).join(numbered, on=KEY, how="left", maintain_order="left")["step"].fill_null(0.0)

@@ -30,16 +30,8 @@ def test_a_pour_taken_out_again_is_netted(shop: SmallShop) -> None:
     assert one(shop.run("mixes")["mixes"])["poured_g"] == 75
 
 
-def test_missing_component_figure_falls_back_to_the_data_sheet_and_is_grade_b(
-    shop: SmallShop,
-) -> None:
-    shop.add(
-        "products",
-        product_id="p",
-        role="clear",
-        rts_density_g_per_ml=1.25,
-        rts_voc_g_per_l=400.0,
-    )
+def test_missing_component_figure_falls_back_to_the_data_sheet_and_is_grade_b(shop: SmallShop) -> None:
+    shop.add("products", product_id="p", role="clear", rts_density_g_per_ml=1.25, rts_voc_g_per_l=400.0)
     shop.add("components", component_id="vague", solids_mass_fraction=0.6)
     shop.cup("m", 125, product="p", component_id="vague")
     mix = one(shop.run("mixes")["mixes"])
@@ -53,38 +45,19 @@ def test_version_of_a_component_valid_on_the_day_is_used(shop: SmallShop) -> Non
     from datetime import date
 
     for day, voc in [(None, 0.2), (date(2026, 3, 2), 0.4), (date(2026, 3, 3), 0.6)]:
-        shop.add(
-            "components",
-            component_id="v",
-            valid_from=day,
-            density_g_per_ml=1.0,
-            voc_mass_fraction=voc,
-        )
+        shop.add("components", component_id="v", valid_from=day, density_g_per_ml=1.0, voc_mass_fraction=voc)
     shop.cup("m", 10, component_id="v").cup("before", 10, component_id="v", poured_at=at(-1440))
     mixes = shop.run("mixes")["mixes"]
     assert one(mixes, mix_id="m")["voc_g_per_l_actual"] == pytest.approx(400)
     assert one(mixes, mix_id="before")["voc_g_per_l_actual"] == pytest.approx(200)
 
 
-def test_a_leftover_poured_on_brings_its_composition_and_leaves_its_cup(
-    shop: SmallShop,
-) -> None:
+def test_a_leftover_poured_on_brings_its_composition_and_leaves_its_cup(shop: SmallShop) -> None:
     shop.add(
-        "components",
-        component_id="heavy",
-        density_g_per_ml=2.0,
-        solids_mass_fraction=1.0,
-        solids_volume_fraction=1.0,
+        "components", component_id="heavy", density_g_per_ml=2.0, solids_mass_fraction=1.0, solids_volume_fraction=1.0
     )
     shop.cup("first", 100, leftover=40).cup("second", 60, component_id="heavy", poured_at=at(700))
-    shop.cup(
-        "second",
-        30,
-        pour_no=2,
-        component_id=None,
-        from_mix_id="first",
-        poured_at=at(701),
-    )
+    shop.cup("second", 30, pour_no=2, component_id=None, from_mix_id="first", poured_at=at(701))
     mixes = shop.run("mixes")["mixes"]
     first, second = one(mixes, mix_id="first"), one(mixes, mix_id="second")
     assert (first["leftover_g"], first["poured_on_g"]) == (10, 30)
@@ -93,9 +66,7 @@ def test_a_leftover_poured_on_brings_its_composition_and_leaves_its_cup(
     assert second["density_g_per_ml"] == pytest.approx(90 / (30 + 30))
 
 
-def test_cups_poured_into_each_other_in_a_circle_are_incomplete(
-    shop: SmallShop,
-) -> None:
+def test_cups_poured_into_each_other_in_a_circle_are_incomplete(shop: SmallShop) -> None:
     shop.cup("a", 50).cup("b", 50)
     shop.cup("a", 5, pour_no=2, component_id=None, from_mix_id="b").cup(
         "b", 5, pour_no=2, component_id=None, from_mix_id="a"
@@ -124,9 +95,7 @@ def test_an_unweighed_leftover_leaves_sprayed_unknown_not_zero(shop: SmallShop) 
     assert row["sprayed_g"] is None and row["offered_solids_ml"] == pytest.approx(80)
 
 
-def test_a_gun_that_goes_on_with_the_same_cup_pays_its_flush_once(
-    shop: SmallShop,
-) -> None:
+def test_a_gun_that_goes_on_with_the_same_cup_pays_its_flush_once(shop: SmallShop) -> None:
     shop.rows["guns"][0]["flush_loss_g"] = 6.0
     shop.cup("m", 206, leftover=0).spray(1).spray(2).draw(1, "m", 0.5).draw(2, "m", 0.5)
     flushes = shop.run("sprayed")["sprayed"].sort("operation_no")["flush_g"].to_list()
@@ -149,9 +118,7 @@ def test_a_flush_takes_never_more_than_was_left(shop: SmallShop) -> None:
     assert (row["flush_g"], row["sprayed_g"]) == (20, 0)
 
 
-def test_missing_shares_split_the_rest_by_area_and_coats_and_hang_together(
-    shop: SmallShop,
-) -> None:
+def test_missing_shares_split_the_rest_by_area_and_coats_and_hang_together(shop: SmallShop) -> None:
     shop.cup("m", 100, leftover=0).spray(1, area_m2=3.0).spray(2, area_m2=1.0, coats=2).spray(3)
     shop.draw(1, "m").draw(2, "m").draw(3, "m", 0.5)
     found = shop.run("equations")
@@ -162,30 +129,14 @@ def test_missing_shares_split_the_rest_by_area_and_coats_and_hang_together(
 
 def test_weigh_backs_in_between_say_which_operation_took_what(shop: SmallShop) -> None:
     shop.cup("m", 100).spray(1).spray(2).draw(1, "m").draw(2, "m")
-    shop.add(
-        "leftovers",
-        shop_id="s",
-        mix_id="m",
-        weigh_no=1,
-        weighed_at=at(100),
-        leftover_g=70.0,
-    )
-    shop.add(
-        "leftovers",
-        shop_id="s",
-        mix_id="m",
-        weigh_no=2,
-        weighed_at=at(200),
-        leftover_g=20.0,
-    )
+    shop.add("leftovers", shop_id="s", mix_id="m", weigh_no=1, weighed_at=at(100), leftover_g=70.0)
+    shop.add("leftovers", shop_id="s", mix_id="m", weigh_no=2, weighed_at=at(200), leftover_g=20.0)
     found = shop.run("equations")
     assert found["cup_feeds"].sort("operation_no")["gone_g"].to_list() == [30, 50]
     assert found["equations"]["record_no"].to_list() == [1, 2]
 
 
-def test_draws_are_found_from_the_job_and_a_redo_takes_the_next_cup(
-    shop: SmallShop,
-) -> None:
+def test_draws_are_found_from_the_job_and_a_redo_takes_the_next_cup(shop: SmallShop) -> None:
     shop.cup("m1", 100, leftover=0, job_id="j", poured_at=at(10)).cup(
         "m2", 100, leftover=0, job_id="j", poured_at=at(100)
     )
@@ -194,9 +145,7 @@ def test_draws_are_found_from_the_job_and_a_redo_takes_the_next_cup(
     assert feeds == [("m1", 1), ("m2", 2)]
 
 
-def test_without_a_redo_a_later_operation_may_draw_from_both_cups(
-    shop: SmallShop,
-) -> None:
+def test_without_a_redo_a_later_operation_may_draw_from_both_cups(shop: SmallShop) -> None:
     shop.cup("m1", 100, leftover=0, job_id="j", poured_at=at(10)).cup(
         "m2", 100, leftover=0, job_id="j", poured_at=at(100)
     )

@@ -12,11 +12,10 @@ import numpy as np
 import polars as pl
 import pytest
 from scipy.stats import norm
-from small_shop import SmallShop, asked, at, frame, made
+from small_shop import SmallShop, asked, at, frame, table
 
 from pipelines.ledger.film import excess, film_build
 from pipelines.settings import Settings
-from tests import on_frames
 
 
 def spread(**films: list[float]) -> float:
@@ -25,8 +24,7 @@ def spread(**films: list[float]) -> float:
         for job, many in films.items()
         for um in many
     ]
-    given = {"face_films": made(*rows, equation=str, shop_id=str, job_id=str, layer_set=str, um=float)}
-    return float(on_frames.run_statement("panel_spread", given, {})["rel_var"][0])
+    return float(table("panel_spread", face_films=rows)["rel_var"][0])
 
 
 def test_panels_differ_by_a_ratio_of_sums_with_one_taken_off_each_count() -> None:
@@ -37,27 +35,13 @@ def test_panels_differ_by_a_ratio_of_sums_with_one_taken_off_each_count() -> Non
 
 
 def stages(*readings: dict[str, Any], stripped_after: int | None = None) -> list[dict[str, Any]]:
-    usual = {
-        "shop_id": "s",
-        "job_id": "j",
-        "panel_id": "door",
-        "after_operation": 1,
-        "n": 1,
-        "gain": 1.0,
-        "gain_u": 0.02,
-    }
+    usual = dict(shop_id="s", job_id="j", panel_id="door", after_operation=1, n=1, gain=1.0, gain_u=0.02)
     work = {"shop_id": "s", "job_id": "j", "panel_id": "door", "kind": "sand", "removal": "strip", "unclear": False}
     given = {
-        "stage_positions": made(
-            *(usual | {"raw_um": row["um"]} | row for row in readings), shop_id=str, job_id=str, panel_id=str, after_operation=int,
-            witness_of=str, n=int, um=float, raw_um=float, gain=float, gain_u=float, first_gauge=str, last_gauge=str, row_no=int, col_no=int,
-        ),
-        "panel_work": made(
-            *([work | {"operation_no": stripped_after}] if stripped_after else []), shop_id=str, job_id=str, panel_id=str,
-            operation_no=int, kind=str, removal=str, unclear=bool,
-        ),
+        "stage_positions": [usual | {"raw_um": row["um"]} | row for row in readings],
+        "panel_work": [work | {"operation_no": stripped_after}] if stripped_after else [],
     }  # fmt: skip
-    return on_frames.run_statement("stage_means", given, Settings().flat() | {"gauge_gain_u": 0.03}).to_dicts()
+    return table("stage_means", {"gauge_gain_u": 0.03}, **given).to_dicts()
 
 
 def test_places_are_bits_from_the_upper_left_and_a_reading_without_a_place_is_none_of_them() -> None:
@@ -76,36 +60,26 @@ def test_a_piece_named_alike_elsewhere_takes_no_film_away() -> None:
     key = {"shop_id": "s", "job_id": "j", "operation_no": 1}
     pieces = [key, key | {"job_id": "k"}, key | {"shop_id": "other"}]
     given = {
-        "unread_faces": made(
-            key | {"equation": "e", "layer_set": "1", "n_layers": 1},
-            equation=str, shop_id=str, job_id=str, layer_set=str, n_layers=int, operation_no=int,
-        ),
-        "film_pieces": made(
-            *(row | {"panel_id": "hood", "piece": "p", "usable": True} for row in pieces),
-            shop_id=str, job_id=str, operation_no=int, panel_id=str, piece=str, usable=bool,
-        ),
-        "piece_films": made(
+        "unread_faces": [key | {"equation": "e", "layer_set": "1", "n_layers": 1}],
+        "film_pieces": [row | {"panel_id": "hood", "piece": "p", "usable": True} for row in pieces],
+        "piece_films": [
             key | {"equation": "e", "panel_id": "hood", "piece": "p", "um": 50.0, "blend": False, "n_layers": 1, "usable": True},
-            equation=str, shop_id=str, job_id=str, panel_id=str, piece=str, um=float, blend=bool, n_layers=int, usable=bool,
-        ),
+        ],
     }  # fmt: skip
-    assert on_frames.run_statement("face_films", given, {}).select("panel_id", "um").rows() == [("hood", 50.0)]
+    assert table("face_films", **given).select("panel_id", "um").rows() == [("hood", 50.0)]
 
 
 def test_scatter_is_pooled_by_what_each_piece_knows_beyond_one_reading() -> None:
     """(0.5 x 2^2 + 2 x 4^2) / 2.5, and the same over (0.5 x 50^2 + 2 x 40^2)."""
     usual = {"kind": "clear/paired", "blend": False, "usable": True}
     given = {
-        "film_pieces": made(
+        "film_pieces": [
             usual | {"piece": "a", "sd_um": 2.0, "n_effective": 1.5, "mean_um": 50.0},
             usual | {"piece": "b", "sd_um": 4.0, "n_effective": 3.0, "mean_um": 40.0},
-            piece=str, kind=str, blend=bool, usable=bool, sd_um=float, n_effective=float, mean_um=float,
-        ),
-        "sanded_films": made({"kind": "sanded", "sd_um": 3.0, "n_effective": 1.5}, kind=str, sd_um=float, n_effective=float),
+        ],
+        "sanded_films": [{"kind": "sanded", "sd_um": 3.0, "n_effective": 1.5}],
     }  # fmt: skip
-    found = (
-        on_frames.run_statement("film_spreads", given, Settings().flat()).select("kind", "s2_um2", "within_cv").rows()
-    )
+    found = table("film_spreads", **given).select("kind", "s2_um2", "within_cv").rows()
     cv = pytest.approx((34 / 4450) ** 0.5)
     assert found == [("clear/paired", pytest.approx(13.6), cv), ("sanded", pytest.approx(9.0), cv)]
 
@@ -115,27 +89,12 @@ def test_a_span_has_the_widest_demand_of_its_versions_and_knows_its_ground() -> 
     face = key | {"panel_id": "door", "face": "outer", "covered_fraction": 1.0, "covered_m2": 1.0, "substrate": "steel"}
     days = [date(1, 1, 1), date(2026, 3, 3), date(9999, 12, 31)]
     given = {
-        "operation_panels": frame("operation_panels"),
-        "operations": frame("operations"),
-        "operation_faces": made(
-            *(face | {"operation_no": n} for n in (1, 2)), shop_id=str, job_id=str, panel_id=str, face=str, operation_no=int,
-            covered_fraction=float, covered_m2=float, substrate=str,
-        ),
-        "sprays": made(
-            *(key | {"operation_no": n, "product_id": "p", "role": "clear", "started_at": datetime(2026, 3, n + 1, 9)} for n in (1, 2)),
-            shop_id=str, job_id=str, operation_no=int, product_id=str, role=str, started_at=datetime,
-        ),
-        "product_versions": made(
-            *({"product_id": "p", "from_on": days[n], "until_on": days[n + 1], "film_min_um": low, "film_max_um": high, "film_basis": "as_applied"}
-              for n, low, high in ((0, 50.0, 60.0), (1, 40.0, 70.0))),
-            product_id=str, from_on=date, until_on=date, film_min_um=float, film_max_um=float, film_basis=str,
-        ),
+        "operation_faces": [face | {"operation_no": n} for n in (1, 2)],
+        "sprays": [key | {"operation_no": n, "product_id": "p", "role": "clear", "started_at": datetime(2026, 3, n + 1, 9)} for n in (1, 2)],
+        "product_versions": [{"product_id": "p", "from_on": days[n], "until_on": days[n + 1], "film_min_um": low, "film_max_um": high,
+                              "film_basis": "as_applied"} for n, low, high in ((0, 50.0, 60.0), (1, 40.0, 70.0))],
     }  # fmt: skip
-    found = (
-        on_frames.run_statement("film_spans", given, {})
-        .select("film_min_um", "film_max_um", "substrate_known", "n_operations")
-        .rows()
-    )
+    found = table("film_spans", **given).select("film_min_um", "film_max_um", "substrate_known", "n_operations").rows()
     assert found == [(50.0, 70.0, True, 2)] * 2
 
 
@@ -144,21 +103,14 @@ def test_checks_on_a_line_leave_a_gain_without_doubt() -> None:
         {"gauge_id": "g", "checked_at": datetime(2026, 3, 2, 7), "shim_um": x, "reading_um": 2 + 1.02 * x}
         for x in (0.0, 100.0, 200.0)
     ]
-    read = {
-        "shop_id": "s",
-        "job_id": "j",
-        "panel_id": "door",
-        "after_operation": 1,
-        "reading_no": 1,
-        "reading_um": 50.0,
-        "gauge_id": "g",
-    }
+    read = dict(
+        shop_id="s", job_id="j", panel_id="door", after_operation=1, reading_no=1, reading_um=50.0, gauge_id="g"
+    )
     given = {
-        "readings": frame("readings", read | {"taken_at": datetime(2026, 3, 2, 12)}),
-        "operations": frame("operations"),
-        "gauge_checks": frame("gauge_checks", *checks),
+        "readings": [read | {"taken_at": datetime(2026, 3, 2, 12)}],
+        "gauge_checks": checks,
     }
-    found = on_frames.run_statement("gauge_fits", given, Settings().flat()).row(0, named=True)
+    found = table("gauge_fits", **given).row(0, named=True)
     assert (found["gain"], found["offset_um"]) == (pytest.approx(1.02), pytest.approx(2.0))
     assert found["gain_u"] == pytest.approx(0.0, abs=1e-6)
 
@@ -166,14 +118,11 @@ def test_checks_on_a_line_leave_a_gain_without_doubt() -> None:
 def test_a_refused_operation_may_have_touched_the_panels_that_it_lists_and_no_other() -> None:
     key = {"shop_id": "s", "job_id": "j"}
     given = {
-        "readings": frame("readings", *(
-            key | {"panel_id": panel, "after_operation": 1, "reading_no": 1, "reading_um": 50.0} for panel in ("door", "hood")
-        )),
-        "operation_panels": frame("operation_panels", key | {"operation_no": 2, "panel_id": "door", "face": "outer"}),
-        "incomplete": frame("incomplete", key | {"what": "operation", "operation_no": 2}),
-        "operations": frame("operations"),
+        "readings": [key | {"panel_id": panel, "after_operation": 1, "reading_no": 1, "reading_um": 50.0} for panel in ("door", "hood")],
+        "operation_panels": [key | {"operation_no": 2, "panel_id": "door", "face": "outer"}],
+        "incomplete": [key | {"what": "operation", "operation_no": 2}],
     }  # fmt: skip
-    found = on_frames.run_statement("panel_work", given, {}).select("panel_id", "operation_no", "unclear").rows()
+    found = table("panel_work", **given).select("panel_id", "operation_no", "unclear").rows()
     assert found == [("door", 2, True)]
 
 

@@ -99,28 +99,13 @@ def test_where_the_limit_stands_is_that_of_the_last_month_of_its_own_shop() -> N
 
 @pytest.mark.parametrize(("breached", "said"), [(True, "above the limit"), (False, "within"), (None, "cannot be told")])
 def test_a_window_is_reported_as_it_was_judged(breached: bool | None, said: str) -> None:
-    window = {
-        "shop_id": "s",
-        "measure": "voc_kg",
-        "period": "month",
-        "window": "2026-01",
-        "total_metric": 1.0,
-        "breached": breached,
-    }
+    window = dict(shop_id="s", measure="voc_kg", period="month", window="2026-01", total_metric=1.0, breached=breached)
     found = asked("reported_figures", limit_windows=[window, window | {"period": "calendar_year", "window": "2026"}])
     assert [(r["part"], r["amount"], r["said"]) for r in found] == [("voc_kg, month", 1.0, said)]
 
 
 def closed(part: str, amount: float | None, said: str | None = None, shop: str = "s") -> dict[str, Any]:
-    return {
-        "shop_id": shop,
-        "month": "2026-01",
-        "figure_table": "t",
-        "part": part,
-        "figure": "f",
-        "amount": amount,
-        "said": said,
-    }
+    return dict(shop_id=shop, month="2026-01", figure_table="t", part=part, figure="f", amount=amount, said=said)
 
 
 def test_a_closed_figure_is_restated_where_it_changed_came_or_went() -> None:
@@ -142,7 +127,7 @@ def test_a_restatement_names_the_files_of_its_own_shop_and_month() -> None:
         "reported_figures": [closed("more", 2.0), closed("more", 2.0, shop="other")],
         "closed_files": [{"month": "2026-01", "path": "pours/a.csv", "sha256": "1"}, {"month": "2026-01", "path": "pours/same.csv", "sha256": "2"}],
         "intake_files": [{"file": f"pours/{name}.csv", "table": "pours", "sha256": sha} for name, sha in (("a", "9"), ("b", "3"), ("same", "2"))],
-        "pour_lines": [{"shop_id": "s", "mix_id": "m", "file": "pours/a.csv"}, {"shop_id": "other", "mix_id": "m", "file": "pours/b.csv"},
+        "pours": [{"shop_id": "s", "mix_id": "m", "file": "pours/a.csv"}, {"shop_id": "other", "mix_id": "m", "file": "pours/b.csv"},
                        {"shop_id": "s", "mix_id": "later", "file": "pours/b.csv"}],
         "mixes": [{"shop_id": "s", "mix_id": "m", "month": "2026-01"}, {"shop_id": "other", "mix_id": "m", "month": "2026-01"},
                   {"shop_id": "s", "mix_id": "later", "month": "2026-02"}],
@@ -160,13 +145,7 @@ def cups_of_a_product(**first: Any) -> list[dict[str, Any]]:
 
 def test_the_log_says_what_was_used_of_each_product_and_component() -> None:
     """1000 g with 50 % and 500 g with 40 % VOC in 1.3 L; of 1500 g at 1.25 g/mL, 50 % VOC, as supplied: 625 g/L."""
-    material = {
-        "jurisdiction": "us",
-        "component_id": "c",
-        "on_date": DAY,
-        "density_g_per_ml": 1.25,
-        "voc_mass_fraction": 0.5,
-    }
+    material = dict(jurisdiction="us", component_id="c", on_date=DAY, density_g_per_ml=1.25, voc_mass_fraction=0.5)
     found = asked(
         "material_log",
         emission_cups=cups_of_a_product(),
@@ -205,14 +184,9 @@ def test_litres_that_one_mix_lacks_are_no_litres_of_the_product() -> None:
 
 def test_the_log_has_solvent_as_it_was_issued_and_waste_as_it_was_shipped() -> None:
     use = {"shop_id": "s", "month": "2026-03", "component_id": "c", "on_date": DAY}
-    cleaning = use | {
-        "kind": "cleaning",
-        "source": "cleaning",
-        "issued_l": 2.5,
-        "issued_g": 2000.0,
-        "recovered_g": 500.0,
-        "mass_g": 1500.0,
-    }
+    cleaning = use | dict(
+        kind="cleaning", source="cleaning", issued_l=2.5, issued_g=2000.0, recovered_g=500.0, mass_g=1500.0
+    )
     unscaled = use | {"kind": "unscaled", "source": "unscaled_use", "rts_l": 0.4, "mass_g": 300.0}
     waste = {"shop_id": "s", "month": "2026-03"}
     rows = asked(
@@ -233,15 +207,7 @@ def test_the_log_has_solvent_as_it_was_issued_and_waste_as_it_was_shipped() -> N
 
 def statement(**more: list[dict[str, Any]]) -> dict[tuple[str, str | None], dict[str, Any]]:
     """The statement of 2026 of a place with a threshold of 10 short tons of one pollutant and 25 of all."""
-    month = {
-        "shop_id": "s",
-        "complete": True,
-        "n_lines": 1,
-        "rts_kg": 3000.0,
-        "rts_l": 2500.0,
-        "voc_kg": 1000.0,
-        "pm_kg": 1.0,
-    }
+    month = dict(shop_id="s", complete=True, n_lines=1, rts_kg=3000.0, rts_l=2500.0, voc_kg=1000.0, pm_kg=1.0)
     given: dict[str, list[dict[str, Any]]] = {
         "shop_months": [{"shop_id": "s", "month": f"2026-{n:02d}"} for n in (1, 2)],
         "emission_places": [{"shop_id": "s", "jurisdiction": "us"}],

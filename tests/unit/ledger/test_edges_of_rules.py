@@ -5,46 +5,27 @@ Each from rows made by hand through one statement; the laws themselves are check
 
 from __future__ import annotations
 
-from datetime import date, datetime
+from datetime import date
 from typing import Any
 
-import polars as pl
 import pytest
-from small_shop import asked, at, frame, made
-
-from pipelines.settings import Settings
-from tests import on_frames
+from small_shop import asked, at, table
 
 EVER, NEVER = date(1, 1, 1), date(9999, 12, 31)
 
 
-def figures(*rows: dict[str, Any]) -> pl.DataFrame:
-    return made(*rows, jurisdiction=str, rule=str, figure=str, value=float, source=str)
-
-
 def booths(sections: str, *rules: tuple[str, float]) -> list[tuple[float, str]]:
-    booth = {
-        "shop_id": "s",
-        "booth_id": "b",
-        "from_on": EVER,
-        "until_on": NEVER,
-        "filter_capture": 0.98,
-        "evidence_ref": "p",
-    }
+    booth = dict(shop_id="s", booth_id="b", from_on=EVER, until_on=NEVER, filter_capture=0.98, evidence_ref="p")
     given = {
-        "emission_places": made({"shop_id": "s", "jurisdiction": "us-ca"}, shop_id=str, jurisdiction=str),
-        "packs": made({"jurisdiction": "us-ca", "sections": sections}, jurisdiction=str, sections=str),
-        "rule_figures": figures(
-            *(
-                {"jurisdiction": "us", "rule": rule, "figure": "filter_capture_min", "value": value, "source": "law"}
-                for rule, value in rules
-            )
-        ),
-        "booth_versions": made(
-            booth, shop_id=str, booth_id=str, from_on=date, until_on=date, filter_capture=float, evidence_ref=str
-        ),
+        "emission_places": [{"shop_id": "s", "jurisdiction": "us-ca"}],
+        "packs": [{"jurisdiction": "us-ca", "sections": sections}],
+        "rule_figures": [
+            {"jurisdiction": "us", "rule": rule, "figure": "filter_capture_min", "value": value, "source": "law"}
+            for rule, value in rules
+        ],
+        "booth_versions": [booth],
     }
-    return on_frames.run_statement("compliance_booths", given, {}).select("filter_capture_needed", "status").rows()
+    return table("compliance_booths", **given).select("filter_capture_needed", "status").rows()
 
 
 @pytest.mark.parametrize("sections", ["shop_rules", "shop_rules hap", "hap shop_rules"])
@@ -68,30 +49,18 @@ def test_records_are_kept_from_the_same_day_years_ago_or_the_day_before_the_29th
     last_on: date, since: date
 ) -> None:
     given = {
-        "emission_places": made({"shop_id": "s", "jurisdiction": "us", "last_on": last_on}, shop_id=str, jurisdiction=str, last_on=date),
-        "retention": made({"jurisdiction": "us", "record": "pours", "years": 3, "note": "n", "source": "law"},
-                          jurisdiction=str, record=str, years=int, note=str, source=str),
+        "emission_places": [{"shop_id": "s", "jurisdiction": "us", "last_on": last_on}],
+        "retention": [{"jurisdiction": "us", "record": "pours", "years": 3, "note": "n", "source": "law"}],
     }  # fmt: skip
-    assert on_frames.run_statement("compliance_retention", given, {})["keep_since"].to_list() == [since]
+    assert table("compliance_retention", **given)["keep_since"].to_list() == [since]
 
 
 def average(*cups: dict[str, Any]) -> dict[str, Any]:
     """The month's average of cups of 0.45 g VOC in each mL."""
     usual = {"shop_id": "s", "month": "2026-03", "category": "clear", "jurisdiction": "ca-qc", "averaging": "monthly_weighted", "basis": "us",
              "own_poured_g": 100.0, "complete": True, "content_voc_mass_fraction": 0.45, "limited_ml_per_g": 1.0}  # fmt: skip
-    text = dict.fromkeys(("shop_id", "month", "category", "jurisdiction", "averaging", "basis"), str)
-    given = {
-        "emission_cups": made(
-            *(usual | cup for cup in cups), **text, own_poured_g=float, complete=bool, content_voc_mass_fraction=float,
-            limited_ml_per_g=float, first_poured_at=datetime, mix_id=str, limit_g_per_l=float, limit_source=str,
-        ),
-        "cleaner_contents": made(
-            **text, mass_g=float, voc_mass_fraction=float, limited_ml_per_g=float, on_date=date, number=int, kind=str,
-            limit_g_per_l=float, source=str,
-        ),
-        "emission_gaps": made(shop_id=str, month=str, unread=bool),
-    }  # fmt: skip
-    return on_frames.run_statement("compliance_average", given, {}).row(0, named=True)
+    (found,) = asked("compliance_average", emission_cups=[usual | cup for cup in cups])
+    return found
 
 
 def test_a_month_is_judged_by_the_limit_of_its_last_cup() -> None:
@@ -116,27 +85,12 @@ def rolled(
         year, number = int(month[:4]), int(month[5:])
         shown.append({"shop_id": "s", "month": month, "month_no": year * 12 + number - 1, "n_before": 0,
                       "next_on": date(year + number // 12, number % 12 + 1, 1)})  # fmt: skip
-    amounts = dict.fromkeys(("rts_l", "issued_l", "voc_kg", "exempt_kg", "pm_kg", "not_split_solids_kg"), float)
     given = {
-        "emissions_monthly": made(
-            *(usual | row for row in emissions),
-            shop_id=str,
-            month=str,
-            category=str,
-            complete=bool,
-            n_lines=int,
-            **amounts,
-        ),
-        "hap_monthly": made(
-            *(usual | row for row in hap), shop_id=str, month=str, cas=str, kg=float, complete=bool, metal=bool
-        ),
-        "hap_gaps": made(shop_id=str, month=str),
-        "solvent_lines": made(shop_id=str, month=str, kg=float, complete=bool),
-        "emission_gaps": made(shop_id=str, month=str, unread=bool),
-        "permit_amounts": made(shop_id=str, measure=str, period=str, from_on=date, until_on=date, amount=float),
-        "shop_months": made(*shown, shop_id=str, month=str, month_no=int, n_before=int, next_on=date),
+        "emissions_monthly": [usual | row for row in emissions],
+        "hap_monthly": [usual | row for row in hap],
+        "shop_months": shown,
     }
-    found = on_frames.run_statement("rolling_12_months", given, {}).iter_rows(named=True)
+    found = table("rolling_12_months", **given).iter_rows(named=True)
     return {(row["measure"], row["month"]): row for row in found}
 
 
@@ -173,20 +127,8 @@ def test_of_two_densities_the_smaller_counts_the_larger_volume_as_exempt() -> No
         usual | {"purpose": "content", "density_g_per_ml": 0.80},
         usual | {"purpose": "reporting", "density_g_per_ml": 0.79},
     ]
-    text = dict.fromkeys(("cas", "substance", "source"), str)
-    given = {
-        "emission_places": made({"jurisdiction": "us"}, jurisdiction=str),
-        "exempt_compounds": made(
-            *lists, **text, jurisdiction=str, purpose=str, density_g_per_ml=float, valid_from=date, valid_to=date
-        ),
-        "rule_figures": figures(),
-        "hap": made(**text, valid_from=date, valid_to=date, metal=bool, group=str, carcinogen=bool),
-        "target_metals": made(metal=str, form=str, threshold_mass_fraction=float, source=str),
-        "target_metal_compounds": made(cas=str, metal=str, form=str, substance=str),
-    }
-    found = (
-        on_frames.run_statement("substance_status", given, {}).select("purpose", "density_g_per_ml", "status").rows()
-    )
+    made = table("substance_status", emission_places=[{"jurisdiction": "us"}], exempt_compounds=lists)
+    found = made.select("purpose", "density_g_per_ml", "status").rows()
     assert sorted(found) == [("content", 0.79, "exempt"), ("mass", 0.79, "exempt")]
 
 
@@ -195,34 +137,15 @@ def test_of_two_densities_the_smaller_counts_the_larger_volume_as_exempt() -> No
 )
 def test_a_difference_is_told_only_beyond_the_spread_of_the_scales(delivered: float, hint: str) -> None:
     """1000 g poured on a scale good to 0.5 %: 95 % are 9.8 g."""
-    usual = {
-        "shop_id": "s",
-        "component_id": "c",
-        "from_on": date(2026, 1, 1),
-        "to_on": date(2026, 2, 1),
-        "by_volume": False,
-    }
+    usual = dict(shop_id="s", component_id="c", from_on=date(2026, 1, 1), to_on=date(2026, 2, 1), by_volume=False)
     lines = [
         usual | {"kind": "delivered", "mass_g": delivered},
         usual | {"kind": "cup", "mass_g": 1000.0, "scale_id": "k"},
     ]
     given = {
-        "stock_lines": made(
-            *lines,
-            shop_id=str,
-            component_id=str,
-            from_on=date,
-            to_on=date,
-            by_volume=bool,
-            kind=str,
-            mass_g=float,
-            scale_id=str,
-        ),
-        "scale_checks": frame("scale_checks"),
+        "stock_lines": lines,
     }
-    found = on_frames.run_statement("stock_reconciliation", given, Settings().flat() | {"scale_rel_u": 0.005}).row(
-        0, named=True
-    )
+    found = table("stock_reconciliation", {"scale_rel_u": 0.005}, **given).row(0, named=True)
     assert found["hint"].startswith(hint)
     assert found["unexplained_g"] - found["low"] == pytest.approx(9.8, abs=0.01)
 
@@ -248,21 +171,8 @@ US: dict[str, list[dict[str, Any]]] = {
 def test_a_booth_lacks_a_capture_a_paper_or_both(
     capture: float | None, paper: str | None, status: str, missing: str | None
 ) -> None:
-    booth = {
-        "shop_id": "s",
-        "booth_id": "b",
-        "from_on": EVER,
-        "until_on": NEVER,
-        "filter_capture": capture,
-        "evidence_ref": paper,
-    }
-    needed = {
-        "jurisdiction": "us",
-        "rule": "shop_rules",
-        "figure": "filter_capture_min",
-        "value": 0.98,
-        "source": "law",
-    }
+    booth = dict(shop_id="s", booth_id="b", from_on=EVER, until_on=NEVER, filter_capture=capture, evidence_ref=paper)
+    needed = dict(jurisdiction="us", rule="shop_rules", figure="filter_capture_min", value=0.98, source="law")
     (found,) = asked("compliance_booths", booth_versions=[booth], rule_figures=[needed], **US)
     assert (found["status"], found["missing"]) == (status, missing)
 
@@ -276,14 +186,7 @@ def test_a_booth_lacks_a_capture_a_paper_or_both(
     ],
 )
 def test_why_a_gun_qualifies_is_said(qualifies: str, why: str) -> None:
-    rules = {
-        "shop_id": "s",
-        "gun_id": "g",
-        "qualifies": qualifies,
-        "cup": "inside",
-        "cup_by_size": "inside",
-        "n_refilled": 0,
-    }
+    rules = dict(shop_id="s", gun_id="g", qualifies=qualifies, cup="inside", cup_by_size="inside", n_refilled=0)
     (found,) = asked(
         "compliance_guns", guns_now=[{"gun_id": "g", "shop_id": "s", "atomising": "hvlp"}], gun_rules=[rules], **US
     )

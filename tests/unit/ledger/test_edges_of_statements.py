@@ -5,27 +5,21 @@ Each of these was once passed by a changed statement that nobody saw (`make muta
 
 from __future__ import annotations
 
-from datetime import date, datetime, timedelta
+from datetime import date, timedelta
 from typing import Any
 
 import polars as pl
 import pytest
-from small_shop import SmallShop, asked, at, frame, made
-
-from pipelines.settings import Settings
-from schemas import validate
-from tests import on_frames
+from small_shop import SmallShop, asked, at, table
 
 NOTHING = ("solids_mass_fraction", "voc_mass_fraction", "water_mass_fraction", "exempt_mass_fraction")
 
 
 def facts(**fractions: float | None) -> dict[str, Any]:
     """What is known of a component of these mass fractions."""
-    given = {"components": frame("components", {"component_id": "c", "density_g_per_ml": 1.0} | fractions)}
-    given |= {"exempt_compounds": pl.DataFrame(schema={"cas": pl.String, "density_g_per_ml": pl.Float64})}
-    given |= {"component_species": validate.empty("component_species")}
-    given["component_versions"] = on_frames.run_statement("component_versions", given, {})
-    return on_frames.run_statement("component_facts", given, {}).row(0, named=True)
+    components = [{"component_id": "c", "density_g_per_ml": 1.0} | fractions]
+    (found,) = asked("component_facts", component_versions=asked("component_versions", components=components))
+    return found
 
 
 @pytest.mark.parametrize("left_out", NOTHING)
@@ -73,10 +67,9 @@ def test_a_job_of_that_name_in_another_shop_takes_no_cup_away(shop: SmallShop) -
 
 def permits(*rows: dict[str, Any]) -> dict[tuple[str, str, date], tuple[date, float | None]]:
     given = {
-        "permit_limits": frame("permit_limits", *({"shop_id": "s", "source": "p", "limit": 2.0} | r for r in rows))
+        "permit_limits": [{"shop_id": "s", "source": "p", "limit": 2.0} | r for r in rows],
     }
-    given["unit_factors"] = on_frames.run_statement("unit_factors", {}, {})
-    found = on_frames.run_statement("permit_amounts", given, {}).iter_rows(named=True)
+    found = table("permit_amounts", **given).iter_rows(named=True)
     return {(r["measure"], r["period"], r["from_on"]): (r["until_on"], r["amount"]) for r in found}
 
 
@@ -110,9 +103,7 @@ def costs(*ledger: dict[str, Any]) -> dict[str, dict[str, Any]]:
     for given in ledger:
         row = {"shop_id": "s", "rework": False} | {f"{part}_cost": 0.0 for part in parts} | given
         rows.append(row | {"poured_cost": sum(row[f"{part}_cost"] for part in parts)})
-    tables = {"material_ledger": frame("material_ledger", *rows), "operations": validate.empty("operations")}
-    found = on_frames.run_statement("job_costs", tables, Settings().flat())
-    return {r["job_id"]: r for r in found.iter_rows(named=True)}
+    return {r["job_id"]: r for r in asked("job_costs", material_ledger=rows)}
 
 
 def test_what_is_left_of_a_cup_that_nothing_was_sprayed_from_is_shared_alike() -> None:
@@ -135,17 +126,17 @@ def test_a_component_poured_on_two_days_has_its_figures_of_the_first() -> None:
         {"shop_id": "s", "mix_id": "m", "pour_no": number, "component_id": "c", "weighed_g": grams, "poured_at": when}
         for number, grams, when in [(1, 100.0, at(0)), (2, 50.0, at(0) + timedelta(days=1))]
     ]
-    found = on_frames.run_statement("cup_pours", {"pours": frame("pours", *rows)}, {}).row(0, named=True)
+    (found,) = asked("cup_pours", pours=rows)
     assert (found["on_date"], found["net_g"]) == (date(2026, 3, 2), 150.0)
 
 
 @pytest.mark.parametrize(("factor", "left"), [(0.5, 0.55), (1.0, 0.1), (1.2, 0.0)])
 def test_cups_that_nobody_weighed_back_never_leave_less_than_nothing(factor: float, left: float) -> None:
     given = {
-        "leftover_habits": made({"shop_id": "s", "role": "clear", "leftover_share": 0.1}, shop_id=str, role=str, leftover_share=float),
-        "transfer_model": made({"term": "unweighed", "value": factor, "note": "found"}, term=str, value=float, note=str),
+        "leftover_habits": [{"shop_id": "s", "role": "clear", "leftover_share": 0.1}],
+        "transfer_model": [{"term": "unweighed", "value": factor, "note": "found"}],
     }  # fmt: skip
-    found = on_frames.run_statement("usual_leftovers", given, {})["leftover_share"].to_list()
+    found = table("usual_leftovers", **given)["leftover_share"].to_list()
     assert found == pytest.approx([left], abs=1e-12)
 
 
@@ -168,14 +159,12 @@ def test_an_operation_that_covered_nothing_has_no_share_of_plastic(shop: SmallSh
 def test_exempt_species_without_a_fraction_leave_the_density_unknown() -> None:
     def density(**fractions: float | None) -> float | None:
         given = {
-            "components": frame("components", {"component_id": "c", "density_g_per_ml": 1.0}),
-            "exempt_compounds": made({"cas": "a", "density_g_per_ml": 0.8}, {"cas": "b", "density_g_per_ml": 1.6}, cas=str, density_g_per_ml=float),
-            "component_species": frame(
-                "component_species", *({"component_id": "c", "cas": cas, "mass_fraction": part} for cas, part in fractions.items())
-            ),
+            "components": [{"component_id": "c", "density_g_per_ml": 1.0}],
+            "exempt_compounds": [{"cas": "a", "density_g_per_ml": 0.8}, {"cas": "b", "density_g_per_ml": 1.6}],
+            "component_species": [{"component_id": "c", "cas": cas, "mass_fraction": part} for cas, part in fractions.items()],
         }  # fmt: skip
-        given["component_versions"] = on_frames.run_statement("component_versions", given, {})
-        found: float | None = on_frames.run_statement("component_facts", given, {})["exempt_density_g_per_ml"][0]
+        given["component_versions"] = asked("component_versions", **given)
+        found: float | None = table("component_facts", **given)["exempt_density_g_per_ml"][0]
         return found
 
     assert density(a=0.1, b=0.2) == pytest.approx(0.3 / 0.25)
@@ -186,34 +175,20 @@ def test_exempt_species_without_a_fraction_leave_the_density_unknown() -> None:
 def test_an_empty_cup_says_nothing_of_what_is_usually_left() -> None:
     cups = [{"poured_g": 100.0, "leftover_g": 10.0}] * 5 + [{"poured_g": 0.0, "leftover_g": 0.0}]
     given = {
-        "mixes": made(
-            *({"shop_id": "s", "product_id": "p", "leftover_known": True, "complete": True} | cup for cup in cups),
-            shop_id=str, product_id=str, leftover_known=bool, complete=bool, poured_g=float, leftover_g=float,
-        ),
-        "products": frame("products", {"product_id": "p", "role": "clear"}),
+        "mixes": [{"shop_id": "s", "product_id": "p", "leftover_known": True, "complete": True} | cup for cup in cups],
+        "products": [{"product_id": "p", "role": "clear"}],
     }  # fmt: skip
-    found = on_frames.run_statement("leftover_habits", given, {}).row(0, named=True)
+    found = table("leftover_habits", **given).row(0, named=True)
     assert (found["n"], found["leftover_share"]) == (5, pytest.approx(0.1))
 
 
 def test_what_a_cup_lacks_is_told_of_its_own_shop_and_product() -> None:
     cups = [("s", "m", "p"), ("s", "n", "r"), ("s", "o", "r"), ("other", "m", "q")]
-    sheets = dict.fromkeys(
-        (f"{what}_from_sheet" for what in "density solids_mass solids_volume voc water exempt".split()), bool
-    )
     given = {
-        "mixes": made(
-            *({"shop_id": a, "mix_id": b, "product_id": c, "first_poured_at": at(0)} for a, b, c in cups),
-            shop_id=str, mix_id=str, product_id=str, first_poured_at=datetime,
-        ),
-        "cup_figures": made(
-            {"shop_id": "s", "mix_id": "m", "component_id": "c", "lacks": "density", "density_from_sheet": False},
-            shop_id=str, mix_id=str, component_id=str, lacks=str, **sheets,
-        ),
+        "mixes": [{"shop_id": a, "mix_id": b, "product_id": c, "first_poured_at": at(0)} for a, b, c in cups],
+        "cup_figures": [{"shop_id": "s", "mix_id": "m", "component_id": "c", "lacks": "density", "density_from_sheet": False}],
     }  # fmt: skip
-    found = on_frames.run_statement("lacking_figures", given, {}).select(
-        "shop_id", "product_id", "property", "n_cups", "n_lacking"
-    )
+    found = table("lacking_figures", **given).select("shop_id", "product_id", "property", "n_cups", "n_lacking")
     assert found.rows() == [("s", "p", "density", 1, 1)]
 
 
@@ -228,7 +203,7 @@ def test_a_component_of_two_days_has_each_days_content_in_its_own_line() -> None
     ]
     found = asked(
         "voc_content_lines",
-        pour_lines=[{"shop_id": "s", "mix_id": "m", "pour_no": 1, "component_id": "c", "weighed_g": 100.0},
+        pours=[{"shop_id": "s", "mix_id": "m", "pour_no": 1, "component_id": "c", "weighed_g": 100.0},
                     {"shop_id": "s", "mix_id": "m", "pour_no": 2, "from_mix_id": "old", "weighed_g": 50.0}],
         cup_pours=[key | {"on_date": today}],
         cup_contents=[*contents, key | {"mix_id": "old", "on_date": then, "mass_g": 200.0, "own_g": 200.0}],

@@ -5,22 +5,22 @@ Each from rows made by hand through one statement; the sums of whole shops are c
 
 from __future__ import annotations
 
-from datetime import date, datetime
+from datetime import date
 from typing import Any
 
 import polars as pl
 import pytest
-from small_shop import asked, at, frame, made
+from small_shop import asked, at, frame, table
 
-from pipelines.ledger import origin, waste
+from pipelines.ledger import waste
 from tests import on_frames
 
 EVER, NEVER, DAY = date(1, 1, 1), date(9999, 12, 31), date(2026, 3, 2)
 PLACE = {"shop_id": "s", "jurisdiction": "us", "basis": "regulatory"}
 
 
-def places(*rows: dict[str, Any], **types: Any) -> Any:
-    return made(*(PLACE | row for row in rows or ({},)), shop_id=str, jurisdiction=str, basis=str, **types)
+def places(*rows: dict[str, Any]) -> list[dict[str, Any]]:
+    return [PLACE | row for row in rows or ({},)]
 
 
 @pytest.mark.parametrize(
@@ -35,116 +35,68 @@ def places(*rows: dict[str, Any], **types: Any) -> Any:
 def test_nothing_goes_into_the_drum_as_nothing(gone: float, recovered: float, flush: float, found: list[Any]) -> None:
     """A cup thrown away, then weighed once more; and solvent that came back, with the flush in it."""
     mix = {"shop_id": "s", "mix_id": "m"}
+    twice = mix | {"n_weighings": 2}
     given = {
-        "cup_intervals": made(
-            mix | {"interval_no": 1, "weighed_at": at(0), "fate": "discarded", "leftover_g": 5.0},
-            mix | {"interval_no": 2, "begins_at": at(0), "weighed_at": at(60), "fate_before": "discarded", "gone_g": gone, "leftover_g": 0.0},
-            shop_id=str, mix_id=str, interval_no=int, n_weighings=int, begins_at=datetime, weighed_at=datetime, fate=str, fate_before=str,
-            gone_g=float, leftover_g=float,
-        ).with_columns(n_weighings=2),
-        "sprayed": made(shop_id=str, mix_id=str, job_id=str, operation_no=int, flush_g=float),
-        "operations": frame("operations"),
-        "emission_cups": made(mix | {"voc_mass_fraction": 0.5}, shop_id=str, mix_id=str, voc_mass_fraction=float),
-        "emission_cleaning": made(
+        "cup_intervals": [
+            twice | {"interval_no": 1, "weighed_at": at(0), "fate": "discarded", "leftover_g": 5.0},
+            twice | {"interval_no": 2, "begins_at": at(0), "weighed_at": at(60), "fate_before": "discarded", "gone_g": gone, "leftover_g": 0.0},
+        ],
+        "emission_cups": [mix | {"voc_mass_fraction": 0.5}],
+        "emission_cleaning": [
             {"shop_id": "s", "on_date": DAY, "cleaning_no": "1", "month": "2026-03", "recovered_g": recovered, "solvent_flush_g": flush,
              "solvent_recovered_g": 10.0},
-            shop_id=str, on_date=date, cleaning_no=str, month=str, recovered_g=float, solvent_flush_g=float, solvent_recovered_g=float,
-        ),
+        ],
     }  # fmt: skip
-    assert on_frames.run_statement("drum_inputs", given, {}).select("kind", "mass_g").rows() == found
+    assert table("drum_inputs", **given).select("kind", "mass_g").rows() == found
 
 
 def test_a_shop_without_records_still_has_its_people_to_train() -> None:
-    columns = "shop_id technician_id rule label certificate_ref status missing source".split()
-    row = {
-        "shop_id": "s",
-        "technician_id": "t",
-        "rule": "diisocyanates",
-        "label": "r",
-        "status": "missing",
-        "missing": "training",
-        "source": "law",
-    }
-    days = dict.fromkeys(
-        "hired_on left_on due_by first_completed_on latest_completed_on valid_until as_of".split(), date
-    )
-    given = {
-        "training_days": made(row, **dict.fromkeys(columns, str), **days),
-        "emission_places": places(last_on=date),
-    }
-    assert on_frames.run_statement("compliance_training", given, {})["technician_id"].to_list() == ["t"]
+    row = {"shop_id": "s", "technician_id": "t", "rule": "diisocyanates", "label": "r", "status": "missing", "missing": "training",
+           "source": "law"}  # fmt: skip
+    (found,) = asked("compliance_training", training_days=[row], emission_places=places())
+    assert found["technician_id"] == "t"
 
 
 def test_only_material_of_unknown_composition_that_left_is_a_gap() -> None:
     uses = [("c", 10.0), ("c", 5.0), ("known", 7.0), ("unused", 0.0)]
     given = {
-        "hap_uses": made(
-            *({"shop_id": "s", "month": "2026-03", "component_id": c, "on_date": DAY, "mass_g": g} for c, g in uses),
-            shop_id=str, month=str, component_id=str, on_date=date, mass_g=float,
-        ),
-        "component_facts": made(
-            *({"component_id": c, "from_on": EVER, "until_on": NEVER, "composition_known": c == "known"} for c in ("c", "known", "unused")),
-            component_id=str, from_on=date, until_on=date, composition_known=bool,
-        ),
+        "hap_uses": [{"shop_id": "s", "month": "2026-03", "component_id": c, "on_date": DAY, "mass_g": g} for c, g in uses],
+        "component_facts": [{"component_id": c, "from_on": EVER, "until_on": NEVER, "composition_known": c == "known"}
+                            for c in ("c", "known", "unused")],
     }  # fmt: skip
-    assert on_frames.run_statement("hap_gaps", given, {}).rows() == [("s", "2026-03", "c", 15.0)]
+    assert table("hap_gaps", **given).rows() == [("s", "2026-03", "c", 15.0)]
 
 
 def blend_match(name: str, *entries: tuple[int, int, str, str, float]) -> tuple[Any, ...]:
     columns = ("table_no", "entry_no", "blend", "cas", "organic_hap_mass_fraction")
     given = {
-        "component_species": frame("component_species", {"component_id": "c", "cas": "x", "substance": name}),
-        "hap_blends": made(
-            *(dict(zip(columns, one, strict=True)) for one in entries),
-            table_no=int, entry_no=int, blend=str, cas=str, organic_hap_mass_fraction=float,
-        ),
+        "component_species": [{"component_id": "c", "cas": "x", "substance": name}],
+        "hap_blends": [dict(zip(columns, one, strict=True)) for one in entries],
     }  # fmt: skip
-    found = on_frames.run_statement("hap_blend_matches", given, {})
+    found = table("hap_blend_matches", **given)
     return found.select("table_no", "entry_no", "matched_by", "ambiguous").row(0)
 
 
 def test_name_and_number_beat_the_name_and_the_number_beats_the_kind() -> None:
-    assert blend_match("Naphtha", (3, 1, "naphtha", "x", 0.1), (3, 2, "naphtha", "y", 0.9)) == (
-        3,
-        1,
-        "name and CAS number",
-        False,
-    )
-    assert blend_match("Naphtha", (3, 1, "other", "x", 0.1), (3, 2, "naphtha", "x", 0.05)) == (
-        3,
-        2,
-        "name and CAS number",
-        False,
-    )
-    assert blend_match("aliphatic solvent", (3, 1, "naphtha", "x", 0.1), (4, 1, "aliphatic", "", 0.9)) == (
-        3,
-        1,
-        "CAS number",
-        False,
-    )
+    wanted = (3, 1, "name and CAS number", False)
+    assert blend_match("Naphtha", (3, 1, "naphtha", "x", 0.1), (3, 2, "naphtha", "y", 0.9)) == wanted
+    wanted = (3, 2, "name and CAS number", False)
+    assert blend_match("Naphtha", (3, 1, "other", "x", 0.1), (3, 2, "naphtha", "x", 0.05)) == wanted
+    wanted = (3, 1, "CAS number", False)
+    assert blend_match("aliphatic solvent", (3, 1, "naphtha", "x", 0.1), (4, 1, "aliphatic", "", 0.9)) == wanted
 
 
 def test_two_components_that_name_one_number_bring_each_its_own_blend() -> None:
     given = {
-        "substance_status": made(
+        "substance_status": [
             {"cas": "108-88-3", "from_on": EVER, "until_on": NEVER, "substance": "toluene", "threshold_mass_fraction": 0.01, "purpose": "hap"},
-            cas=str, from_on=date, until_on=date, substance=str, threshold_mass_fraction=float, purpose=str, **{"class": str},
-        ),
-        "rule_figures": made({"rule": "hap_content", "figure": "species_decimals", "value": 4.0}, rule=str, figure=str, value=float),
-        "component_species": frame("component_species", *({"component_id": c, "cas": "x", "mass_fraction": 1.0} for c in "ab")),
-        "hap_blend_matches": made(
-            *({"component_id": c, "cas": "x", "table_no": 3, "entry_no": n} for c, n in (("a", 1), ("b", 2))),
-            component_id=str, cas=str, table_no=int, entry_no=int,
-        ),
-        "hap_blends": made(
-            *({"table_no": 3, "entry_no": n, "hap_cas": "108-88-3", "hap_mass_fraction": part} for n, part in ((1, 0.2), (2, 0.1))),
-            table_no=int, entry_no=int, hap_cas=str, hap_mass_fraction=float,
-        ),
+        ],
+        "rule_figures": [{"rule": "hap_content", "figure": "species_decimals", "value": 4.0}],
+        "component_species": [{"component_id": c, "cas": "x", "mass_fraction": 1.0} for c in "ab"],
+        "hap_blend_matches": [{"component_id": c, "cas": "x", "table_no": 3, "entry_no": n} for c, n in (("a", 1), ("b", 2))],
+        "hap_blends": [{"table_no": 3, "entry_no": n, "hap_cas": "108-88-3", "hap_mass_fraction": part} for n, part in ((1, 0.2), (2, 0.1))],
     }  # fmt: skip
-    assert on_frames.run_statement("hap_species", given, {}).select("component_id", "fraction").rows() == [
-        ("a", 0.2),
-        ("b", 0.1),
-    ]
+    assert table("hap_species", **given).select("component_id", "fraction").rows() == [("a", 0.2), ("b", 0.1)]
 
 
 def test_time_of_spraying_adds_up_from_the_limit_on_and_the_doubtful_reason_is_told_first() -> None:
@@ -154,24 +106,17 @@ def test_time_of_spraying_adds_up_from_the_limit_on_and_the_doubtful_reason_is_t
     feeds = [(1, "both"), (2, "one"), (2, "two"), (3, "one"), (4, "two"), (5, "one"), (6, "free")]
     hands = {1: "a", 2: "b", 3: "c", 4: "c", 5: "d", 6: "e"}
     given = {
-        "rule_figures": made({"rule": "diisocyanates", "figure": "mass_fraction_min", "value": 0.001}, rule=str, figure=str, value=float),
-        "component_species": frame("component_species", {"component_id": "named", "cas": "x", "substance": "an isocyanate", "mass_fraction": 0.001}),
-        "hap": made(cas=str, substance=str),
-        "components": frame("components", *({"component_id": name, "kind": "hardener"} for name in ("unknown", "told"))),
-        "component_facts": made(*({"component_id": name, "composition_known": name == "told"} for name in ("unknown", "told")),
-                                component_id=str, composition_known=bool),
-        "cup_contents": made(*({"shop_id": "s", "mix_id": m, "component_id": c} for m, c in cups), shop_id=str, mix_id=str, component_id=str),
-        "cup_feeds": made(*({"shop_id": "s", "job_id": "j", "operation_no": n, "mix_id": m} for n, m in feeds),
-                          shop_id=str, job_id=str, operation_no=int, mix_id=str),
-        "operations": frame("operations", *(
-            {"shop_id": shop, "job_id": job, "operation_no": n, "kind": "spray", "product_id": "p", "technician_id": who,
+        "rule_figures": [{"rule": "diisocyanates", "figure": "mass_fraction_min", "value": 0.001}],
+        "component_species": [{"component_id": "named", "cas": "x", "substance": "an isocyanate", "mass_fraction": 0.001}],
+        "components": [{"component_id": name, "kind": "hardener"} for name in ("unknown", "told")],
+        "component_facts": [{"component_id": name, "composition_known": name == "told"} for name in ("unknown", "told")],
+        "cup_contents": [{"shop_id": "s", "mix_id": m, "component_id": c} for m, c in cups],
+        "cup_feeds": [{"shop_id": "s", "job_id": "j", "operation_no": n, "mix_id": m} for n, m in feeds],
+        "operations": [{"shop_id": shop, "job_id": job, "operation_no": n, "kind": "spray", "product_id": "p", "technician_id": who,
              "started_at": at(60 * n), "ended_at": at(60 * n + 10)}
-            for n, who in hands.items() for shop, job in (("s", "j"), ("s", "another job"), ("other", "j"))
-        )),
+            for n, who in hands.items() for shop, job in (("s", "j"), ("s", "another job"), ("other", "j"))],
     }  # fmt: skip
-    found = {
-        row["technician_id"]: row for row in on_frames.run_statement("spray_time", given, {}).iter_rows(named=True)
-    }
+    found = {row["technician_id"]: row for row in table("spray_time", **given).iter_rows(named=True)}
     assert {who: row["minutes"] for who, row in found.items()} == {"a": 10.0, "b": 10.0, "c": 20.0, "d": 10.0}
     assert [found[who]["why"] for who in "abc"] == [doubt] * 3
     assert found["d"]["why"] == "an isocyanate is among its substances"
@@ -181,11 +126,9 @@ def test_waste_earns_what_its_analysis_says_and_nothing_is_held_against_it() -> 
     """100 g of coating with 40 g VOC in the drum, 50 g shipped with 30 % VOC."""
     line = {"shop_id": "s", "movement": "shipped_as_waste", "happened_on": DAY, "document_no": "d", "line_no": 1, "mass_g": 50.0,
             "voc_mass_fraction": 0.3, "document_ref": "paper"}  # fmt: skip
-    drum = made(
-        {"shop_id": "s", "on_date": DAY, "kind": "discarded", "mix_id": "m", "stream": "coating", "mass_g": 100.0, "voc_g": 40.0},
-        shop_id=str, on_date=date, kind=str, mix_id=str, number=str, stream=str, mass_g=float, voc_g=float,
-    )  # fmt: skip
-    uses = made({"shop_id": "s", "month": "2026-03", "voc_kg": 1.0}, shop_id=str, month=str, voc_kg=float)
+    coating = dict(shop_id="s", on_date=DAY, kind="discarded", mix_id="m", stream="coating", mass_g=100.0, voc_g=40.0)
+    drum = frame("drum_inputs", coating)
+    uses = frame("emission_uses", {"shop_id": "s", "month": "2026-03", "voc_kg": 1.0})
     found = waste.emission_waste(frame("stock", line), drum, uses).row(0, named=True)
     wanted = {"solvent_g": 0.0, "coating_g": 50.0, "unexplained_g": 0.0, "credit_g": 15.0}
     assert {name: found[name] for name in wanted} == pytest.approx(wanted)
@@ -194,17 +137,12 @@ def test_waste_earns_what_its_analysis_says_and_nothing_is_held_against_it() -> 
 
 def test_two_shipments_of_a_month_leave_the_drum_together() -> None:
     given = {
-        "drum_inputs": made(
-            {"shop_id": "s", "month": "2026-03", "stream": "coating", "mass_g": 1000.0}, shop_id=str, month=str, stream=str, mass_g=float
-        ),
-        "emission_waste": made(
-            *({"shop_id": "s", "month": "2026-03", "solvent_g": 0.0, "coating_g": g, "unexplained_g": 0.0, "credit_g": 0.0, "document_ref": d}
-              for g, d in ((300.0, "a"), (200.0, "b"))),
-            shop_id=str, month=str, solvent_g=float, coating_g=float, unexplained_g=float, credit_g=float, document_ref=str,
-        ),
-        "shop_months": made({"shop_id": "s", "month": "2026-03"}, shop_id=str, month=str),
+        "drum_inputs": [{"shop_id": "s", "month": "2026-03", "stream": "coating", "mass_g": 1000.0}],
+        "emission_waste": [{"shop_id": "s", "month": "2026-03", "solvent_g": 0.0, "coating_g": g, "unexplained_g": 0.0, "credit_g": 0.0,
+                            "document_ref": d} for g, d in ((300.0, "a"), (200.0, "b"))],
+        "shop_months": [{"shop_id": "s", "month": "2026-03"}],
     }  # fmt: skip
-    found = {row["stream"]: row for row in on_frames.run_statement("waste_drum", given, {}).iter_rows(named=True)}
+    found = {row["stream"]: row for row in table("waste_drum", **given).iter_rows(named=True)}
     nothing = dict.fromkeys(
         ("opening_kg", "in_kg", "shipped_kg", "unexplained_kg", "closing_kg", "generated_kg", "credit_voc_kg"), 0.0
     )
@@ -218,14 +156,9 @@ def test_waste_of_a_month_is_both_streams_and_a_place_without_figures_names_no_c
     amounts = ("generated_kg", "shipped_kg", "unexplained_kg", "closing_kg")
     given = {
         "emission_places": places(),
-        "rule_figures": made(jurisdiction=str, rule=str, figure=str, value=float, unit=str, source=str),
-        "unit_factors": on_frames.run_statement("unit_factors", {}, {}),
-        "waste_drum": made(
-            *({"shop_id": "s", "month": "2026-03"} | dict.fromkeys(amounts, kg) for kg in (0.5, 0.3)),
-            shop_id=str, month=str, **dict.fromkeys(amounts, float),
-        ),
+        "waste_drum": [{"shop_id": "s", "month": "2026-03"} | dict.fromkeys(amounts, kg) for kg in (0.5, 0.3)],
     }  # fmt: skip
-    found = on_frames.run_statement("waste_monthly", given, {}).row(0, named=True)
+    found = table("waste_monthly", **given).row(0, named=True)
     wanted = {"generated_kg": 0.8, "shipped_kg": 0.8, "unexplained_kg": 0.8, "on_hand_kg": 0.8}
     assert {name: found[name] for name in wanted} == pytest.approx(wanted)
     assert found["generator"] is None
@@ -262,14 +195,7 @@ def test_what_a_shop_has_on_hand_is_too_much_only_above_the_line_of_the_nearest_
 def test_a_very_small_generator_may_hold_just_its_line() -> None:
     figures = [{"jurisdiction": "us", "rule": "waste_generator", "figure": figure, "value": kg, "unit": "kg", "source": "law"}
                for figure, kg in (("small_above", 100.0), ("very_small_on_hand_max", 1000.0))]  # fmt: skip
-    drum = {
-        "shop_id": "s",
-        "month": "2026-03",
-        "stream": "coating",
-        "generated_kg": 1.0,
-        "shipped_kg": 0.0,
-        "unexplained_kg": 0.0,
-    }
+    drum = dict(shop_id="s", month="2026-03", stream="coating", generated_kg=1.0, shipped_kg=0.0, unexplained_kg=0.0)
     given: dict[str, Any] = {"emission_places": [{"shop_id": "s", "jurisdiction": "us"}], "rule_figures": figures}
     held = [
         asked("waste_monthly", waste_drum=[drum | {"closing_kg": kg}], **given)[0]["too_much_on_hand"]
@@ -346,7 +272,9 @@ def test_a_row_that_was_read_from_no_file_names_none() -> None:
         file=pl.lit("a.csv")
     )
     unscaled = frame("unscaled_use", use).with_columns(file=pl.lit("b.csv"), line=pl.lit(5, pl.Int64))
-    found = {row["source"]: row for row in origin.record_lines(cleaning, unscaled, stock).iter_rows(named=True)}
+    given = {"cleaning": cleaning, "unscaled_use": unscaled, "stock": stock}
+    read = on_frames.run_statement("record_lines", given, {})
+    found = {row["source"]: row for row in read.iter_rows(named=True)}
     assert {name: (row["document_line"], row["file"], row["file_line"]) for name, row in found.items()} == {
         "cleaning": (1, None, None), "stock": (7, None, None), "unscaled_use": (1, "b.csv", 5),
     }  # fmt: skip
@@ -376,14 +304,7 @@ def test_two_components_of_a_line_bring_their_pollutant_together() -> None:
         hap_uses=[use | {"component_id": "c", "mass_g": 1000.0}, use | {"component_id": "d", "mass_g": 500.0}],
         hap_species=[
             SPECIES,
-            SPECIES
-            | {
-                "component_id": "d",
-                "fraction": 0.1,
-                "fraction_low": 0.1,
-                "fraction_high": 0.1,
-                "fraction_63_3941": 0.1,
-            },
+            SPECIES | dict(component_id="d", fraction=0.1, fraction_low=0.1, fraction_high=0.1, fraction_63_3941=0.1),
         ],
     )
     assert [[r[name] for name in ("kg", "kg_low", "kg_high", "kg_63_3941")] for r in found] == [

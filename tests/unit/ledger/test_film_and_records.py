@@ -22,12 +22,7 @@ def test_landed_over_sprayed_of_one_operation(shop: SmallShop) -> None:
     record = sole(shop.run("transfer_records")["transfer_records"])
     assert record["landed_solids_ml"] == pytest.approx(50)  # 1 m2 x 50 um
     assert record["ratio"] == pytest.approx(0.5)
-    assert (
-        record["operations"],
-        record["roles"],
-        record["grade"],
-        record["usable"],
-    ) == (["j/1"], ["clear"], "A", True)
+    assert (record["operations"], record["roles"], record["grade"], record["usable"]) == (["j/1"], ["clear"], "A", True)
 
 
 def test_readings_at_the_same_places_are_paired(shop: SmallShop) -> None:
@@ -119,9 +114,7 @@ def test_scuffed_off_film_is_added_back_at_grade_b(shop: SmallShop) -> None:
     assert (increment["usable"], increment["grade"]) == (True, "B")
 
 
-def test_stripping_to_bare_counts_as_a_film_of_zero_read_after_it(
-    shop: SmallShop,
-) -> None:
+def test_stripping_to_bare_counts_as_a_film_of_zero_read_after_it(shop: SmallShop) -> None:
     shop.cup("m", 250, leftover=0).step(1, "sand", removal="strip").spray(2).draw(2, "m").film(0, 130).film(2, 50)
     increments = shop.run("film_increments")["film_increments"]
     assert increments["from_operation"].to_list() == [0, 1]
@@ -133,28 +126,14 @@ def test_gauge_gain_is_taken_out_and_its_offset_cancels(shop: SmallShop) -> None
     sprayed_clear(shop).film(0, 105, gauge_id="k", taken_at=at(0)).film(1, 160, gauge_id="k", taken_at=at(70))
     shop.add("gauges", gauge_id="k", principle="magnetic")
     for shim in (0.0, 100.0):
-        shop.add(
-            "gauge_checks",
-            gauge_id="k",
-            checked_at=at(0),
-            shim_um=shim,
-            check_no=1,
-            reading_um=5 + 1.1 * shim,
-        )
+        shop.add("gauge_checks", gauge_id="k", checked_at=at(0), shim_um=shim, check_no=1, reading_um=5 + 1.1 * shim)
     assert sole(shop.run("film_increments")["film_increments"])["mean_um"] == pytest.approx(50)
 
 
 def test_shims_too_close_together_leave_the_gain_at_one(shop: SmallShop) -> None:
     sprayed_clear(shop).film(0, 105, gauge_id="k", taken_at=at(0)).film(1, 160, gauge_id="k", taken_at=at(70))
     for shim in (0.0, 29.0):
-        shop.add(
-            "gauge_checks",
-            gauge_id="k",
-            checked_at=at(0),
-            shim_um=shim,
-            check_no=1,
-            reading_um=5 + 1.1 * shim,
-        )
+        shop.add("gauge_checks", gauge_id="k", checked_at=at(0), shim_um=shim, check_no=1, reading_um=5 + 1.1 * shim)
     assert sole(shop.run("film_increments")["film_increments"])["mean_um"] == pytest.approx(55)
 
 
@@ -177,15 +156,10 @@ def test_base_and_clear_read_only_around_both_are_one_equation(shop: SmallShop) 
     shop.spray(1, product="base1").spray(2).draw(1, "b").draw(2, "m").film(0, 100).film(2, 165)
     record = sole(shop.run("transfer_records")["transfer_records"])
     assert record["roles"] == ["base", "clear"] and record["grade"] == "B"
-    assert (record["landed_solids_ml"], record["sprayed_solids_ml"]) == (
-        pytest.approx(65),
-        pytest.approx(140),
-    )
+    assert (record["landed_solids_ml"], record["sprayed_solids_ml"]) == (pytest.approx(65), pytest.approx(140))
 
 
-def test_a_witness_strip_pulled_before_clear_tells_base_from_clear(
-    shop: SmallShop,
-) -> None:
+def test_a_witness_strip_pulled_before_clear_tells_base_from_clear(shop: SmallShop) -> None:
     shop.cup("b", 100, leftover=0, product="base1").cup("m", 250, leftover=0)
     shop.spray(1, product="base1").spray(2).draw(1, "b").draw(2, "m").film(0, 100).film(2, 165)
     shop.film(0, 0, panel="strip", witness_of="door").film(1, 15, panel="strip", witness_of="door")
@@ -202,9 +176,7 @@ def test_plastic_is_measured_by_its_strips_alone(shop: SmallShop) -> None:
     assert record["landed_solids_ml"] == pytest.approx(52) and record["usable"]
 
 
-def test_unread_panels_of_the_operation_take_the_mean_of_the_read_ones(
-    shop: SmallShop,
-) -> None:
+def test_unread_panels_of_the_operation_take_the_mean_of_the_read_ones(shop: SmallShop) -> None:
     sprayed_clear(shop, panels=("door", "wing", "roof")).film(0, 100).film(1, 150)
     shop.film(0, 100, panel="wing").film(1, 140, panel="wing")
     record = sole(shop.run("transfer_records")["transfer_records"])
@@ -213,15 +185,7 @@ def test_unread_panels_of_the_operation_take_the_mean_of_the_read_ones(
 
 def test_jambs_take_six_tenths_of_their_own_outer_film(shop: SmallShop) -> None:
     sprayed_clear(shop).film(0, 100).film(1, 150)
-    shop.add(
-        "operation_panels",
-        shop_id="s",
-        job_id="j",
-        operation_no=1,
-        panel_id="door",
-        face="jamb",
-        area_m2=0.5,
-    )
+    shop.add("operation_panels", shop_id="s", job_id="j", operation_no=1, panel_id="door", face="jamb", area_m2=0.5)
     record = sole(shop.run("transfer_records")["transfer_records"])
     assert record["landed_solids_ml"] == pytest.approx(50 + 0.5 * 0.6 * 50)
 
@@ -240,42 +204,23 @@ def test_a_blend_read_inside_counts_its_covered_part(shop: SmallShop) -> None:
     assert record["rel_u"] > 0.4
 
 
-def test_layers_that_cover_different_parts_are_read_at_an_unknown_place(
-    shop: SmallShop,
-) -> None:
+def test_layers_that_cover_different_parts_are_read_at_an_unknown_place(shop: SmallShop) -> None:
     shop.cup("b", 100, leftover=0, product="base1").cup("m", 250, leftover=0)
     shop.spray(1, product="base1", covered_fraction=0.3).spray(2).draw(1, "b").draw(2, "m").film(0, 100).film(2, 165)
     assert sole(shop.run("film_increments")["film_increments"])["why_not"] == "blend read at unknown place"
 
 
-def test_a_refused_reading_makes_the_increments_of_its_stage_unusable(
-    shop: SmallShop,
-) -> None:
+def test_a_refused_reading_makes_the_increments_of_its_stage_unusable(shop: SmallShop) -> None:
     sprayed_clear(shop).film(0, 100).film(1, 150)
     shop.add(
-        "incomplete",
-        what="panel_stage",
-        shop_id="s",
-        job_id="j",
-        panel_id="door",
-        after_operation=1,
-        reason="refused",
+        "incomplete", what="panel_stage", shop_id="s", job_id="j", panel_id="door", after_operation=1, reason="refused"
     )
     assert not sole(shop.run("film_increments")["film_increments"])["usable"]
 
 
-def test_an_operation_that_could_not_be_read_spoils_increments_across_it(
-    shop: SmallShop,
-) -> None:
+def test_an_operation_that_could_not_be_read_spoils_increments_across_it(shop: SmallShop) -> None:
     shop.cup("m", 250, leftover=0).spray(2).draw(2, "m").film(0, 100).film(2, 150)
-    shop.add(
-        "incomplete",
-        what="operation",
-        shop_id="s",
-        job_id="j",
-        operation_no=1,
-        reason="unknown gun",
-    )
+    shop.add("incomplete", what="operation", shop_id="s", job_id="j", operation_no=1, reason="unknown gun")
     increment = sole(shop.run("film_increments")["film_increments"])
     assert not increment["usable"] and "operation 1" in increment["why_not"]
 
@@ -287,17 +232,13 @@ def test_an_incomplete_cup_enters_no_record(shop: SmallShop) -> None:
     assert not record["usable"] and "incomplete cup" in record["why_not"]
 
 
-def test_two_readings_with_nothing_in_between_are_a_repeatability_check(
-    shop: SmallShop,
-) -> None:
+def test_two_readings_with_nothing_in_between_are_a_repeatability_check(shop: SmallShop) -> None:
     sprayed_clear(shop, panels=("wing",)).film(0, 100).film(1, 101)
     increment = shop.run("film_increments")["film_increments"].row(0, named=True)
     assert not increment["usable"] and "repeatability check" in increment["why_not"]
 
 
-def test_whole_target_weighing_is_a_direct_record_on_a_mass_basis(
-    shop: SmallShop,
-) -> None:
+def test_whole_target_weighing_is_a_direct_record_on_a_mass_basis(shop: SmallShop) -> None:
     """Deposited over sprayed solids by weight: ASTM D5286 in spirit."""
     sprayed_clear(shop).add("target_weighings", shop_id="s", job_id="j", operation_no=1, target_id="foil", before_g=10.0,
                             after_g=85.0, whole=True)  # fmt: skip
@@ -308,8 +249,4 @@ def test_whole_target_weighing_is_a_direct_record_on_a_mass_basis(
 
 def test_no_film_is_a_record_of_grade_c_that_is_not_used(shop: SmallShop) -> None:
     record = sole(sprayed_clear(shop).run("transfer_records")["transfer_records"])
-    assert (record["grade"], record["usable"], record["why_not"]) == (
-        "C",
-        False,
-        "no film",
-    )
+    assert (record["grade"], record["usable"], record["why_not"]) == ("C", False, "no film")

@@ -16,6 +16,7 @@ from pipelines.ledger.film import excess as ledger_film
 from pipelines.ledger.film import film_build as fb
 from pipelines.settings import Settings
 from schemas import validate
+from tests.on_frames import frame
 
 U2 = fb.PANEL_CV**2  # spread between panels where data are few
 SETTINGS = Settings()
@@ -24,12 +25,6 @@ SAME2 = (
     0.05**2 + 0.02**2 + 0.02**2
 )  # table of areas, solids, density: in the transfer's interval, not in a film it tells
 AREA2 = 0.05**2  # of the only face of each operation
-
-
-def frame(table: str, *rows: dict[str, Any]) -> pl.DataFrame:
-    empty = validate.empty(table)
-    given = pl.DataFrame(list(rows), schema={k: v for k, v in empty.schema.items() if any(k in r for r in rows)})
-    return pl.concat([empty, given], how="diagonal")
 
 
 def film(
@@ -219,15 +214,7 @@ def test_probabilities_and_amounts_of_one_panel_by_hand():
         "covered_m2": 2.0, "film_as_applied_um": 66.0, "film_um": 66.0, "se_um": 3.0, "within_um": 4.0, "film_min_um": 45.0,
         "film_max_um": 60.0, "film_basis": "as_applied", "grade": "A",
     }  # fmt: skip
-    spray = {
-        "shop_id": "s",
-        "job_id": "j",
-        "operation_no": 1,
-        "gun_id": "g",
-        "technician_id": "t",
-        "product_id": "p1",
-        "role": "clear",
-    }
+    spray = dict(shop_id="s", job_id="j", operation_no=1, gun_id="g", technician_id="t", product_id="p1", role="clear")
     face = {
         "shop_id": "s",
         "job_id": "j",

@@ -29,7 +29,7 @@ def both_ways(file: str, content: bytes, monkeypatch: pytest.MonkeyPatch, most: 
     count = 0
     true_typed = read._typed
 
-    def typed(*given: object) -> read.TableRead:
+    def typed(*given: object) -> list[read.TableRead]:
         nonlocal count
         count += 1
         return true_typed(*given)  # type: ignore[arg-type]
@@ -37,8 +37,8 @@ def both_ways(file: str, content: bytes, monkeypatch: pytest.MonkeyPatch, most: 
     monkeypatch.setattr(read, "_typed", typed)
     pieces = read.read_file(Source(file, content=content), [])
     monkeypatch.setattr(read, "_typed", true_typed)
-    meta, frames = read.packed(whole)
-    other_meta, other_frames = read.packed(pieces)
+    meta, frames = read.packed([whole])
+    other_meta, other_frames = read.packed([pieces])
     assert meta == other_meta and list(frames) == list(other_frames)
     for name, frame in frames.items():
         assert_frame_equal(frame, other_frames[name])
@@ -60,12 +60,12 @@ def put_away(file: str, content: bytes, most: int, whole: read.FileRead, monkeyp
         path.write_bytes(content)
         place = workspace.Keeping(workspace.Workspace(Path(folder)), "key")
         found = read.read_file(Source(file, path), [], place=place)
-        meta, frames = read.packed(found)
+        meta, frames = read.packed([found], place.blocks)
         place.finish(frames, meta)
         kept = workspace.read_again(workspace.Workspace(Path(folder)), "key")
         assert kept is not None
-        again = read.unpack(kept[1], kept[0])
-        assert read.packed(whole)[0] == kept[1]
+        (again,) = read.unpack(kept[1], kept[0])
+        assert read.packed([whole])[0] == kept[1]
         for name, one in whole.tables.items():
             assert_frame_equal(again.tables[name].refused, one.refused)
             rows = again.tables[name].rows.with_columns(cs.ends_with("@utc", "@ml").fill_null(False))

@@ -78,22 +78,12 @@ NO_TRANSFER = pl.DataFrame(
 )
 GUNS = pl.DataFrame(schema={"gun_id": pl.String, "shop_id": pl.String, "retired_on": pl.Date})
 SPRAYS = pl.DataFrame(
-    schema={
-        "shop_id": pl.String,
-        "gun_id": pl.String,
-        "technician_id": pl.String,
-        "role": pl.String,
-        "started_at": pl.Datetime("us"),
-    }
+    schema=dict(
+        shop_id=pl.String, gun_id=pl.String, technician_id=pl.String, role=pl.String, started_at=pl.Datetime("us")
+    )
 )
 DRIFT = pl.DataFrame(
-    schema={
-        "gun_id": pl.String,
-        "since": pl.Date,
-        "slope_per_litre": pl.Float64,
-        "litres": pl.Float64,
-        "prob_wear": pl.Float64,
-    }
+    schema=dict(gun_id=pl.String, since=pl.Date, slope_per_litre=pl.Float64, litres=pl.Float64, prob_wear=pl.Float64)
 )
 
 
@@ -148,13 +138,9 @@ def keep_of(rows: list[dict], merit: dict[str, float], hands: int = 0) -> dict[s
     ]
     sprays = pl.DataFrame(
         [
-            {
-                "shop_id": "s",
-                "gun_id": "g",
-                "technician_id": f"t{k}",
-                "role": "clear",
-                "started_at": datetime(2026, 3, 2, 9, 5 * k),
-            }
+            dict(
+                shop_id="s", gun_id="g", technician_id=f"t{k}", role="clear", started_at=datetime(2026, 3, 2, 9, 5 * k)
+            )
             for k in range(hands)
         ],
         schema=SPRAYS.schema,
@@ -173,10 +159,7 @@ def test_the_gun_that_lands_more_is_kept_and_the_poorer_one_is_spare():
     found = keep_of(rows, {"poor": 0.52, "good": 0.64})
     assert {k: v["part"] for k, v in found.items()} == {"poor": "keep", "good": "keep"}
     assert found["good"]["why"].startswith("lands most") and "no other gun here fits base1" in found["poor"]["why"]
-    both = keep_of(
-        [fit_row(g, *p) for g in ("poor", "good") for p in (CLEAR, BASE)],
-        {"poor": 0.52, "good": 0.64},
-    )
+    both = keep_of([fit_row(g, *p) for g in ("poor", "good") for p in (CLEAR, BASE)], {"poor": 0.52, "good": 0.64})
     assert {k: v["part"] for k, v in both.items()} == {"poor": "spare", "good": "keep"}
 
 
@@ -211,13 +194,7 @@ def test_a_gun_is_never_spare_while_a_poorer_one_is_kept_for_the_same_work():
 def test_a_gun_that_wears_is_kept_behind_one_that_holds():
     rows = [fit_row(g, *p) for g in ("worn", "holds") for p in (CLEAR, BASE)]
     drift = pl.DataFrame(
-        {
-            "gun_id": ["worn"],
-            "since": [date(2026, 1, 1)],
-            "slope_per_litre": [-0.01],
-            "litres": [40.0],
-            "prob_wear": [0.99],
-        }
+        dict(gun_id=["worn"], since=[date(2026, 1, 1)], slope_per_litre=[-0.01], litres=[40.0], prob_wear=[0.99])
     )
     te = {"worn": 0.62, "holds": 0.60}
     assert keep_of(rows, te)["worn"]["part"] == "keep"
@@ -235,12 +212,7 @@ def test_a_gun_that_wears_is_kept_behind_one_that_holds():
 def test_a_gun_that_is_lent_counts_at_home_alone():
     rows = [fit_row("g", *CLEAR), fit_row("guest", *CLEAR)]
     guns = pl.DataFrame(
-        {
-            "gun_id": ["g", "guest"],
-            "shop_id": ["s", "other"],
-            "retired_on": [None, None],
-        },
-        schema=GUNS.schema,
+        dict(gun_id=["g", "guest"], shop_id=["s", "other"], retired_on=[None, None]), schema=GUNS.schema
     )
     found = gun_cover(pl.DataFrame(rows), NO_TRANSFER, guns, SPRAYS, DRIFT)
     assert found["item"].to_list() == ["g"]
@@ -249,15 +221,7 @@ def test_a_gun_that_is_lent_counts_at_home_alone():
 def test_what_the_savings_name_is_said_of_the_gun_that_is_kept():
     rows = [fit_row("g", *CLEAR)]
     told = gun_cover(pl.DataFrame(rows), NO_TRANSFER, register(rows), SPRAYS, DRIFT)
-    saved = pl.DataFrame(
-        {
-            "shop_id": ["s"],
-            "lever": ["gun"],
-            "item": ["g"],
-            "per_year_cost": [90.0],
-            "per_year_solids_kg": [3.0],
-        }
-    )
+    saved = pl.DataFrame(dict(shop_id=["s"], lever=["gun"], item=["g"], per_year_cost=[90.0], per_year_solids_kg=[3.0]))
     assert "replacement would save most" in with_replacement(told, saved)["why"].item()
     nothing = saved.with_columns(per_year_cost=pl.lit(-5.0))
     assert with_replacement(told, nothing)["why"].equals(told["why"])

@@ -292,13 +292,7 @@ def weighed(taken: list[float], density: float = 1.25, **more: Any) -> pl.DataFr
 
 def a_product(least: float | None = None, role: str = "surfacer") -> pl.DataFrame:
     return pl.DataFrame(
-        {
-            "product_id": ["clear_one"],
-            "label": ["Clear one"],
-            "valid_from": [None],
-            "role": [role],
-            "min_mix_ml": [least],
-        },
+        dict(product_id=["clear_one"], label=["Clear one"], valid_from=[None], role=[role], min_mix_ml=[least]),
         schema_overrides={"valid_from": pl.Date, "min_mix_ml": pl.Float64},
     )
 

@@ -200,14 +200,7 @@ def test_films_without_an_error_are_summed_as_they_are_and_what_is_chance_in_eac
             key = {"shop_id": shop, "job_id": f"j{n}", "operation_no": 1}
             films.append(key | {"panel_id": "p", "face": "outer", "film_um": film, "held_um": film, "held_se_um": 0.0, "within_um": 9.0,
                                 "film_max_um": 80.0, "covered_m2": 1.0, "over_ml": film - 80.0, "role": "clear", "source": "read"})  # fmt: skip
-            row = key | {
-                "mix_id": f"m{n}",
-                "month": "2025-03",
-                "role": "clear",
-                "technician_id": "t",
-                "gun_id": "g",
-                "rework": n < 4,
-            }
+            row = key | dict(mix_id=f"m{n}", month="2025-03", role="clear", technician_id="t", gun_id="g", rework=n < 4)
             ledger.append(row | {f"{part}_{see}": grams for see in ("solids_g", "voc_g", "cost")
                                  for part, grams in (("poured", 220.0), ("overspray", 100.0), ("useful", 100.0), ("over_build", 10.0),
                                                      ("flush_loss", 10.0), ("leftover", 0.0))})  # fmt: skip

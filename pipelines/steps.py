@@ -132,10 +132,9 @@ class Given(Tables):
     def whole(self, name: str, columns: Sequence[str]) -> pl.DataFrame:
         return self.bench.read(name, columns)
 
-    def each(self, names: Iterable[str]) -> Iterator[dict[str, pl.DataFrame]]:
-        names = list(names)
-        for shops in spans(self.bench, names, sum(map(self.bench.count, names))):
-            yield {name: self.bench.read(name, None, shops) for name in names}
+    def each(self, wanted: Mapping[str, Sequence[str]]) -> Iterator[dict[str, pl.DataFrame]]:
+        for shops in spans(self.bench, list(wanted), sum(map(self.bench.count, wanted))):
+            yield {name: self.bench.read(name, columns, shops) for name, columns in wanted.items()}
 
 
 def _shipped(name: str) -> Callable[[], pl.DataFrame]:

@@ -132,12 +132,21 @@ def _file(kind: Evidence, shop: str, rows: pl.DataFrame) -> bytes:
 
 def _column(values: pl.Series) -> dict[str, Any] | list[Any]:
     if values.dtype.is_float():
-        return [None if v is None else float(f"{v:.6g}") for v in values.to_list()]
+        return _to_six_digits(values)
     if values.dtype.is_integer():
         return values.to_list()
     if values.dtype == pl.Boolean:
         values = values.replace_strict({True: "yes", False: "no"}, return_dtype=pl.String)
-    words = (values.list.join("; ") if isinstance(values.dtype, pl.List) else values.cast(pl.String)).to_list()
-    place: dict[str, int] = {}
-    at = [-1 if w is None else place.setdefault(w, len(place)) for w in words]
-    return {"words": list(place), "at": at}
+    texts = values.list.join("; ") if isinstance(values.dtype, pl.List) else values.cast(pl.String)
+    words = texts.drop_nulls().unique(maintain_order=True)
+    at = texts.replace_strict(words, pl.int_range(words.len(), eager=True), default=-1, return_dtype=pl.Int64)
+    return {"words": words.to_list(), "at": at.to_list()}
+
+
+def _to_six_digits(values: pl.Series) -> list[float | None]:
+    """As `.6g` writes them; number by number only the large, and those that stand between two numbers of six digits."""
+    low, high = ((values * factor).round_sig_figs(6) for factor in (1 - 1e-12, 1 + 1e-12))
+    out = low.to_list()
+    for i in ((low != high) | (values.abs() >= 1e6)).fill_null(False).arg_true():
+        out[i] = float(f"{values[i]:.6g}")
+    return out

@@ -103,14 +103,20 @@ class _Money:
         self, told: Sequence[Change], lines: pl.DataFrame, cups: pl.DataFrame, years: Mapping[str, savings.Year]
     ) -> None:
         self.lines, self.cups, self.years = lines, cups, years
+        #: shop -> the priced lines of its year
+        self.priced = {
+            shop: savings.priced(lines.filter(pl.col("shop_id") == shop)).filter(
+                pl.col("day").is_between(years[shop].from_on, years[shop].to_on)
+            )
+            for shop in {change["shop_id"] for change in told} & years.keys()
+        }
 
     def of(self, one: Effect) -> tuple[float | None, ...]:
         """Worth a year with its interval; None where nothing is priced or the measure is not money's."""
         year = self.years.get(one.change["shop_id"])
         if year is None or one.measure in ("film_over", "tilt", "edge"):
             return None, None, None
-        part = savings.priced(self.lines.filter(pl.col("shop_id") == one.change["shop_id"]))
-        part = part.filter(pl.col("day").is_between(year.from_on, year.to_on))
+        part = self.priced[year.shop_id]
         if one.role is not None:
             part = part.filter(pl.col("role") == one.role)
         side = sides(one.change, part)

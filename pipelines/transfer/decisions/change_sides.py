@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import datetime as dt
 from collections import Counter
-from collections.abc import Iterable
 from typing import Any
 
 import numpy as np
@@ -108,9 +107,9 @@ def confounded(change: Change, role: str | None, sprays: pl.DataFrame, side: dic
     return ", ".join(found + words) or None
 
 
-def _apart(one: Iterable[Any], other: Iterable[Any]) -> float:
+def _apart(one: pl.Series, other: pl.Series) -> float:
     """Half of the sum of the differences of the shares of each value: 0 the same mix, 1 nothing in common."""
-    a, b = Counter(one), Counter(other)
+    a, b = (Counter(dict(values.value_counts().iter_rows())) for values in (one, other))
     return sum(abs(a[x] / a.total() - b[x] / b.total()) for x in sorted(a.keys() | b.keys(), key=str)) / 2
 
 

@@ -7,7 +7,7 @@ in a module each: film_model, technique, habits, drift, mixing, savings, gun_set
 from __future__ import annotations
 
 from collections import ChainMap
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Protocol, runtime_checkable
@@ -219,11 +219,10 @@ class Source:
 
     def parts(self, part: str) -> Iterator[dict[str, pl.DataFrame]]:
         """What a part reads that looks at one shop at a time, some shops after the other."""
-        if not isinstance(self._tables, Parted):
+        if isinstance(self._tables, Parted):
+            yield from self._tables.each(READS[part])
+        else:
             yield self.of(part)
-            return
-        for found in self._tables.each(READS[part]):
-            yield {name: found[name].select(columns) for name, columns in READS[part].items()}
 
     def decided(self, *names: str) -> dict[str, pl.DataFrame]:
         """Tables of other decisions, whole."""
@@ -247,8 +246,8 @@ class Parted(Protocol):
     def whole(self, name: str, columns: Sequence[str]) -> pl.DataFrame:
         """A table with these columns."""
 
-    def each(self, names: Iterable[str]) -> Iterator[dict[str, pl.DataFrame]]:
-        """These tables for some shops after the other, no shop twice; a table that no shop owns comes whole each time."""
+    def each(self, wanted: Mapping[str, Sequence[str]]) -> Iterator[dict[str, pl.DataFrame]]:
+        """Tables with these columns for some shops after the other, no shop twice; one that no shop owns comes whole each time."""
 
 
 def films(source: Source, settings: Settings) -> dict[str, pl.DataFrame]:

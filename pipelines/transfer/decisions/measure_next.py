@@ -92,8 +92,9 @@ def measure_next(
     tried = _Tried(joint, recent, last) if joint is not None else None
     hangs = _hangs(savings)
     rows: list[dict[str, Any]] = []
+    sprayed = recent.partition_by("shop_id", "role", as_dict=True)
     for figure in figures.iter_rows(named=True):
-        mine = recent.filter((pl.col("shop_id") == figure["shop_id"]) & (pl.col("role") == figure["role"]))
+        mine = sprayed.get((figure["shop_id"], figure["role"]), recent.clear())
         if figure["technician_id"] is not None:
             mine = mine.filter(pl.col("technician_id") == figure["technician_id"])
         rows += _of_figure(figure, mine, tried, hangs)
@@ -231,9 +232,14 @@ class _Tried:
         kind = np.array([name for name, _ in d.names])
         self.weighed = sp.diags((kind != "unweighed").astype(float))
         self.rows = sp.csr_matrix(d.rows @ self.weighed)
-        self.keys = d.row_keys.with_columns(
+        keys = d.row_keys.with_columns(
             pl.Series("number", np.arange(d.rows.shape[0])),
             pl.Series("ml", np.bincount(d.layer_row, d.sprayed, d.rows.shape[0])),
+        )
+        self.none = keys.clear()
+        self.keys = keys.partition_by("shop_id", "role", as_dict=True)
+        self.ml: dict[str, float] = dict(
+            keys.group_by("shop_id", maintain_order=True).agg(pl.col("ml").sum()).iter_rows()
         )
         event = float(joint.posterior.sd()[-1] ** 2)
         self.weight = 1 / (joint.linear.v + joint.linear.h * event)
@@ -250,7 +256,7 @@ class _Tried:
 
     def mean_row(self, shop: str, technician: str | None, role: str, guns: list[str] | None) -> sp.csr_matrix | None:
         """Mean design row of a shop's operations of a role, of one hand or all, with some guns or all, as if all were weighed."""
-        at = self.keys.filter((pl.col("shop_id") == shop) & (pl.col("role") == role))
+        at = self.keys.get((shop, role), self.none)
         at = at if technician is None else at.filter(pl.col("technician_id") == technician)
         at = at if guns is None else at.filter(pl.col("gun_id").is_in(guns))
         if not at.height:
@@ -318,7 +324,6 @@ class _Tried:
 
     def share(self, shop: str, technician: str | None, role: str) -> float:
         """A figure's part of the solids that the shop sprayed in its records."""
-        mine = self.keys.filter(pl.col("shop_id") == shop)
-        of = mine.filter(pl.col("role") == role)
+        of = self.keys.get((shop, role), self.none)
         of = of if technician is None else of.filter(pl.col("technician_id") == technician)
-        return float(of["ml"].sum()) / max(float(mine["ml"].sum()), 1e-300)
+        return float(of["ml"].sum()) / max(self.ml.get(shop, 0.0), 1e-300)

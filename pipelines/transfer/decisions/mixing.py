@@ -148,34 +148,36 @@ def predict(
             level = next(level for term, level, _ in entries if term == name)
             if (name, level) not in known:
                 var[i] += fit.sd(name) ** 2
-    role = wanted["role"].to_numpy().astype(str)
-    coloured = np.isin(role, ["base", "mid_coat"])
+    roles, at = np.unique(wanted["role"].to_numpy().astype(str), return_inverse=True)
+    shapes = [guide.shape.get(r) for r in roles.tolist()]
+    q = [quantile[r] for r in roles.tolist()]
+    coloured = np.isin(roles, ["base", "mid_coat"])
     between = fit.event_sd**2 + fit.sd("technician") ** 2 + np.where(coloured, fit.sd("colour") ** 2, 0.0)
-    q = np.array([quantile[r] for r in role])
-    shapes = [guide.shape.get(r) for r in role]
+    alone = np.array([shape is None for shape in shapes])
     spread = np.array([math.sqrt(b) if s is None else s.std() for b, s in zip(between, shapes, strict=True)])
+    widened = np.where(alone[at], np.sqrt(between[at] + var), np.sqrt(1 + var / spread[at] ** 2))
 
-    def upper(i: int, at: float) -> float:
-        shape = shapes[i]
-        if shape is None:
-            return float(mean[i] + stats.norm.ppf(at) * math.sqrt(between[i] + var[i]))
-        return float(mean[i] + _quantile(shape, at) * math.sqrt(1 + var[i] / shape.var()))
+    def upper(levels: Sequence[float]) -> pl.Series:
+        """Use at a level of each of the roles."""
+        next_one = [_quantile(shape, level) for shape, level in zip(shapes, levels, strict=True)]
+        return pl.Series(np.exp(mean + np.array(next_one)[at] * widened))
 
-    rows = range(len(q))
     return wanted.with_columns(
-        as_sprayed_ml_per_m2=pl.Series(np.exp(mean + spread**2 / 2)),
-        advised_ml_per_m2=pl.Series(np.exp([upper(i, q[i]) for i in rows])),
-        quantile=pl.Series(q),
-        spread=pl.Series(spread),
-        **{f"at_{level}_ml_per_m2": pl.Series(np.exp([upper(i, level / 100) for i in rows])) for level in levels},
+        as_sprayed_ml_per_m2=pl.Series(np.exp(mean + spread[at] ** 2 / 2)),
+        advised_ml_per_m2=upper(q),
+        quantile=pl.Series(np.array(q)[at]),
+        spread=pl.Series(spread[at]),
+        **{f"at_{level}_ml_per_m2": upper([level / 100] * len(roles)) for level in levels},
     )
 
 
-def _quantile(sorted_values: np.ndarray, q: float) -> float:
+def _quantile(sorted_values: np.ndarray | None, q: float) -> float:
     """q of a next value: the k-th of n with k = q (n + 1), so that a new value exceeds it with probability 1 - q.
 
-    Beyond the largest value the normal law of the same sd takes over.
+    Beyond the largest value the normal law of the same sd takes over; where there are no values that of sd 1.
     """
+    if sorted_values is None:
+        return float(stats.norm.ppf(q))
     n = len(sorted_values)
     k = q * (n + 1)
     if k >= n:

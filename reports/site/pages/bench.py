@@ -119,6 +119,7 @@ def reckoning(book: PageTables, shops: list[str]) -> Markup:
     fits = {(r["shop_id"], r["gun_id"], r["product_id"]): r for r in book.table("gun_fit").iter_rows(named=True)}
     landed = {(r["shop"], r["name"], r["role"]): r for r in book.transfer["gun"]}
     order = {line.product: i for i, line in enumerate(lines(book))}
+    parts = _parts(book)
     found: dict[tuple[str, str], dict[str, Any]] = {}
     for r in sorted(rows.iter_rows(named=True), key=lambda r: (r["shop_id"], order[r["product_id"]])):
         shop, product, gun = r["shop_id"], r["product_id"], r["gun_id"]
@@ -126,7 +127,7 @@ def reckoning(book: PageTables, shops: list[str]) -> Markup:
             (shop, product),
             {"shop": shop, "label": book.product_label(product), "role": r["role"],
              "price": _short(r["price_per_ml"]) if book.reader.prices else None,
-             "least": r["min_mix_ml"], "parts": _parts(book, shop, product), "guns": {}},
+             "least": r["min_mix_ml"], "parts": parts.get((shop, product), []), "guns": {}},
         )  # fmt: skip
         fit, lands = fits.get((shop, gun, product), {}), landed.get((shop, gun, r["role"]), {})
         of = one["guns"].setdefault(
@@ -159,16 +160,20 @@ def _short(value: float | None) -> float | None:
     return None if value is None else float(f"{value:.9g}")
 
 
-def _parts(book: PageTables, shop: str, product: str) -> list[list[Any]]:
-    """[what, part by volume] of a product, the largest first; toners, which are the colour's, as one."""
+def _parts(book: PageTables) -> dict[tuple[str, str], list[list[Any]]]:
+    """[what, part by volume] of each shop's products, the largest first; toners, which are the colour's, as one."""
     known = {r["component_id"]: r for r in book.table("components").sort("valid_from").iter_rows(named=True)}
-    parts: dict[str, float] = {}
-    mine = book.table("mix_parts").filter((pl.col("shop_id") == shop) & (pl.col("product_id") == product))
-    for component, share in mine.select("component_id", "share").iter_rows():
+    found: dict[tuple[str, str], dict[str, float]] = {}
+    columns = ["shop_id", "product_id", "component_id", "share"]
+    for shop, product, component, share in book.table("mix_parts").select(columns).iter_rows():
         row = known.get(component, {})
         word = "toners, by the colour's formula" if row.get("kind") == "toner" else row.get("label") or component
+        parts = found.setdefault((shop, product), {})
         parts[word] = parts.get(word, 0.0) + share
-    return [[word, _short(share)] for word, share in sorted(parts.items(), key=lambda p: (-p[1], p[0]))]
+    return {
+        of: [[word, _short(share)] for word, share in sorted(parts.items(), key=lambda p: (-p[1], p[0]))]
+        for of, parts in found.items()
+    }
 
 
 def _file(number: int) -> str:

@@ -23,7 +23,7 @@ import polars as pl
 from pipelines import workbench
 from pipelines.workbench import SHOP, Note, Shops, WorkbenchError, is_owned, together
 from pipelines.workspace import WorkspaceError
-from schemas import events, validate
+from schemas import validate
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
@@ -175,9 +175,7 @@ class Spark:
 
     def _table(self, name: str) -> Any:
         """A table as Spark has it; what its schema says need not be looked for in its files."""
-        columns = {one.name: one.kind for one in validate.columns(name)}
-        columns |= {"file": "text", "line": "int"} if name in events.EVENTS else {}
-        said = ", ".join(f"`{one}` {TYPES[kind]}" for one, kind in columns.items())
+        said = ", ".join(f"`{one}` {TYPES[kind]}" for one, kind in validate.held(name).items())
         return self._session.read.schema(said).parquet(str(self._place(name)))
 
     def look(self, name: str) -> tuple[str, int]:

@@ -55,6 +55,12 @@ def columns(table: str) -> tuple[ColumnInfo, ...]:
     return tuple(schema(table).columns.values())
 
 
+def held(table: str) -> dict[str, str]:
+    """Column -> kind, as a run holds a table: rows of events with the file and the line that they were read from."""
+    place = {"file": "text", "line": "int"} if table in events.EVENTS else {}
+    return {info.name: info.kind for info in columns(table)} | place
+
+
 def keys(table: str) -> list[str]:
     """The names of the key columns, in order."""
     return [info.name for info in columns(table) if info.key]

@@ -31,7 +31,7 @@ def columns(name: str) -> dict[str, set[tuple[str, str]]]:
 
     step = steps.BY_TABLE[name]
     assert isinstance(step.make, str)
-    known: dict[str, object] = {table: {info.name: "text" for info in validate.columns(table)} for table in step.reads}
+    known: dict[str, object] = {table: dict.fromkeys(validate.held(table), "text") for table in step.reads}
     tree = qualify(
         parse_one(step.make, dialect="duckdb"), dialect="duckdb", schema=known, validate_qualify_columns=False,
         quote_identifiers=False, identify=False,

@@ -35,6 +35,8 @@ operation_rows AS (
             CASE WHEN c.complete AND c.leftover_known THEN s.gone_g * c.gone_scale END, s.share * (c.kept_g - c.left_g), 0.0
         ) AS part_g,
         c.complete AND c.leftover_thought_of AS splittable,
+        c.product_role,
+        c.solids_volume_fraction / c.density_g_per_ml AS solids_ml_per_g,
         s.flush_g,
         s.share_known,
         o.role,
@@ -65,16 +67,23 @@ flushed AS (
         splittable AND te IS NOT NULL AND operation_trouble IS NULL AS split
     FROM operation_rows
 ),
+landed AS (
+    SELECT
+        shop_id,
+        job_id,
+        operation_no,
+        sum(CASE WHEN split THEN (part_g - flush_loss_g) * te * solids_ml_per_g END) AS operation_landed_ml
+    FROM flushed
+    GROUP BY shop_id, job_id, operation_no
+),
 landings AS (
     SELECT
         f.*,
-        c.product_role,
         CASE WHEN f.split THEN 0.0 ELSE f.part_g - f.flush_loss_g END AS not_split_g,
         CASE WHEN f.split THEN f.part_g - f.flush_loss_g ELSE 0.0 END AS sprayed_g,
-        sum(CASE WHEN f.split THEN (f.part_g - f.flush_loss_g) * f.te / c.density_g_per_ml * c.solids_volume_fraction END)
-            OVER (PARTITION BY f.shop_id, f.job_id, f.operation_no) AS operation_landed_ml
+        l.operation_landed_ml
     FROM flushed AS f
-    INNER JOIN cups AS c ON c.shop_id = f.shop_id AND c.mix_id = f.mix_id
+    INNER JOIN landed AS l ON l.shop_id = f.shop_id AND l.job_id = f.job_id AND l.operation_no = f.operation_no
 ),
 parts AS (
     SELECT

@@ -96,7 +96,6 @@ feeds AS (
         END AS odd,
         s.covered_m2 * s.coats AS weight,
         coalesce(s.coats, 1) AS plain_weight,
-        count(f.stated_share) OVER (PARTITION BY f.shop_id, f.mix_id) AS n_stated,
         coalesce(i.n_weighings, 0) AS n_weighings
     FROM found AS f
     LEFT JOIN operations AS o ON o.shop_id = f.shop_id AND o.job_id = f.job_id AND o.operation_no = f.operation_no
@@ -123,21 +122,51 @@ gone AS (
     FROM cup_intervals
     GROUP BY shop_id, mix_id
 ),
+intervals AS (
+    SELECT
+        shop_id,
+        mix_id,
+        interval_no,
+        count(*) AS n_here,
+        count(stated_share) AS n_stated_here,
+        coalesce(sum(stated_share), 0) AS stated_here,
+        count(CASE WHEN stated_share IS NULL AND weight IS NULL THEN 1 END) AS n_unknown_weight,
+        sum(CASE WHEN stated_share IS NULL THEN weight END) AS weight_here,
+        sum(CASE WHEN stated_share IS NULL THEN plain_weight END) AS plain_weight_here,
+        max(CASE WHEN stated_share IS NULL THEN odd END) AS odd_here,
+        -- An operation whose start is not known may have sprayed between any two weigh-backs.
+        max(CASE WHEN interval_no IS NULL THEN odd END) AS odd_anywhere,
+        max(CASE WHEN drawn_again THEN 'its cup was kept, drawn from again and not weighed after that' END) AS drawn_again
+    FROM placed
+    GROUP BY shop_id, mix_id, interval_no
+),
+oddities AS (
+    SELECT shop_id, mix_id, max(odd_anywhere) AS odd_anywhere, max(drawn_again) AS cup_drawn_again
+    FROM intervals
+    GROUP BY shop_id, mix_id
+),
 counted AS (
     SELECT
         p.*,
         g.gone_g AS cup_gone_g,
         g.positive_gone_g,
         CASE WHEN p.n_weighings > 1 THEN i.gone_g ELSE g.gone_g END AS interval_gone_g,
-        count(*) OVER in_interval AS n_here,
-        count(p.stated_share) OVER in_interval AS n_stated_here,
-        coalesce(sum(p.stated_share) OVER in_interval, 0) AS stated_here,
-        count(CASE WHEN p.stated_share IS NULL AND p.weight IS NULL THEN 1 END) OVER in_interval AS n_unknown_weight
+        h.n_here,
+        h.n_stated_here,
+        h.stated_here,
+        h.n_unknown_weight,
+        h.weight_here,
+        h.plain_weight_here,
+        h.odd_here,
+        c.odd_anywhere,
+        c.cup_drawn_again
     FROM placed AS p
+    INNER JOIN intervals AS h
+        ON h.shop_id = p.shop_id AND h.mix_id = p.mix_id AND h.interval_no IS NOT DISTINCT FROM p.interval_no
+    INNER JOIN oddities AS c ON c.shop_id = p.shop_id AND c.mix_id = p.mix_id
     LEFT JOIN gone AS g ON g.shop_id = p.shop_id AND g.mix_id = p.mix_id
     LEFT JOIN cup_intervals AS i
         ON p.n_weighings > 1 AND i.shop_id = p.shop_id AND i.mix_id = p.mix_id AND i.interval_no = p.interval_no
-    WINDOW in_interval AS (PARTITION BY p.shop_id, p.mix_id, p.interval_no)
 ),
 claimed AS (
     -- What the stated shares claim of this interval: between two weigh-backs all of it where every share is stated, else
@@ -161,12 +190,11 @@ split AS (
             WHEN stated_share IS NOT NULL THEN CASE WHEN stated_here > 0 THEN claimed_here * stated_share / stated_here ELSE 0.0 END
             WHEN n_missing = 1 THEN CASE WHEN claimed_here < 1 THEN 1 - claimed_here ELSE 0.0 END
             ELSE CASE WHEN claimed_here < 1 THEN 1 - claimed_here ELSE 0.0 END * CASE
-                WHEN n_unknown_weight = 0 THEN weight / sum(CASE WHEN stated_share IS NULL THEN weight END) OVER in_interval
-                ELSE plain_weight / sum(CASE WHEN stated_share IS NULL THEN plain_weight END) OVER in_interval
+                WHEN n_unknown_weight = 0 THEN weight / weight_here
+                ELSE plain_weight / plain_weight_here
             END
         END AS part
     FROM claimed
-    WINDOW in_interval AS (PARTITION BY shop_id, mix_id, interval_no)
 ),
 sized AS (
     SELECT
@@ -188,20 +216,9 @@ SELECT
     END AS shared_with,
     coalesce(
         CASE WHEN z.in_unread_job THEN 'an operation of its job could not be read and may have drawn from its cup' END,
-        CASE
-            WHEN z.stated_share IS NULL AND z.n_missing > 1
-                THEN max(CASE WHEN z.stated_share IS NULL THEN z.odd END) OVER (PARTITION BY z.shop_id, z.mix_id, z.interval_no)
-        END,
-        -- An operation whose start is not known may have sprayed between any two weigh-backs.
-        CASE
-            WHEN z.n_weighings > 1
-                THEN max(CASE WHEN z.interval_no IS NULL THEN z.odd END) OVER (PARTITION BY z.shop_id, z.mix_id)
-        END,
-        CASE
-            WHEN z.n_weighings = 1 OR z.interval_no = z.n_weighings
-                THEN max(CASE WHEN z.drawn_again THEN 'its cup was kept, drawn from again and not weighed after that' END)
-                    OVER (PARTITION BY z.shop_id, z.mix_id)
-        END
+        CASE WHEN z.stated_share IS NULL AND z.n_missing > 1 THEN z.odd_here END,
+        CASE WHEN z.n_weighings > 1 THEN z.odd_anywhere END,
+        CASE WHEN z.n_weighings = 1 OR z.interval_no = z.n_weighings THEN z.cup_drawn_again END
     ) AS why_not
 FROM sized AS z
 INNER JOIN mixes AS m ON m.shop_id = z.shop_id AND m.mix_id = z.mix_id

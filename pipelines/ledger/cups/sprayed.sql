@@ -65,13 +65,19 @@ feeds AS (
     LEFT JOIN sprays AS s ON s.shop_id = f.shop_id AND s.job_id = f.job_id AND s.operation_no = f.operation_no
     LEFT JOIN leftover_habits AS h ON h.shop_id = f.shop_id AND h.role = s.role
 ),
+totals AS (
+    SELECT shop_id, job_id, operation_no, sum(base_g) AS base_total_g
+    FROM feeds
+    GROUP BY shop_id, job_id, operation_no
+),
 flushed AS (
     SELECT
         f.*,
-        sum(f.base_g) OVER (PARTITION BY f.shop_id, f.job_id, f.operation_no) AS base_total_g,
+        t.base_total_g,
         coalesce(u.flush_g, 0) AS operation_flush_g,
         coalesce(u.flush_sd_g, 0) AS operation_flush_sd_g
     FROM feeds AS f
+    INNER JOIN totals AS t ON t.shop_id = f.shop_id AND t.job_id = f.job_id AND t.operation_no = f.operation_no
     LEFT JOIN flushes AS u ON u.shop_id = f.shop_id AND u.job_id = f.job_id AND u.operation_no = f.operation_no
 ),
 paid AS (

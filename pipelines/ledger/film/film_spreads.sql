@@ -13,10 +13,8 @@ WITH spreads AS (
     FROM sanded_films
     WHERE n_effective > 1 AND sd_um IS NOT NULL
 ),
-layers AS (
-    SELECT piece, kind, blend, mean_um, sd_um, n_effective, count(*) OVER (PARTITION BY piece) AS n_layers
-    FROM film_pieces
-    WHERE usable
+lone_layers AS (
+    SELECT piece FROM film_pieces WHERE usable GROUP BY piece HAVING count(*) = 1
 ),
 within_faces AS (
     SELECT
@@ -27,8 +25,9 @@ within_faces AS (
             ),
             $within_face_cv
         ) AS cv
-    FROM layers
-    WHERE n_layers = 1 AND NOT blend AND kind LIKE '%/paired' AND n_effective > 1 AND sd_um IS NOT NULL
+    FROM film_pieces AS p
+    INNER JOIN lone_layers AS l ON l.piece = p.piece
+    WHERE p.usable AND NOT blend AND kind LIKE '%/paired' AND n_effective > 1 AND sd_um IS NOT NULL
 )
 SELECT
     s.kind,

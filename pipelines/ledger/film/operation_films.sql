@@ -6,26 +6,24 @@ WITH pooled AS (
     SELECT coalesce(max(within_cv), $within_face_cv) AS cv
     FROM film_spreads
 ),
+lone_layers AS (
+    SELECT piece FROM film_pieces WHERE usable GROUP BY piece HAVING count(*) = 1
+),
 alone AS (
     SELECT
         p.shop_id,
         p.job_id,
         p.panel_id,
         p.operation_no,
-        p.piece,
         p.mean_um,
         p.area_m2,
         p.grade,
-        p.blend,
-        p.kind,
-        p.n_effective,
-        p.sd_um,
         sqrt(
             p.extra_var_um2 + coalesce(s.s2_um2, power(w.cv * p.mean_um, 2)) / coalesce(p.n_effective, 1)
             + power(coalesce(p.gain_u, 0) * p.mean_um, 2)
-        ) AS se_um,
-        count(*) OVER (PARTITION BY p.piece) AS n_layers
+        ) AS se_um
     FROM film_pieces AS p
+    INNER JOIN lone_layers AS o ON o.piece = p.piece
     LEFT JOIN film_spreads AS s ON s.kind = p.kind AND s.blend = p.blend
     CROSS JOIN pooled AS w
     WHERE p.usable
@@ -68,7 +66,7 @@ read_films AS (
     INNER JOIN operation_faces AS f
         ON f.shop_id = a.shop_id AND f.job_id = a.job_id AND f.panel_id = a.panel_id
         AND f.operation_no = a.operation_no AND f.face = 'outer'
-    WHERE a.n_layers = 1 AND f.covered_m2 > 0
+    WHERE f.covered_m2 > 0
 )
 SELECT
     f.*,

@@ -345,9 +345,10 @@ def check(space: Workspace, teller: runs.Teller | None = None, show: str | None 
     whose first rows are wanted, by its path inside the workspace or the end of it."""
     import polars as pl
 
+    from pipelines import taking_in
     from pipelines.intake import check_notes
 
-    found = runs.read_everything(runs.look(space, teller or runs.Silent()))
+    found = taking_in.read_everything(runs.look(space, teller or runs.Silent()))
     shown = {}
     if show is not None:
         files = found.intake_files["file"].str.split(", sheet '").list.first().unique().sort()

@@ -81,10 +81,11 @@ def _same(one: str, other: str) -> bool:
 def _people(current: runs.Run) -> tuple[dict[str, str | None], set[str]]:
     """id -> label of the register as it stands in the shop's file, and every id that a record names. Nothing of the register is kept as it
     stands there."""
+    from pipelines import taking_in
     from pipelines.intake.reading import read as reading
     from pipelines.intake.reading.files import Source
 
-    taken = runs.take_in(current, current.settings.flat())
+    taken = taking_in.take_in(current, current.settings.flat())
     full = {one.path: one.full for one in current.files}
     people: dict[str, str | None] = {}
     ids: set[str] = set()

@@ -20,7 +20,7 @@ from typing import Any
 
 import polars as pl
 
-from pipelines import checks, workspace
+from pipelines import checks, taking_in, workspace
 from pipelines import run as runs
 from pipelines.ledger import runner
 from pipelines.run import Run
@@ -164,8 +164,8 @@ def _all() -> Iterator[Step]:
                 (name,), "reference", _shipped(name), code=("pipelines/run.py", f"seed_data/reference/{name}.csv")
             )
     yield Step(
-        INTAKE, "intake", runs.intake, sources=("inbox", "registers", "layouts"),
-        code=("pipelines/intake", "pipelines/units.py", "pipelines/run.py", "seed_data/reference"),
+        INTAKE, "intake", taking_in.intake, sources=("inbox", "registers", "layouts"),
+        code=("pipelines/intake", "pipelines/units.py", "pipelines/run.py", "pipelines/taking_in.py", "seed_data/reference"),
     )  # fmt: skip
     yield from _ledger()
     yield Step(TRANSFER, "transfer", _transfer, estimate.READS, code=("pipelines/transfer",))

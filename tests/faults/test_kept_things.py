@@ -15,7 +15,7 @@ import duckdb
 import polars as pl
 import pytest
 
-from pipelines import run, workbench, workspace
+from pipelines import run, taking_in, workbench, workspace
 from pipelines.workspace import Workspace, WorkspaceError, checksums, kept_handouts
 
 FLIPS = int(os.environ.get("FILMLEDGER_FLIPS", "120"))  # of each kind of file; `make faults` asks for more
@@ -422,11 +422,11 @@ def test_what_is_far_too_large_is_not_read_to_be_known(space: Workspace) -> None
     began = time.process_time()
     current = run.look(space, run.Silent())
     assert current.contents["inbox/image.csv"].startswith("too large: 10000000000 ")
-    found = run.take_in(current, current.settings.flat()).told()[0]
+    found = taking_in.take_in(current, current.settings.flat()).told()[0]
     assert "max_file_mb" in found["message"][0] and time.process_time() - began < 5
     (space.inbox / "image.csv").rename(space.layouts / "image.toml")
     with pytest.raises(WorkspaceError, match="too large to be a layout"):
-        run.read_everything(run.look(space, run.Silent()))
+        taking_in.read_everything(run.look(space, run.Silent()))
     (space.layouts / "image.toml").rename(space.settings_file)
     with pytest.raises(WorkspaceError, match="too large to be settings"):
         run.look(space, run.Silent())

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipelines import cli, workspace
+from pipelines import cli, taking_in, workspace
 from pipelines import run as runs
 from pipelines.intake.bringing_together import merge
 from pipelines.intake.bringing_together.merge import BY_SHOP, Merging, Span, spans_of
@@ -37,7 +37,7 @@ LAYOUT = '[file]\nmatch_name = "{match}"\n{more}[[tables]]\ntable = "{table}"\n[
 
 def taken_in(space: workspace.Workspace) -> Merging:
     look = runs.look(space, runs.Silent())
-    return runs.take_in(look, look.settings.flat())
+    return taking_in.take_in(look, look.settings.flat())
 
 
 def _table(draw: random.Random, table: str) -> list[str]:

@@ -11,7 +11,7 @@ import polars as pl
 import pytest
 
 from pipelines import run as runs
-from pipelines import settings, workspace
+from pipelines import settings, taking_in, workspace
 from pipelines.intake.bringing_together.merge import Intake
 from pipelines.intake.reading import mapped_rows, read
 from pipelines.intake.reading.files import Source
@@ -61,7 +61,7 @@ def taken_in(space: Workspace, told: list[str] | None = None) -> Intake:
                 told.append(said)
 
     current = runs.look(space, Teller())
-    found = runs.take_in(current, current.settings.flat())
+    found = taking_in.take_in(current, current.settings.flat())
     whole = found.whole()
     workspace.forget_reads(space, current.keys)
     return whole
@@ -99,12 +99,12 @@ def test_a_file_more_each_day_leaves_few_entries_and_is_read_alone(
     monkeypatch.setattr(
         read, "read_files", lambda few, *more: (asked.append([one.file for one in few]), honest(few, *more))[1]
     )
-    days = runs.LOOSE + 5
+    days = taking_in.LOOSE + 5
     for n in range(1, days):
         (space.inbox / f"pours_{n}.csv").write_text(day(n))
         last = taken_in(space)
         assert asked[-1][-1 if n > 1 else 0].startswith("inbox/") and (len(asked[-1]) == 1 or n == 1)
-        assert len(list(space.intake_store.iterdir())) <= runs.LOOSE + 1
+        assert len(list(space.intake_store.iterdir())) <= taking_in.LOOSE + 1
     assert len(asked) == days - 1, "nothing is read twice"
     taken_in(space)
     assert len(asked) == days - 1

@@ -14,7 +14,7 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parents[1] / "reports"))
 from page_words import unplain
 
-from pipelines import cli, commands, run, workspace
+from pipelines import cli, commands, taking_in, workspace
 from pipelines.workspace import Workspace, WorkspaceError
 from tests.workspaces import drawn, hashes, table
 
@@ -244,14 +244,14 @@ def test_check_publishes_nothing_and_finds_what_a_run_would(copy, capsys):
 def test_a_file_that_changes_while_being_read_stops_the_run_before_anything_is_replaced(copy, monkeypatch):
     before = contents(copy)
     (copy.inbox / "pours.csv").write_text((copy.inbox / "pours.csv").read_text() + "\n")
-    true_take_in = run.take_in
+    true_take_in = taking_in.take_in
 
     def meanwhile(current, settings):
         taken = true_take_in(current, settings)
         (copy.inbox / "jobs.csv").write_text((copy.inbox / "jobs.csv").read_text() + "\n")
         return taken
 
-    monkeypatch.setattr(run, "take_in", meanwhile)
+    monkeypatch.setattr(taking_in, "take_in", meanwhile)
     with pytest.raises(WorkspaceError, match=r"inbox/jobs.csv changed while being read"):
         commands.run(copy)
     assert contents(copy) == before

@@ -12,7 +12,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipelines import cli, commands, run, workspace
+from pipelines import cli, commands, run, taking_in, workspace
 from pipelines.workspace import Workspace, WorkspaceError
 from tests.workspaces import drawn, hashes
 
@@ -135,7 +135,7 @@ def test_a_file_that_was_moved_is_known_by_its_content_and_not_read_again(
 ) -> None:
     from pipelines.intake.reading import read
 
-    first = run.read_everything(run.look(copy, run.Silent()))
+    first = taking_in.read_everything(run.look(copy, run.Silent()))
     (copy.inbox / "old").mkdir()
     (copy.inbox / "pours.csv").rename(copy.inbox / "old" / "pours.csv")
     asked: list[str] = []
@@ -146,7 +146,7 @@ def test_a_file_that_was_moved_is_known_by_its_content_and_not_read_again(
     monkeypatch.setattr(
         read, "read_files", lambda few, *more: (asked.extend(one.file for one in few), true_reads(few, *more))[1]
     )
-    second = run.read_everything(run.look(copy, run.Silent()))
+    second = taking_in.read_everything(run.look(copy, run.Silent()))
     assert "inbox/old/pours.csv" not in asked
     moved, kept = first.tables["pours"].drop("file"), second.tables["pours"].drop("file")
     assert moved.sort(pl.all()).equals(kept.sort(pl.all()))

@@ -10,7 +10,7 @@ import polars as pl
 import pytest
 
 from pipelines import run as runs
-from pipelines import workspace
+from pipelines import taking_in, workspace
 from pipelines.intake.bringing_together import merge
 from schemas import validate
 from seed_data.exports import DemoFiles, write_demo
@@ -27,7 +27,7 @@ def scenario() -> Scenario:
 
 
 def _read(root: Path) -> merge.Intake:
-    return runs.read_everything(runs.look(workspace.find(root), runs.Silent()))
+    return taking_in.read_everything(runs.look(workspace.find(root), runs.Silent()))
 
 
 @pytest.fixture(scope="module")

@@ -18,6 +18,7 @@ FLOORS = (
     ("pipelines.workbench", "pipelines.checks", "pipelines.adoption", "pipelines.alerts", "pipelines.database"),
     ("pipelines.spark",),
     ("pipelines.run",),
+    ("pipelines.taking_in",),
     ("pipelines.steps", "pipelines.forgetting"),
     ("pipelines.results",),
     ("pipelines.defs",),

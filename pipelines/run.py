@@ -1,7 +1,8 @@
 """One run over a workspace: what the folder holds, and its workbench.
 
 Here belongs what all steps of a run share, so that the command line and Dagster's own pages run the same. Not here: which
-steps there are (steps), what is read of the files (taking_in), putting results in force (results), whether a run is needed at all (commands), writing (workspace).
+steps there are (steps), what is read of the files (taking_in), putting results in force (results), whether a run is needed at all
+(commands), writing (workspace).
 """
 
 from __future__ import annotations

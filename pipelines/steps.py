@@ -28,7 +28,7 @@ from pipelines.settings import Settings
 from pipelines.transfer.decisions import decision_tables
 from pipelines.transfer.model import estimate
 from pipelines.transfer.model.linearise import Joint
-from pipelines.workbench import Note, Reader, Shops, Tables, Workbench, is_owned, spans
+from pipelines.workbench import Note, Reader, Shops, Workbench, is_owned, spans
 from schemas import events, reference, registers, validate
 
 
@@ -123,13 +123,13 @@ def _fitted(run: Run) -> Joint | None:
     return run.transfer_model
 
 
-class Given(Tables):
+class Given:
     """Tables as the decisions ask for them: to their last digit, whole or some shops after the other."""
 
-    def __getitem__(self, name: str) -> pl.DataFrame:
-        return self.bench.read(name)
+    def __init__(self, bench: Workbench) -> None:
+        self.bench = bench
 
-    def whole(self, name: str, columns: Sequence[str]) -> pl.DataFrame:
+    def whole(self, name: str, columns: Sequence[str] | None = None) -> pl.DataFrame:
         return self.bench.read(name, columns)
 
     def each(self, wanted: Mapping[str, Sequence[str]]) -> Iterator[dict[str, pl.DataFrame]]:

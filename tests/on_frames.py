@@ -5,7 +5,8 @@ the workbench.
 from __future__ import annotations
 
 import inspect
-from collections.abc import Collection, Iterable, Mapping
+from collections import ChainMap
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
@@ -14,6 +15,8 @@ import polars as pl
 from pipelines.ledger import runner
 from pipelines.ledger.runner import PYTHON_STEPS, LedgerError, parameters, statements, upstream
 from pipelines.settings import Settings, sections
+from pipelines.transfer.decisions import decision_tables
+from pipelines.transfer.model import estimate
 from schemas import events, validate
 
 if TYPE_CHECKING:
@@ -27,6 +30,35 @@ def frame(table: str, *rows: dict[str, Any]) -> pl.DataFrame:
     told = {k: v for k, v in empty.schema.items() if any(k in row for row in rows)} | read
     given = pl.DataFrame(list(rows), schema=told)
     return pl.concat([empty, given], how="diagonal")
+
+
+class Frames:
+    """Tables at hand as decisions ask for them; `each` gives all shops at once."""
+
+    def __init__(self, tables: Mapping[str, pl.DataFrame]) -> None:
+        self.tables = tables
+
+    def whole(self, name: str, columns: Sequence[str] | None = None) -> pl.DataFrame:
+        frame = self.tables[name].sort(validate.keys(name), nulls_last=True)
+        return frame if columns is None else frame.select(columns)
+
+    def each(self, wanted: Mapping[str, Sequence[str]]) -> Iterator[dict[str, pl.DataFrame]]:
+        yield {name: self.whole(name, columns) for name, columns in wanted.items()}
+
+
+def decisions_from(tables: Mapping[str, pl.DataFrame]) -> decision_tables.Source:
+    """What decisions read of these tables, and the transfer model of their records."""
+    source = decision_tables.Source(Frames(tables), lambda: estimate.fitted_model(**source.of("transfer")))
+    return source
+
+
+def decide(tables: Mapping[str, pl.DataFrame], settings: Settings) -> dict[str, pl.DataFrame]:
+    """Every table that is decided, from the tables that decisions need."""
+    out: dict[str, pl.DataFrame] = {}
+    source = decisions_from(ChainMap(out, dict(tables)))
+    for one in decision_tables.DECISIONS:
+        out |= one.made(source, settings)
+    return out
 
 
 def run_statement(name: str, tables: Mapping[str, pl.DataFrame], settings: Mapping[str, Any]) -> pl.DataFrame:

@@ -36,7 +36,7 @@ from pipelines.settings import Settings
 from pipelines.transfer.decisions import change_steps, change_transfer, decision_tables, setting_effects
 from pipelines.transfer.decisions.change_steps import Effect
 from pipelines.transfer.model import estimate
-from tests import networks
+from tests import networks, on_frames
 
 NAMED = ("until", "technician_id", "gun_id", "replaces_gun_id", "product_id", "role")
 NO_SERVICE = pl.DataFrame(schema={"gun_id": pl.String, "serviced_on": pl.Date, "work": pl.String})
@@ -251,7 +251,7 @@ def _sprayed_cost(tables: dict[str, pl.DataFrame], gun: dict[str, Any], role: st
 
 def effects(tables: dict[str, pl.DataFrame]) -> pl.DataFrame:
     """Table change_effects alone."""
-    found = decision_tables.change_effects_of(decision_tables.Source(tables), Settings())
+    found = decision_tables.change_effects_of(on_frames.decisions_from(tables), Settings())
     return decision_tables.formed("change_effects", found["change_effects"])
 
 

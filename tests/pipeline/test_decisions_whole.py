@@ -46,7 +46,7 @@ def business(bench: Any) -> tuple[dict[str, pl.DataFrame], Any]:
 
 @pytest.fixture(scope="module")
 def decided(business: tuple[dict[str, pl.DataFrame], Any]) -> dict[str, pl.DataFrame]:
-    return decision_tables.decide(business[0], SETTINGS)
+    return on_frames.decide(business[0], SETTINGS)
 
 
 def test_every_table_stands_and_has_its_form(decided: dict[str, pl.DataFrame]):
@@ -64,9 +64,7 @@ def test_every_table_stands_and_has_its_form(decided: dict[str, pl.DataFrame]):
 def test_the_order_of_rows_moves_nothing(
     business: tuple[dict[str, pl.DataFrame], Any], decided: dict[str, pl.DataFrame]
 ):
-    again = decision_tables.decide(
-        {k: v.sample(fraction=1, shuffle=True, seed=3) for k, v in business[0].items()}, SETTINGS
-    )
+    again = on_frames.decide({k: v.sample(fraction=1, shuffle=True, seed=3) for k, v in business[0].items()}, SETTINGS)
     for name in decision_tables.GIVES:
         assert_frame_equal(again[name], decided[name], rel_tol=1e-5, abs_tol=1e-7)
 
@@ -74,19 +72,14 @@ def test_the_order_of_rows_moves_nothing(
 def test_the_same_tables_give_the_same_bytes(
     business: tuple[dict[str, pl.DataFrame], Any], decided: dict[str, pl.DataFrame]
 ):
-    again = decision_tables.decide(business[0], SETTINGS)
+    again = on_frames.decide(business[0], SETTINGS)
     for name in decision_tables.GIVES:
         assert again[name].equals(decided[name]), name
 
 
 def test_empty_tables_give_empty_tables(business: tuple[dict[str, pl.DataFrame], Any]):
-    nothing = decision_tables.decide({k: v.clear() for k, v in business[0].items()}, SETTINGS)
+    nothing = on_frames.decide({k: v.clear() for k, v in business[0].items()}, SETTINGS)
     assert {k for k, v in nothing.items() if v.height} == {"technique_power", "cautions"}
-
-
-def test_a_missing_table_is_named():
-    with pytest.raises(KeyError, match="film_build"):
-        decision_tables.decide({}, SETTINGS)
 
 
 def test_nobody_is_flagged_who_cannot_be_told_apart_and_base_needs_three_colours(decided: dict[str, pl.DataFrame]):

@@ -6,11 +6,10 @@ in a module each: film_model, technique, habits, drift, mixing, savings, gun_set
 
 from __future__ import annotations
 
-from collections import ChainMap
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Protocol, runtime_checkable
+from typing import Protocol
 
 import polars as pl
 
@@ -199,55 +198,43 @@ READS: dict[str, dict[str, tuple[str, ...]]] = {
 }  # fmt: skip
 
 
-class Source:
-    """What decisions read: tables in the order of their keys, so that the order of rows can move nothing, and the transfer model."""
+class Tables(Protocol):
+    """Tables in the order of their keys, so that the order of rows can move nothing."""
 
-    def __init__(self, tables: Mapping[str, pl.DataFrame], fitted: Callable[[], Joint | None] | None = None) -> None:
-        """tables  by name; those of a workbench are read part by part
-        fitted  gives the transfer model of these records, where somebody has it; it is fitted here otherwise"""
+    def whole(self, name: str, columns: Sequence[str] | None = None) -> pl.DataFrame:
+        """A table with these columns or all."""
+
+    def each(self, wanted: Mapping[str, Sequence[str]]) -> Iterator[dict[str, pl.DataFrame]]:
+        """Tables with these columns for some shops after the other, no shop twice; one that no shop owns comes whole each time."""
+
+
+class Source:
+    """What decisions read: tables, and the transfer model. fitted: gives the model, None where there is nothing to fit."""
+
+    def __init__(self, tables: Tables, fitted: Callable[[], Joint | None]) -> None:
         self._tables = tables
         self._fitted = fitted
 
     def of(self, part: str) -> dict[str, pl.DataFrame]:
         """What a part reads, whole."""
-        if isinstance(self._tables, Parted):
-            return {name: self._tables.whole(name, columns) for name, columns in READS[part].items()}
-        return {
-            name: self._tables[name].sort(validate.keys(name), nulls_last=True).select(columns)
-            for name, columns in READS[part].items()
-        }
+        return {name: self._tables.whole(name, columns) for name, columns in READS[part].items()}
 
     def parts(self, part: str) -> Iterator[dict[str, pl.DataFrame]]:
         """What a part reads that looks at one shop at a time, some shops after the other."""
-        if isinstance(self._tables, Parted):
-            yield from self._tables.each(READS[part])
-        else:
-            yield self.of(part)
+        return self._tables.each(READS[part])
 
     def decided(self, *names: str) -> dict[str, pl.DataFrame]:
         """Tables of other decisions, whole."""
-        return {name: self._tables[name] for name in names}
+        return {name: self._tables.whole(name) for name in names}
 
     @cached_property
     def joint(self) -> Joint | None:
-        """The transfer model; None where there is nothing to fit."""
-        return self._fitted() if self._fitted else estimate.fitted_model(**self.of("transfer"))
+        return self._fitted()
 
     @cached_property
     def cups(self) -> pl.DataFrame:
         """What was left over of each cup."""
         return pl.concat(habits.cups(**part) for part in self.parts("habits"))
-
-
-@runtime_checkable
-class Parted(Protocol):
-    """Tables too large to be held at once, in the order of their keys (a run's workbench)."""
-
-    def whole(self, name: str, columns: Sequence[str]) -> pl.DataFrame:
-        """A table with these columns."""
-
-    def each(self, wanted: Mapping[str, Sequence[str]]) -> Iterator[dict[str, pl.DataFrame]]:
-        """Tables with these columns for some shops after the other, no shop twice; one that no shop owns comes whole each time."""
 
 
 def films(source: Source, settings: Settings) -> dict[str, pl.DataFrame]:
@@ -427,19 +414,6 @@ DECISIONS = (
 )  # fmt: skip
 GIVES = tuple(name for one in DECISIONS for name in one.makes)
 NEEDS = tuple(dict.fromkeys(name for one in DECISIONS for name in one.reads if name not in GIVES))
-
-
-def decide(tables: Mapping[str, pl.DataFrame], settings: Settings) -> dict[str, pl.DataFrame]:
-    """Every table of GIVES from the tables of NEEDS, for those who have them as frames; a run makes decision by decision. Raises
-    KeyError naming the tables that are missing."""
-    missing = [name for name in NEEDS if name not in tables]
-    if missing:
-        raise KeyError(f"decisions need the tables {', '.join(missing)}")
-    out: dict[str, pl.DataFrame] = {}
-    source = Source(ChainMap(out, dict(tables)))
-    for one in DECISIONS:
-        out |= one.made(source, settings)
-    return out
 
 
 def formed(name: str, frame: pl.DataFrame) -> pl.DataFrame:

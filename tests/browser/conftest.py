@@ -28,7 +28,7 @@ ARGUMENTS = [
 ]  # fmt: skip
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")  # one that stays open works on while other tests run
 def browser() -> Iterator[Any]:
     found = next((p for n in ("chromium", "chromium-browser", "google-chrome") if (p := shutil.which(n))), None)
     if found is None:

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import importlib.util
+import resource
 import subprocess
 import sys
-import time
 from pathlib import Path
 from typing import Any
 
@@ -303,7 +303,7 @@ def test_what_the_readers_are_told_agrees_with_the_tables_and_with_each_other(
     assert money["worth"].sum() == pytest.approx(saved["per_year_cost"].sum())
 
 
-def test_an_answer_at_the_scale_takes_less_than_a_second_from_a_cold_start(
+def test_an_answer_at_the_scale_takes_less_than_a_second_of_work_from_a_cold_start(
     decided: dict[str, pl.DataFrame], tmp_path: Path
 ):
     guide = decided["mix_guide"]
@@ -314,7 +314,7 @@ def test_an_answer_at_the_scale_takes_less_than_a_second_from_a_cold_start(
         "guide = pl.read_parquet(sys.argv[1]);"
         f"print(advise(guide, {row['product_id']!r}, {row['gun_id']!r}, 2.3, shop={row['shop_id']!r}).mix_ml)"
     )
-    began = time.perf_counter()
+    before = resource.getrusage(resource.RUSAGE_CHILDREN)
     out = subprocess.run(
         [sys.executable, "-c", code, str(tmp_path / "mix_guide.parquet")],
         cwd=HOME,
@@ -322,9 +322,10 @@ def test_an_answer_at_the_scale_takes_less_than_a_second_from_a_cold_start(
         text=True,
         check=True,
     )
-    took = time.perf_counter() - began
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
     assert float(out.stdout) > 2.3 * row["as_sprayed_ml_per_m2"]
-    assert took < 3  # a third of a second on an idle machine; tests share theirs with others
+    worked = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+    assert worked < 2  # a third of a second on an idle machine; on a shared one each instruction is dearer
 
 
 def _of_all_roles(counted: dict[tuple[str, str], dict[str, set[Any]]]) -> dict[tuple[str, str], dict[str, set[Any]]]:

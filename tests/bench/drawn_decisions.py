@@ -168,7 +168,7 @@ NOTHING_POURED = {"material_ledger": EMPTY_LEDGER, "mixes": EMPTY_MIXES}
 
 
 def films_of(films: pl.DataFrame) -> pl.DataFrame:
-    return film_model.film_by_technician([{"film_build": films} | NOTHING_POURED], SETTINGS)
+    return film_model.film_by_technician([{"film_build": films} | NOTHING_POURED], SETTINGS)[0]
 
 
 def bench_flags(seeds: int) -> None:

@@ -238,16 +238,13 @@ class Source:
 
 
 def films(source: Source, settings: Settings) -> dict[str, pl.DataFrame]:
-    read: list[setting_effects.Base] = []
-    found = film_model.film_by_technician(
-        source.parts("film"), settings, lambda *found: read.append(setting_effects.of_film(*found))
-    )
+    found, read = film_model.film_by_technician(source.parts("film"), settings)
     given = source.of("settings")
     joint = source.joint
     effects = setting_effects.setting_effects(
         given["spray_settings"],
         te=None if joint is None else setting_effects.of_transfer(joint, given["record_layers"]),
-        film=read.pop() if read else None,
+        film=None if read is None else setting_effects.of_film(read),
     )
     return {"film_by_technician": found, "setting_effects": effects}
 

@@ -6,7 +6,8 @@ and its probability of lying outside stand in the ledger (film_build); what is d
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
@@ -91,15 +92,22 @@ def fit(ops: pl.DataFrame, more: Sequence[Term] = ()) -> tuple[Fitted, Floats]:
     return fitted, fitted.event_sd**2 * chance
 
 
+@dataclass(frozen=True)
+class Films:
+    """Operations and what `fit` found of them; chance: its variance per operation."""
+
+    operations: pl.DataFrame
+    fitted: Fitted
+    chance: Floats
+
+
 def film_by_technician(
-    parts: Iterable[Mapping[str, pl.DataFrame]],
-    settings: Settings,
-    hand_over: Callable[[pl.DataFrame, Fitted, Floats], object] | None = None,
-) -> pl.DataFrame:
-    """Per shop, technician and role: mean film over the window's greatest, and the probabilities of lying outside.
+    parts: Iterable[Mapping[str, pl.DataFrame]], settings: Settings
+) -> tuple[pl.DataFrame, Films | None]:
+    """Per shop, technician and role: mean film over the window's greatest, and the probabilities of lying outside; and the films that
+    this was read from, None where none was.
 
     parts   film_build, material_ledger and mixes, each part with all rows of its shops; one at a time is held
-    hand_over   is told the operations and what `fit` found of them
 
     P(mean over) = Phi(eta / sqrt(PEV)). The next job is one like those there were: with the products, guns and colours of the
     own operations k, P(next job over) = mean over k of Phi((eta_k - j/2) / sqrt(PEV_k + j)), j the variance of chance, se^2 h;
@@ -115,10 +123,8 @@ def film_by_technician(
         sums.append(amounts(**part))
     ops = pl.concat(films)
     if not ops.height:
-        return pl.DataFrame(schema={c: pl.String for c in CELL})
+        return pl.DataFrame(schema={c: pl.String for c in CELL}), None
     fitted, chance = fit(ops)
-    if hand_over:
-        hand_over(ops, fitted, chance)
     cells = (
         ops.group_by(CELL, maintain_order=True)
         .agg(
@@ -168,7 +174,7 @@ def film_by_technician(
     def column(values: np.ndarray) -> pl.Series:
         return pl.Series(values).fill_nan(None)
 
-    return cells.with_columns(
+    table = cells.with_columns(
         ratio=column(np.exp(eta)),
         low=column(np.exp(eta - Z95 * se)),
         high=column(np.exp(eta + Z95 * se)),
@@ -184,6 +190,7 @@ def film_by_technician(
         flagged=pl.Series(flagged),
         why_not_flagged=pl.Series(why, dtype=pl.String),
     ).join(pl.concat(sums), on=CELL, how="left")
+    return table, Films(ops, fitted, chance)
 
 
 def next_job(ops: pl.DataFrame, cells: pl.DataFrame, fitted: Fitted, chance: Floats) -> tuple[Floats, Floats]:

@@ -27,7 +27,6 @@ from pipelines.transfer.model.design import PRIOR
 from pipelines.transfer.model.linearise import CLIP, Joint
 from pipelines.transfer.model.transfer_tables import RECORD
 from pipelines.transfer.solver.mixed_model import Floats, Layout, Rows, Solution
-from pipelines.transfer.solver.table_model import Fitted
 from schemas.published import Z95
 
 OPERATION = ["shop_id", "job_id", "operation_no"]
@@ -69,8 +68,8 @@ def of_transfer(joint: Joint, record_layers: pl.DataFrame) -> Base:
     )  # fmt: skip
 
 
-def of_film(ops: pl.DataFrame, fitted: Fitted, chance: Floats) -> Base:
-    """What film_model.fit found of these operations."""
+def of_film(films: film_model.Films) -> Base:
+    ops, fitted, chance = films.operations, films.fitted, films.chance
     film, limit, var = (ops[c].to_numpy() for c in ("film_um", "film_max_um", "var_um2"))
     typical = limit * np.exp(fitted.design @ fitted.fit.best.theta)
     rows = ops.select(*OPERATION, "role", "grade", share=pl.lit(1.0)).with_row_index("row")

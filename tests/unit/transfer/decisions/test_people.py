@@ -174,7 +174,7 @@ def test_what_counts_as_material_is_a_setting_and_acts(drawn):
         chosen = Settings.model_validate(
             {"practice": {"over_build_material": over, "tilt_material": tilt, "leftover_material": leftover}}
         )
-        film = film_model.film_by_technician([{"film_build": films} | drawn.NOTHING_POURED], chosen)
+        film, _ = film_model.film_by_technician([{"film_build": films} | drawn.NOTHING_POURED], chosen)
         left = habits.leftover_habits_of_hands(cups, chosen).people
         return film["flagged"].sum(), technique.tilt_of_hands(tilts, chosen)["flagged"].sum(), left["flagged"].sum()
 

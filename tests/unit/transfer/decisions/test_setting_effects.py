@@ -124,7 +124,7 @@ def test_another_coat_is_found_in_the_film() -> None:
         "film_min_um": 40.0, "film_max_um": 60.0, "grade": "A", "film_um": film, "var_um2": 9.0,
     }, schema_overrides={"colour_id": pl.String})  # fmt: skip
     said = ops.select(*OPERATION, tip_out_mm=pl.lit(0.0), inlet_kpa=pl.lit(None, pl.Float64), coats=pl.Series(coats))
-    base = setting_effects.of_film(ops, *film_model.fit(ops))
+    base = setting_effects.of_film(film_model.Films(ops, *film_model.fit(ops)))
     told = setting_effects.setting_effects(said, te=None, film=base)
     found = row(told, "clear", "coats")
     assert found["verdict"] == "shown" and found["low"] < 0.3 < found["high"]

@@ -8,7 +8,8 @@ from typing import Any
 
 import polars as pl
 
-from pipelines import commands, settings, workspace
+from pipelines import commands, results, run, settings, steps, workspace
+from pipelines.workbench import Tables
 from pipelines.workspace import Workspace
 from seed_data import scenario
 from tests.bench import kills
@@ -32,6 +33,15 @@ def drawn(root: Path, **asked: Any) -> Workspace:
 def ran(space: Workspace) -> Workspace:
     commands.run(space)
     return space
+
+
+def made_tables(space: Workspace) -> dict[str, pl.DataFrame]:
+    """The published tables, made step by step as a run makes them; no page is built and no set put in force. For tests that ask for
+    figures alone."""
+    with run.begin(space, run.Silent()) as current:
+        steps.bring_up_to_date(current)
+        tables = Tables(current.bench)
+        return {name: tables[name] for name in results.PUBLISHED}
 
 
 def table(space: Workspace, name: str) -> pl.DataFrame:

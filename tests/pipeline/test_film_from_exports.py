@@ -14,7 +14,7 @@ import pytest
 
 from pipelines import checks, settings, workspace
 from pipelines.settings import Settings
-from tests.made_tables import made_tables
+from tests.workspaces import made_tables
 
 START = datetime(2026, 3, 2, 8, 0)
 

@@ -10,8 +10,7 @@ import polars as pl
 import pytest
 from test_engines import at_a_time, differences
 
-from tests.made_tables import made_tables
-from tests.workspaces import filled
+from tests.workspaces import filled, made_tables
 
 FILES = {
     "registers/shops.csv": "shop_id,jurisdiction\na,us\nb,us\n",

@@ -8,8 +8,7 @@ import polars as pl
 import pytest
 from test_engines import at_a_time
 
-from tests.made_tables import made_tables
-from tests.workspaces import filled
+from tests.workspaces import filled, made_tables
 
 COMPOSED, TAKEN_APART = unicodedata.normalize("NFC", "Tür-7"), unicodedata.normalize("NFD", "Tür-7")
 FACTS = "density_g_per_ml,solids_mass_fraction,solids_volume_fraction,voc_mass_fraction,water_mass_fraction,exempt_mass_fraction"

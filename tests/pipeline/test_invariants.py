@@ -23,7 +23,7 @@ from test_moving_guns import MOVED, NEW, lent_for_one_spray, moved_for_good
 
 from pipelines import settings, workspace
 from seed_data import scenario
-from tests.made_tables import made_tables
+from tests.workspaces import made_tables
 
 TIME = "%Y-%m-%d %H:%M:%S"
 LAYOUTS = {  # NIST SP 811 (2008), appendix B.8: grams of a pound and an ounce, um of a mil, m2 of a square foot

@@ -9,7 +9,7 @@ import pytest
 
 from pipelines import settings, workspace
 from seed_data import scenario
-from tests.made_tables import made_tables
+from tests.workspaces import made_tables
 
 MOVED = "g101"  # a gun of the first shop
 NEW = "vellmoor"

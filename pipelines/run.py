@@ -66,7 +66,8 @@ class Run:
     teller: Teller
     remark: str | None = None
     accept_removals: bool = False  # an inbox that shrank sharply is meant to
-    transfer_model: Joint | None = None  # as this run fitted it, for the decisions
+    #: the transfer model as this run fitted it, for the decisions; (None,) where there is nothing to fit
+    transfer_model: tuple[Joint | None] | None = None
     keys: list[str] = field(default_factory=list)  # of the store, under which what was read this time stands
     seconds: dict[str, float] = field(default_factory=dict)
     _bench: Workbench | None = None

@@ -103,7 +103,7 @@ def _transfer(run: Run, settings: Settings, **given: pl.DataFrame) -> dict[str, 
     run.teller.progress("transfer: estimating", 0, 1)
     fits: list[Any] = []
     found = estimate.estimate(**given, settings=settings, hand_over=fits.append)
-    run.transfer_model = fits[0] if fits else None
+    run.transfer_model = (fits[0] if fits else None,)
     return found
 
 
@@ -119,8 +119,8 @@ def _fitted(run: Run) -> Joint | None:
     """The transfer model, as this run fitted it or anew where its tables are those of an earlier run."""
     if run.transfer_model is None:
         given = {name: run.bench.read(name, columns) for name, columns in estimate.READS.items()}
-        run.transfer_model = estimate.fitted_model(**given)
-    return run.transfer_model
+        run.transfer_model = (estimate.fitted_model(**given),)
+    return run.transfer_model[0]
 
 
 class Given:

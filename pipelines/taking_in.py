@@ -20,7 +20,7 @@ import polars as pl
 from pipelines import workspace
 from pipelines.intake.bringing_together import local_rules, merge
 from pipelines.intake.reading import layout, notes, read
-from pipelines.intake.reading.files import Source
+from pipelines.intake.reading.files import TEXTS, Source
 from pipelines.intake.reading.layout import Layout
 from pipelines.intake.reading.read import FileRead, Options
 from pipelines.run import Run, reference_table
@@ -267,7 +267,7 @@ def _rows(notes: Mapping[str, Any]) -> int:
 
 def _text_size(one: workspace.Input) -> int:
     """About how many bytes of text a file holds."""
-    return one.size if one.path.lower().endswith((".csv", ".tsv", ".txt")) else 20 * one.size
+    return one.size if one.path.lower().endswith(TEXTS) else 20 * one.size
 
 
 def _some_at_a_time(items: Iterable[Item], size: Callable[[Item], int], most: int) -> Iterator[list[Item]]:

@@ -32,6 +32,9 @@ def frame(table: str, *rows: dict[str, Any]) -> pl.DataFrame:
     return pl.concat([empty, given], how="diagonal")
 
 
+DECIDED = tuple(name for one in decision_tables.DECISIONS for name in one.makes)
+
+
 class Frames:
     """Tables at hand as decisions ask for them; `each` gives all shops at once."""
 

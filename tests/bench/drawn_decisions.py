@@ -310,7 +310,7 @@ def whole(seed: int, **more: Any) -> tuple[dict[str, pl.DataFrame], Any]:
         tables[name] = pl.concat([empty, frame.select(have).cast({c: empty.schema[c] for c in have})], how="diagonal")
     tables["incomplete"] = validate.empty("incomplete")
     tables |= {name: runs.reference_table(name) for name in reference.REFERENCE}
-    wanted, open_names = set(), [*decision_tables.NEEDS, "job_costs"]
+    wanted, open_names = set(), [*(name for one in decision_tables.DECISIONS for name in one.reads), "job_costs"]
     while open_names:
         name = open_names.pop()
         if name in runner.steps() and name not in wanted:

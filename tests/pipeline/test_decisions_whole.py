@@ -16,7 +16,7 @@ from polars.testing import assert_frame_equal
 
 from pipelines.ledger.film.excess import expected_excess
 from pipelines.settings import Settings
-from pipelines.transfer.decisions import decision_tables, habits, mixing, savings
+from pipelines.transfer.decisions import habits, mixing, savings
 from pipelines.transfer.model.estimate import fitted_model
 from schemas import validate
 from schemas.published import ALL
@@ -50,10 +50,10 @@ def decided(business: tuple[dict[str, pl.DataFrame], Any]) -> dict[str, pl.DataF
 
 
 def test_every_table_stands_and_has_its_form(decided: dict[str, pl.DataFrame]):
-    assert tuple(decided) == decision_tables.GIVES
+    assert tuple(decided) == on_frames.DECIDED
     for name, frame in decided.items():
         assert_frame_equal(validate.conform(name, frame), frame)
-    for name in set(decision_tables.GIVES) - {
+    for name in set(on_frames.DECIDED) - {
         "practice_cards",
         "leftover_cups",
         "trial_standing",
@@ -65,7 +65,7 @@ def test_the_order_of_rows_moves_nothing(
     business: tuple[dict[str, pl.DataFrame], Any], decided: dict[str, pl.DataFrame]
 ):
     again = on_frames.decide({k: v.sample(fraction=1, shuffle=True, seed=3) for k, v in business[0].items()}, SETTINGS)
-    for name in decision_tables.GIVES:
+    for name in on_frames.DECIDED:
         assert_frame_equal(again[name], decided[name], rel_tol=1e-5, abs_tol=1e-7)
 
 
@@ -73,7 +73,7 @@ def test_the_same_tables_give_the_same_bytes(
     business: tuple[dict[str, pl.DataFrame], Any], decided: dict[str, pl.DataFrame]
 ):
     again = on_frames.decide(business[0], SETTINGS)
-    for name in decision_tables.GIVES:
+    for name in on_frames.DECIDED:
         assert again[name].equals(decided[name]), name
 
 

@@ -16,7 +16,8 @@ from typing import IO, Any
 from pipelines.intake.messages import say
 from pipelines.workspace.checksums import open_plain, read_plain, sha256_file
 
-ENDINGS = (".csv", ".tsv", ".txt", ".parquet", ".xlsx")
+TEXTS = (".csv", ".tsv", ".txt")
+ENDINGS = (*TEXTS, ".parquet", ".xlsx")
 #: unpacked sizes above this (bytes) must not be more than MAX_RATIO times the packed size
 RATIO_FROM = 100_000_000
 MAX_RATIO = 200

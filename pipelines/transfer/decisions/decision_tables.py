@@ -409,8 +409,6 @@ DECISIONS = (
     Decision(("practice_cards", "cautions"), what_to_practise, ("cards", "habits"), ("film_by_technician", "edge_bias")),
     Decision(("actions",), what_to_do, ("actions",), ACTED_ON),
 )  # fmt: skip
-GIVES = tuple(name for one in DECISIONS for name in one.makes)
-NEEDS = tuple(dict.fromkeys(name for one in DECISIONS for name in one.reads if name not in GIVES))
 
 
 def formed(name: str, frame: pl.DataFrame) -> pl.DataFrame:

@@ -144,7 +144,6 @@ def _materialize(current: runs.Run) -> None:
     from pipelines import results, steps
 
     steps.bring_up_to_date(current)
-    results.pages(current)
     results.publish(current)
 
 

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     import duckdb
 
 #: rows of a table above which keys are told and not kept: their indexes take more room and time than the table
-MOST_KEYED = 100_000
+MOST_KEYED = 30_000
 #: bytes; of the usual size, sixteen times this, most tables and keys of a shop fill a small part
 BLOCK = 16_384
 #: a finished table; what stands in the names of folders above it is no column

@@ -8,6 +8,7 @@ written (workspace).
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from functools import partial, wraps
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar, cast
@@ -51,9 +52,9 @@ def pages(run: Run) -> int:
     return n
 
 
-def publish(run: Run) -> dict[str, Any]:
-    """Write the tables into the set being built and put it in force, if the folder still holds what was read. Returns the
-    headline numbers.
+def publish(run: Run) -> tuple[int, dict[str, Any]]:
+    """Write the set being built, pages beside tables as far as the workbench says, and put it in force, if the folder still holds
+    what was read. Returns how many pages it has, and the headline numbers.
 
     Raises WorkspaceError where a file changed, came or went meanwhile, or tables are of different times.
     """
@@ -63,6 +64,20 @@ def publish(run: Run) -> dict[str, Any]:
             f"{', '.join(behind[:5])} {'is' if len(behind) == 1 else 'are'} not up to date with what the folder holds, so"
             " nothing was published. Run everything."
         )
+    with ThreadPoolExecutor(run.bench.at_once) as hands:
+        made = [hands.submit(make, run) for make in (pages, _tables)]
+        n, manifest = (one.result() for one in made)
+    with run.timed("results"):
+        runs.unchanged(run)
+        workspace.publish(run.space, manifest, run.settings.engine.earlier_results)
+        if run.keys:  # what this run did not read anew or look up may still be wanted
+            workspace.forget_reads(run.space, run.keys)
+    run.tell("results", f"{len(PUBLISHED)} tables in {run.space.out}")
+    return n, manifest["headline"]
+
+
+def _tables(run: Run) -> dict[str, Any]:
+    """Write the tables into the set being built; returns what is said of the set."""
     with run.timed("results"):
         contents = {name: run.bench.notes()[name].content for name in PUBLISHED}
         held, wrong = workspace.set_in_force(run.space)
@@ -86,20 +101,14 @@ def publish(run: Run) -> dict[str, Any]:
         had = int(before.get("rows", 0))
         if had >= FEW_ROWS:
             run.shrank("The files of inbox/ held", had, read, "rows that could be read")
-        runs.unchanged(run)
         text = run.forgotten.text
         called = (lambda path: veil.path(text(path))) if veil else text
-        manifest = {
+        return {
             "fingerprint": run.fingerprint, "headline": told, "contents": contents, "written_by": written_by,
             "settings": run.settings.model_dump(mode="json"), "rows": read,
             "aged": len(forgetting.aged(run)),
             "inputs": {called(path): content for path, content in run.contents.items()},
         }  # fmt: skip
-        workspace.publish(run.space, manifest, run.settings.engine.earlier_results)
-        if run.keys:  # what this run did not read anew or look up may still be wanted
-            workspace.forget_reads(run.space, run.keys)
-    run.tell("results", f"{len(PUBLISHED)} tables in {run.space.out}")
-    return told
 
 
 def _describe(run: Run) -> None:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
+import threading
 import time
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
@@ -68,8 +69,10 @@ class Run:
     accept_removals: bool = False  # an inbox that shrank sharply is meant to
     #: the transfer model as this run fitted it, for the decisions; (None,) where there is nothing to fit
     transfer_model: tuple[Joint | None] | None = None
+    fitting: threading.Lock = field(default_factory=threading.Lock)  # several decisions may ask for it at a time
     keys: list[str] = field(default_factory=list)  # of the store, under which what was read this time stands
     seconds: dict[str, float] = field(default_factory=dict)
+    _adding: threading.Lock = field(default_factory=threading.Lock)
     _bench: Workbench | None = None
 
     @cached_property
@@ -120,7 +123,8 @@ class Run:
         try:
             yield
         finally:
-            self.seconds[stage] = self.seconds.get(stage, 0.0) + time.perf_counter() - began
+            with self._adding:
+                self.seconds[stage] = self.seconds.get(stage, 0.0) + time.perf_counter() - began
 
     def shrank(self, what: str, had: int, has: int, of: str) -> None:
         """Raises WorkspaceError where half of something is gone since the results in force were made: a drive that came loose, an

@@ -94,6 +94,7 @@ class Spark:
     """Tables as folders of parquet files below one shared folder; `notes.json` says which of them are in force."""
 
     apart = True
+    at_once = 1  # the cluster has its own
 
     def __init__(self, folder: Path, master: str = "") -> None:
         self._folder = folder
@@ -245,11 +246,6 @@ class Spark:
 
     def count(self, name: str) -> int:
         return self._notes[name].rows
-
-    def drop(self, names: Iterable[str]) -> None:
-        for name in names:
-            self._held.pop(name, None)
-            self._notes.pop(name, None)
 
 
 @cache

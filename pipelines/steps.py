@@ -12,7 +12,9 @@ from __future__ import annotations
 
 import hashlib
 import inspect
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from dataclasses import dataclass, field
 from functools import cache, cached_property, partial
 from graphlib import TopologicalSorter
@@ -46,7 +48,7 @@ SHARED = ("schemas", "pipelines/workbench.py", "pipelines/steps.py", "pipelines/
 NO_FIGURE = ("engine", "pages")  # sections of the settings that move no table
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Step:
     """makes    the tables it makes; the first names the step
     group     the part of the work that it belongs to
@@ -117,10 +119,11 @@ def _decision(one: decision_tables.Decision) -> Callable[[Run, Settings], dict[s
 
 def _fitted(run: Run) -> Joint | None:
     """The transfer model, as this run fitted it or anew where its tables are those of an earlier run."""
-    if run.transfer_model is None:
-        given = {name: run.bench.read(name, columns) for name, columns in estimate.READS.items()}
-        run.transfer_model = (estimate.fitted_model(**given),)
-    return run.transfer_model[0]
+    with run.fitting:
+        if run.transfer_model is None:
+            given = {name: run.bench.read(name, columns) for name, columns in estimate.READS.items()}
+            run.transfer_model = (estimate.fitted_model(**given),)
+        return run.transfer_model[0]
 
 
 class Given:
@@ -270,13 +273,32 @@ def is_current(step: Step, run: Run) -> bool:
 
 
 def bring_up_to_date(run: Run) -> None:
-    """Every step in its order, as far as it is not current: what the assets do, in a plain loop."""
-    for group in GROUPS:
-        for step in STEPS:
-            if step.group == group:
-                with run.timed(group):
-                    bring(step, run)
-        tell(group, run)
+    """Every step that is not current, once all that it reads stands, as many at a time as the workbench says: what the assets do
+    one after the other. Where a step fails no other is begun; raises what the first of those that failed did."""
+    waiting = TopologicalSorter({step: {BY_TABLE[name] for name in step.upstream} for step in STEPS})
+    waiting.prepare()
+    ready: list[Step] = []
+    at_work: dict[Future[bool], Step] = {}
+    left, told = Counter(step.group for step in STEPS), list(GROUPS)
+    with ThreadPoolExecutor(run.bench.at_once) as hands:
+        while waiting.is_active():
+            ready = sorted([*ready, *waiting.get_ready()], key=STEPS.index)
+            free = run.bench.at_once - len(at_work)
+            at_work |= {hands.submit(_timed, step, run): step for step in ready[:free]}
+            ready = ready[free:]
+            ended = sorted(wait(at_work, return_when=FIRST_COMPLETED).done, key=lambda one: STEPS.index(at_work[one]))
+            for one in ended:
+                one.result()
+                step = at_work.pop(one)
+                waiting.done(step)
+                left[step.group] -= 1
+            while told and not left[told[0]]:
+                tell(told.pop(0), run)
+
+
+def _timed(step: Step, run: Run) -> bool:
+    with run.timed(step.group):
+        return bring(step, run)
 
 
 def bring(step: Step, run: Run) -> bool:

@@ -12,17 +12,22 @@ from __future__ import annotations
 
 import contextlib
 import json
+import os
+import threading
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from functools import cache
 from pathlib import Path
-from typing import Any, Protocol, TypeVar
+from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 
 import polars as pl
 
 from pipelines import workspace
 from schemas import described, validate
 from schemas.vocabulary import ColumnInfo
+
+if TYPE_CHECKING:
+    import duckdb
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
@@ -67,9 +72,10 @@ class Reader(Protocol):
 
 class Workbench(Protocol):
     """Tables by name. Everything that is read comes in the order of the table's key. `apart`: `each` calls in other processes,
-    maybe on other machines."""
+    maybe on other machines. `at_once`: how many threads may make tables at a time."""
 
     apart: bool
+    at_once: int
 
     def notes(self) -> Mapping[str, Note]:
         """What is noted of every table that stands."""
@@ -107,9 +113,6 @@ class Workbench(Protocol):
 
     def count(self, name: str) -> int:
         """How many rows a table has."""
-
-    def drop(self, names: Iterable[str]) -> None:
-        """Take tables away."""
 
     def close(self) -> None: ...
 
@@ -196,7 +199,8 @@ class Tables(Mapping[str, pl.DataFrame]):
 
 
 class DuckDB:
-    """One database file of DuckDB, which spills beside it what does not fit into its share of memory."""
+    """One database file of DuckDB, which spills beside it what does not fit into its share of memory. Each thread has a connection,
+    and by that a transaction, of its own."""
 
     apart = False
 
@@ -214,13 +218,23 @@ class DuckDB:
             config["threads"] = threads
         if folder is not None:
             config["temp_directory"] = str(folder / "spill")
-        self._connection = duckdb.connect(str(folder / "tables.duckdb") if folder else ":memory:", config=config)
+        self.at_once = min(2, threads or os.cpu_count() or 1)
+        self._database = duckdb.connect(str(folder / "tables.duckdb") if folder else ":memory:", config=config)
+        self._own = threading.local()  # each thread's connection, and the notes as they were before what it is writing
         asked = "SELECT table_name, comment FROM duckdb_tables() WHERE comment IS NOT NULL"
         found = self._connection.execute(asked).fetchall()
         self._notes = {name: Note(**json.loads(note)) for name, note in found}
 
+    @property
+    def _connection(self) -> duckdb.DuckDBPyConnection:
+        if not hasattr(self._own, "connection"):
+            self._own.connection, self._own.noted = self._database.cursor(), {}
+        found: duckdb.DuckDBPyConnection = self._own.connection
+        return found
+
     def close(self) -> None:
-        self._connection.close()
+        self._own = threading.local()
+        self._database.close()
         if self._folder is not None:
             workspace.seal_bench(self._folder)
 
@@ -229,13 +243,13 @@ class DuckDB:
 
     @contextlib.contextmanager
     def writing(self) -> Iterator[None]:
-        before = dict(self._notes)
         self._connection.begin()
+        self._own.noted = {}
         try:
             yield
             self._connection.commit()
+            self._notes.update(self._own.noted)
         except BaseException:
-            self._notes = before
             with contextlib.suppress(Exception):  # what went wrong is told by the error that is on its way
                 self._connection.rollback()
             raise
@@ -279,7 +293,7 @@ class DuckDB:
     def note(self, name: str, note: Note) -> None:
         said = json.dumps(asdict(note)).replace("'", "''")
         self._connection.execute(f"COMMENT ON TABLE {_quoted(name)} IS '{said}'")
-        self._notes[name] = note
+        self._own.noted[name] = note
 
     def read(self, name: str, columns: Collection[str] | None = None, shops: Shops | None = None) -> pl.DataFrame:
         return self._frame(self._asked(name, columns, shops), _params(name, shops))
@@ -314,11 +328,6 @@ class DuckDB:
 
     def count(self, name: str) -> int:
         return self._notes[name].rows
-
-    def drop(self, names: Iterable[str]) -> None:
-        for name in names:
-            self._connection.execute(f"DROP TABLE IF EXISTS {_quoted(name)}")
-            self._notes.pop(name, None)
 
     @staticmethod
     def _asked(name: str, columns: Collection[str] | None, shops: Shops | None) -> str:

@@ -33,8 +33,8 @@ READERS = {
 def finished(context: dg.AssetExecutionContext) -> Iterator[dg.MaterializeResult[None]]:
     """Write the finished set, pages and tables, and put it in force; all of it, whichever was asked for."""
     run: Run = context.resources.run
-    found = {"site": {"pages": results.pages(run)}, "out": results.publish(run)}
-    for name, told in found.items():
+    pages, headline = results.publish(run)
+    for name, told in {"site": {"pages": pages}, "out": headline}.items():
         if dg.AssetKey(name) in context.selected_asset_keys:
             yield dg.MaterializeResult(name, metadata={key: value for key, value in told.items() if value is not None})
 

@@ -60,6 +60,7 @@ class Parameters:
     sd_technician: float = 0.08
     sd_pair: float = 0.03
     sd_event: float = 0.08
+    sd_role: float = 0.0  # how far what each role transfers in this business lies from ROLE_TE
     wear_log_te: float = 0.30
     own_gun: float = 0.75
     loner: bool = True
@@ -108,8 +109,14 @@ class Parameters:
 
         Nothing lands more than was sprayed. A draw that had to be cut off there would have another truth than its eta says.
         """
-        spread = math.hypot(self.sd_gun, self.sd_technician, self.sd_pair, self.sd_event)
+        spread = math.hypot(self.sd_gun, self.sd_technician, self.sd_pair, self.sd_event, self.sd_role)
         return -1.5 * max(0.0, spread - math.hypot(0.10, 0.08, 0.03, 0.08))
+
+    @property
+    def role_log_te(self) -> np.ndarray:
+        """True mean log TE of each of ROLES in this business, drawn apart from everything else."""
+        own = np.random.default_rng([self.seed, 9]).normal(0, self.sd_role, len(ROLES))
+        return np.log([ROLE_TE[role] for role in ROLES]) + self.level + own
 
 
 # ---------------------------------------------------------------------------------------------------------- materials

@@ -87,12 +87,11 @@ def truth_of_operations(
     part = jobs.area[j] * jobs.fraction[j, k]
     plastic = (part * jobs.plastic[j]).sum(axis=1) / part.sum(axis=1)
     blended = ((jobs.fraction[j, k] > 0) & (jobs.fraction[j, k] < 1)).any(axis=1)
-    mu = np.log([biz.ROLE_TE[r] for r in ROLES]) + p.level
     kind = np.array([biz.ATOMISING_EFFECT[a] for a in b.atomising])
     age = start[j, k] / 1440 - (p.start - dt.date(1970, 1, 1)).days
     since_service = np.where(age >= b.service_day[g], age - b.service_day[g], age)
     eta = (
-        mu[role]
+        p.role_log_te[role]
         + kind[g]
         + b.gun_effect[g]
         + b.technician_effect[t]

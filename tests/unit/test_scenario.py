@@ -10,7 +10,9 @@ import polars as pl
 import pytest
 
 from schemas import validate
+from schemas.registers import ROLES
 from seed_data import business, scenario
+from seed_data.business import ROLE_TE
 from seed_data.scenario import Parameters, Scenario, build, chunks, write_canonical
 
 JOB = ["shop_id", "job_id"]
@@ -51,6 +53,23 @@ def test_months_are_drawn_apart_so_that_a_longer_business_begins_with_the_same_m
         )
         assert a.height > 100
         assert a.sort(OPERATION).select(OPERATION).equals(b.sort(OPERATION).select(OPERATION).head(a.height))
+
+
+def test_what_a_role_transfers_is_drawn_for_each_business_where_that_is_asked_for() -> None:
+    """By default it is that of ROLE_TE in all of them."""
+    size = {"months": 2, "cups": 300, "small_tables": False}
+    plain, other = build(seed=5, **size), build(seed=5, sd_role=0.15, **size)
+    both = [
+        one.truth["truth_operations"].select(*OPERATION, "role", one=pl.col("eta") - one.parameters.level)
+        for one in (plain, other)
+    ]
+    moved = both[0].join(both[1], on=[*OPERATION, "role"]).group_by("role").agg(by=pl.col("one_right") - pl.col("one"))
+    moved = moved.with_columns(spread=pl.col("by").list.max() - pl.col("by").list.min(), by=pl.col("by").list.first())
+    assert moved.height > 5 and moved["spread"].max() < 1e-12, "each role moved as one"
+    assert 0.05 < moved["by"].std() < 0.3 and moved["by"].n_unique() == moved.height
+    alike = build(seed=5, sd_role=0.0, **size)
+    assert all(frame.equals(_all(alike)[name]) for name, frame in _all(plain).items())
+    assert (Parameters().role_log_te == np.log([ROLE_TE[role] for role in ROLES])).all()
 
 
 def test_chunks_give_the_rows_of_build() -> None:

@@ -643,9 +643,9 @@ def weighed_targets(seed: int, n: int) -> Iterator[Line]:
 
 #: What a role transfers differs from business to business (its products, thinning, pressure): of a role that nobody reads by itself
 #: only the model's prior speaks, and hundreds of rows in any number of businesses with one truth would be one draw of it. So each
-#: business draws its own, with ROLE_TE's .10 about as far apart as design.PRIOR says. Whether roles lie that far apart
+#: business draws its own, with ROLE_TE's .10 as far apart as the model believes (.20 a role, .10 a product). Whether roles lie that far apart
 #: no record here can tell; that the interval says what is believed can be told.
-SD_ROLE = 0.15
+SD_ROLE = 0.20
 SIZES: dict[str, tuple[str, dict[str, float]]] = {
     "one_shop": ("one shop of 3 x 60 jobs", {"shops": 1, "technicians": 3, "cups": 750, "months": 8}),
     "six_shops": ("six shops of 200 jobs", {"shops": 6, "cups": 5000, "months": 8}),

@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
 import shutil
+import threading
+import time
+from collections.abc import Iterator
 from pathlib import Path
+from types import SimpleNamespace
 
 import polars as pl
 import pytest
@@ -12,7 +17,7 @@ from test_engines import at_a_time, differences
 from pipelines import checks, commands, steps, workbench, workspace
 from pipelines import run as runs
 from pipelines.ledger import runner
-from pipelines.steps import BY_TABLE, STEPS
+from pipelines.steps import BY_TABLE, STEPS, Step
 from pipelines.transfer.decisions import decision_tables
 from pipelines.workspace import Workspace
 from schemas import events, published, validate
@@ -161,3 +166,57 @@ def test_dagster_s_graph_makes_the_tables_of_the_plain_loop(copy: Workspace, fin
     workspace.forget_tables(copy)
     commands.run(copy)
     assert differences(tables(finished), tables(copy)) == []
+
+
+class Watched:
+    """Stands for a run whose steps do nothing: which are at work, which ended, and how many were at work at a time."""
+
+    def __init__(self, at_once: int, failing: str = "") -> None:
+        self.bench, self.failing = SimpleNamespace(at_once=at_once), failing
+        self.begun: list[str] = []
+        self.ended: list[str] = []
+        self.most = self.begun_at_failure = 0
+        self.lock = threading.Lock()
+
+    @contextlib.contextmanager
+    def timed(self, stage: str) -> Iterator[None]:
+        yield
+
+    def bring(self, step: Step, run: object) -> bool:
+        with self.lock:
+            self.begun.append(step.name)
+            self.most = max(self.most, len(self.begun) - len(self.ended))
+            lacking = {BY_TABLE[name].name for name in step.upstream} - set(self.ended)
+        assert not lacking, f"{step.name} was begun before {lacking}"
+        time.sleep(0.001)
+        if step.name == self.failing:
+            self.begun_at_failure = len(self.begun)
+            raise ValueError(step.name)
+        with self.lock:
+            self.ended.append(step.name)
+        return True
+
+
+@pytest.mark.parametrize("at_once", [1, 2, 3])
+def test_steps_are_made_side_by_side_and_none_before_what_it_reads(
+    at_once: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told: list[str] = []
+    run = Watched(at_once)
+    monkeypatch.setattr(steps, "bring", run.bring)
+    monkeypatch.setattr(steps, "tell", lambda group, _: told.append(group))
+    steps.bring_up_to_date(run)  # type: ignore[arg-type]
+    assert sorted(run.ended) == sorted(step.name for step in steps.STEPS)
+    assert run.most == at_once
+    assert told == list(steps.GROUPS), "each group once, in order"
+
+
+def test_where_a_step_fails_none_is_begun_after_it_and_its_error_is_what_is_raised(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    run = Watched(2, failing="records")
+    monkeypatch.setattr(steps, "bring", run.bring)
+    monkeypatch.setattr(steps, "tell", lambda group, _: None)
+    with pytest.raises(ValueError, match="records"):
+        steps.bring_up_to_date(run)  # type: ignore[arg-type]
+    assert 0 < len(run.begun) <= run.begun_at_failure + 1, "none, but where another step ended at that very moment"

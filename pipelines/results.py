@@ -65,8 +65,8 @@ def publish(run: Run) -> tuple[int, dict[str, Any]]:
             " nothing was published. Run everything."
         )
     with ThreadPoolExecutor(run.bench.at_once) as hands:
-        made = [hands.submit(make, run) for make in (pages, _tables)]
-        n, manifest = (one.result() for one in made)
+        drawn, written = hands.submit(pages, run), hands.submit(_tables, run)
+        n, manifest = drawn.result(), written.result()
     with run.timed("results"):
         runs.unchanged(run)
         workspace.publish(run.space, manifest, run.settings.engine.earlier_results)

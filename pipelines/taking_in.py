@@ -10,7 +10,9 @@ import contextlib
 import dataclasses
 import hashlib
 import itertools
+from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from functools import partial
 from typing import Any, TypeVar
@@ -28,6 +30,7 @@ from pipelines.workspace import Workspace, WorkspaceError
 from schemas.reference import LOCAL
 
 Item = TypeVar("Item")
+Result = TypeVar("Result")
 LOOSE = 20  # so many small entries of the store are made one
 
 
@@ -87,13 +90,25 @@ def intake(run: Run, settings: Mapping[str, Any]) -> Iterator[dict[str, pl.DataF
 
     def batches() -> Iterator[dict[str, pl.DataFrame]]:
         yield taken.tables
-        for at in range(len(taken.spans)):
+        for at, batch in enumerate(_ahead(taken.batch, range(len(taken.spans)), run.bench.at_once)):
             run.teller.progress("merging shops", at, len(taken.spans))
-            yield taken.batch(at)
+            yield batch
         yield dict(zip(("intake_files", "refused_rows", "incomplete"), taken.told(), strict=True))
 
     for batch in batches():  # names stand in paths too, which say until now which file is the later one
         yield {name: run.forgotten.frame(frame) for name, frame in batch.items()}
+
+
+def _ahead(work: Callable[[Item], Result], items: Iterable[Item], at_once: int) -> Iterator[Result]:
+    """Results in the order of the items, of which so many are worked on at a time, and no more held."""
+    begun: deque[Future[Result]] = deque()
+    with ThreadPoolExecutor(at_once) as hands:
+        for item in items:
+            begun.append(hands.submit(work, item))
+            if len(begun) == at_once:
+                yield begun.popleft().result()
+        while begun:
+            yield begun.popleft().result()
 
 
 @dataclass(frozen=True)

@@ -94,11 +94,10 @@ def fit(ops: pl.DataFrame, more: Sequence[Term] = ()) -> tuple[Fitted, Floats]:
 
 @dataclass(frozen=True)
 class Films:
-    """Operations and what `fit` found of them; chance: its variance per operation."""
+    """Operations and what `fit` found of them."""
 
     operations: pl.DataFrame
     fitted: Fitted
-    chance: Floats
 
 
 def film_by_technician(
@@ -190,7 +189,7 @@ def film_by_technician(
         flagged=pl.Series(flagged),
         why_not_flagged=pl.Series(why, dtype=pl.String),
     ).join(pl.concat(sums), on=CELL, how="left")
-    return table, Films(ops, fitted, chance)
+    return table, Films(ops, fitted)
 
 
 def next_job(ops: pl.DataFrame, cells: pl.DataFrame, fitted: Fitted, chance: Floats) -> tuple[Floats, Floats]:

@@ -69,14 +69,14 @@ def of_transfer(joint: Joint, record_layers: pl.DataFrame) -> Base:
 
 
 def of_film(films: film_model.Films) -> Base:
-    ops, fitted, chance = films.operations, films.fitted, films.chance
-    film, limit, var = (ops[c].to_numpy() for c in ("film_um", "film_max_um", "var_um2"))
+    ops, fitted = films.operations, films.fitted
+    film, limit = (ops[c].to_numpy() for c in ("film_um", "film_max_um"))
     typical = limit * np.exp(fitted.design @ fitted.fit.best.theta)
     rows = ops.select(*OPERATION, "role", "grade", share=pl.lit(1.0)).with_row_index("row")
     miss = np.clip((film - typical) / typical, -film_model.CLIP, film_model.CLIP)
-    return Base(
-        fitted.model.layout, fitted.fit.best, fitted.design, 1 / (var / typical**2 + chance), miss, rows
-    )  # fmt: skip
+    # the weights that the equations were made with: with others, such as those of films as they look afterwards, X'WX less what A
+    # tells of it is no longer positive where records are many
+    return Base(fitted.model.layout, fitted.fit.best, fitted.design, fitted.weight, miss, rows)
 
 
 def setting_effects(spray_settings: pl.DataFrame, **bases: Base | None) -> pl.DataFrame:

@@ -117,6 +117,7 @@ class Fitted:
         self.prior = mixed_model.Prior(np.array([*(t.scale for t in random), event_scale], float))
         first: Floats = np.log(self.prior.scale * 0.6) if like is None else like.fit.best.log_sd
         self.fit: mixed_model.Fit = mixed_model.fit(self.model, first, self.prior, tolerance=TOLERANCE)
+        self.weight = 1 / (v + h * np.exp(2 * self.fit.best.log_sd[-1]))  # of each row in the equations of the best
 
     @cached_property
     def posterior(self) -> mixed_model.Integrated:

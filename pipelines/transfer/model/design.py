@@ -274,7 +274,7 @@ def build(records: pl.DataFrame, prepared: pl.DataFrame, touched: Touched | None
     names, rows, unknowns, scale, layer_row_all, first_layer = _columns(prepared, coded, worn, touched or {})
     layer_row = layer_row_all[used]
     cell = ["shop_id", "gun_id", "technician_id", "role"]
-    distinct = prepared[first_layer]
+    distinct = prepared[[*cell, "mean", "sd"]][first_layer]
     row_keys = distinct.select(cell).with_columns(
         times=pl.Series(np.bincount(layer_row_all, minlength=len(first_layer)), dtype=pl.Int64)
     )

@@ -123,7 +123,7 @@ class Statements:
             n=pl.Series(n), n_direct=pl.Series(n_direct),
             eta=pl.Series(eta), log_se=pl.Series(np.sqrt(var)), log_u=pl.Series(np.sqrt(var + common**2)),
             grade=pl.Series(self.grades(code, cells.height), dtype=pl.String),
-            role_known=pl.col("role").is_in(self.roles_known()),
+            role_known=pl.col("role").is_in(self.roles_known),
             never=pl.Series(self.never_weighed(cells, by), dtype=pl.Boolean),
             bound=pl.Series(self.bound(matrix, cells, code, common), dtype=pl.Float64),
         )  # fmt: skip
@@ -163,6 +163,7 @@ class Statements:
             .otherwise(pl.lit(METHOD if settled else NOT_SETTLED)),
         )
 
+    @cached_property
     def roles_known(self) -> list[str]:
         """Roles of which at least one record was used; of any other the model knows its prior only."""
         used = self.row_records > 0

@@ -90,8 +90,7 @@ def linearise(design: Design, theta: Floats, on: NDArray[np.bool_], frame: mixed
     y = clip((D - Dhat) / Dhat) + a'theta ; a = sum over layers of mean split x design row
     """
     d = design
-    eta = d.rows @ theta
-    landed = d.sprayed * np.exp(eta[d.layer_row])
+    landed = d.sprayed * np.exp(d.rows @ theta)[d.layer_row]
     predicted = np.add.reduceat(landed, d.start) if d.n else np.zeros(0)
     share = landed / predicted[d.record]
     v = d.area_var + np.bincount(d.record, share**2 * d.own_var, minlength=d.n)
@@ -221,7 +220,8 @@ def solve(design: Design, known_log_sd: Floats | None = None) -> Joint:
     del model, frame  # larger than all that is kept
     kept = np.flatnonzero(on)
     own = {name: getattr(linear, name)[kept] for name in ("predicted", "v", "s", "h", "y")}
-    used = np.unique(design.signature_of_record[kept])  # a signature all of whose records are set aside goes with them
+    # a signature all of whose records are set aside goes with them
+    used = np.flatnonzero(np.bincount(design.signature_of_record[kept]))
     linear = replace(linear, **own, design=linear.design[used])
     return Joint(
         subset(design, kept), layout, linear, fitted, mixed_model.Integrated(points), number, converged, z, kept

@@ -323,7 +323,7 @@ class Frame:
         for start in range(0, len(self.kind), 1 << 18):  # in slices that stay in the cache
             here = slice(start, start + (1 << 18))
             if products is not None:
-                self.k.data[here] = products[self.kind[here]]
+                products.take(self.kind[here], out=self.k.data[here], mode="clip")  # "raise" would write a copy first
             else:
                 one, other = np.divmod(self.kind[here], kinds)
                 self.k.data[here] = value[one] * value[other]

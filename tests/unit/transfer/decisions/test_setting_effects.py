@@ -155,7 +155,9 @@ def test_weights_of_films_are_those_that_their_equations_were_made_with() -> Non
     c = design.T @ (base.weight[:, None] * design) + np.diag(1 / sd**2)
     assert base.solution.factor.inverse_diagonal() == pytest.approx(np.diag(np.linalg.inv(c)), rel=1e-9)
     at = np.arange(n)
-    slope, se = setting_effects._slopes(base, at, design[:, :3])  # what the design tells already: nothing is left to tell
+    slope, se = setting_effects._slopes(
+        base, at, design[:, :3]
+    )  # what the design tells already: nothing is left to tell
     assert np.isfinite(slope).all() and (se > 0.05).all()
 
 

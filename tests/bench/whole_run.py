@@ -64,14 +64,18 @@ class Timing:
     printed: str
 
 
-def timed(command: list[str]) -> Timing:
-    """Run a command in a process of its own and measure that process alone."""
+def timed(command: list[str], name: str) -> Timing:
+    """Run a command in a process of its own and measure that process alone; says so, for the largest take hours."""
     done = subprocess.run([sys.executable, "-c", TIMED_CHILD, *command], capture_output=True, text=True, cwd=HOME)
     found = re.search(r"@@ (\d+) ([\d.]+) (\d+)", done.stdout)
     if found is None:
         raise SystemExit(f"{' '.join(command)} did not end:\n{done.stdout}\n{done.stderr}")
     unit = 1024 if platform.system() == "Linux" else 1024 * 1024
-    return Timing(int(found[1]), float(found[2]), int(found[3]) * unit / 1e6, done.stdout + done.stderr)
+    timing = Timing(int(found[1]), float(found[2]), int(found[3]) * unit / 1e6, done.stdout + done.stderr)
+    if timing.code not in (0, 3):
+        raise SystemExit(f"{name} failed:\n{timing.printed}")
+    print(f"{name}: {timing.seconds:.2f} s, {timing.peak_mb:.0f} MB", file=sys.stderr, flush=True)
+    return timing
 
 
 def build(folder: Path, pours: int, shops: int | None = None, months: int = 14) -> Path:
@@ -156,15 +160,12 @@ def measure(space: Path, pours: int) -> None:
     size = sum(os.path.getsize(path) for path in files)
 
     run = [sys.executable, "-m", "pipelines.cli", "run", str(space)]
-    bare_before = timed([sys.executable, "-c", BARE_READ, *files])
-    plain = timed([sys.executable, str(HOME / "tests" / "bench" / "plain_pandas.py"), str(space)])
-    cold = timed(run)
-    bare_after = timed([sys.executable, "-c", BARE_READ, *files])
-    again = timed(run)
-    of_one, of_all = (timed(run) for _ in add_day(space))
-    for timing in (plain, cold, again, of_one, of_all):
-        if timing.code not in (0, 3):
-            raise SystemExit(f"a part of the bench failed:\n{timing.printed}")
+    bare_before = timed([sys.executable, "-c", BARE_READ, *files], "bare read")
+    plain = timed([sys.executable, str(HOME / "tests" / "bench" / "plain_pandas.py"), str(space)], "plain pandas")
+    cold = timed(run, "cold run")
+    bare_after = timed([sys.executable, "-c", BARE_READ, *files], "bare read")
+    again = timed(run, "nothing new")
+    of_one, of_all = (timed(run, name) for name, _ in zip(("day of one", "day of all"), add_day(space), strict=True))
     bare = (bare_before.seconds + bare_after.seconds) / 2
 
     print(

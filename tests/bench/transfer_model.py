@@ -381,20 +381,34 @@ def businesses(seed: int, n: int) -> Iterator[Line]:
 
 
 def widths(seed: int, n: int) -> Iterator[Line]:
-    """Intervals of cells beside those of an oracle that is told the true variances, on the same records."""
+    """Intervals of cells, and true effects below -5 % that are flagged, beside those of an oracle that is told the true variances, on
+    the same records."""
     for truth, label in (
         (Truth(shops=1, jobs=180, technicians=3, guns=3), "3 hands x 60 jobs"),
         (Truth(shops=6, jobs=200), "6 shops x 200 jobs"),
     ):
         sd = np.log([truth.sd_product, truth.sd_shop, truth.sd_gun, truth.sd_technician, truth.sd_pair, truth.sd_event])
         ratio = []
+        right, named, there = [0, 0], [0, 0], 0
         for i in range(max(n // truth.shops, 1)):
             net = networks.network(truth, seed + i)
-            ours, oracle = (cells(net, fit(net, known)).select(*CELL, "log_u", "n") for known in (None, sd))
+            fits = [fit(net, known) for known in (None, sd)]
+            for table, effects in (("gun_effects", net.gun), ("technician_effects", net.technician)):
+                low = {name for name, effect in effects.items() if effect < np.log(0.95)}
+                there += len(low)
+                for k, said in enumerate(fits):
+                    flagged = set(said.effects(table).filter("flagged")[f"{table.split('_')[0]}_id"])
+                    right[k] += len(flagged & low)
+                    named[k] += len(flagged)
+            ours, oracle = (cells(net, said).select(*CELL, "log_u", "n") for said in fits)
             both = ours.join(oracle, on=list(CELL), suffix="_oracle").filter(pl.col("n") > 0)
             ratio.append(both.select(pl.col("log_u") / pl.col("log_u_oracle")).to_series())
         middle = float(np.median(pl.concat(ratio).to_numpy()))
         yield f"width of cells <= 1.2x that of the true variances, {label}", f"{middle:.3f}x (median)", middle <= 1.2
+        found, wrong = right[0] / max(right[1], 1), (named[0] - right[0]) / max(named[0], 1)
+        told = f"{found:.3f} ({right[0]} and {right[1]} of {there})"
+        yield f"true effects below -5 % found >= .85 of what that oracle finds, {label}", told, found >= 0.85
+        yield f"of these flags wrong <= .05, {label}", f"{wrong:.3f} of {named[0]}", wrong <= 0.05
 
 
 def published(root: Path) -> dict[str, pl.DataFrame]:

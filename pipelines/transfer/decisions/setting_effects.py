@@ -5,6 +5,7 @@
 a slope by the unit of its setting and a step, for each setting, role and shop, N(0, .3^2) of log TE or log film. They are what the
 measure's own model finds with these columns in its design: with A, W, C its design, weights and equations, X the columns,
     S = X'WX + 1/.3^2 - X'WA C^-1 A'WX ,   slope = S^-1 X'W (y - A theta)        (Henderson's equations, all but X eliminated)
+    theta gives way by C^-1 A'W(what the slopes leave), each pass anew, since the model is one of ratios
 so whoever or whatever a setting goes along with (hand, gun, product, size, wear) is held apart from it. Spreads stay as they were
 fitted, and no other figure moves. Shown is what Benjamini and Hochberg (1995, J. R. Stat. Soc. B 57, 289) leave of all that was
 asked. Here belongs when a setting varies enough to be asked; what is set is the ledger's spray_settings.
@@ -133,17 +134,23 @@ def _of_shop(base: Base, shop: pl.DataFrame) -> Iterator[dict[str, Any]]:
 def _slopes(base: Base, at: np.ndarray[Any, Any], x: Floats) -> tuple[Floats, Floats]:
     """Slopes of more columns x over the rows `at` of a fitted model, and their standard errors: see the module."""
     weighted = base.weight[at][:, None] * x
-    mine = sp.csr_matrix((base.design[at].T @ weighted).T)
+    design = base.design[at]
+    mine = sp.csr_matrix((design.T @ weighted).T)
     i, j = np.triu_indices(x.shape[1])
     known = base.solution.factor.covariance(Rows.of(base.layout, mine[i]), Rows.of(base.layout, mine[j]))
     s = x.T @ weighted + np.eye(x.shape[1]) / PRIOR["change"][1] ** 2
     s[i, j] -= known
     s[j, i] = s[i, j]
     inverse = np.linalg.inv(s)
-    slope = np.zeros(x.shape[1])
+    slope, step = np.zeros(x.shape[1]), np.zeros(len(at))
     for _ in range(PASSES):  # no logarithm of a noisy figure is taken
-        moved = x @ slope
-        slope = inverse @ (weighted.T @ (np.clip((1 + base.miss[at]) / np.exp(moved) - 1, -CLIP, CLIP) + moved))
+        left = np.clip((1 + base.miss[at]) / np.exp(step) - 1, -CLIP, CLIP) + step
+        # theta already satisfies its equations with `miss`. What goes along with a column gives way as the column moves: were it
+        # held, a tip that only one gun has would run away from that gun
+        right = design.T @ (base.weight[at] * (left - base.miss[at]))
+        of_theta = base.solution.factor.solve(right)
+        slope = inverse @ (weighted.T @ left - mine @ of_theta)
+        step = x @ slope + design @ (of_theta - base.solution.factor.solve(mine.T @ slope))
     return slope, np.sqrt(inverse.diagonal())
 
 

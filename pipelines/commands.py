@@ -127,7 +127,7 @@ def _is_damage(error: BaseException) -> bool:
 
 def _materialize(current: runs.Run) -> None:
     """Everything in this process: by Dagster, with its records, where DAGSTER_HOME says where they go; without it, or where they
-    cannot be used, in a plain loop. Records that nobody keeps cost as much as a small run: each of some thousand events of the
+    cannot be used, by `steps.bring_up_to_date`. Records that nobody keeps cost as much as a small run: each of some thousand events of the
     graph is a row of a database."""
     if home := os.environ.get("DAGSTER_HOME"):
         import dagster as dg

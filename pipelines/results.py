@@ -37,23 +37,19 @@ SHOWN = (*PUBLISHED, *registers.REGISTERS, "packs", "target_metals", "target_met
 QUOTED = tuple(name for name in dict.fromkeys((*handouts.TABLES, *SHOWN)) if name not in PUBLISHED)
 
 
-def pages(run: Run) -> int:
-    """Write the site into the set being built; returns how many pages it has."""
+def pages(run: Run) -> dict[str, bytes]:
+    """The files of the site, by their path in it."""
     from reports import site
 
     with run.timed("pages"):
         veil = _veil(run)
-        seen = Seen(run.bench, veil) if veil and veil.called else Tables(run.bench)
-        files = site.build(seen, run.settings.model_dump())
-        for path, content in sorted(files.items()):
-            workspace.write_bytes(run.space, f"site/{path}", content)
-    n = sum(path.endswith(".html") for path in files)
-    run.tell("pages", f"{n} pages, {sum(map(len, files.values())) / 1e6:.1f} MB")
-    return n
+        return site.build(
+            Seen(run.bench, veil) if veil and veil.called else Tables(run.bench), run.settings.model_dump()
+        )
 
 
 def publish(run: Run) -> tuple[int, dict[str, Any]]:
-    """Write the set being built, pages beside tables as far as the workbench says, and put it in force, if the folder still holds
+    """Write the set being built, its pages drawn beside as far as the workbench says, and put it in force, if the folder still holds
     what was read. Returns how many pages it has, and the headline numbers.
 
     Raises WorkspaceError where a file changed, came or went meanwhile, or tables are of different times.
@@ -64,10 +60,14 @@ def publish(run: Run) -> tuple[int, dict[str, Any]]:
             f"{', '.join(behind[:5])} {'is' if len(behind) == 1 else 'are'} not up to date with what the folder holds, so"
             " nothing was published. Run everything."
         )
-    with ThreadPoolExecutor(run.bench.at_once) as hands:
-        drawn, written = hands.submit(pages, run), hands.submit(_tables, run)
-        n, manifest = drawn.result(), written.result()
+    with ThreadPoolExecutor(run.bench.at_once) as threads:
+        drawn, written = threads.submit(pages, run), threads.submit(_tables, run)
+        site, manifest = drawn.result(), written.result()
+    n = sum(path.endswith(".html") for path in site)
     with run.timed("results"):
+        for path, content in sorted(site.items()):  # after the tables: what is written comes in one order
+            workspace.write_bytes(run.space, f"site/{path}", content)
+        run.tell("pages", f"{n} pages, {sum(map(len, site.values())) / 1e6:.1f} MB")
         runs.unchanged(run)
         workspace.publish(run.space, manifest, run.settings.engine.earlier_results)
         if run.keys:  # what this run did not read anew or look up may still be wanted

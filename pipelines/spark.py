@@ -94,7 +94,7 @@ class Spark:
     """Tables as folders of parquet files below one shared folder; `notes.json` says which of them are in force."""
 
     apart = True
-    at_once = 1  # the cluster has its own
+    at_once = 1  # each statement is spread over the cluster already
 
     def __init__(self, folder: Path, master: str = "") -> None:
         self._folder = folder

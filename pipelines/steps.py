@@ -1,8 +1,8 @@
 """Every table of a run as data: what makes it, what that reads, and when it has to be made again.
 
-Here belongs the list of steps and nothing that computes. Order, staleness, Dagster's assets and their lineage, and what the
-plain loop (`bring_up_to_date`) does all come from `STEPS`. A step makes one table or several; it is one SQL statement
-(pipelines/ledger/<table>.sql) or a Python function, frames in by the table's name, frame out.
+Here belongs the list of steps and nothing that computes. Order, staleness, Dagster's assets and their lineage, and what is made
+side by side all come from `STEPS`. A step makes one table or several; it is one SQL statement (pipelines/ledger/<table>.sql) or
+a Python function, frames in by the table's name, frame out.
 
 A step is made again when its code, a setting that it looked at, or the CONTENT of a table that it reads has changed since: a
 table made again with equal rows stops there. So a file added later gives what all files at once would have given.
@@ -48,7 +48,7 @@ SHARED = ("schemas", "pipelines/workbench.py", "pipelines/steps.py", "pipelines/
 NO_FIGURE = ("engine", "pages")  # sections of the settings that move no table
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False)  # one step is like no other, so that it can be a key although it holds a mapping
 class Step:
     """makes    the tables it makes; the first names the step
     group     the part of the work that it belongs to
@@ -173,7 +173,10 @@ def _all() -> Iterator[Step]:
     yield from _ledger()
     yield Step(TRANSFER, "transfer", _transfer, estimate.READS, code=("pipelines/transfer",))
     for one in decision_tables.DECISIONS:
-        yield Step(one.makes, "decisions", _decision(one), dict.fromkeys(one.reads), code=("pipelines/transfer",))
+        reads = dict.fromkeys(one.reads)
+        if "transfer" in one.parts:  # after the step that fits the model, which else would be fitted twice at once
+            reads["transfer_model"] = None
+        yield Step(one.makes, "decisions", _decision(one), reads, code=("pipelines/transfer",))
 
 
 def _ordered(steps: Iterable[Step]) -> tuple[Step, ...]:
@@ -280,11 +283,11 @@ def bring_up_to_date(run: Run) -> None:
     ready: list[Step] = []
     at_work: dict[Future[bool], Step] = {}
     left, told = Counter(step.group for step in STEPS), list(GROUPS)
-    with ThreadPoolExecutor(run.bench.at_once) as hands:
+    with ThreadPoolExecutor(run.bench.at_once) as threads:
         while waiting.is_active():
             ready = sorted([*ready, *waiting.get_ready()], key=STEPS.index)
             free = run.bench.at_once - len(at_work)
-            at_work |= {hands.submit(_timed, step, run): step for step in ready[:free]}
+            at_work |= {threads.submit(_timed, step, run): step for step in ready[:free]}
             ready = ready[free:]
             ended = sorted(wait(at_work, return_when=FIRST_COMPLETED).done, key=lambda one: STEPS.index(at_work[one]))
             for one in ended:

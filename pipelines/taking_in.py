@@ -102,9 +102,9 @@ def intake(run: Run, settings: Mapping[str, Any]) -> Iterator[dict[str, pl.DataF
 def _ahead(work: Callable[[Item], Result], items: Iterable[Item], at_once: int) -> Iterator[Result]:
     """Results in the order of the items, of which so many are worked on at a time, and no more held."""
     begun: deque[Future[Result]] = deque()
-    with ThreadPoolExecutor(at_once) as hands:
+    with ThreadPoolExecutor(at_once) as threads:
         for item in items:
-            begun.append(hands.submit(work, item))
+            begun.append(threads.submit(work, item))
             if len(begun) == at_once:
                 yield begun.popleft().result()
         while begun:

@@ -94,7 +94,7 @@ class Workbench(Protocol):
         not what its schema promises."""
 
     def note(self, name: str, note: Note) -> None:
-        """Note of a table what it was made of."""
+        """Note of a table what it was made of; while it is being written (`writing`) nobody is told before it stands."""
 
     def read(self, name: str, columns: Collection[str] | None = None, shops: Shops | None = None) -> pl.DataFrame:
         """A table with these columns or all; of a table that shops own, the rows of some shops and those of none."""
@@ -220,7 +220,7 @@ class DuckDB:
             config["temp_directory"] = str(folder / "spill")
         self.at_once = min(2, threads or os.cpu_count() or 1)
         self._database = duckdb.connect(str(folder / "tables.duckdb") if folder else ":memory:", config=config)
-        self._own = threading.local()  # each thread's connection, and the notes as they were before what it is writing
+        self._own = threading.local()  # each thread's connection, and what it noted of tables that it is still writing
         asked = "SELECT table_name, comment FROM duckdb_tables() WHERE comment IS NOT NULL"
         found = self._connection.execute(asked).fetchall()
         self._notes = {name: Note(**json.loads(note)) for name, note in found}

@@ -60,7 +60,7 @@ class Parameters:
     sd_technician: float = 0.08
     sd_pair: float = 0.03
     sd_event: float = 0.08
-    sd_role: float = 0.0  # how far what each role transfers in this business lies from ROLE_TE
+    sd_role: float = 0.0  # how far what each role transfers in this business lies from ROLE_TE; moves `level` too
     wear_log_te: float = 0.30
     own_gun: float = 0.75
     loner: bool = True

@@ -159,7 +159,7 @@ def publish(space: Workspace, manifest: Mapping[str, Any], earlier: int = 1) -> 
     The set before stays for readers that are still in it, and of older ones as many as make `earlier` with it.
     """
     with told(f"publish the results in {space.root}"):
-        files = sorted(name for name in written(space.building)[:-2] if (space.building / name).is_file())
+        files = [name for name in written(space.building)[:-2] if (space.building / name).is_file()]
         (space.building / MANIFEST).write_bytes(sealed({**manifest, "files": sums(space.building, files)}))
         for full in space.building.rglob("*"):
             flush(full)

@@ -32,21 +32,18 @@ if str(HOME) not in sys.path:
     sys.path.insert(0, str(HOME))
 
 from pipelines import settings, workspace  # noqa: E402
-from pipelines.workspace import Workspace, checksums  # noqa: E402
+from pipelines.workspace import Workspace  # noqa: E402
 from seed_data import scenario  # noqa: E402
 
 LATE = "pours_late.csv"
 
 
 def hashes(folder: Path, database: bool = True) -> dict[str, str]:
-    """Every file of a finished set with a hash of its bytes; the database by what its tables hold, the list of what was written by
-    its lines: pages are written beside tables."""
+    """Every file of a finished set with a hash of its bytes; the database by what its tables hold."""
     found = {}
     for path in sorted(folder.rglob("*")):
         if path.is_file() and path.suffix != ".duckdb" and path.name != workspace.MANIFEST:
-            content = path.read_bytes()
-            content = b"\n".join(sorted(content.splitlines())) if path.name == checksums.WRITTEN else content
-            found[path.relative_to(folder).as_posix()] = hashlib.sha256(content).hexdigest()
+            found[path.relative_to(folder).as_posix()] = hashlib.sha256(path.read_bytes()).hexdigest()
     if database:
         with duckdb.connect(str(folder / "filmledger.duckdb"), read_only=True) as connection:
             for (name,) in connection.sql("select table_name from information_schema.tables order by 1").fetchall():

@@ -667,42 +667,42 @@ SIZES: dict[str, tuple[str, dict[str, float]]] = {
 }
 
 
-def workspaces(seed: int, n: int, sizes: Sequence[str] = tuple(SIZES), sd_role: float = SD_ROLE) -> Iterator[Line]:
+def workspaces(size_name: str, seed: int, n: int) -> Iterator[Line]:
     """Whole invented workspaces, from CSV files to published tables (seed_data): cover of every interval, by kind and by role."""
-    for label, size in map(SIZES.__getitem__, sizes):
-        seen, shown, halves, events, alarms, guns = [], [], [], [], 0, 0
-        for i, of_areas in enumerate(quantiles(max(int(n // size["shops"]), 1), seed)):
-            drawn, tables = invented(seed + i, of_areas, **size, sd_role=sd_role)
-            found = against_truth(tables, drawn.truth["truth_operations"], drawn.truth["truth_panels"], of_areas)
-            seen.append(found.with_columns(business=pl.lit(i)))
-            month = tables["transfer_by_period"].filter(
-                (pl.col("role") == "all") & pl.col("period").str.contains(r"^\d{4}-\d\d$")
-            )
-            shown.append(month["change_shown"].drop_nulls())
-            whole = tables["totals"].filter([pl.col(k) == "all" for k in ("shop_id", "role", "product_id", "period")])
-            halves.append(float(50 * (whole["te_high"] - whole["te_low"]).item()))
-            events.append(196 * float(whole["u_event"].item()))
-            steady = drawn.truth["truth_guns"].filter(pl.col("wear_log_te_per_day") == 0).select("gun_id")
-            rung = tables["gun_drift"].join(steady, on="gun_id")
-            alarms, guns = alarms + int(rung["alarm"].sum()), guns + rung.height
-        cover = pl.concat(seen)
-        for by in ("kind", "role"):
-            for (name,), part in cover.group_by(by, maintain_order=True):
-                each = [own["held"].to_list() for own in part.partition_by("business")]
-                yield covers(f"{name}, {label}", each)
-        width, of_events = float(np.mean(halves)), float(np.mean(events))
-        if size["months"] == 14:  # the bars speak of a business of three shops and 14 months
-            yield f"half-width of the headline <= 6 points, {label}", f"{width:.1f}", width <= 6
-            yield f"of which events <= 1, {label}", f"{of_events:.2f}", of_events <= 1
-        else:
-            yield (
-                f"half-width of the headline and of events, no bar, {label}",
-                f"{width:.1f} and {of_events:.2f} points",
-                True,
-            )
-        told = mean(pl.concat(shown))
-        yield f"shop-months said to have changed where none did <= 5 %, {label}", f"{100 * told:.1f} %", told <= 0.05
-        yield f"alarms over guns that hold <= 5 %, {label}", f"{alarms} of {guns}", alarms <= 0.05 * guns + 2
+    label, size = SIZES[size_name]
+    seen, shown, halves, events, alarms, guns = [], [], [], [], 0, 0
+    for i, of_areas in enumerate(quantiles(max(int(n // size["shops"]), 1), seed)):
+        drawn, tables = invented(seed + i, of_areas, **size, sd_role=SD_ROLE)
+        found = against_truth(tables, drawn.truth["truth_operations"], drawn.truth["truth_panels"], of_areas)
+        seen.append(found.with_columns(business=pl.lit(i)))
+        month = tables["transfer_by_period"].filter(
+            (pl.col("role") == "all") & pl.col("period").str.contains(r"^\d{4}-\d\d$")
+        )
+        shown.append(month["change_shown"].drop_nulls())
+        whole = tables["totals"].filter([pl.col(k) == "all" for k in ("shop_id", "role", "product_id", "period")])
+        halves.append(float(50 * (whole["te_high"] - whole["te_low"]).item()))
+        events.append(196 * float(whole["u_event"].item()))
+        steady = drawn.truth["truth_guns"].filter(pl.col("wear_log_te_per_day") == 0).select("gun_id")
+        rung = tables["gun_drift"].join(steady, on="gun_id")
+        alarms, guns = alarms + int(rung["alarm"].sum()), guns + rung.height
+    cover = pl.concat(seen)
+    for by in ("kind", "role"):
+        for (name,), part in cover.group_by(by, maintain_order=True):
+            each = [own["held"].to_list() for own in part.partition_by("business")]
+            yield covers(f"{name}, {label}", each)
+    width, of_events = float(np.mean(halves)), float(np.mean(events))
+    if size["months"] == 14:  # the bars speak of a business of three shops and 14 months
+        yield f"half-width of the headline <= 6 points, {label}", f"{width:.1f}", width <= 6
+        yield f"of which events <= 1, {label}", f"{of_events:.2f}", of_events <= 1
+    else:
+        yield (
+            f"half-width of the headline and of events, no bar, {label}",
+            f"{width:.1f} and {of_events:.2f} points",
+            True,
+        )
+    told = mean(pl.concat(shown))
+    yield f"shop-months said to have changed where none did <= 5 %, {label}", f"{100 * told:.1f} %", told <= 0.05
+    yield f"alarms over guns that hold <= 5 %, {label}", f"{alarms} of {guns}", alarms <= 0.05 * guns + 2
 
 
 TURN, SEEN = dt.date(2025, 8, 1), dt.date(2025, 10, 1)  # pours fall by a fifth from then on; looked at two months later
@@ -819,7 +819,7 @@ def stock(seed: int, n: int) -> Iterator[Line]:
 BARS: dict[str, tuple[Callable[[int, int], Iterator[Line]], int]] = {
     "cover": (cover, 200), "absolute": (absolute, 200), "misspecified": (misspecified, 60), "accuracy": (accuracy, 100), "unread": (unread, 100),
     "businesses": (businesses, 60),
-    "widths": (widths, 30), **{name: (partial(workspaces, sizes=[name]), 48) for name in SIZES}, "weighed_targets": (weighed_targets, 400),
+    "widths": (widths, 30), **{name: (partial(workspaces, name), 48) for name in SIZES}, "weighed_targets": (weighed_targets, 400),
     "few_records": (few_records, 60), "trend": (trend, 5), "stock": (stock, 20),
     "leftovers": (leftovers, 100), "false_flags": (false_flags, 200), "sixty_five": (sixty_five, 800),
     "statsmodels": (statsmodels, 1), "insteval": (insteval, 1), "speed": (speed, 1),

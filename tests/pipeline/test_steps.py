@@ -19,6 +19,7 @@ from pipelines import run as runs
 from pipelines.ledger import runner
 from pipelines.steps import BY_TABLE, STEPS, Step
 from pipelines.transfer.decisions import decision_tables
+from pipelines.transfer.model import estimate
 from pipelines.workspace import Workspace
 from schemas import events, published, validate
 from tests.workspaces import drawn
@@ -26,7 +27,7 @@ from tests.workspaces import drawn
 
 @pytest.fixture(scope="module")
 def finished(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
-    """A small workspace whose tables were made in a plain loop, without Dagster. Tests leave it as it is."""
+    """A small workspace whose tables were made by `bring_up_to_date`, without Dagster. Tests leave it as it is."""
     space = drawn(tmp_path_factory.mktemp("steps") / "shop", shops=2, months=2, cups=60)
     with runs.begin(space, runs.Silent()) as run:
         steps.bring_up_to_date(run)
@@ -195,6 +196,20 @@ class Watched:
         with self.lock:
             self.ended.append(step.name)
         return True
+
+
+def test_what_asks_for_the_transfer_model_waits_for_the_step_that_fits_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Begun beside that step, a decision would fit the model a second time."""
+    asking = {one.makes[0] for one in decision_tables.DECISIONS if "transfer" in one.parts}
+    assert asking and all("transfer_model" in BY_TABLE[name].upstream for name in asking)
+    again: list[object] = []
+    monkeypatch.setattr(estimate, "fitted_model", lambda **given: again.append(given))
+    space = drawn(tmp_path / "shop", shops=1, months=2, cups=60)
+    with runs.begin(space, runs.Silent()) as run:
+        steps.bring_up_to_date(run)
+        assert run.transfer_model is not None and not again
 
 
 @pytest.mark.parametrize("at_once", [1, 2, 3])

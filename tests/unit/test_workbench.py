@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import random
+import threading
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
+import duckdb
 import polars as pl
 import pytest
 from hypothesis import given
@@ -145,6 +148,32 @@ def test_what_leaves_the_workbench_has_twelve_digits(bench: DuckDB, tmp_path: Pa
     assert found[number].to_list() == [float(f"{one:.12g}") for one in noisy]
     assert Tables(bench)["job_costs"].equals(found)
     assert found.schema == validate.empty("job_costs").schema
+
+
+def test_threads_write_apart_and_one_that_fails_takes_back_its_own_alone(bench: DuckDB) -> None:
+    both_write = threading.Barrier(2)
+
+    def fails() -> None:
+        with bench.writing():
+            bench.put("job_costs", costs())
+            bench.note("job_costs", Note("lost", {}, *bench.look("job_costs"), {}))
+            both_write.wait()
+            raise ValueError("stopped")
+
+    def stands() -> None:
+        with bench.writing():
+            bench.put("leftover_habits", validate.empty("leftover_habits"))
+            both_write.wait()
+            bench.note("leftover_habits", Note("kept", {}, *bench.look("leftover_habits"), {}))
+
+    with ThreadPoolExecutor(2) as threads:
+        lost, kept = threads.submit(fails), threads.submit(stands)
+        kept.result()
+        with pytest.raises(ValueError, match="stopped"):
+            lost.result()
+    assert set(bench.notes()) == {"leftover_habits"} and bench.count("leftover_habits") == 0
+    with pytest.raises(duckdb.CatalogException):
+        bench.read("job_costs")
 
 
 @given(st.floats(min_value=1e-12, max_value=1e12), st.sampled_from([-1, 1]))

@@ -538,21 +538,32 @@ def against_truth(
     return pl.concat(out)
 
 
-def cover_of(seen: Sequence[Sequence[float]]) -> tuple[float, float, int]:
-    """Share of the rows that held, how far off it may be by chance (95 %, Student's t), rows; one entry a business. Rows of one
+FEW_MISSES = (
+    5  # businesses of either kind below which Student's t says little: then the score interval, one draw a business
+)
+
+
+def cover_of(seen: Sequence[Sequence[float]]) -> tuple[float, float, float, int]:
+    """Share of the rows that held, what it may be but for chance (low and high of 95 %), rows; one entry a business. Rows of one
     business share the errors of its table of areas and its products and stand or fall together: businesses are what is counted."""
+    from statsmodels.stats.proportion import proportion_confint  # slow to import, and most parts do not ask
+
     seen = [one for one in seen if len(one)]
     rows, n = sum(map(len, seen)) or 1, len(seen)
     share = sum(map(sum, seen)) / rows
+    missed, held_in = (sum(any(round(row) == said for row in one) for one in seen) for said in (0, 1))
+    if min(missed, held_in) < FEW_MISSES:
+        low, high = proportion_confint(share * n, n, method="wilson") if n else (0.0, 1.0)
+        return share, float(low), float(high), rows
     spread = sum((sum(one) - share * len(one)) ** 2 for one in seen) ** 0.5 / rows
-    few = (0.95 * 0.05 / max(n, 1)) ** 0.5 if share in (0, 1) else 0.0
-    return share, max(spread * (n / (n - 1)) ** 0.5, few) * float(t.ppf(0.975, n - 1)) if n > 1 else 1.0, rows
+    half = spread * (n / (n - 1)) ** 0.5 * float(t.ppf(0.975, n - 1))
+    return share, share - half, share + half, rows
 
 
 def covers(bar: str, seen: Sequence[Sequence[float]]) -> Line:
-    share, spread, rows = cover_of(seen)
-    told = f"{share:.3f} (+-{spread:.3f}) of {rows}, {sum(map(bool, seen))} businesses"
-    return f"cover .92-.975, {bar}", told, within(share, 0.92 - spread, 0.975 + spread)
+    share, low, high, rows = cover_of(seen)
+    told = f"{share:.3f} ({low:.3f} to {min(high, 1):.3f}) of {rows}, {sum(map(bool, seen))} businesses"
+    return f"cover .92-.975, {bar}", told, low <= 0.975 and high >= 0.92
 
 
 def quantiles(n: int, seed: int) -> np.ndarray:

@@ -7,6 +7,7 @@ import importlib.util
 import sys
 from pathlib import Path
 
+import numpy as np
 import polars as pl
 import pytest
 
@@ -44,3 +45,27 @@ def test_base_and_clear_are_told_apart_where_something_was_read_between_and_nowh
 
 def test_nobody_is_flagged_in_a_business_where_all_are_alike(bench):
     assert not any(bench.business("all alike", seed)[1] for seed in (5, 6))
+
+
+@pytest.mark.parametrize(
+    ("cover", "shared", "businesses", "fine"),
+    [
+        (0.95, 0.0, 48, True),
+        (0.95, 1.0, 48, True),  # all rows of a business stand or fall together
+        (0.80, 0.0, 48, False),
+        (0.80, 1.0, 400, False),
+        (0.999, 0.0, 200, False),
+        (1.0, 1.0, 48, True),  # as .95 may well give: 48 draws
+        (1.0, 0.0, 200, False),
+    ],
+)
+def test_the_bar_of_cover_fails_where_intervals_are_too_narrow_or_too_wide_and_not_by_chance(
+    bench, cover, shared, businesses, fine
+):
+    """20 rows a business that hold with that chance, drawn one by one or (shared) once for all of them; 40 seeds."""
+    met = []
+    for seed in range(40):
+        rng = np.random.default_rng(seed)
+        own, whole = rng.random((businesses, 20)) < cover, rng.random((businesses, 1)) < cover
+        met.append(bench.covers("a bar", np.where(shared, whole, own).astype(float).tolist())[-1])
+    assert np.mean(met) >= 0.9 if fine else np.mean(met) <= 0.1, np.mean(met)

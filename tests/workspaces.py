@@ -23,9 +23,9 @@ def filled(root: Path, files: Mapping[str, str]) -> Workspace:
     return space
 
 
-def drawn(root: Path, **asked: Any) -> Workspace:
-    """A workspace with the canonical files of an invented business (seed_data.scenario.build)."""
-    space, _ = workspace.init(root, settings.template())
+def drawn(root: Path, chosen: Mapping[str, Any] | None = None, **asked: Any) -> Workspace:
+    """A workspace with the canonical files of an invented business (seed_data.scenario.build), with these settings chosen."""
+    space, _ = workspace.init(root, settings.template(**chosen or {}))
     scenario.write_canonical(space.root, scenario.build(**asked))
     return space
 

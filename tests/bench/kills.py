@@ -1,6 +1,6 @@
 """A run is a transaction: `make kills` stops runs at random moments and looks at what readers see.
 
-Two states of one small workspace, with and without a late export, are first run undisturbed. Then, over and over, the
+Two states of one small workspace, without and with a late export, are first run undisturbed. Then, over and over, the
 workspace changes to the other state, a run starts and is killed (SIGKILL) at a random moment. What is in force must be one
 of the two undisturbed sets, byte for byte (the database by what its tables hold); the next run must end with the set that
 belongs to the state. A reader polls all the while: it must never find a set that is mixed, cut short or missing.
@@ -124,26 +124,30 @@ class Result:
     wrong: list[str]
 
 
-def states(
-    folder: Path, cups: int = 150, months: int = 3
-) -> tuple[Workspace, str, dict[str, dict[str, str]], list[str]]:
-    """The workspace, run undisturbed in both states: the late export's text, the sets by fingerprint, and the two
-    fingerprints (without, with)."""
+def drawn(folder: Path) -> Workspace:
     space, _ = workspace.init(folder, settings.template())
-    scenario.write_canonical(space.root, scenario.build(shops=1, months=months, cups=cups))
+    scenario.write_canonical(space.root, scenario.build(shops=1, months=3, cups=150))
+    return space
+
+
+def states(space: Workspace) -> tuple[str, dict[str, dict[str, str]], list[str], float]:
+    """Run the workspace undisturbed in both states: the late export's text, the sets by fingerprint, the two fingerprints
+    (without, with), and how long the run with the late export took. It is left in that state."""
     late = pl.read_csv(space.inbox / "pours.csv", infer_schema=False).head(3).with_columns(mix_id=pl.lit("late"))
     text = late.write_csv()
-    known, marks = {}, []
-    for with_late in (True, False):
+    known, marks, took = {}, [], 0.0
+    for with_late in (False, True):
         change(space, text, with_late)
+        began = time.monotonic()
         finish(space)
+        took = time.monotonic() - began
         manifest = workspace.manifest_in_force(space)
         snapshot = space.snapshot()
         assert manifest is not None and snapshot is not None
         known[manifest["fingerprint"]] = hashes(snapshot)
-        marks.insert(0, manifest["fingerprint"])
+        marks.append(manifest["fingerprint"])
     assert len(known) == 2 and known[marks[0]] != known[marks[1]]
-    return space, text, known, marks
+    return text, known, marks, took
 
 
 def change(space: Workspace, text: str, with_late: bool) -> None:
@@ -154,10 +158,11 @@ def change(space: Workspace, text: str, with_late: bool) -> None:
         (space.inbox / LATE).unlink(missing_ok=True)
 
 
-def disturb(folder: Path, kills: int, seed: int, say: bool = False, finish_every: int = 1) -> Result:
-    """Kill `kills` runs at random moments, seeded; see the module's docstring for what is checked. After every
+def disturb(space: Workspace, kills: int, seed: int, say: bool = False, finish_every: int = 1) -> Result:
+    """Kill `kills` runs of a workspace at random moments, seeded; see the module's docstring for what is checked. After every
     `finish_every` kills a run is left alone."""
-    space, text, known, marks = states(folder)
+    # how long a run takes here and now; measured again with every run left alone
+    text, known, marks, whole = states(space)
     moments = random.Random(seed)
     reader = Reader(space, known)
     reader.start()
@@ -165,10 +170,6 @@ def disturb(folder: Path, kills: int, seed: int, say: bool = False, finish_every
     wrong: list[str] = []
     first = 0
     try:
-        began = time.monotonic()
-        change(space, text, True)
-        finish(space)
-        whole = time.monotonic() - began  # how long a run takes here and now; measured with every run left alone
         for number in range(1, kills + 1):
             with_late = (number - 1) // finish_every % 2 == 1
             change(space, text, with_late)
@@ -212,7 +213,7 @@ def main() -> int:
     given.add_argument("--finish-every", type=int, default=1)
     chosen = given.parse_args()
     with tempfile.TemporaryDirectory() as folder:
-        result = disturb(Path(folder) / "shop", chosen.kills, chosen.seed, True, chosen.finish_every)
+        result = disturb(drawn(Path(folder) / "shop"), chosen.kills, chosen.seed, True, chosen.finish_every)
     print(f"{sum(result.kills.values())} runs, of which {result.finished_first} had ended before the kill")
     for stage, n in sorted(result.kills.items()):
         print(f"  {n:4} killed {stage}")

@@ -10,6 +10,7 @@ import io
 import os
 import re
 import zipfile
+from collections.abc import Iterator
 from pathlib import Path
 
 import duckdb
@@ -104,7 +105,7 @@ def hits(folder: Path) -> dict[str, set[str]]:
 
 @pytest.fixture(scope="module")
 def shop(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
-    space, _ = workspace.init(tmp_path_factory.mktemp("names") / "shop", settings.template())
+    space, _ = workspace.init(tmp_path_factory.mktemp("names") / "shop", settings.template(private=True))
     drawn = scenario.build(shops=1, months=3, cups=60)
     people = drawn.registers["technicians"]
     names = [dict(zip(("technician_id", "given", "family"), person(place), strict=True)) for place in NUMBER]
@@ -145,7 +146,16 @@ def shop(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
     return space
 
 
-def test_names_stand_where_they_may_and_nowhere_else(shop: Workspace, capsys: pytest.CaptureFixture[str]) -> None:
+@pytest.fixture
+def usual_umask() -> Iterator[None]:
+    before = os.umask(0o022)
+    yield
+    os.umask(before)
+
+
+def test_names_stand_where_they_may_and_a_private_workspace_is_read_by_its_user_alone(
+    shop: Workspace, usual_umask: None, capsys: pytest.CaptureFixture[str]
+) -> None:
     assert cli.main(["run", str(shop.root)]) in (0, 3), capsys.readouterr().err
     named = {name for names in hits(shop.out).values() for name in names}
     wanted = {
@@ -162,6 +172,9 @@ def test_names_stand_where_they_may_and_nowhere_else(shop: Workspace, capsys: py
     marked = {path.suffix for path in shop.handouts.rglob("*.*") if path.is_file() and mark in told(path)}
     assert {".html", ".xlsx"} <= marked, marked
     assert not PLANTED.search(capsys.readouterr().out.encode())
+    made = [path for top in (shop.state, shop.handouts) for path in (top, *top.rglob("*")) if not path.is_symlink()]
+    made.remove(shop.state / "lock")  # taken before the settings are read; it holds the number of a process
+    assert {path.stat().st_mode & 0o077 for path in made} == {0}, [p for p in made if p.stat().st_mode & 0o077]
 
 
 def test_hidden_people_stand_in_no_result_at_all(shop: Workspace, capsys: pytest.CaptureFixture[str]) -> None:
@@ -224,17 +237,3 @@ def test_ids_become_aliases_that_stay() -> None:
 def test_one_person_may_be_named_to_that_person() -> None:
     own = Veil({"technicians": PEOPLE}, "T1")
     assert own.words("T1 and T12, Ada Nord") == "T1 and a hand, Ada Nord"
-
-
-def test_a_private_workspace_is_read_by_its_user_alone(tmp_path: Path) -> None:
-    before = os.umask(0o022)
-    try:
-        space, _ = workspace.init(tmp_path / "shop", "[pages]\nprivate = true\n")
-        scenario.write_canonical(space.root, scenario.build(shops=1, months=1, cups=4))
-        assert cli.main(["run", str(space.root), "--for", "owner"]) in (0, 3)
-        assert cli.main(["handout", str(space.root), "--rolling"]) in (0, 3)
-    finally:
-        os.umask(before)
-    made = [path for top in (space.state, space.handouts) for path in (top, *top.rglob("*")) if not path.is_symlink()]
-    made.remove(space.state / "lock")  # taken before the settings are read; it holds the number of a process
-    assert {path.stat().st_mode & 0o077 for path in made} == {0}, [p for p in made if p.stat().st_mode & 0o077]

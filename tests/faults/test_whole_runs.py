@@ -10,15 +10,7 @@ import pytest
 from pipelines import cli
 from pipelines.workspace import Workspace
 from tests.faults.test_kept_things import flip, random
-from tests.workspaces import drawn, hashes, table
-
-
-@pytest.fixture(scope="module")
-def finished(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
-    """A small workspace that was run once. Tests leave it as it is."""
-    space = drawn(tmp_path_factory.mktemp("faults") / "shop", shops=1, months=2, cups=12)
-    assert cli.main(["run", str(space.root)]) in (0, 3)
-    return space
+from tests.workspaces import hashes, table
 
 
 def test_a_damaged_set_is_healed_in_a_line_and_with_the_same_bytes(

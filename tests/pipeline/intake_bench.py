@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
+from functools import cache
 
 import polars as pl
 from polars.testing import assert_frame_equal
@@ -29,9 +30,24 @@ OPERATIONS = "shop_id,job_id,operation_no,kind,started_at,ended_at,technician_id
 def read_all(
     files: dict[str, str | bytes], layouts: dict[str, str] | None = None, registers: bool = True
 ) -> list[FileRead]:
-    found = layout.load(layouts or {})
     every = {**(REGISTERS if registers else {}), **files}
-    return [read_file(_source(name, text), found) for name, text in every.items()]
+    return _each_read(every, layouts or {}, Options())
+
+
+def _each_read(every: dict[str, str | bytes], layouts: dict[str, str], options: Options) -> list[FileRead]:
+    found, known = layout.load(layouts), tuple(layouts.items())
+    return [
+        _register(name, known, options)
+        if text is REGISTERS.get(name)
+        else read_file(_source(name, text), found, options)
+        for name, text in every.items()
+    ]
+
+
+@cache
+def _register(name: str, layouts: tuple[tuple[str, str], ...], options: Options) -> FileRead:
+    """The same in most tests, so it is read once for all of them."""
+    return read_file(_source(name, REGISTERS[name]), layout.load(dict(layouts)), options)
 
 
 def _source(name: str, text: str | bytes) -> Source:
@@ -49,7 +65,7 @@ def take_in(
     every = {**(REGISTERS if registers else {}), **files}
     found = layout.load(layouts or {})
     options = options or Options()
-    done = list(reads) if reads is not None else [read_file(_source(n, t), found, options) for n, t in every.items()]
+    done = list(reads) if reads is not None else _each_read(every, layouts or {}, options)
     if reads is None:
         for one, other in zip(done, read_files([_source(n, t) for n, t in every.items()], found, options), strict=True):
             alike(one, other)

@@ -18,21 +18,17 @@ import polars as pl
 import pyarrow.parquet as pq
 import pytest
 
-from pipelines import cli, settings, workspace
+from pipelines.workspace import Workspace
 from reports import statements
 from schemas import described, published, registers, relations, validate
-from seed_data import scenario
 
 HOME = Path(__file__).resolve().parents[2]
 
 
 @pytest.fixture(scope="module")
-def out(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def out(finished: Workspace) -> Path:
     """What a run over two small invented shops leaves."""
-    space, _ = workspace.init(tmp_path_factory.mktemp("described") / "shop", settings.template(data_licence="CC0-1.0"))
-    scenario.write_canonical(space.root, scenario.build(shops=2, months=3, cups=150))
-    assert cli.main(["run", str(space.root)]) in (0, 3)
-    return space.out.resolve()
+    return finished.out.resolve()
 
 
 @pytest.fixture(scope="module")

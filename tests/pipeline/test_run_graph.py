@@ -15,7 +15,6 @@ from pipelines.ledger import runner
 from pipelines.settings import Settings
 from pipelines.workspace import Workspace
 from schemas import events, published, registers, validate
-from tests.workspaces import drawn, ran
 
 HOME = Path(__file__).resolve().parents[2]
 SETTINGS = Settings().flat()
@@ -224,11 +223,6 @@ def test_sums_are_checked_against_lines_that_have_their_columns(table):
 # --- a finished workspace, and what a user of Dagster does with it ------------------------------------------------------
 
 
-@pytest.fixture(scope="module")
-def finished(tmp_path_factory) -> Workspace:
-    return ran(drawn(tmp_path_factory.mktemp("graph") / "shop", shops=2, months=3, cups=80))
-
-
 @pytest.fixture
 def copy(copy, monkeypatch) -> Workspace:
     monkeypatch.setenv(automation.WORKSPACE, str(copy.root))
@@ -285,7 +279,6 @@ def test_a_run_that_fails_leaves_word_in_the_workspace(copy):
     (copy.settings_file).write_text("[money]\nlabour_rate = 61.0\n")
     job = definitions.defs.resolve_job_def("everything")
     (copy.settings_file).write_text("")
-    (copy.inbox / "pours.csv").write_text("shop_id\n")
     copy.snapshots.rename(copy.state / "gone")
     (copy.snapshots).write_text("a file where a folder should be")
     assert not job.execute_in_process(raise_on_error=False).success

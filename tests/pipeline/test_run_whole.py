@@ -16,17 +16,9 @@ from page_words import unplain
 
 from pipelines import cli, commands, taking_in, workspace
 from pipelines.workspace import Workspace, WorkspaceError
-from tests.workspaces import drawn, hashes, table
+from tests.workspaces import hashes, table
 
 HOME = Path(__file__).resolve().parents[2]
-
-
-@pytest.fixture(scope="module")
-def finished(tmp_path_factory) -> Workspace:
-    """A workspace that was run once. Tests leave it as it is."""
-    space = drawn(tmp_path_factory.mktemp("finished") / "shop", shops=2, months=3, cups=150)
-    assert cli.main(["run", str(space.root)]) in (0, 3)
-    return space
 
 
 def contents(space: Workspace) -> dict[str, str]:
@@ -166,19 +158,11 @@ def test_a_reader_nobody_knows_is_wrong_usage_and_nothing_is_written(copy, capsy
     assert not copy.handouts.exists()
 
 
-def test_computing_everything_again_gives_the_same_bytes_and_touches_nothing_of_the_shop_s(copy):
-    before, number, files = contents(copy), copy.snapshot(), own(copy)
-    assert commands.run(copy, again=True).new
-    assert copy.snapshot() != number
-    assert contents(copy) == before
-    assert own(copy) == files
-    assert sorted(os.listdir(copy.root)) == [".filmledger", "filmledger.toml", "inbox", "layouts", "out", "registers"]
-
-
-def test_the_job_that_dagster_starts_by_itself_gives_the_same_bytes_under_the_same_lock(copy, monkeypatch):
+def test_the_job_that_dagster_starts_by_itself_makes_the_bytes_of_the_plain_loop_under_the_same_lock(copy, monkeypatch):
     from pipelines.definitions import defs
 
     before, number = contents(copy), copy.snapshot()
+    workspace.forget_tables(copy)
     monkeypatch.setenv("FILMLEDGER_WORKSPACE", str(copy.root))
     everything = defs.resolve_job_def("everything")
     with workspace.lock(copy):
@@ -189,28 +173,25 @@ def test_the_job_that_dagster_starts_by_itself_gives_the_same_bytes_under_the_sa
     assert contents(copy) == before
 
 
-def test_a_file_that_comes_and_goes_leaves_no_trace(copy):
-    before = contents(copy)
+def test_a_file_that_comes_and_a_damaged_one_are_told_and_computing_all_again_without_them_gives_the_same_bytes(
+    copy, capsys
+):
+    before, of_the_shop = contents(copy), own(copy)
     extra = copy.inbox / "pours_late.csv"
     pours = pl.read_csv(copy.inbox / "pours.csv", infer_schema=False)
     pours.head(3).with_columns(mix_id=pl.lit("late")).write_csv(extra)
-    assert commands.run(copy).new
-    mixes = table(copy, "mixes")
-    assert mixes.filter(pl.col("mix_id") == "late").height >= 1
-    assert contents(copy) != before
-    extra.unlink()
-    assert commands.run(copy).new
-    assert contents(copy) == before
-
-
-def test_a_damaged_file_is_refused_by_name_and_the_run_goes_on(copy, capsys):
-    (copy.inbox / "noise.csv").write_bytes(b"\x00\x01\x02binary")
-    pours = (copy.inbox / "pours.csv").read_text().splitlines()
+    noise = copy.inbox / "noise.csv"
+    noise.write_bytes(b"\x00\x01\x02binary")
+    export = copy.inbox / "pours.csv"
+    time, whole = export.stat().st_mtime_ns, export.read_bytes()
+    pours = export.read_text().splitlines()
     header = pours[0].split(",")
     cells = pours[1].split(",")
     cells[header.index("weighed_g")] = "=1+1"
-    (copy.inbox / "pours.csv").write_text("\n".join([pours[0], ",".join(cells), *pours[2:]]) + "\n")
+    export.write_text("\n".join([pours[0], ",".join(cells), *pours[2:]]) + "\n")
     assert cli.main(["run", str(copy.root)]) == 3
+    assert table(copy, "mixes").filter(pl.col("mix_id") == "late").height >= 1
+    assert contents(copy) != before
     told = capsys.readouterr().out
     assert "1 file" in told
     files = table(copy, "intake_files")
@@ -219,6 +200,16 @@ def test_a_damaged_file_is_refused_by_name_and_the_run_goes_on(copy, capsys):
     row = refused.filter(pl.col("line") == "2")
     assert row.height == 1
     assert "weighed_g" in row["reasons"][0]
+    extra.unlink()
+    noise.unlink()
+    export.write_bytes(whole)
+    os.utime(export, ns=(time, time))
+    number = copy.snapshot()
+    assert commands.run(copy, again=True).new
+    assert copy.snapshot() != number
+    assert contents(copy) == before
+    assert own(copy) == of_the_shop, "nothing of the shop's own is touched"
+    assert sorted(os.listdir(copy.root)) == [".filmledger", "filmledger.toml", "inbox", "layouts", "out", "registers"]
 
 
 def test_an_empty_workspace_runs_and_says_that_there_is_nothing_yet(tmp_path, capsys):

@@ -14,18 +14,9 @@ import pytest
 
 from pipelines import cli, commands, run, taking_in, workspace
 from pipelines.workspace import Workspace, WorkspaceError
-from tests.workspaces import drawn, hashes
+from tests.workspaces import hashes
 
 HOME = Path(__file__).resolve().parents[2]
-
-
-@pytest.fixture(scope="module")
-def finished(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
-    """A small workspace that was run once. Tests leave it as it is."""
-
-    space = drawn(tmp_path_factory.mktemp("trouble") / "shop", shops=1, months=2, cups=30)
-    assert cli.main(["run", str(space.root)]) in (0, 3)
-    return space
 
 
 def late(space: Workspace) -> None:
@@ -34,7 +25,7 @@ def late(space: Workspace) -> None:
 
 
 @pytest.fixture
-def copy(copy: Workspace) -> Workspace:
+def late_copy(copy: Workspace) -> Workspace:
     late(copy)
     return copy
 
@@ -98,7 +89,8 @@ def test_a_folder_that_may_not_be_written_is_said_and_the_old_results_stay(
         subprocess.run(["umount", "-l", str(space_root)], check=False)
 
 
-def test_a_second_run_says_who_is_running_and_ends_with_1(copy: Workspace) -> None:
+def test_a_second_run_says_who_is_running_and_ends_with_1(late_copy: Workspace) -> None:
+    copy = late_copy
     before = hashes(copy)
     with workspace.lock(copy):
         done = subprocess.run(
@@ -114,9 +106,9 @@ def test_a_second_run_says_who_is_running_and_ends_with_1(copy: Workspace) -> No
 
 
 def test_a_file_that_vanishes_while_files_are_read_stops_the_run(
-    copy: Workspace, monkeypatch: pytest.MonkeyPatch
+    late_copy: Workspace, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    before = hashes(copy)
+    copy, before = late_copy, hashes(late_copy)
     true_unpack = workspace.read_again
 
     def meanwhile(space: Workspace, key: str) -> object:
@@ -131,10 +123,11 @@ def test_a_file_that_vanishes_while_files_are_read_stops_the_run(
 
 
 def test_a_file_that_was_moved_is_known_by_its_content_and_not_read_again(
-    copy: Workspace, monkeypatch: pytest.MonkeyPatch
+    late_copy: Workspace, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     from pipelines.intake.reading import read
 
+    copy = late_copy
     first = taking_in.read_everything(run.look(copy, run.Silent()))
     (copy.inbox / "old").mkdir()
     (copy.inbox / "pours.csv").rename(copy.inbox / "old" / "pours.csv")
@@ -153,7 +146,6 @@ def test_a_file_that_was_moved_is_known_by_its_content_and_not_read_again(
 
 
 def test_a_register_changed_later_changes_what_hangs_on_it(copy: Workspace) -> None:
-    commands.run(copy)
     before = hashes(copy)
     register = copy.registers / "components.csv"
     table = pl.read_csv(register, infer_schema=False)

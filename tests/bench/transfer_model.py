@@ -830,7 +830,7 @@ def stock(seed: int, n: int) -> Iterator[Line]:
 BARS: dict[str, tuple[Callable[[int, int], Iterator[Line]], int]] = {
     "cover": (cover, 200), "absolute": (absolute, 200), "misspecified": (misspecified, 60), "accuracy": (accuracy, 100), "unread": (unread, 100),
     "businesses": (businesses, 60),
-    "widths": (widths, 30), **{name: (partial(workspaces, name), 48) for name in SIZES}, "weighed_targets": (weighed_targets, 400),
+    "widths": (widths, 240), **{name: (partial(workspaces, name), 48) for name in SIZES}, "weighed_targets": (weighed_targets, 400),
     "few_records": (few_records, 60), "trend": (trend, 5), "stock": (stock, 20),
     "leftovers": (leftovers, 100), "false_flags": (false_flags, 200), "sixty_five": (sixty_five, 800),
     "statsmodels": (statsmodels, 1), "insteval": (insteval, 1), "speed": (speed, 1),

@@ -7,18 +7,7 @@ transfer_records). They are declared like all others, so that every step says wh
 from __future__ import annotations
 
 from schemas.registers import PERIODS, REGISTERS, ROLES
-from schemas.vocabulary import (
-    Table,
-    choice,
-    day,
-    flag,
-    fraction,
-    integer,
-    moment,
-    number,
-    table,
-    text,
-)
+from schemas.vocabulary import Table, choice, day, flag, fraction, integer, moment, number, table, text
 
 _SHOP = text("The shop", key=True)
 _JOB = text("The job", key=True)
@@ -232,10 +221,7 @@ cup_feeds = table(
     gone_g=number("What went this way; empty while the leftover is unknown", "g", nullable=True),
     offered_g=number("The most that can have gone this way", "g", nullable=True),
     share_known=flag("Stated, or the only way it can have gone"),
-    shared_with=text(
-        "Operations with the same value share a cup without stated shares",
-        nullable=True,
-    ),
+    shared_with=text("Operations with the same value share a cup without stated shares", nullable=True),
     why_not=text("Why what it took cannot carry a record", nullable=True),
 )
 
@@ -298,11 +284,7 @@ sprayed = table(
     solids_g=number("Solids that left the gun", "g", nullable=True),
     solids_ml=number("Solids that left the gun", "mL", nullable=True),
     offered_solids_ml=number("The most solids that can have left the gun", "mL", nullable=True),
-    expected_gone_g=number(
-        "What left the cup, with the usual leftover where none was weighed",
-        "g",
-        nullable=True,
-    ),
+    expected_gone_g=number("What left the cup, with the usual leftover where none was weighed", "g", nullable=True),
     leftover_rel_sd=number("Relative standard deviation from an unweighed leftover", "1", nullable=True),
 )
 
@@ -565,11 +547,7 @@ record_layers = table(
     role=_ROLE,
     atomising=text("How the gun breaks the fluid up", nullable=True),
     started_at=moment("Start"),
-    sprayed_solids_ml=number(
-        "Solids that left the gun; empty while a leftover is unknown",
-        "mL",
-        nullable=True,
-    ),
+    sprayed_solids_ml=number("Solids that left the gun; empty while a leftover is unknown", "mL", nullable=True),
     sprayed_solids_g=number("Solids that left the gun", "g", nullable=True),
     poured_solids_ml=number("The most solids that can have left the gun", "mL", nullable=True),
     sprayed_rel_u=number("Relative standard uncertainty: scale, flush and solids", "1", nullable=True),

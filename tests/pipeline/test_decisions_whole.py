@@ -53,11 +53,7 @@ def test_every_table_stands_and_has_its_form(decided: dict[str, pl.DataFrame]):
     assert tuple(decided) == on_frames.DECIDED
     for name, frame in decided.items():
         assert_frame_equal(validate.conform(name, frame), frame)
-    for name in set(on_frames.DECIDED) - {
-        "practice_cards",
-        "leftover_cups",
-        "trial_standing",
-    }:  # no trial is on record
+    for name in set(on_frames.DECIDED) - {"practice_cards", "leftover_cups", "trial_standing"}:  # no trial is on record
         assert decided[name].height, name
 
 

@@ -1112,11 +1112,7 @@ def _no_tare(rule: layout.Table) -> str:
 
 
 def raw_lines(
-    read: FileRead,
-    source: Source,
-    layouts: list[layout.Layout],
-    lines: list[int],
-    kept_as: Callable[[str], str] = str,
+    read: FileRead, source: Source, layouts: list[layout.Layout], lines: list[int], kept_as: Callable[[str], str] = str
 ) -> dict[int, str]:
     """The original text of some rows of a file by their line; {} where the file is not what was read any more. `kept_as`: how the name
     of a sheet stands in `read`."""

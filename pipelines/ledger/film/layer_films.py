@@ -54,10 +54,7 @@ FIELDS = [name for name in Piece.__dataclass_fields__ if name != "layers"]
 
 
 def film_pieces(
-    film_increments: pl.DataFrame,
-    increment_layers: pl.DataFrame,
-    sprays: pl.DataFrame,
-    settings: Settings,
+    film_increments: pl.DataFrame, increment_layers: pl.DataFrame, sprays: pl.DataFrame, settings: Settings
 ) -> pl.DataFrame:
     """One row per piece of measured film and layer.
 

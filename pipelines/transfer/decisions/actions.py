@@ -26,11 +26,7 @@ LEVERS = {
     "gun": "replace this gun",
 }
 OFTEN = 5  # operations with a gun that does not fit from which it is told
-MOST = {
-    "practise": 5,
-    "record": 3,
-    "gun": 5,
-}  # lines of a kind that one reader is told in a shop
+MOST = {"practise": 5, "record": 3, "gun": 5}  # lines of a kind that one reader is told in a shop
 
 
 def actions(
@@ -165,15 +161,7 @@ def _trainings(compliance_training: pl.DataFrame) -> list[dict[str, Any]]:
         what = f"{r['label']}: {'train before the next spraying' if lapsed else 'train by the day'}"
         evidence = f"compliance_training: {r['shop_id']}, {r['technician_id']}, {r['rule']}"
         due = r["valid_until"] or r["due_by"]
-        out += _line(
-            ("environment",),
-            "rule",
-            r["shop_id"],
-            what,
-            r["technician_id"],
-            evidence,
-            due=due,
-        )
+        out += _line(("environment",), "rule", r["shop_id"], what, r["technician_id"], evidence, due=due)
     lapsed_only = late.filter(pl.col("status") != "due")
     for (shop,), part in lapsed_only.group_by("shop_id", maintain_order=True):
         out += _line(("owner",), "rule", str(shop), "trainings have lapsed or are missing: nobody may spray without", "",

@@ -228,11 +228,7 @@ def past(parts: Iterable[Mapping[str, pl.DataFrame]]) -> Past:
 
 
 def mix_guide(
-    known: Past,
-    products: pl.DataFrame,
-    guns_now: pl.DataFrame,
-    transfer_by_gun: pl.DataFrame,
-    settings: Settings,
+    known: Past, products: pl.DataFrame, guns_now: pl.DataFrame, transfer_by_gun: pl.DataFrame, settings: Settings
 ) -> pl.DataFrame:
     """Table mix_guide: every gun and product that met, in every area class.
 

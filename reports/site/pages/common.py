@@ -172,10 +172,7 @@ def grade_sentence(sums: Sums) -> Markup:
     """How much of what was sprayed rests on which evidence."""
     return Markup(
         "{} cups; of the transfer efficiencies behind it, by mass, {} measured (A), {} shared (B), {} assumed (C)."
-    ).format(
-        bound(sums, "cups", kind="count"),
-        *(bound(sums, letter, kind="share", of="sprayed") for letter in "abc"),
-    )
+    ).format(bound(sums, "cups", kind="count"), *(bound(sums, letter, kind="share", of="sprayed") for letter in "abc"))
 
 
 def estimated(sums: Sums) -> bool:

@@ -238,10 +238,7 @@ def _content(book: PageTables) -> Listing | None:
     limit = ["shop_id", "jurisdiction", "category", "basis", "limit_g_per_l"]
     by_shop = [
         part.group_by(limit).agg(
-            n=pl.len(),
-            over=pl.col("over").sum(),
-            undecided=pl.col("why_not").count(),
-            greatest=pl.col("g_per_l").max(),
+            n=pl.len(), over=pl.col("over").sum(), undecided=pl.col("why_not").count(), greatest=pl.col("g_per_l").max()
         )
         for part in book.parts_shown("voc_content", "voc_content")
     ]

@@ -81,7 +81,7 @@ def test_base_with_two_colours_is_not_flagged_and_says_why(drawn):
     thick = films.with_columns(
         found_um=pl.when((pl.col("role") == "base") & (pl.col("technician_id") == "t001"))
         .then(2 * pl.col("found_um"))
-        .otherwise("found_um"),
+        .otherwise("found_um")
     )
     even = pl.col("colour_id").str.slice(1).cast(pl.Int64, strict=False) % 2 == 0
     few = thick.with_columns(

@@ -32,11 +32,8 @@ import scipy.sparse as sp
 from scipy.stats import norm, t
 
 HOME = Path(__file__).resolve().parents[2]
-for folder in (str(HOME), str(HOME / "tests" / "bench")):
-    if folder not in sys.path:
-        sys.path.insert(0, folder)
-
-from direct_intervals import typed_tables  # noqa: E402
+if str(HOME) not in sys.path:
+    sys.path.insert(0, str(HOME))
 
 from pipelines.settings import Settings  # noqa: E402
 from pipelines.transfer.model import design, joint, linearise, totals  # noqa: E402
@@ -45,6 +42,7 @@ from pipelines.transfer.model.estimate import estimate, fitted_with  # noqa: E40
 from pipelines.transfer.solver import mixed_model  # noqa: E402
 from schemas.published import Z95  # noqa: E402
 from tests import networks, on_frames  # noqa: E402
+from tests.bench.direct_intervals import typed_tables  # noqa: E402
 from tests.networks import Truth  # noqa: E402
 
 Line = tuple[str, str, bool]

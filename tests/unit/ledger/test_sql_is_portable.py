@@ -71,14 +71,6 @@ def test_lint_names_what_leaves_the_subset(sql: str, named: str) -> None:
     assert any(named in found for found in constructs(sql)), constructs(sql)
 
 
-def test_every_step_comes_after_what_it_reads() -> None:
-    order = runner.order()
-    assert sorted(order) == sorted(runner.steps())
-    for name in order:
-        for table in runner.upstream(name) & set(order):
-            assert order.index(table) < order.index(name)
-
-
 def test_every_step_has_a_declared_table_and_says_what_it_does() -> None:
     from schemas import validate
 

@@ -107,6 +107,7 @@ def film_pieces(
                 [*PANEL[:2], "source_id", pl.col("from_operation").cast(pl.String), "source"], separator="/"
             )
         )
+        .with_columns(alone=pl.len().over("piece") == 1)
         .sort(*PANEL, "from_operation", "source_id", "operation_no")
     )
 

@@ -71,7 +71,7 @@ def test_a_piece_named_alike_elsewhere_takes_no_film_away() -> None:
 
 def test_scatter_is_pooled_by_what_each_piece_knows_beyond_one_reading() -> None:
     """(0.5 x 2^2 + 2 x 4^2) / 2.5, and the same over (0.5 x 50^2 + 2 x 40^2)."""
-    usual = {"kind": "clear/paired", "blend": False, "usable": True}
+    usual = {"kind": "clear/paired", "blend": False, "usable": True, "alone": True}
     given = {
         "film_pieces": [
             usual | {"piece": "a", "sd_um": 2.0, "n_effective": 1.5, "mean_um": 50.0},

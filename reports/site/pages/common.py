@@ -13,7 +13,6 @@ from typing import Any
 from markupsafe import Markup
 
 from reports import wording
-from reports.site.figures.figure import Figure
 from reports.site.figures.strip import shares, strip
 from reports.site.listing import Column, Listing, Row, Shown, said, text
 from reports.site.page_sums import LANDING, SEE_KIND, PageSums, Sums
@@ -264,9 +263,3 @@ def transfer_listing(book: PageTables, by: str, head: str) -> Listing:
         for r in sorted(book.transfer[by], key=lambda r: (r["shop"], r["name"], r["role"]))
     ]
     return Listing(f"Transfer efficiency by {head} and role", columns, rows)
-
-
-__all__ = [
-    "Figure", "Page", "Part", "apart", "bound", "counted", "default_role", "estimated", "grade_sentence", "interval_rows", "parts_listing",
-    "see_unit", "strips", "transfer_listing",
-]  # fmt: skip

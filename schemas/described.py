@@ -159,10 +159,7 @@ def _package_schema(table: str, files: Mapping[str, str]) -> dict[str, Any]:
         info.name for info in validate.columns(table) if not info.nullable
     }  # half a reference is none, to this standard too
     foreign = [
-        {
-            "fields": list(one.columns),
-            "reference": {"resource": one.table, "fields": list(one.columns)},
-        }
+        {"fields": list(one.columns), "reference": {"resource": one.table, "fields": list(one.columns)}}
         for one in relations.references(table)
         if one.table in files and whole.issuperset(one.columns)
     ]

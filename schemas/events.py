@@ -8,19 +8,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from schemas.vocabulary import (
-    Rule,
-    Table,
-    choice,
-    day,
-    flag,
-    fraction,
-    given,
-    integer,
-    moment,
-    number,
-    text,
-)
+from schemas.vocabulary import Rule, Table, choice, day, flag, fraction, given, integer, moment, number, text
 
 _SHOP = text("The paint shop", key=True, refers_to="shops")
 _col = pl.col
@@ -39,36 +27,21 @@ pours = given(
             "give component_id or from_mix_id, not both",
             _col("component_id").is_null() | _col("from_mix_id").is_null(),
         ),
-        Rule(
-            "from_mix_id",
-            "a cup cannot be poured into itself",
-            _col("from_mix_id") != _col("mix_id"),
-        ),
+        Rule("from_mix_id", "a cup cannot be poured into itself", _col("from_mix_id") != _col("mix_id")),
     ],
     shop_id=_SHOP,
     mix_id=text("The cup: one mix on the scale, unique inside its shop", key=True),
     pour_no=integer("Order of the pour in its cup", key=True, low=1),
     poured_at=moment("When it was weighed; the cup's month is that of its first pour"),
     product_id=text("What was being mixed; one cup, one product", refers_to="products"),
-    component_id=text(
-        "What was poured; empty when from_mix_id is given",
-        nullable=True,
-        refers_to="components",
-    ),
+    component_id=text("What was poured; empty when from_mix_id is given", nullable=True, refers_to="components"),
     from_mix_id=text("The cup whose leftover was poured in", nullable=True),
     weighed_g=number("Mass poured; 0 = line skipped, negative = taken out again", "g", possible=(1e-6, 1e6)),
     target_g=number("What the formula asked for", "g", nullable=True, possible=(1e-6, 1e6)),
     technician_id=text("Who poured", nullable=True, refers_to="technicians"),
     scale_id=text("Which scale", nullable=True),
     colour_id=text("The colour mixed", nullable=True),
-    measured_by=choice(
-        "How the mass was found",
-        "scale",
-        "volume",
-        "ready",
-        nullable=True,
-        default="scale",
-    ),
+    measured_by=choice("How the mass was found", "scale", "volume", "ready", nullable=True, default="scale"),
     job_id=text("The job it was mixed for; used where no draws are given", nullable=True),
 )
 
@@ -77,12 +50,7 @@ leftovers = given(
     "Weigh-backs of cups",
     shop_id=_SHOP,
     mix_id=text("The cup", key=True, refers_to="pours"),
-    weigh_no=integer(
-        "Order of the weigh-back; absent: the order in time",
-        key=True,
-        nullable=True,
-        low=1,
-    ),
+    weigh_no=integer("Order of the weigh-back; absent: the order in time", key=True, nullable=True, low=1),
     weighed_at=moment("When it was weighed back"),
     leftover_g=number("What was still in the cup, net of the cup", "g", low=0, possible=(1e-6, 1e6)),
     fate=choice("What became of it", "kept", "discarded", nullable=True),
@@ -104,48 +72,24 @@ operations = given(
     "operations",
     "One row per step on a job, in order",
     [
-        Rule(
-            "gun_id",
-            "a spray operation needs gun_id",
-            ~_spray | _col("gun_id").is_not_null(),
-        ),
-        Rule(
-            "technician_id",
-            "a spray operation needs technician_id",
-            ~_spray | _col("technician_id").is_not_null(),
-        ),
+        Rule("gun_id", "a spray operation needs gun_id", ~_spray | _col("gun_id").is_not_null()),
+        Rule("technician_id", "a spray operation needs technician_id", ~_spray | _col("technician_id").is_not_null()),
         Rule(
             "product_id",
             "spray and hand operations need product_id",
             ~_col("kind").is_in(["spray", "hand"]) | _col("product_id").is_not_null(),
         ),
-        Rule(
-            "ended_at",
-            "must not be before started_at",
-            _col("ended_at") >= _col("started_at"),
-        ),
-        Rule(
-            "redo_of",
-            "must be an earlier operation_no of this job",
-            _col("redo_of") < _col("operation_no"),
-        ),
+        Rule("ended_at", "must not be before started_at", _col("ended_at") >= _col("started_at")),
+        Rule("redo_of", "must be an earlier operation_no of this job", _col("redo_of") < _col("operation_no")),
     ],
     shop_id=_SHOP,
     job_id=text("The job", key=True, refers_to="jobs"),
     operation_no=integer("Order of the step on its job", key=True, low=1),
     kind=choice(
-        "spray; hand (film without a gun: filler, brush, roller); sand; polish",
-        "spray",
-        "hand",
-        "sand",
-        "polish",
+        "spray; hand (film without a gun: filler, brush, roller); sand; polish", "spray", "hand", "sand", "polish"
     ),
     removal=choice(
-        "For sand: scuff keys the surface, cut levels it, strip goes to bare",
-        "scuff",
-        "cut",
-        "strip",
-        nullable=True,
+        "For sand: scuff keys the surface, cut levels it, strip goes to bare", "scuff", "cut", "strip", nullable=True
     ),
     removed_um=number("Film taken off by scuffing or polishing", "um", nullable=True, low=0),
     started_at=moment("Start"),
@@ -156,17 +100,10 @@ operations = given(
     tip_mm=number("Fluid tip where it differs from the register", "mm", nullable=True, above=0),
     inlet_kpa=number("Inlet pressure of the day", "kPa", nullable=True, low=0),
     coats=integer(
-        "Coats sprayed; absent: the product's coats_min, else 1",
-        nullable=True,
-        low=1,
-        possible=(1.0, 1000.0),
+        "Coats sprayed; absent: the product's coats_min, else 1", nullable=True, low=1, possible=(1.0, 1000.0)
     ),
     booth_id=text("The booth", nullable=True, refers_to="booths"),
-    redo_of=integer(
-        "The operation_no that failed inspection and is repeated here",
-        nullable=True,
-        low=1,
-    ),
+    redo_of=integer("The operation_no that failed inspection and is repeated here", nullable=True, low=1),
 )
 
 operation_panels = given(
@@ -178,21 +115,9 @@ operation_panels = given(
     panel_id=text("The panel", key=True),
     face=choice("Side of the panel", "outer", "inner", "jamb", key=True, default="outer"),
     area_m2=number("Area of the whole face; absent: panel_areas", "m2", nullable=True, above=0),
-    covered_fraction=fraction(
-        "Part of the face that was covered",
-        nullable=True,
-        default=1.0,
-        low=None,
-        above=0.0,
-    ),
+    covered_fraction=fraction("Part of the face that was covered", nullable=True, default=1.0, low=None, above=0.0),
     substrate=choice(
-        "What lies under the film",
-        "steel",
-        "aluminium",
-        "plastic",
-        "composite",
-        "unknown",
-        nullable=True,
+        "What lies under the film", "steel", "aluminium", "plastic", "composite", "unknown", nullable=True
     ),
 )
 
@@ -213,26 +138,17 @@ readings = given(
     job_id=text("The job", key=True, refers_to="jobs"),
     panel_id=text("The panel or witness strip", key=True),
     after_operation=integer(
-        "Read after this operation, 0 = before any; absent: found from taken_at",
-        key=True,
-        nullable=True,
-        low=0,
+        "Read after this operation, 0 = before any; absent: found from taken_at", key=True, nullable=True, low=0
     ),
     reading_no=integer("Number of the reading at this stage", key=True, low=1),
     row=integer(
-        "1 upper edge (on lids the edge farthest from the painter), 2 middle, 3 opposite",
-        nullable=True,
-        low=1,
-        high=3,
+        "1 upper edge (on lids the edge farthest from the painter), 2 middle, 3 opposite", nullable=True, low=1, high=3
     ),
     col=integer("Position along the stroke", nullable=True, low=1, high=3),
     reading_um=number("Film at this position", "um", low=0, high=3000),
     gauge_id=text("The gauge", nullable=True, refers_to="gauges"),
     taken_at=moment("When it was read", nullable=True),
-    witness_of=text(
-        "This panel_id is a steel or foil strip that stands for the panel named here",
-        nullable=True,
-    ),
+    witness_of=text("This panel_id is a steel or foil strip that stands for the panel named here", nullable=True),
 )
 
 target_weighings = given(
@@ -281,13 +197,7 @@ stock = given(
     happened_on=day("Day; a count is the closing stock of its day"),
     component_id=text("What; may be empty for mixed waste", nullable=True, refers_to="components"),
     movement=choice(
-        "What happened",
-        "delivered",
-        "counted",
-        "returned",
-        "transferred",
-        "written_off",
-        "shipped_as_waste",
+        "What happened", "delivered", "counted", "returned", "transferred", "written_off", "shipped_as_waste"
     ),
     mass_g=number("How much", "g", low=0),
     voc_mass_fraction=fraction("VOC in waste shipped, from its analysis", nullable=True),

@@ -23,15 +23,7 @@ from schemas.vocabulary import (
     texts,
 )
 
-LEDGER_PARTS = (
-    "poured",
-    "leftover",
-    "flush_loss",
-    "not_split",
-    "overspray",
-    "over_build",
-    "useful",
-)
+LEDGER_PARTS = ("poured", "leftover", "flush_loss", "not_split", "overspray", "over_build", "useful")
 LANDING_PARTS = ("overspray", "over_build", "useful")
 #: the transfer efficiency that some rules ask for (rule_figures: transfer_65), of which `prob_below_65` speaks
 TRANSFER_LINE = 0.65
@@ -46,11 +38,7 @@ _MONTH = text("Month, YYYY-MM", key=True)
 def _te(what: str) -> dict[str, ColumnInfo]:
     """The columns that every transfer table shares."""
     return {
-        "estimate": number(
-            f"Transfer efficiency {what}: solids landed over solids sprayed",
-            "1",
-            nullable=True,
-        ),
+        "estimate": number(f"Transfer efficiency {what}: solids landed over solids sprayed", "1", nullable=True),
         "low": number("Lower end of the 95 % interval", "1", nullable=True),
         "high": number("Upper end of the 95 % interval", "1", nullable=True),
         "n": integer("Records behind it"),
@@ -125,26 +113,12 @@ mixes = table(
     density_g_per_ml=number("Density, volumes taken as additive", "g/mL", nullable=True),
     solids_mass_fraction=fraction("Solids by mass", nullable=True),
     solids_volume_fraction=fraction("Solids by volume", nullable=True),
-    voc_g_per_l_actual=number(
-        "VOC per litre of everything: turns volume into mass emitted",
-        "g/L",
-        nullable=True,
-    ),
+    voc_g_per_l_actual=number("VOC per litre of everything: turns volume into mass emitted", "g/L", nullable=True),
     voc_g_per_l_regulatory=number(
-        "VOC less water and exempt compounds (40 CFR 59.104(a)(1)): compared with limits",
-        "g/L",
-        nullable=True,
+        "VOC less water and exempt compounds (40 CFR 59.104(a)(1)): compared with limits", "g/L", nullable=True
     ),
-    voc_g_per_l_eu=number(
-        "VOC less water by the EU definition (2004/42/EC Annex II B)",
-        "g/L",
-        nullable=True,
-    ),
-    cost=number(
-        "What was poured, in money; empty where a price is missing",
-        "currency",
-        nullable=True,
-    ),
+    voc_g_per_l_eu=number("VOC less water by the EU definition (2004/42/EC Annex II B)", "g/L", nullable=True),
+    cost=number("What was poured, in money; empty where a price is missing", "currency", nullable=True),
     grade=_GRADE,
     first_poured_at=moment("First pour", nullable=True),
     own_poured_g=number("Component pours only: what usage counts", "g", nullable=True),
@@ -200,11 +174,7 @@ film_increments = table(
     area_m2=number("Area that the mean stands for", "m2", nullable=True),
     area_rel_sd=number("Relative standard deviation of that area", "1", nullable=True),
     blend=flag("A layer covered part of the face only"),
-    gain_u=number(
-        "Standard uncertainty of the gauge's gain, shared by its readings",
-        "1",
-        nullable=True,
-    ),
+    gain_u=number("Standard uncertainty of the gauge's gain, shared by its readings", "1", nullable=True),
 )
 
 transfer_records = table(
@@ -215,11 +185,7 @@ transfer_records = table(
     record_no=integer("Number of the record on that job", key=True),
     operations=texts("Its operations, job/operation"),
     roles=texts("Their roles, in the same order"),
-    sprayed_solids_ml=number(
-        "Solids that left the gun; empty where a leftover was not weighed",
-        "mL",
-        nullable=True,
-    ),
+    sprayed_solids_ml=number("Solids that left the gun; empty where a leftover was not weighed", "mL", nullable=True),
     landed_solids_ml=number("Solids found on the panels", "mL", nullable=True),
     ratio=number("Landed over sprayed", "1", nullable=True),
     rel_u=number("Relative uncertainty (k = 1) of landed over sprayed: two in three lie within", "1", nullable=True),
@@ -268,11 +234,7 @@ transfer_by_role = table(
 
 def _effects(what: str) -> dict[str, ColumnInfo]:
     return {
-        "effect": number(
-            f"Multiplier of the typical transfer efficiency; 1 = typical {what}",
-            "1",
-            nullable=True,
-        ),
+        "effect": number(f"Multiplier of the typical transfer efficiency; 1 = typical {what}", "1", nullable=True),
         "low": number("Lower end of the 95 % interval", "1", nullable=True),
         "high": number("Upper end of the 95 % interval", "1", nullable=True),
         "n": integer("Records behind it"),
@@ -393,12 +355,7 @@ total_loadings = table(
     over_build_g=number("Film above the window: the same", "g"),
 )
 
-gun_effects = table(
-    "gun_effects",
-    "What a gun does to transfer",
-    gun_id=text("The gun", key=True),
-    **_effects("gun"),
-)
+gun_effects = table("gun_effects", "What a gun does to transfer", gun_id=text("The gun", key=True), **_effects("gun"))
 technician_effects = table(
     "technician_effects",
     "What a technician's hand does to transfer",
@@ -659,20 +616,13 @@ emissions_monthly = table(
     "Usage and emissions of a month by category",
     shop_id=_SHOP,
     month=_MONTH,
-    category=text(
-        "Category of the limits, or cleaning, surface_prep, unscaled, unmapped, waste",
-        key=True,
-    ),
+    category=text("Category of the limits, or cleaning, surface_prep, unscaled, unmapped, waste", key=True),
     rts_l=number("Poured, ready to spray", "L", nullable=True),
     rts_kg=number("Poured, ready to spray", "kg", nullable=True),
     issued_l=number("Clean-up and surface preparation: solvent issued", "L", nullable=True),
     voc_kg=number("VOC reported; negative for a documented waste credit", "kg", nullable=True),
     exempt_kg=number("Exempt compounds", "kg", nullable=True),
-    pm_kg=number(
-        "Particulate from overspray behind the filter, an upper figure",
-        "kg",
-        nullable=True,
-    ),
+    pm_kg=number("Particulate from overspray behind the filter, an upper figure", "kg", nullable=True),
     pm_kg_low=number("Lower end of the 95 % interval", "kg", nullable=True),
     pm_kg_high=number("Upper end of the 95 % interval", "kg", nullable=True),
     complete=flag("Nothing in it was unreadable or without a figure; else the figures are lower bounds"),

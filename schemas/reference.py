@@ -13,19 +13,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from schemas.vocabulary import (
-    ColumnInfo,
-    Rule,
-    Table,
-    choice,
-    day,
-    flag,
-    fraction,
-    integer,
-    number,
-    table,
-    text,
-)
+from schemas.vocabulary import ColumnInfo, Rule, Table, choice, day, flag, fraction, integer, number, table, text
 
 READ = ("yes", "secondary", "memory")
 SECTIONS = (
@@ -41,10 +29,7 @@ _col = pl.col
 def _origin() -> dict[str, ColumnInfo]:
     return {
         "source": text("Document, section, edition"),
-        "read": choice(
-            "Whether that source was read: in itself, in an account of it, or not (from memory)",
-            *READ,
-        ),
+        "read": choice("Whether that source was read: in itself, in an account of it, or not (from memory)", *READ),
     }
 
 
@@ -81,16 +66,8 @@ packs = table(
     ],
     jurisdiction=_jurisdiction(),
     label=text("Its name on pages"),
-    basis=choice(
-        "regulatory: VOC less water and exempt; eu: the EU's definition, less water",
-        "regulatory",
-        "eu",
-    ),
-    averaging=choice(
-        "Each mix by itself, or the month's mean weighted by volume",
-        "each_mix",
-        "monthly_weighted",
-    ),
+    basis=choice("regulatory: VOC less water and exempt; eu: the EU's definition, less water", "regulatory", "eu"),
+    averaging=choice("Each mix by itself, or the month's mean weighted by volume", "each_mix", "monthly_weighted"),
     sections=text("Sections that its shops see, joined by '|'"),
     verify=flag("Must be verified before use"),
     note=text("What to know of it", nullable=True),
@@ -120,12 +97,7 @@ exempt_compounds = table(
     [_ORDER, _cas_form()],
     jurisdiction=_jurisdiction(),
     cas=text("CAS number", key=True),
-    purpose=choice(
-        "content: limits on content; reporting: records and inventories",
-        "content",
-        "reporting",
-        key=True,
-    ),
+    purpose=choice("content: limits on content; reporting: records and inventories", "content", "reporting", key=True),
     valid_from=_from(),
     valid_to=_to(),
     substance=text("Its name"),
@@ -154,19 +126,11 @@ hap_blends = table(
     "hap_blends",
     "Default organic HAP of solvent blends, one row per entry and species; an entry without HAP has one row of 0",
     [_cas_form(), _cas_form("hap_cas")],
-    table_no=integer(
-        "Table of 63 subpart MMMM: 3 by blend; 4 by aliphatic or aromatic alone",
-        key=True,
-        low=3,
-        high=4,
-    ),
+    table_no=integer("Table of 63 subpart MMMM: 3 by blend; 4 by aliphatic or aromatic alone", key=True, low=3, high=4),
     entry_no=integer("Entry", key=True, low=1),
     hap_cas=text("CAS number of the HAP", key=True, nullable=True),
     blend=text("The blend's name"),
-    cas=text(
-        "Its CAS number; empty where none is printed or the printed one fails its check digit",
-        nullable=True,
-    ),
+    cas=text("Its CAS number; empty where none is printed or the printed one fails its check digit", nullable=True),
     cas_as_printed=text("The number as printed", nullable=True),
     organic_hap_mass_fraction=fraction("All organic HAP of the blend, by mass"),
     hap_substance=text("Name of the HAP", nullable=True),
@@ -224,12 +188,7 @@ training_rules = table(
     jurisdiction=_jurisdiction(),
     rule=text("Short name of the rule", key=True),
     label=text("Its name on pages"),
-    within_days=integer(
-        "Days after hiring until which it must be done; 0: before work",
-        "d",
-        nullable=True,
-        low=0,
-    ),
+    within_days=integer("Days after hiring until which it must be done; 0: before work", "d", nullable=True, low=0),
     valid_years=integer("Years after which it must be renewed", "a", nullable=True, low=1),
     applies_from=day("First day on which it is asked for", nullable=True),
     note=text("What to know of it", nullable=True),

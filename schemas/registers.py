@@ -7,31 +7,13 @@ from __future__ import annotations
 
 import polars as pl
 
-from schemas.vocabulary import (
-    Rule,
-    Table,
-    choice,
-    day,
-    flag,
-    fraction,
-    given,
-    integer,
-    number,
-    text,
-)
+from schemas.vocabulary import Rule, Table, choice, day, flag, fraction, given, integer, number, text
 
 ROLES = (
     "wash_primer", "adhesion_promoter", "epoxy", "sprayable_filler", "surfacer", "sealer", "base", "mid_coat", "clear",
     "single_stage", "specialty",
 )  # fmt: skip
-ATOMISING = (
-    "conventional",
-    "reduced_pressure",
-    "hvlp",
-    "airless",
-    "air_assisted_airless",
-    "electrostatic",
-)
+ATOMISING = ("conventional", "reduced_pressure", "hvlp", "airless", "air_assisted_airless", "electrostatic")
 #: what may be changed in a paint shop; those of GUN_CHANGES are about one gun
 CHANGES = (
     "gun_trial", "gun_replaced", "gun_serviced", "tip", "inlet", "practice", "product", "procedure", "other",
@@ -56,12 +38,7 @@ _VALID_FROM = day("First day of this version; empty: from ever", key=True, nulla
 
 def _fractions_sum_to_one() -> Rule:
     """Solids, VOC, water and exempt make up the whole; checked where all four are given (computation: sum = 1 +- 0.01)."""
-    parts = [
-        "solids_mass_fraction",
-        "voc_mass_fraction",
-        "water_mass_fraction",
-        "exempt_mass_fraction",
-    ]
+    parts = ["solids_mass_fraction", "voc_mass_fraction", "water_mass_fraction", "exempt_mass_fraction"]
     total = pl.sum_horizontal([_col(p) for p in parts])
     known = pl.all_horizontal([_col(p).is_not_null() for p in parts])
     message = "solids, voc, water and exempt mass fractions must sum to 1 (within 0.01)"
@@ -69,18 +46,9 @@ def _fractions_sum_to_one() -> Rule:
 
 
 def _fractions_below_one() -> Rule:
-    parts = [
-        "solids_mass_fraction",
-        "voc_mass_fraction",
-        "water_mass_fraction",
-        "exempt_mass_fraction",
-    ]
+    parts = ["solids_mass_fraction", "voc_mass_fraction", "water_mass_fraction", "exempt_mass_fraction"]
     total = pl.sum_horizontal([_col(p).fill_null(0) for p in parts])
-    return Rule(
-        "solids_mass_fraction",
-        "mass fractions sum to more than 1.01",
-        total <= 1.01 + 1e-12,
-    )
+    return Rule("solids_mass_fraction", "mass fractions sum to more than 1.01", total <= 1.01 + 1e-12)
 
 
 shops = given(
@@ -88,10 +56,7 @@ shops = given(
     "The paint shops of the business",
     shop_id=text("The shop", key=True),
     label=text("Its name on pages", nullable=True),
-    jurisdiction=text(
-        "Whose limits and statuses apply, e.g. us, eu, ca; empty: the setting",
-        nullable=True,
-    ),
+    jurisdiction=text("Whose limits and statuses apply, e.g. us, eu, ca; empty: the setting", nullable=True),
     time_zone=text("IANA name of its time zone; empty: the setting", nullable=True),
 )
 
@@ -108,13 +73,7 @@ booths = given(
 technicians = given(
     "technicians",
     "The people who spray",
-    [
-        Rule(
-            "left_on",
-            "must not be before hired_on",
-            _col("left_on") >= _col("hired_on"),
-        )
-    ],
+    [Rule("left_on", "must not be before hired_on", _col("left_on") >= _col("hired_on"))],
     technician_id=text("The technician", key=True),
     shop_id=text("Home shop", refers_to="shops"),
     label=text("Name on pages, shown only where the owner chooses so", nullable=True),
@@ -143,10 +102,7 @@ guns = given(
     tip_mm=number("Fluid tip", "mm", nullable=True, above=0),
     cup_ml=number("Size of its cup", "mL", nullable=True, above=0),
     flush_loss_g=number(
-        "What stays in cup and passages and leaves with the cleaning solvent",
-        "g",
-        nullable=True,
-        low=0,
+        "What stays in cup and passages and leaves with the cleaning solvent", "g", nullable=True, low=0
     ),
     price=number("Price, in the shop's currency", "currency", nullable=True, low=0),
     in_service_on=day("In service since", nullable=True),
@@ -172,21 +128,9 @@ products = given(
     "products",
     "What data sheets describe, ready to spray",
     [
-        Rule(
-            "tip_max_mm",
-            "must not be below tip_min_mm",
-            _col("tip_max_mm") >= _col("tip_min_mm"),
-        ),
-        Rule(
-            "coats_max",
-            "must not be below coats_min",
-            _col("coats_max") >= _col("coats_min"),
-        ),
-        Rule(
-            "film_max_um",
-            "must not be below film_min_um",
-            _col("film_max_um") >= _col("film_min_um"),
-        ),
+        Rule("tip_max_mm", "must not be below tip_min_mm", _col("tip_max_mm") >= _col("tip_min_mm")),
+        Rule("coats_max", "must not be below coats_min", _col("coats_max") >= _col("coats_min")),
+        Rule("film_max_um", "must not be below film_min_um", _col("film_max_um") >= _col("film_min_um")),
     ],
     product_id=text("The product", key=True),
     valid_from=_VALID_FROM,
@@ -206,12 +150,7 @@ products = given(
     rts_density_g_per_ml=number("Ready to spray: density", "g/mL", nullable=True, above=0),
     rts_solids_mass_fraction=fraction("Ready to spray: solids by mass", nullable=True),
     rts_solids_volume_fraction=fraction("Ready to spray: solids by volume", nullable=True),
-    rts_voc_g_per_l=number(
-        "Ready to spray: VOC as applied, per litre of everything",
-        "g/L",
-        nullable=True,
-        low=0,
-    ),
+    rts_voc_g_per_l=number("Ready to spray: VOC as applied, per litre of everything", "g/L", nullable=True, low=0),
     rts_water_mass_fraction=fraction("Ready to spray: water by mass", nullable=True),
     rts_exempt_mass_fraction=fraction("Ready to spray: exempt compounds by mass", nullable=True),
 )
@@ -231,16 +170,7 @@ components = given(
     component_id=text("The component", key=True),
     valid_from=_VALID_FROM,
     label=text("Name on pages", nullable=True),
-    kind=choice(
-        "What it is",
-        "binder",
-        "toner",
-        "hardener",
-        "reducer",
-        "additive",
-        "solvent",
-        nullable=True,
-    ),
+    kind=choice("What it is", "binder", "toner", "hardener", "reducer", "additive", "solvent", nullable=True),
     density_g_per_ml=number("Density", "g/mL", nullable=True, above=0),
     solids_mass_fraction=fraction("Solids by mass", nullable=True),
     solids_volume_fraction=fraction("Solids by volume", nullable=True),
@@ -283,22 +213,8 @@ panel_areas = given(
     panel_id=text("The panel", key=True),
     face=choice("Side of the panel", "outer", "inner", "jamb", key=True, default="outer"),
     area_m2=number("Area of the whole face", "m2", above=0),
-    area_rel_sd=number(
-        "Relative standard deviation of the area; empty: 0.05",
-        "1",
-        nullable=True,
-        default=0.05,
-        low=0,
-    ),
-    substrate=choice(
-        "What it is made of",
-        "steel",
-        "aluminium",
-        "plastic",
-        "composite",
-        "unknown",
-        nullable=True,
-    ),
+    area_rel_sd=number("Relative standard deviation of the area; empty: 0.05", "1", nullable=True, default=0.05, low=0),
+    substrate=choice("What it is made of", "steel", "aluminium", "plastic", "composite", "unknown", nullable=True),
 )
 
 notifications = given(

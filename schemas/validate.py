@@ -35,13 +35,7 @@ class Checked:
 def _all() -> dict[str, Table]:
     from schemas import reference
 
-    return {
-        **events.EVENTS,
-        **registers.REGISTERS,
-        **reference.REFERENCE,
-        **working.WORKING,
-        **published.PUBLISHED,
-    }
+    return {**events.EVENTS, **registers.REGISTERS, **reference.REFERENCE, **working.WORKING, **published.PUBLISHED}
 
 
 def schema(table: str) -> Table:

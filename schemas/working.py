@@ -7,18 +7,7 @@ transfer_records). They are declared like all others, so that every step says wh
 from __future__ import annotations
 
 from schemas.registers import PERIODS, REGISTERS, ROLES
-from schemas.vocabulary import (
-    Table,
-    choice,
-    day,
-    flag,
-    fraction,
-    integer,
-    moment,
-    number,
-    table,
-    text,
-)
+from schemas.vocabulary import Table, choice, day, flag, fraction, integer, moment, number, table, text
 
 _SHOP = text("The shop", key=True)
 _JOB = text("The job", key=True)
@@ -232,10 +221,7 @@ cup_feeds = table(
     gone_g=number("What went this way; empty while the leftover is unknown", "g", nullable=True),
     offered_g=number("The most that can have gone this way", "g", nullable=True),
     share_known=flag("Stated, or the only way it can have gone"),
-    shared_with=text(
-        "Operations with the same value share a cup without stated shares",
-        nullable=True,
-    ),
+    shared_with=text("Operations with the same value share a cup without stated shares", nullable=True),
     why_not=text("Why what it took cannot carry a record", nullable=True),
 )
 
@@ -298,11 +284,7 @@ sprayed = table(
     solids_g=number("Solids that left the gun", "g", nullable=True),
     solids_ml=number("Solids that left the gun", "mL", nullable=True),
     offered_solids_ml=number("The most solids that can have left the gun", "mL", nullable=True),
-    expected_gone_g=number(
-        "What left the cup, with the usual leftover where none was weighed",
-        "g",
-        nullable=True,
-    ),
+    expected_gone_g=number("What left the cup, with the usual leftover where none was weighed", "g", nullable=True),
     leftover_rel_sd=number("Relative standard deviation from an unweighed leftover", "1", nullable=True),
 )
 
@@ -407,6 +389,7 @@ film_pieces = table(
     source=choice("How it was read", "own", "difference", "strip"),
     grade=_GRADE,
     usable=flag("It can carry a record"),
+    alone=flag("It is of one layer"),
     why_not=text("Why it cannot", nullable=True),
 )
 
@@ -420,7 +403,6 @@ film_spans = table(
     operation_no=_OPERATION,
     product_id=text("The product", key=True),
     role=_ROLE,
-    n_cuts_before=integer("Cuts, strips and sandings of unstated removal before it"),
     first_operation=integer("First operation of the span"),
     last_operation=integer("Last operation of the span"),
     n_operations=integer("Operations of the span"),
@@ -441,8 +423,6 @@ sanded_films = table(
     panel_id=_PANEL,
     product_id=text("The product", key=True),
     first_operation=integer("First operation of the span", key=True),
-    from_operation=integer("Stage before"),
-    to_operation=integer("Stage after the last sanding"),
     kind=text("Role of the product and how it was read"),
     mean_um=number("Film", "um"),
     sd_um=number("Spread between places", "um", nullable=True),
@@ -565,11 +545,7 @@ record_layers = table(
     role=_ROLE,
     atomising=text("How the gun breaks the fluid up", nullable=True),
     started_at=moment("Start"),
-    sprayed_solids_ml=number(
-        "Solids that left the gun; empty while a leftover is unknown",
-        "mL",
-        nullable=True,
-    ),
+    sprayed_solids_ml=number("Solids that left the gun; empty while a leftover is unknown", "mL", nullable=True),
     sprayed_solids_g=number("Solids that left the gun", "g", nullable=True),
     poured_solids_ml=number("The most solids that can have left the gun", "mL", nullable=True),
     sprayed_rel_u=number("Relative standard uncertainty: scale, flush and solids", "1", nullable=True),
@@ -581,7 +557,6 @@ record_layers = table(
     blended=flag("A face was covered in part"),
     plastic_share=fraction("Part of the area on plastic or composite", nullable=True),
     n_faces=integer("Faces it names"),
-    n_cups=integer("Cups that fed it", nullable=True),
     trouble=text("Why it cannot enter a record", nullable=True),
 )
 
@@ -745,7 +720,6 @@ film_groups = table(
     first_operation=integer("First operation in it", key=True),
     last_operation=integer("Last operation in it"),
     covered_m2=number("Area covered", "m2", nullable=True),
-    film_as_applied_um=number("Film before any sanding", "um", nullable=True),
     film_um=number("Film on the window's basis", "um", nullable=True),
     se_um=number("Standard error of that mean", "um", nullable=True),
     within_um=number("Spread between places on the face", "um", nullable=True),
@@ -777,12 +751,8 @@ emission_places = table(
     "Whose rules each shop answers to, and the span of its records",
     shop_id=_SHOP,
     jurisdiction=text("The jurisdiction"),
-    jurisdiction_from_setting=flag("Not said in the register of shops: the setting's"),
-    pack_known=flag("The project ships limits for it"),
     basis=choice("What limits are compared with", "regulatory", "eu"),
     averaging=choice("How limits are judged", "each_mix", "monthly_weighted"),
-    verify=flag("Must be verified before use"),
-    first_on=day("First day with a record", nullable=True),
     last_on=day("Last day with a record", nullable=True),
     first_month=text("Month of the first pour, cleaning or unscaled use", nullable=True),
     last_month=text("Month of the last one", nullable=True),
@@ -929,9 +899,7 @@ emission_cups = table(
     label=text("The rule's words for it", nullable=True),
     n_categories=integer("Categories of its product there"),
     limit_g_per_l=number("The limit", "g/L", nullable=True),
-    limit_basis=text("What the limit is compared with", nullable=True),
     limit_source=text("Where it stands", nullable=True),
-    limit_read=text("Whether that was read", nullable=True),
     basis=text("Basis of the jurisdiction"),
     averaging=text("How limits are judged"),
     poured_g=number("Everything poured in", "g"),
@@ -1012,7 +980,6 @@ emission_cleaning = table(
     component_id=text("The solvent"),
     issued_g=number("Handed out", "g"),
     recovered_g=number("Came back", "g"),
-    solvent_issued_g=number("All of it handed out that month", "g"),
     solvent_recovered_g=number("All of it that came back that month", "g"),
     solvent_flush_g=number("Flush losses in what came back", "g"),
     evaporated_g=number("Its part of what evaporated", "g"),
@@ -1046,9 +1013,7 @@ emission_overspray = table(
     operation_no=integer("The operation; empty: no operation took it", key=True, nullable=True),
     on_date=day("Day of the operation, else of the cup's first pour"),
     month=text("Its month, YYYY-MM"),
-    booth_id=text("The booth", nullable=True),
     filter_capture=fraction("What its filter held back that day", nullable=True),
-    overspray_solids_g=number("Overspray, solids", "g", nullable=True),
     pm_g=number("Behind the filter", "g", nullable=True),
     pm_g_low=number("Lower end of the 95 % interval", "g", nullable=True),
     pm_g_high=number("Upper end of the 95 % interval", "g", nullable=True),

@@ -314,15 +314,7 @@ def _recipes() -> list[Recipe]:
             {butyl: 0.42, naphtha: 0.12, pma: 0.13},
             60.0,
         ),
-        Recipe(
-            "sb_reducer",
-            "Solvent base reducer, exempt",
-            "reducer",
-            0.0,
-            1.2,
-            {acetone: 0.90, butyl: 0.10},
-            7.2,
-        ),
+        Recipe("sb_reducer", "Solvent base reducer, exempt", "reducer", 0.0, 1.2, {acetone: 0.90, butyl: 0.10}, 7.2),
         # clears and their hardeners
         Recipe(
             "hs_clear", "High solids clear binder", "binder", 0.58, 1.10, {butyl: 0.20, naphtha: 0.08, mak: 0.14}, 24.0

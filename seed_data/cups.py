@@ -225,14 +225,7 @@ def mean_concentration(b: Business) -> np.ndarray:
 
 
 def cup_tables(
-    p: Parameters,
-    b: Business,
-    shop: ShopTruth,
-    ids: Ids,
-    jobs: Jobs,
-    ops: Ops,
-    cups: Cups,
-    rng: np.random.Generator,
+    p: Parameters, b: Business, shop: ShopTruth, ids: Ids, jobs: Jobs, ops: Ops, cups: Cups, rng: np.random.Generator
 ) -> dict[str, pl.DataFrame]:
     """pours, leftovers, draws and truth_cups."""
     n_cups = len(cups.product)

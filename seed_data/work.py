@@ -17,19 +17,7 @@ from schemas.area_classes import AREA_CLASSES
 from schemas.registers import ROLES
 from seed_data import business as biz
 from seed_data.business import PRODUCTS, Business, Parameters, ShopTruth
-from seed_data.plan import (
-    HAND,
-    N_OUTER,
-    N_SLOT_PANELS,
-    REDO_OF,
-    SLOTS,
-    SPRAY,
-    TARGET,
-    Ids,
-    Jobs,
-    labels,
-    minute,
-)
+from seed_data.plan import HAND, N_OUTER, N_SLOT_PANELS, REDO_OF, SLOTS, SPRAY, TARGET, Ids, Jobs, labels, minute
 
 
 def spray_film(

@@ -42,9 +42,7 @@ def cup_contents(cup_pours: pl.DataFrame, pours: pl.DataFrame, incomplete: pl.Da
     troubles = [bad.with_columns(trouble=pl.lit("incomplete"))]
     while waiting.height:
         blocked = waiting.join(
-            waiting.select("shop_id", from_mix_id="mix_id").unique(),
-            on=["shop_id", "from_mix_id"],
-            how="semi",
+            waiting.select("shop_id", from_mix_id="mix_id").unique(), on=["shop_id", "from_mix_id"], how="semi"
         )
         ready = waiting.join(blocked.select(*CUP).unique(), on=CUP, how="anti")
         if ready.is_empty():
@@ -59,15 +57,8 @@ def cup_contents(cup_pours: pl.DataFrame, pours: pl.DataFrame, incomplete: pl.Da
         )
         source_mass = settled.group_by(*CUP, maintain_order=True).agg(M=pl.col("mass_g").sum())
         brought = (
-            ready.join(
-                settled.rename({"mix_id": "from_mix_id"}),
-                on=["shop_id", "from_mix_id"],
-                how="inner",
-            )
-            .join(
-                source_mass.rename({"mix_id": "from_mix_id"}),
-                on=["shop_id", "from_mix_id"],
-            )
+            ready.join(settled.rename({"mix_id": "from_mix_id"}), on=["shop_id", "from_mix_id"], how="inner")
+            .join(source_mass.rename({"mix_id": "from_mix_id"}), on=["shop_id", "from_mix_id"])
             .select(
                 *CUP,
                 *POURED_AS,
@@ -120,20 +111,14 @@ def equations(sprays: pl.DataFrame, film_pieces: pl.DataFrame, cup_feeds: pl.Dat
     _, label = connected_components(coo_array((np.ones(len(row)), (row, col)), shape=(size, size)), directed=False)
     labelled = nodes.with_columns(label=pl.Series(label[: nodes.height], dtype=pl.Int64))
     heads = labelled.group_by("label", maintain_order=True).agg(
-        pl.col("shop_id").first(),
-        first_job_id=pl.col("job_id").first(),
-        head=pl.col("operation_no").first(),
+        pl.col("shop_id").first(), first_job_id=pl.col("job_id").first(), head=pl.col("operation_no").first()
     )
     heads = heads.sort("shop_id", "first_job_id", "head").with_columns(
         record_no=pl.int_range(1, pl.len() + 1, dtype=pl.Int64).over("shop_id", "first_job_id"),
         equation=pl.concat_str(["shop_id", "first_job_id", pl.col("head").cast(pl.String)], separator="/"),
     )
     return (
-        labelled.join(
-            heads.select("label", "first_job_id", "record_no", "equation"),
-            on="label",
-            how="inner",
-        )
+        labelled.join(heads.select("label", "first_job_id", "record_no", "equation"), on="label", how="inner")
         .select(*OPERATION, "equation", "first_job_id", "record_no")
         .sort(OPERATION)
     )

@@ -13,22 +13,3 @@ from reports.handouts.periods import Period, PeriodError, latest, period, rollin
 from reports.handouts.printed import page
 from reports.handouts.sheets import Handout
 from reports.handouts.workbook import xlsx
-
-__all__ = [
-    "PEOPLE",
-    "RECORD",
-    "TABLES",
-    "Handout",
-    "Period",
-    "PeriodError",
-    "build",
-    "csv_of",
-    "files",
-    "is_closed",
-    "latest",
-    "page",
-    "period",
-    "record",
-    "rolling",
-    "xlsx",
-]

@@ -12,9 +12,10 @@ from collections.abc import Iterable
 import polars as pl
 
 from reports.handouts import rules
-from reports.handouts.sheets import Head, Selection, Sheet
+from reports.handouts.sheets import Made, Selection, Sheet, told
 
 PEOPLE = ("names", "pseudonyms")
+NOBODY_KNOWN = "somebody not in the register"
 CAUTION = (
     "Time is not exposure. Isocyanates sensitise at low concentrations: air-fed breathing protection, ventilation and health"
     " surveillance follow local codes, the product's data sheet and licensed practice, not this sum.",
@@ -42,39 +43,20 @@ def _called(view: Selection, people: str) -> dict[str, str]:
 
 def _trainings(view: Selection, called: dict[str, str]) -> Sheet | None:
     frame = rules.trained(view).filter(pl.col("status") != "left").sort("shop_id", "technician_id", "rule")
-    heads = [
-        "shop",
-        "person",
-        "training",
-        "status",
-        "first training",
-        "latest training",
-        "counts until",
-        "certificate",
-        "missing",
-    ]
-    rows = [
-        (
-            r["shop_id"], called.get(r["technician_id"], "somebody not in the register"), r["label"], r["status"],
-            r["first_completed_on"], r["latest_completed_on"], r["valid_until"], r["certificate_ref"], r["missing"],
-        )
-        for r in frame.iter_rows(named=True)
-    ]  # fmt: skip
-    return Sheet("annex_trainings", "Annex: trainings", [Head(h) for h in heads], rows) if rows else None
+    columns: dict[str, Made] = {
+        "shop": "shop_id", "person": lambda r: called.get(r["technician_id"], NOBODY_KNOWN), "training": "label", "status": "status",
+        "first training": "first_completed_on", "latest training": "latest_completed_on", "counts until": "valid_until",
+        "certificate": "certificate_ref", "missing": "missing",
+    }  # fmt: skip
+    return told("annex_trainings", "Annex: trainings", frame, columns)
 
 
 def _spray_time(view: Selection, called: dict[str, str]) -> Sheet | None:
     frame = view.frame("spray_time").sort("shop_id", "technician_id", "month", "product_id")
-    heads = [
-        Head("shop"), Head("person"), Head("month"), Head("product"), Head("time", "min"), Head("operations"),
-        Head("of them with their end on record"), Head("why"),
-    ]  # fmt: skip
-    rows = [
-        (
-            r["shop_id"], called.get(r["technician_id"], "somebody not in the register"), r["month"],
-            view.named("product_id", r["product_id"]), r["minutes"], r["n_operations"], r["n_timed"], r["why"],
-        )
-        for r in frame.iter_rows(named=True)
-    ]  # fmt: skip
+    columns: dict[str, Made] = {
+        "shop": "shop_id", "person": lambda r: called.get(r["technician_id"], NOBODY_KNOWN), "month": "month",
+        "product": lambda r: view.named("product_id", r["product_id"]), "time [min]": "minutes", "operations": "n_operations",
+        "of them with their end on record": "n_timed", "why": "why",
+    }  # fmt: skip
     title = "Annex: time spent spraying products that hold isocyanates"
-    return Sheet("annex_spray_time", title, heads, rows, list(CAUTION)) if rows else None
+    return told("annex_spray_time", title, frame, columns, CAUTION)

@@ -10,7 +10,7 @@ from datetime import date
 import polars as pl
 
 from reports.handouts import rules
-from reports.handouts.sheets import Cell, Handout, Head, Selection, Sheet
+from reports.handouts.sheets import Cell, Handout, Head, Made, Selection, Sheet, told
 from reports.handouts.usage import windows_of
 from schemas import validate
 
@@ -18,18 +18,14 @@ from schemas import validate
 def restated(view: Selection) -> Sheet | None:
     """Figures of closed months, up to the end of the period, that are no longer as they were reported."""
     frame = view.frame("restatements", months=False).filter(pl.col("month") <= view.of.last)
-    rows: list[tuple[Cell, ...]] = [
-        (
-            r["shop_id"], r["month"], r["figure_table"].replace("_", " "), r["part"].replace("_", " "), r["figure"], r["what"],
-            r["was"] if r["was"] is not None else r["was_said"], r["is_now"] if r["is_now"] is not None else r["is_said"], r["because"],
-        )
-        for r in frame.iter_rows(named=True)
-    ]  # fmt: skip
-    heads = ["shop", "closed month", "table", "of", "figure", "what", "was", "is", "because of"]
+    columns: dict[str, Made] = {
+        "shop": "shop_id", "closed month": "month", "table": lambda r: r["figure_table"].replace("_", " "),
+        "of": lambda r: r["part"].replace("_", " "), "figure": "figure", "what": "what",
+        "was": lambda r: r["was"] if r["was"] is not None else r["was_said"],
+        "is": lambda r: r["is_now"] if r["is_now"] is not None else r["is_said"], "because of": "because",
+    }  # fmt: skip
     notes = ["The hand-outs of closed months stay as they were given; this is what has become of their figures."]
-    return (
-        Sheet("restatements", "Restatements of closed months", [Head(h) for h in heads], rows, notes) if rows else None
-    )
+    return told("restatements", "Restatements of closed months", frame, columns, notes)
 
 
 def is_closed(tables: Mapping[str, pl.DataFrame], handout: Handout) -> bool:

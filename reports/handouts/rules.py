@@ -8,13 +8,11 @@ from collections.abc import Iterable
 
 import polars as pl
 
-from reports.handouts.sheets import Head, Selection, Sheet, us
+from reports.handouts.sheets import Made, Selection, Sheet, told, us
 
 
 def content(view: Selection) -> Sheet | None:
     frame = view.frame("voc_content").filter(pl.col("shop_id").is_in(view.having("voc_content")))
-    if frame.is_empty():
-        return None
     grouped = (
         frame.group_by("shop_id", "jurisdiction", "category", "basis", "limit_g_per_l", "source")
         .agg(
@@ -26,48 +24,29 @@ def content(view: Selection) -> Sheet | None:
         )
         .sort("shop_id", "category", "limit_g_per_l", nulls_last=True)
     )
-    rows = [
-        (
-            r["shop_id"],
-            r["jurisdiction"],
-            r["category"] or "no category known",
-            r["basis"],
-            r["cups"],
-            r["cups"] - r["known"],
-            r["over"] if r["limit_g_per_l"] is not None and r["undecided"] < r["cups"] else None,
-            r["undecided"],
-            r["highest"],
-            us(r["highest"], "g/L"),
-            r["limit_g_per_l"],
-            us(r["limit_g_per_l"], "g/L"),
-            r["source"],
-        )
-        for r in grouped.iter_rows(named=True)
-    ]
-    heads = [
-        Head("shop"),
-        Head("jurisdiction"),
-        Head("category"),
-        Head("basis"),
-        Head("cups"),
-        Head("without a figure"),
-        Head("above the limit"),
-        Head("cannot be compared"),
-        Head("highest", "g/L"),
-        Head("highest", "lb/US gal"),
-        Head("limit", "g/L"),
-        Head("limit", "lb/US gal"),
-        Head("source"),
-    ]
-    return Sheet(
-        "voc_content", "VOC content by category", heads, rows, ["Compared in g/L only; lb/US gal for information."]
-    )
+    columns: dict[str, Made] = {
+        "shop": "shop_id",
+        "jurisdiction": "jurisdiction",
+        "category": lambda r: r["category"] or "no category known",
+        "basis": "basis",
+        "cups": "cups",
+        "without a figure": lambda r: r["cups"] - r["known"],
+        "above the limit": lambda r: (
+            r["over"] if r["limit_g_per_l"] is not None and r["undecided"] < r["cups"] else None
+        ),
+        "cannot be compared": "undecided",
+        "highest [g/L]": "highest",
+        "highest [lb/US gal]": lambda r: us(r["highest"], "g/L"),
+        "limit [g/L]": "limit_g_per_l",
+        "limit [lb/US gal]": lambda r: us(r["limit_g_per_l"], "g/L"),
+        "source": "source",
+    }
+    notes = ["Compared in g/L only; lb/US gal for information."]
+    return told("voc_content", "VOC content by category", grouped, columns, notes)
 
 
 def metals(view: Selection) -> Sheet | None:
     frame = view.frame("compliance_metals").filter(pl.col("shop_id").is_in(view.having("target_metals")))
-    if frame.is_empty():
-        return None
     grouped = (
         frame.group_by("shop_id", "product_id", "cas", "metal", "form", "substance", "threshold_mass_fraction")
         .agg(
@@ -78,31 +57,21 @@ def metals(view: Selection) -> Sheet | None:
         )
         .sort("shop_id", "product_id", "cas", "metal")
     )
-    grouped = grouped.with_columns(
-        product_id=pl.col("product_id").map_elements(
-            lambda name: view.named("product_id", name), return_dtype=pl.String
-        )
-    )
-    heads = [
-        "shop",
-        "product",
-        "CAS number",
-        "metal",
-        "form",
-        "compound",
-        "threshold by mass",
-        "cups",
-        "highest by mass",
-        "cups above",
-        "cups to review",
-    ]
-    return Sheet(
-        "target_metals",
-        "Target metals of 40 CFR 63 subpart HHHHHH",
-        [Head(h) for h in heads],
-        grouped.rows(),
-        ["Exactly at the threshold, or with a stated range that holds it: review."],
-    )
+    columns: dict[str, Made] = {
+        "shop": "shop_id",
+        "product": lambda r: view.named("product_id", r["product_id"]),
+        "CAS number": "cas",
+        "metal": "metal",
+        "form": "form",
+        "compound": "substance",
+        "threshold by mass": "threshold_mass_fraction",
+        "cups": "cups",
+        "highest by mass": "highest",
+        "cups above": "above",
+        "cups to review": "review",
+    }
+    notes = ["Exactly at the threshold, or with a stated range that holds it: review."]
+    return told("target_metals", "Target metals of 40 CFR 63 subpart HHHHHH", grouped, columns, notes)
 
 
 def trained(view: Selection) -> pl.DataFrame:
@@ -167,8 +136,6 @@ def retention(view: Selection) -> Sheet | None:
 def training(view: Selection, shops: list[str]) -> Sheet | None:
     """Counts only: nobody is named."""
     frame = trained(view).filter(pl.col("shop_id").is_in(shops), pl.col("status") != "left")
-    if frame.is_empty():
-        return None
     grouped = (
         frame.group_by("shop_id", "label", "as_of", "source")
         .agg(
@@ -179,41 +146,22 @@ def training(view: Selection, shops: list[str]) -> Sheet | None:
         )
         .sort("shop_id", "label")
     )
-    columns = [
-        "shop_id",
-        "label",
-        "as_of",
-        "people",
-        "trained",
-        "due",
-        "overdue",
-        "expired",
-        "missing",
-        "lacking",
-        "next_end",
-        "source",
-    ]
-    heads = [
-        "shop",
-        "training",
-        "on",
-        "people",
-        "trained",
-        "not yet due",
-        "overdue",
-        "expired",
-        "cannot be told",
-        "people with evidence missing",
-        "next one ends on",
-        "source",
-    ]
-    return Sheet(
-        "training",
-        "Training",
-        [Head(h) for h in heads],
-        grouped.select(columns).rows(),
-        ["Nobody is named here: names and certificates stand in the table compliance_training of the workspace."],
-    )
+    columns: dict[str, Made] = {
+        "shop": "shop_id",
+        "training": "label",
+        "on": "as_of",
+        "people": "people",
+        "trained": "trained",
+        "not yet due": "due",
+        "overdue": "overdue",
+        "expired": "expired",
+        "cannot be told": "missing",
+        "people with evidence missing": "lacking",
+        "next one ends on": "next_end",
+        "source": "source",
+    }
+    notes = ["Nobody is named here: names and certificates stand in the table compliance_training of the workspace."]
+    return told("training", "Training", grouped, columns, notes)
 
 
 def shop_rules(view: Selection) -> Iterable[Sheet | None]:

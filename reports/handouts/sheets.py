@@ -6,7 +6,7 @@ usage.py, rules.py and summary.py.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
@@ -45,6 +45,8 @@ class Head:
 NOTHING_MISSING = "Nothing is missing that the program can tell."
 
 Cell = str | float | int | bool | date | None
+#: a cell of a row: one of its columns, or what is made of it
+Made = str | Callable[[dict[str, Any]], Cell]
 
 
 @dataclass(slots=True)
@@ -57,6 +59,22 @@ class Sheet:
     rows: Sequence[tuple[Cell, ...]]
     notes: list[str] = field(default_factory=list)
     printed: bool = True
+
+
+def told(
+    key: str,
+    title: str,
+    frame: pl.DataFrame,
+    columns: Mapping[str, Made],
+    notes: Sequence[str] = (),
+) -> Sheet | None:
+    """A sheet in words of its own, heading (`word` or `word [unit]`) -> the frame's column, or what is made of a row; None without rows."""
+    rows = [
+        tuple(row[made] if isinstance(made, str) else made(row) for made in columns.values())
+        for row in frame.iter_rows(named=True)
+    ]
+    heads = [Head(word, unit.removesuffix("]")) for word, _, unit in (head.partition(" [") for head in columns)]
+    return Sheet(key, title, heads, rows, list(notes)) if rows else None
 
 
 @dataclass(slots=True)

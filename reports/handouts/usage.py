@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from reports.handouts.sheets import US, Cell, Head, Selection, Sheet, us
+from reports.handouts.sheets import US, Made, Selection, Sheet, told, us
 from schemas.registers import PERIODS
 
 
@@ -36,49 +36,29 @@ def twelve_months(view: Selection) -> Sheet | None:
     """Twelve-month and yearly sums: the unit follows the measure."""
     frame = view.asked(view.frame("rolling_12_months")).filter(pl.col("month") == pl.col("month").max().over("shop_id"))
     lacking = _lacking(view)
-    rows: list[tuple[Cell, ...]] = []
-    for row in frame.iter_rows(named=True):
-        unit = unit_of(row["measure"])
-        rows.append(
-            (
-                row["shop_id"],
-                row["month"],
-                row["measure"],
-                unit,
-                row["total"],
-                row["year_to_date"],
-                row["limit"],
-                US[unit][0],
-                us(row["total"], unit),
-                us(row["year_to_date"], unit),
-                us(row["limit"], unit),
-                row["months_present"],
-                row["share_of_limit"],
-                row["complete"],
-                ", ".join(lacking.get((row["shop_id"], row["measure"]), [])),
-            )
-        )
-    if not rows:
-        return None
-    heads = [
-        "shop",
-        "month",
-        "measure",
-        "unit",
-        "last 12 months",
-        "since 1 January",
-        "limit over 12 months",
-        "US unit",
-        "last 12 months, US",
-        "since 1 January, US",
-        "limit over 12 months, US",
-        "months present",
-        "share of limit",
-        "complete",
-        "months that make it incomplete",
-    ]
+
+    def in_us(name: str) -> Made:
+        return lambda r: us(r[name], unit_of(r["measure"]))
+
+    columns: dict[str, Made] = {
+        "shop": "shop_id",
+        "month": "month",
+        "measure": "measure",
+        "unit": lambda r: unit_of(r["measure"]),
+        "last 12 months": "total",
+        "since 1 January": "year_to_date",
+        "limit over 12 months": "limit",
+        "US unit": lambda r: US[unit_of(r["measure"])][0],
+        "last 12 months, US": in_us("total"),
+        "since 1 January, US": in_us("year_to_date"),
+        "limit over 12 months, US": in_us("limit"),
+        "months present": "months_present",
+        "share of limit": "share_of_limit",
+        "complete": "complete",
+        "months that make it incomplete": lambda r: ", ".join(lacking.get((r["shop_id"], r["measure"]), [])),
+    }
     notes = [view.measures_named(frame)]
-    return Sheet("rolling_12_months", "Sums of twelve months and of the year", [Head(h) for h in heads], rows, notes)
+    return told("rolling_12_months", "Sums of twelve months and of the year", frame, columns, notes)
 
 
 def _lacking(view: Selection) -> dict[tuple[str, str], list[str]]:
@@ -104,75 +84,46 @@ def windows(view: Selection) -> Sheet | None:
     order = pl.col("breached").replace_strict({True: 0, False: 2}, default=1, return_dtype=pl.Int64)
     frame = frame.sort(order, "shop_id", "measure", "period", "window")
     said = {True: "above the limit", False: "within", None: "cannot be told"}
-    rows = [
-        (
-            row["shop_id"], row["measure"], PERIODS[row["period"]], row["window"], said[row["breached"]], row["total"],
-            row["limit"], row["unit"], row["share_of_limit"], row["months_present"], row["complete"], row["source"],
-        )
-        for row in frame.iter_rows(named=True)
-    ]  # fmt: skip
-    heads = [
-        "shop", "measure", "period", "ending in", "verdict", "total", "limit", "unit", "share of limit", "months present",
-        "complete", "source",
-    ]  # fmt: skip
+    columns: dict[str, Made] = {
+        "shop": "shop_id", "measure": "measure", "period": lambda r: PERIODS[r["period"]], "ending in": "window",
+        "verdict": lambda r: said[r["breached"]], "total": "total", "limit": "limit", "unit": "unit",
+        "share of limit": "share_of_limit", "months present": "months_present", "complete": "complete", "source": "source",
+    }  # fmt: skip
     notes = [
         "By the limit in force on the last day of each window; a sum that is not complete is a lower bound.",
         view.measures_named(frame),
     ]
-    return Sheet("limit_windows", "Limits, window by window", [Head(h) for h in heads], rows, notes) if rows else None
+    return told("limit_windows", "Limits, window by window", frame, columns, notes)
 
 
 def permits(view: Selection) -> Sheet | None:
-    rows: list[tuple[Cell, ...]] = []
     curve = view.frame("limit_curve")
-    for row in curve.filter(pl.col("month") == pl.col("month").max().over("shop_id")).iter_rows(named=True):
-        unit = unit_of(row["measure"])
-        rows.append(
-            (
-                row["shop_id"],
-                row["measure"],
-                PERIODS[row["period"]],
-                row["month"],
-                unit,
-                row["total"],
-                row["limit"],
-                row["headroom"],
-                row["share_of_limit"],
-                row["pace_per_month"],
-                "now" if row["already"] else row["crossed_in"],
-                row["total_stated"],
-                row["limit_stated"],
-                row["headroom_stated"],
-                row["unit"],
-                row["complete"],
-                row["source"],
-            )
-        )
-    heads = [
-        "shop",
-        "measure",
-        "period",
-        "up to month",
-        "unit",
-        "total",
-        "limit",
-        "head-room",
-        "share of limit",
-        "pace a month",
-        "crossed at this pace",
-        "total, in the permit's unit",
-        "limit as stated",
-        "head-room, in the permit's unit",
-        "unit as stated",
-        "complete",
-        "source",
-    ]
+    columns: dict[str, Made] = {
+        "shop": "shop_id",
+        "measure": "measure",
+        "period": lambda r: PERIODS[r["period"]],
+        "up to month": "month",
+        "unit": lambda r: unit_of(r["measure"]),
+        "total": "total",
+        "limit": "limit",
+        "head-room": "headroom",
+        "share of limit": "share_of_limit",
+        "pace a month": "pace_per_month",
+        "crossed at this pace": lambda r: "now" if r["already"] else r["crossed_in"],
+        "total, in the permit's unit": "total_stated",
+        "limit as stated": "limit_stated",
+        "head-room, in the permit's unit": "headroom_stated",
+        "unit as stated": "unit",
+        "complete": "complete",
+        "source": "source",
+    }
     notes = [
         "Pace: the mean of the last three months. As of the last month of the period that has a record; every window of the period is"
         " judged under Limits, window by window.",
         view.measures_named(curve),
     ]
-    return Sheet("permit_limits", "Limits of the permits", [Head(h) for h in heads], rows, notes) if rows else None
+    latest = curve.filter(pl.col("month") == pl.col("month").max().over("shop_id"))
+    return told("permit_limits", "Limits of the permits", latest, columns, notes)
 
 
 def months(view: Selection) -> Sheet | None:

@@ -120,19 +120,15 @@ def _kind(info: Any) -> str:
 
 
 def _file(kind: Evidence, shop: str, rows: pl.DataFrame) -> bytes:
-    kept = (
-        rows.sort("month", descending=True, maintain_order=True).head(MOST_ROWS)
-        if rows.height > MOST_ROWS and "month" in rows.columns
-        else rows
-    )
-    kept = kept.head(MOST_ROWS)
+    many = rows.height > MOST_ROWS and "month" in rows.columns
+    kept = (rows.sort("month", descending=True, maintain_order=True) if many else rows).head(MOST_ROWS)
     made = {"of": rows.height, "n": kept.height, "columns": {name: _column(kept[name]) for name in kept.columns}}
     return f"window.FILMLEDGER.rows({safe_json(kind.name)},{safe_json(shop)},{safe_json(made)});\n".encode()
 
 
 def _column(values: pl.Series) -> dict[str, Any] | list[Any]:
     if values.dtype.is_float():
-        return _to_six_digits(values)
+        return values.round_sig_figs(6).to_list()
     if values.dtype.is_integer():
         return values.to_list()
     if values.dtype == pl.Boolean:
@@ -141,12 +137,3 @@ def _column(values: pl.Series) -> dict[str, Any] | list[Any]:
     words = texts.drop_nulls().unique(maintain_order=True)
     at = texts.replace_strict(words, pl.int_range(words.len(), eager=True), default=-1, return_dtype=pl.Int64)
     return {"words": words.to_list(), "at": at.to_list()}
-
-
-def _to_six_digits(values: pl.Series) -> list[float | None]:
-    """As `.6g` writes them; number by number only the large, and those that stand between two numbers of six digits."""
-    low, high = ((values * factor).round_sig_figs(6) for factor in (1 - 1e-12, 1 + 1e-12))
-    out = low.to_list()
-    for i in ((low != high) | (values.abs() >= 1e6)).fill_null(False).arg_true():
-        out[i] = float(f"{values[i]:.6g}")
-    return out

@@ -217,18 +217,22 @@ class PageTables:
     def emissions(self) -> page_sums.PageSums:
         return page_sums.emission_sums(
             self.table("emissions_monthly"),
-            self.content.group_by("shop_id", "month", "category").agg(pl.col("judged", "above", "open").sum()),
+            self.content.drop_nulls("limit_g_per_l")
+            .group_by("shop_id", "month", "category")
+            .agg(pl.col("judged", "above", "open").sum()),
         )
 
     @cached_property
     def content(self) -> pl.DataFrame:
-        """Cups that have a limit on their content, counted: by shop, month, category and limit (g/L) how many were judged, of them
-        how many lie above, how many are open: their content is not known, or the place judges averages."""
-        of = ["shop_id", "month", "category", "limit_g_per_l"]
+        """Cups (n) by shop, month, category and limit on content (g/L): how many were judged, of them how many lie above, how many
+        are open (their content is not known, or the place judges averages), how many say why, and the greatest content."""
+        of = ["shop_id", "month", "jurisdiction", "category", "basis", "limit_g_per_l"]
+        over, told = (
+            pl.col("over"),
+            {"n": pl.len(), "undecided": pl.col("why_not").count(), "greatest": pl.col("g_per_l").max()},
+        )
         parts = [
-            part.filter(pl.col("limit_g_per_l").is_not_null())
-            .group_by(of)
-            .agg(judged=pl.col("over").count(), above=pl.col("over").sum(), open=pl.col("over").is_null().sum())
+            part.group_by(of).agg(judged=over.count(), above=over.sum(), open=over.is_null().sum(), **told)
             for part in self.parts_shown("voc_content", "voc_content")
         ]
         return pl.concat(parts).sort(of)

@@ -1,4 +1,4 @@
-"""Memory and time of every hostile file: `make hostile` writes tests/bench/results_hostile.md.
+"""Memory and time of every hostile file, each by itself: `make hostile` writes tests/bench/results_hostile.md.
 
 Each file is read in a process that has read a small one before; its peak is taken anew for each (Linux: clear_refs), over what the
 process took in the beginning. A refused file may take 200 MB above that and 5 s of a processor, one that is read 20 s. What is
@@ -26,6 +26,8 @@ if str(HOME) not in sys.path:
 from tests.faults import hostile_files  # noqa: E402
 from tests.faults.hostile_texts import LAYOUTS, SETTINGS  # noqa: E402
 
+Row = tuple[str, str, str, int, float]  # what, as, it is, MB above the process, s
+SHOWN = 15  # of those that took most memory, and of those that took most time
 MOST_MB, MOST_SECONDS, MOST_SECONDS_READ, KILLED_AFTER = 200, 5.0, 20.0, 120.0
 
 WORKER = textwrap.dedent(
@@ -179,9 +181,7 @@ def main() -> int:
     chosen = given.parse_args()
     rows, findings, began = [], [], time.monotonic()
     for kind, what, name, state, said, mb, seconds in measure(chosen.only, chosen.layouts):
-        rows.append(
-            f"| {what.replace(chr(124), chr(92) + chr(124))} | {name} | {state} | {max(0, mb)} | {seconds:.2f} |"
-        )
+        rows.append((" ".join(what.replace("|", "\\|").split()), name, state, max(0, mb), seconds))
         if trouble := wrong(state, said, mb, seconds):
             findings.append(f"{kind}: {what} as {name}: {trouble}")
             print(findings[-1], flush=True)
@@ -193,15 +193,35 @@ def main() -> int:
     return 1 if findings else 0
 
 
-def _write(full: Path, rows: list[str], findings: list[str]) -> None:
-    head = [
+def _write(full: Path, rows: list[Row], findings: list[str]) -> None:
+    """What became of the files of each name, and those that took most."""
+    by_name: dict[str, list[Row]] = {}
+    for row in rows:
+        by_name.setdefault(row[1], []).append(row)
+    heavy = [row for of in (3, 4) for row in sorted(rows, key=lambda row: row[of], reverse=True)[:SHOWN]]
+    lines = [
         "# Hostile files, measured one by one", "",
         f"By `make hostile`: {len(rows)} files, {len(findings)} beyond the bounds (a refused file {MOST_MB} MB above the process and"
         f" {MOST_SECONDS:g} s of a processor, one that is read {MOST_SECONDS_READ:g} s).", "",
         *[f"- {one}" for one in findings], "",
-        "| what | as | it is | MB above the process | s |", "|---|---|---|---|---|",
+        "| as | files | refused | read | at most MB above the process | at most s |", "|---|---|---|---|---|---|",
     ]  # fmt: skip
-    full.write_text("\n".join([*head, *rows]) + "\n")
+    for name, own in by_name.items():
+        states = [row[2] for row in own]
+        most = f"{max(row[3] for row in own)} | {max(row[4] for row in own):.2f}"
+        lines.append(f"| {name} | {len(own)} | {states.count('refused')} | {states.count('read')} | {most} |")
+    lines += [
+        "",
+        "## Those that took most",
+        "",
+        "| what | as | it is | MB above the process | s |",
+        "|---|---|---|---|---|",
+    ]
+    lines += [
+        f"| {what} | {name} | {state} | {mb} | {seconds:.2f} |"
+        for what, name, state, mb, seconds in dict.fromkeys(heavy)
+    ]
+    full.write_text("\n".join(lines) + "\n")
 
 
 if __name__ == "__main__":

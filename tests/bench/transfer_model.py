@@ -32,11 +32,8 @@ import scipy.sparse as sp
 from scipy.stats import norm, t
 
 HOME = Path(__file__).resolve().parents[2]
-for folder in (str(HOME), str(HOME / "tests" / "bench")):
-    if folder not in sys.path:
-        sys.path.insert(0, folder)
-
-from direct_intervals import typed_tables  # noqa: E402
+if str(HOME) not in sys.path:
+    sys.path.insert(0, str(HOME))
 
 from pipelines.settings import Settings  # noqa: E402
 from pipelines.transfer.model import design, joint, linearise, totals  # noqa: E402
@@ -45,7 +42,9 @@ from pipelines.transfer.model.estimate import estimate, fitted_with  # noqa: E40
 from pipelines.transfer.solver import mixed_model  # noqa: E402
 from schemas.published import Z95  # noqa: E402
 from tests import networks, on_frames  # noqa: E402
+from tests.bench.direct_intervals import typed_tables  # noqa: E402
 from tests.networks import Truth  # noqa: E402
+from tests.ordinary_models import ordinary  # noqa: E402
 
 Line = tuple[str, str, bool]
 TABLE = "transfer_by_pair"
@@ -244,7 +243,7 @@ def statsmodels(seed: int, n: int) -> Iterator[Line]:
         i, j = rng.integers(a, size=records), rng.integers(b, size=records)
         y = 0.3 * rng.standard_normal(a)[i] + 0.2 * rng.standard_normal(b)[j] + 0.5 * rng.standard_normal(records)
         start = time.perf_counter()
-        model, _ = mixed_model.ordinary(y, [i.astype(str), j.astype(str)])
+        model, _ = ordinary(y, [i.astype(str), j.astype(str)])
         ours = mixed_model.fit(model, np.full(3, -1.0), bounds=(-9, 3), tolerance=1e-11)
         our_time = time.perf_counter() - start
         frame = pl.DataFrame({"y": y, "i": i, "j": j}).to_pandas()
@@ -269,7 +268,7 @@ def insteval(seed: int, n: int) -> Iterator[Line]:
     y = y - y.mean()
     factors = [frame[f].cast(pl.String).to_numpy() for f in ("s", "d")]
     start = time.perf_counter()
-    model, _ = mixed_model.ordinary(y, factors)
+    model, _ = ordinary(y, factors)
     scale = np.log(y.std())
     found = mixed_model.fit(model, np.full(3, scale - 0.7), bounds=(scale - 9, scale + 2), tolerance=1e-8)
     took = time.perf_counter() - start

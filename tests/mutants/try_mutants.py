@@ -95,7 +95,7 @@ ELSEWHERE: list[tuple[str, tuple[str, ...], list[str]]] = [
     ("pipelines/units.py", (), ["tests/unit/test_units.py"]),
     ("pipelines/transfer/decisions/drift.py", ("litres_sprayed",), ["tests/unit/transfer/decisions/test_drift.py"]),
     ("pipelines/transfer/decisions/mixing.py", ("past", "mix_guide", "as_sprayed"), ["tests/unit/transfer/decisions/test_mixing.py"]),
-    ("pipelines/transfer/decisions/savings.py", ("film_saving", "better_half", "levers", "years"), ["tests/unit/transfer/decisions/test_savings.py"]),
+    ("pipelines/transfer/decisions/savings.py", ("better_half", "levers", "years"), ["tests/unit/transfer/decisions/test_savings.py"]),
     ("reports/site/page_sums.py", ("_monthly", "ledger_sums", "emission_sums", "_by_source", "between"),
      ["tests/reports/test_page_sums.py", "tests/reports/test_site.py::test_periods_between_are_filled_in"]),
 ]  # fmt: skip

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import importlib.util
 import resource
 import subprocess
 import sys
@@ -23,25 +22,15 @@ from schemas.published import ALL
 from seed_data import business as business_truth
 from seed_data.business import ATOMISING_EFFECT
 from tests import on_frames
+from tests.bench import drawn_decisions
 
 HOME = Path(__file__).resolve().parents[2]
 SETTINGS = Settings()
-PRIMERS = ("wash_primer", "adhesion_promoter", "epoxy", "sprayable_filler", "surfacer", "sealer")
 
 
 @pytest.fixture(scope="module")
-def bench() -> Any:
-    spec = importlib.util.spec_from_file_location("bench_of_decisions", HOME / "tests" / "bench" / "drawn_decisions.py")
-    assert spec and spec.loader
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-@pytest.fixture(scope="module")
-def business(bench: Any) -> tuple[dict[str, pl.DataFrame], Any]:
-    return bench.whole(77, shops=2, months=10, cups=2400)
+def business() -> tuple[dict[str, pl.DataFrame], Any]:
+    return drawn_decisions.whole(77, shops=2, months=10, cups=2400)
 
 
 @pytest.fixture(scope="module")
@@ -53,11 +42,7 @@ def test_every_table_stands_and_has_its_form(decided: dict[str, pl.DataFrame]):
     assert tuple(decided) == on_frames.DECIDED
     for name, frame in decided.items():
         assert_frame_equal(validate.conform(name, frame), frame)
-    for name in set(on_frames.DECIDED) - {
-        "practice_cards",
-        "leftover_cups",
-        "trial_standing",
-    }:  # no trial is on record
+    for name in set(on_frames.DECIDED) - {"practice_cards", "leftover_cups", "trial_standing"}:  # no trial is on record
         assert decided[name].height, name
 
 
@@ -91,7 +76,7 @@ def test_nobody_is_flagged_who_cannot_be_told_apart_and_base_needs_three_colours
     assert not edge.filter(pl.col("flagged") & ~pl.col("separable")).height
 
 
-def test_films_on_panels_lie_outside_as_often_as_stated(business: tuple[dict[str, pl.DataFrame], Any], bench: Any):
+def test_films_on_panels_lie_outside_as_often_as_stated(business: tuple[dict[str, pl.DataFrame], Any]):
     tables, drawn = business
     key = ["shop_id", "job_id", "operation_no", "panel_id", "face"]
     seen = (
@@ -231,7 +216,7 @@ def test_what_all_shops_save_together_is_drawn_together(
 def test_the_guide_tried_on_the_past_runs_short_about_as_often_as_promised(decided: dict[str, pl.DataFrame]):
     tried = decided["mix_backtest"]
     for primer in (True, False):
-        part = tried.filter(pl.col("role").is_in(PRIMERS) == primer)
+        part = tried.filter(pl.col("role").is_in(drawn_decisions.PRIMERS) == primer)
         share = part["n_short"].sum() / part["n"].sum()
         assert share == pytest.approx(0.10 if primer else 0.02, abs=0.07 if primer else 0.02)
 

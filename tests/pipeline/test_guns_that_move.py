@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import polars as pl
 import pytest
-from test_engines import at_a_time, differences
+from test_engines import at_a_time
 
 from tests.workspaces import filled, made_tables
 
@@ -35,17 +35,12 @@ FILES = {
 }  # fmt: skip
 
 
-def ran(folder, rows: int) -> dict[str, pl.DataFrame]:
-    """`rows`: how many are worked on at a time where shops go one after the other."""
-    space = filled(folder, FILES)
-    with at_a_time(rows):
-        return made_tables(space)
-
-
 @pytest.fixture(scope="module")
 def by_shop(tmp_path_factory: pytest.TempPathFactory) -> dict[str, pl.DataFrame]:
     """Each shop for itself."""
-    return ran(tmp_path_factory.mktemp("moved") / "by_shop", 1)
+    space = filled(tmp_path_factory.mktemp("moved"), FILES)
+    with at_a_time(1):
+        return made_tables(space)
 
 
 def test_a_gun_is_flushed_between_shops(by_shop: dict[str, pl.DataFrame]) -> None:
@@ -63,7 +58,3 @@ def test_the_tip_and_the_purpose_of_a_gun_are_those_of_all_its_work(by_shop: dic
     assert [fits["a", "top"][name] for name in ("tip_mm", "tip_fits", "cross_use", "verdict")] == wanted
     wanted = [1.3, False, False, "misfit"]
     assert [fits["b", "fill"][name] for name in ("tip_mm", "tip_fits", "cross_use", "verdict")] == wanted
-
-
-def test_how_many_shops_are_worked_on_at_a_time_moves_no_figure(by_shop: dict[str, pl.DataFrame], tmp_path) -> None:
-    assert differences(by_shop, ran(tmp_path / "at_once", 400_000)) == []

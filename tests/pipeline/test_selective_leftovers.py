@@ -5,10 +5,6 @@ An invented shop (seed_data) whose full cups nobody weighs back; from its export
 
 from __future__ import annotations
 
-import importlib.util
-import sys
-from pathlib import Path
-
 import polars as pl
 import pytest
 
@@ -16,8 +12,8 @@ from pipelines.settings import Settings
 from pipelines.transfer.model.estimate import estimate
 from seed_data import scenario
 from tests import on_frames
+from tests.bench.direct_intervals import typed_tables
 
-BENCH = Path(__file__).resolve().parents[1] / "bench" / "direct_intervals.py"
 CUP = ["shop_id", "mix_id"]
 SETTINGS = Settings()
 
@@ -25,12 +21,6 @@ SETTINGS = Settings()
 @pytest.fixture(scope="module")
 def shop() -> tuple[dict[str, pl.DataFrame], pl.DataFrame]:
     """Every table of the ledger, and the truth of the cups that were not weighed back."""
-    spec = importlib.util.spec_from_file_location("bench_of_direct_intervals", BENCH)
-    assert spec and spec.loader
-    bench = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = bench
-    spec.loader.exec_module(bench)
-
     drawn = scenario.build(
         seed=8, shops=1, months=6, cups=1200, leftover_weighed=0.95, leftover_sd=0.14, small_tables=False
     )
@@ -40,7 +30,7 @@ def shop() -> tuple[dict[str, pl.DataFrame], pl.DataFrame]:
         .select(*CUP, "product_id", "leftover_g", "poured_g")
     )
     leftovers = drawn.canonical["leftovers"].join(full, on=CUP, how="anti")
-    tables = bench.typed_tables(drawn)
+    tables = typed_tables(drawn)
     tables["leftovers"] = tables["leftovers"].join(leftovers.select(CUP).unique(), on=CUP, how="semi")
     film = on_frames.run_all(tables, SETTINGS.flat(), until="records")
     model = estimate(film["records"], film["record_layers"], SETTINGS, drawn.registers["gun_services"])

@@ -3,9 +3,6 @@ those of one joint posterior, which a dense computation with drawn effects repea
 
 from __future__ import annotations
 
-import importlib.util
-import sys
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -21,21 +18,16 @@ from pipelines.transfer.model.estimate import estimate
 from pipelines.transfer.model.joint import Statements
 from seed_data import scenario
 from tests import on_frames
+from tests.bench.direct_intervals import typed_tables
 
-BENCH = Path(__file__).resolve().parents[1] / "bench" / "direct_intervals.py"
 SETTINGS = Settings()
 Business = tuple[dict[str, pl.DataFrame], totals.Cells, Statements]
 
 
 @pytest.fixture(scope="module")
 def business() -> Business:
-    spec = importlib.util.spec_from_file_location("bench_of_totals", BENCH)
-    assert spec and spec.loader
-    bench = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = bench
-    spec.loader.exec_module(bench)
     drawn = scenario.build(seed=9, shops=2, months=7, cups=1300, small_tables=False)
-    film = on_frames.run_all(bench.typed_tables(drawn), SETTINGS.flat(), until="records")
+    film = on_frames.run_all(typed_tables(drawn), SETTINGS.flat(), until="records")
     fits: list[linearise.Joint] = []
     model = estimate(film["records"], film["record_layers"], SETTINGS, drawn.registers["gun_services"], fits.append)
     ledger = on_frames.run_all(film | model, SETTINGS.flat())

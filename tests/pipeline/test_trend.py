@@ -5,10 +5,6 @@ An invented business (seed_data). All pours of one shop are cut by a fifth, film
 
 from __future__ import annotations
 
-import importlib.util
-import sys
-from pathlib import Path
-
 import numpy as np
 import polars as pl
 import pytest
@@ -20,8 +16,8 @@ from pipelines.transfer.model.estimate import estimate
 from pipelines.transfer.model.joint import Statements
 from seed_data import scenario
 from tests import on_frames
+from tests.bench.direct_intervals import typed_tables
 
-BENCH = Path(__file__).resolve().parents[1] / "bench" / "direct_intervals.py"
 SETTINGS = Settings()
 TURN = "2025-08"
 
@@ -40,13 +36,8 @@ def whole(tables: dict[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:
 @pytest.fixture(scope="module")
 def both() -> tuple[dict[str, pl.DataFrame], dict[str, pl.DataFrame], str]:
     """The business as it is, with the cut, and the shop that was cut."""
-    spec = importlib.util.spec_from_file_location("bench_of_trend", BENCH)
-    assert spec and spec.loader
-    bench = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = bench
-    spec.loader.exec_module(bench)
     drawn = scenario.build(seed=31, shops=2, months=10, cups=2000, small_tables=False, movers=False)
-    tables = bench.typed_tables(drawn)
+    tables = typed_tables(drawn)
     shop = tables["pours"]["shop_id"].sort()[0]
     first = tables["pours"].filter(pl.col("shop_id") == shop).group_by("mix_id").agg(pl.col("poured_at").min())
     cups = first.filter(pl.col("poured_at").dt.strftime("%Y-%m") >= TURN)["mix_id"].to_list()

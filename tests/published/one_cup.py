@@ -113,44 +113,35 @@ def lb_per_gal(g_per_l: float) -> float:
     return g_per_l / 1000 / LB_PER_GAL
 
 
+def spraying(n: int = 1, **more: Any) -> Row:
+    """Operation n of the job, a minute after the one before."""
+    return {
+        "shop_id": "s", "job_id": "j", "operation_no": n, "kind": "spray", "gun_id": "g", "technician_id": "t", "product_id": "p",
+        "started_at": NOON.replace(hour=13, minute=n), **more,
+    }  # fmt: skip
+
+
+def nothing_left(n: int = 1) -> Row:
+    """The weigh-back of cup n at the day's end."""
+    return {"shop_id": "s", "mix_id": f"c{n}", "weigh_no": 1, "weighed_at": NOON.replace(hour=20), "leftover_g": 0.0}
+
+
+def stated(te: float, n: int = 1, off: float = 0.0) -> Row:
+    """The transfer efficiency of operation n, give or take `off`."""
+    ends = {"te": te, "te_low": te - off, "te_high": te + off}
+    return {"shop_id": "s", "op_job_id": "j", "operation_no": n, **ends, "grade": "A", "source": "stated"}
+
+
 def sprayed(te: float, *cups: list[Row], **more: Any) -> dict[str, pl.DataFrame]:
     """The material ledger of cups that one operation each sprayed out, at a stated transfer efficiency, no flush loss."""
     rows = cups_of(*cups)
     rows["jobs"] = [{"shop_id": "s", "job_id": "j"}]
     rows["guns"] = [{"gun_id": "g", "shop_id": "s", "atomising": "hvlp", "flush_loss_g": 0.0}]
     numbers = range(1, len(cups) + 1)
-    rows["operations"] = [
-        {
-            "shop_id": "s",
-            "job_id": "j",
-            "operation_no": n,
-            "kind": "spray",
-            "gun_id": "g",
-            "technician_id": "t",
-            "product_id": "p",
-            "started_at": NOON.replace(hour=13, minute=n),
-            **more,
-        }
-        for n in numbers
-    ]
+    rows["operations"] = [spraying(n, **more) for n in numbers]
     rows["draws"] = [{"shop_id": "s", "job_id": "j", "operation_no": n, "mix_id": f"c{n}"} for n in numbers]
-    rows["leftovers"] = [
-        {"shop_id": "s", "mix_id": f"c{n}", "weigh_no": 1, "weighed_at": NOON.replace(hour=20), "leftover_g": 0.0}
-        for n in numbers
-    ]
-    rows["operation_te"] = [
-        {
-            "shop_id": "s",
-            "op_job_id": "j",
-            "operation_no": n,
-            "te": te,
-            "te_low": te,
-            "te_high": te,
-            "grade": "A",
-            "source": "stated",
-        }
-        for n in numbers
-    ]
+    rows["leftovers"] = [nothing_left(n) for n in numbers]
+    rows["operation_te"] = [stated(te, n) for n in numbers]
     return ledger("material_ledger", **rows)
 
 

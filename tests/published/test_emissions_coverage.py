@@ -11,7 +11,23 @@ from pathlib import Path
 
 import polars as pl
 import pytest
-from one_cup import FT2_M2, GAL_ML, LB_G, LB_PER_GAL, NOON, covered_ft2, cups_of, landed_ml, ledger, mix, part, sprayed
+from one_cup import (
+    FT2_M2,
+    GAL_ML,
+    LB_G,
+    LB_PER_GAL,
+    NOON,
+    covered_ft2,
+    cups_of,
+    landed_ml,
+    ledger,
+    mix,
+    nothing_left,
+    part,
+    sprayed,
+    spraying,
+    stated,
+)
 
 DATA = Path(__file__).parent / "data"
 FT2_MIL_PER_GAL = 231 / 0.144  # in3 in a gallon over in3 in a square foot one mil thick; printed 1604
@@ -139,24 +155,9 @@ def weighed(parts: list[dict[str, float]], landed_g: float, film_ml: float) -> l
     rows = cups_of(parts, parts)
     rows["jobs"] = [{"shop_id": "s", "job_id": job} for job in ("j1", "j2")]
     rows["guns"] = [{"gun_id": "g", "shop_id": "s", "atomising": "hvlp", "flush_loss_g": 0.0}]
-    rows["operations"] = [
-        {
-            "shop_id": "s",
-            "job_id": f"j{n}",
-            "operation_no": 1,
-            "kind": "spray",
-            "gun_id": "g",
-            "technician_id": "t",
-            "product_id": "p",
-            "started_at": NOON.replace(hour=12 + n),
-        }
-        for n in (1, 2)
-    ]
+    rows["operations"] = [spraying(job_id=f"j{n}", started_at=NOON.replace(hour=12 + n)) for n in (1, 2)]
     rows["draws"] = [{"shop_id": "s", "job_id": f"j{n}", "operation_no": 1, "mix_id": f"c{n}"} for n in (1, 2)]
-    rows["leftovers"] = [
-        {"shop_id": "s", "mix_id": f"c{n}", "weigh_no": 1, "weighed_at": NOON.replace(hour=20), "leftover_g": 0.0}
-        for n in (1, 2)
-    ]
+    rows["leftovers"] = [nothing_left(n) for n in (1, 2)]
     rows["target_weighings"] = [
         {
             "shop_id": "s",
@@ -248,36 +249,11 @@ def test_particulate_behind_the_filter() -> None:
         {"booth_id": "b", "shop_id": "s", "filter_capture": 0.5},
         {"booth_id": "b", "shop_id": "s", "filter_capture": 0.98, "valid_from": NOON.date()},
     ]
-    rows["operations"] = [
-        {
-            "shop_id": "s",
-            "job_id": "j",
-            "operation_no": 1,
-            "kind": "spray",
-            "gun_id": "g",
-            "technician_id": "t",
-            "product_id": "p",
-            "started_at": NOON.replace(hour=13),
-            "booth_id": "b",
-        }
-    ]
+    rows["operations"] = [spraying(booth_id="b")]
     rows["draws"] = [{"shop_id": "s", "job_id": "j", "operation_no": 1, "mix_id": "c1"}]
-    rows["leftovers"] = [
-        {"shop_id": "s", "mix_id": "c1", "weigh_no": 1, "weighed_at": NOON.replace(hour=20), "leftover_g": 0.0}
-    ]
+    rows["leftovers"] = [nothing_left()]
     te = landed_g / solids_g
-    rows["operation_te"] = [
-        {
-            "shop_id": "s",
-            "op_job_id": "j",
-            "operation_no": 1,
-            "te": te,
-            "te_low": te - 0.1,
-            "te_high": te + 0.1,
-            "grade": "A",
-            "source": "stated",
-        }
-    ]
+    rows["operation_te"] = [stated(te, off=0.1)]
     assert te == pytest.approx(0.5417, abs=5e-5)
     found = ledger("emissions_monthly", "material_ledger", **rows)
     assert found["material_ledger"]["overspray_solids_g"].sum() == pytest.approx(82.5, rel=1e-9)

@@ -148,35 +148,6 @@ def test_guns_qualify_by_how_they_atomise_and_small_cups_are_told_apart() -> Non
     assert found.select("qualifies", "cup").rows() == [(q, c) for _, _, q, c in GUNS]
 
 
-def test_a_small_cup_that_sprayed_more_than_its_volume_was_refilled() -> None:
-    rows = shop()
-    rows["guns"] = [{"gun_id": "g", "shop_id": "s", "atomising": "hvlp", "cup_ml": 80.0}]
-    rows["operations"] = [
-        {
-            "shop_id": "s",
-            "job_id": "j",
-            "operation_no": 1,
-            "kind": "spray",
-            "gun_id": "g",
-            "technician_id": "t",
-            "product_id": "p",
-            "started_at": datetime(END.year, END.month, END.day, 10),
-        }
-    ]
-    rows["draws"] = [{"shop_id": "s", "job_id": "j", "operation_no": 1, "mix_id": "c1"}]
-    rows["leftovers"] = [
-        {
-            "shop_id": "s",
-            "mix_id": "c1",
-            "weigh_no": 1,
-            "weighed_at": datetime(END.year, END.month, END.day, 11),
-            "leftover_g": 10.0,
-        }
-    ]
-    found = ledger("compliance_guns", **rows)["compliance_guns"].row(0, named=True)
-    assert (found["cup"], found["n_refilled"]) == ("review: refilled", 1)
-
-
 def test_the_longest_rule_on_keeping_records_wins() -> None:
     # 63.11178: 5 years: READ; one Californian district's 3 years: READ
     found = ledger("compliance_retention", **shop("us-ca"))["compliance_retention"]

@@ -12,6 +12,7 @@ import polars as pl
 import pytest
 
 from pipelines.transfer.solver import mixed_model
+from tests.ordinary_models import ordinary
 
 DATA = Path(__file__).parent / "data" / "mixed_model"
 
@@ -20,7 +21,7 @@ def fit(name: str, y: str, factors: list[str]) -> tuple[float, mixed_model.Fit]:
     """Mean of the data, and the fit of the data less that mean: sums of squares lose no digits to a large mean."""
     frame = pl.read_csv(DATA / name)
     values = frame[y].cast(pl.Float64).to_numpy()
-    model, _ = mixed_model.ordinary(values - values.mean(), [frame[f].cast(pl.String).to_numpy() for f in factors])
+    model, _ = ordinary(values - values.mean(), [frame[f].cast(pl.String).to_numpy() for f in factors])
     scale = np.log(values.std())
     return float(values.mean()), mixed_model.fit(
         model, np.full(len(factors) + 1, scale - 0.7), bounds=(scale - 9, scale + 2), tolerance=1e-11
@@ -83,7 +84,7 @@ def test_days_of_a_voltage_standard_as_the_guide_to_uncertainty_takes_them_apart
     within = np.array([0.60, 0.77, 1.11, 1.01, 0.67, 0.93, 0.80, 0.73, 0.88, 0.86])
     five = np.array([-2.0, -1.0, 0.0, 1.0, 2.0])
     y = (means[:, None] + within[:, None] * five / five.std(ddof=1)).ravel()
-    model, _ = mixed_model.ordinary(y, [np.repeat(np.arange(10), 5).astype(str)])
+    model, _ = ordinary(y, [np.repeat(np.arange(10), 5).astype(str)])
     fitted = mixed_model.fit(model, np.zeros(2), bounds=(-6, 3), tolerance=1e-11)
     assert 100 * fitted.sd == pytest.approx([43, 85], abs=0.5)  # s_B and s_W of H.5.2
     mean, se = intercept(fitted)
@@ -98,7 +99,7 @@ def test_crossed_data_agree_with_statsmodels():
     n, a, b = 600, 12, 9
     i, j = rng.integers(a, size=n), rng.integers(b, size=n)
     y = 1.0 + 0.5 * rng.standard_normal(a)[i] + 0.3 * rng.standard_normal(b)[j] + 0.8 * rng.standard_normal(n)
-    model, _ = mixed_model.ordinary(y, [i.astype(str), j.astype(str)])
+    model, _ = ordinary(y, [i.astype(str), j.astype(str)])
     ours = mixed_model.fit(model, np.full(3, -0.5), bounds=(-9, 3), tolerance=1e-11)
     frame = pl.DataFrame({"y": y, "i": i, "j": j}).to_pandas(use_pyarrow_extension_array=False)
     theirs = MixedLM.from_formula(

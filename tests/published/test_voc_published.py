@@ -13,7 +13,7 @@ import polars as pl
 import pytest
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
-from one_cup import GAL_ML, LB_PER_GAL, cups_of, lb_per_gal, ledger, mix, part, shipped
+from one_cup import GAL_ML, LB_PER_GAL, cups_of, lb_per_gal, ledger, mix, part, shipped, spraying
 
 VOC_LB_PER_GAL = 7.36  # "assumed" density of VOC in state limit conversions (Texas, Florida, Colorado): READ
 
@@ -346,19 +346,7 @@ def test_multi_stage_topcoat(base: float, mids: list[float], clear: float, expec
         ]
     )
     rows["products"] = [{"product_id": p, "role": role} for p, (role, _) in zip(products, layers, strict=True)]
-    rows["operations"] = [
-        {
-            "shop_id": "s",
-            "job_id": "j",
-            "operation_no": n,
-            "kind": "spray",
-            "gun_id": "g",
-            "technician_id": "t",
-            "product_id": p,
-            "started_at": datetime(2026, 3, 3, 13, n),
-        }
-        for n, p in enumerate(products, start=1)
-    ]
+    rows["operations"] = [spraying(n, product_id=p) for n, p in enumerate(products, start=1)]
     rows["draws"] = [
         {"shop_id": "s", "job_id": "j", "operation_no": n, "mix_id": f"c{n}"} for n in range(1, len(layers) + 1)
     ]

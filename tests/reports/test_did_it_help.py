@@ -146,8 +146,7 @@ def test_settings_that_matter_stand_on_guns_with_what_does_not_vary(with_changes
         r"Each coat more goes with 31\S* ?% \(25–37\) more film of clear: shown \(160 operations, grade A\)\.", told
     )
     assert re.search(
-        r"Each 0\.1 mm of tip outside the data sheet's window goes with 3\S* ?% \(1–5\) less clear that landed",
-        told,
+        r"Each 0\.1 mm of tip outside the data sheet's window goes with 3\S* ?% \(1–5\) less clear that landed", told
     )
     assert "Of 3 settings by role and measure 2 vary enough" in told and "hardly ever written down" in told
     assert not found([told])

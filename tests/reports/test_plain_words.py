@@ -52,8 +52,7 @@ def test_a_method_is_not_left_bare_in_its_fold_out_either(text: str) -> None:
 
 
 @pytest.mark.parametrize(
-    "text",
-    ["Priority goes to the data sheet.", "a scoresheet", "the 65 % line; flush loss; a coat"],
+    "text", ["Priority goes to the data sheet.", "a scoresheet", "the 65 % line; flush loss; a coat"]
 )
 def test_plain_words_that_look_alike_pass(text: str) -> None:
     assert not found([text])

@@ -203,10 +203,7 @@ def test_the_tables_alone_give_back_the_solids_that_were_sprayed(exact: Scenario
         exact.canonical["draws"]
         .join(cup, on=MIX, how="left")
         .group_by(OPERATION)
-        .agg(
-            gone=(pl.col("m") - pl.col("leftover_g")).sum(),
-            ml_per_g=(pl.col("solids_ml") / pl.col("m")).mean(),
-        )
+        .agg(gone=(pl.col("m") - pl.col("leftover_g")).sum(), ml_per_g=(pl.col("solids_ml") / pl.col("m")).mean())
         .join(exact.truth["truth_operations"], on=OPERATION)
         .with_columns(sprayed=(pl.col("gone") - pl.col("flush_g")) * pl.col("ml_per_g"))
     )

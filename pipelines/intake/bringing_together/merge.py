@@ -109,14 +109,7 @@ class Files:
 def in_order(reads: Iterable[FileRead]) -> Files:
     """Files from the earliest export to the latest."""
     return Files(
-        sorted(
-            reads,
-            key=lambda r: (
-                r.exported_at is not None,
-                r.exported_at.isoformat() if r.exported_at else "",
-                natural_order(r.file),
-            ),
-        )
+        sorted(reads, key=lambda r: (r.exported_at.isoformat() if r.exported_at else "", natural_order(r.file)))
     )
 
 
@@ -351,12 +344,12 @@ def _in_force(table: str, book: Book, files: Files) -> Book:
     # a weigh-back without a number is known by its time: numbers are given when all files are merged
     when = [pl.when(pl.col("weigh_no").is_null()).then("weighed_at").alias("@when")] if table == "leftovers" else []
     full_key = [*key, "@when"] if when else key
-    states = _within_files(book.current().with_columns(when) if when else book.current(), full_key, content)
+    states = _within_files(book.current().with_columns(when), full_key, content)
     if states.height:
         conflicts = states.filter(pl.col("@new") == REFUSED)
         book = book.with_state(_stated(book.rows, states))
         book = book.refuse(_conflict_reasons(book.rows, conflicts["@i"], key, files)) if conflicts.height else book
-    return _between_files(table, book, full_key, content, files)
+    return _between_files(table, book, full_key, content, when, files)
 
 
 def _conflict_reasons(rows: pl.DataFrame, ids: pl.Series, key: list[str], files: Files) -> pl.DataFrame:
@@ -378,8 +371,6 @@ def _conflict_reasons(rows: pl.DataFrame, ids: pl.Series, key: list[str], files:
 
 
 def _stated(rows: pl.DataFrame, states: pl.DataFrame) -> pl.DataFrame:
-    if states.is_empty():
-        return rows
     return (
         rows.join(states.select("@i", "@new"), on="@i", how="left", maintain_order="left")
         .with_columns(pl.coalesce("@new", "@state").alias("@state"))
@@ -413,16 +404,19 @@ def _within_files(rows: pl.DataFrame, key: list[str], content: list[str]) -> pl.
     )
 
 
-def _between_files(table: str, book: Book, key: list[str], content: list[str], files: Files) -> Book:
+def _between_files(
+    table: str, book: Book, key: list[str], content: list[str], when: list[pl.Expr], files: Files
+) -> Book:
+    """`when`: what makes the columns of `key` that the table has not."""
     ranks = {rank for frame in (book.rows, book.refused) for rank in (frame["@f"].min(), frame["@f"].max())} - {None}
     if len(ranks) < 2:
         return book
-    unit = key if table not in UNITS else UNITS[table]
-    when = [pl.when(pl.col("weigh_no").is_null()).then("weighed_at").alias("@when")] if table == "leftovers" else []
-    live = book.current().with_columns(when) if when else book.current()
+    unit = UNITS.get(table, key)
+    live = book.current().with_columns(when)
     # what was refused belongs to its file's version of the unit, if the unit can be told
     needed = [c for c in unit if c != "@when" and c not in ("weigh_no", "valid_from")]
-    lost = book.refused.with_columns(when).filter(pl.all_horizontal(pl.col(c).is_not_null() for c in needed))
+    known_unit = pl.all_horizontal(pl.col(c).is_not_null() for c in needed)
+    lost = book.refused.with_columns(when).filter(known_unit)
     first_last = [pl.col("@f").min().alias("@min"), pl.col("@f").max().alias("@max")]
     unit_hash = pl.struct(unit).hash(_SEEDS[0]).alias("@u")
     both = pl.concat([live.select(unit_hash, "@f"), lost.select(unit_hash, "@f")])
@@ -437,22 +431,11 @@ def _between_files(table: str, book: Book, key: list[str], content: list[str], f
     ).unique(["@f", "line", "item", "@i"])
     lost_content = ["raw", *[n for n in content if n in lost.columns and n not in unit]]
     lost = lost.with_columns(pl.struct(lost_content).hash(s).alias(f"@c{i}") for i, s in enumerate(_SEEDS))
-    appended = (
-        live.filter(pl.col("@f").is_in(files.appends))["@u"].unique()
-        if unit != key and files.appends
-        else pl.Series([], dtype=pl.UInt64)
-    )
-    if files.appends and unit != key:
-        appended = pl.concat([appended, lost.filter(pl.col("@f").is_in(files.appends))["@u"]]).unique()
-    plain_states, plain_force = _versions(
-        live.filter(~pl.col("@u").is_in(appended.implode())), lost.filter(~pl.col("@u").is_in(appended.implode()))
-    )
-    fold_states, fold_force = _folded(
-        live.filter(pl.col("@u").is_in(appended.implode())),
-        lost.filter(pl.col("@u").is_in(appended.implode())),
-        key,
-        set(files.appends),
-    )
+    appends = files.appends if unit != key else []
+    appended = both.filter(pl.col("@f").is_in(appends))["@u"].unique()
+    folds = pl.col("@u").is_in(appended.implode())
+    plain_states, plain_force = _versions(live.filter(~folds), lost.filter(~folds))
+    fold_states, fold_force = _folded(live.filter(folds), lost.filter(folds), key, set(appends))
     rows = _stated(book.rows, pl.concat([plain_states, fold_states]))
     # refusals of the versions in force; those of units in one file are in force as they stand
     known = pl.concat([plain_force, fold_force])
@@ -461,7 +444,7 @@ def _between_files(table: str, book: Book, key: list[str], content: list[str], f
         .with_columns(unit_hash)
         .join(known, on=["@u", "@f"], how="left", maintain_order="left")
         .with_columns(
-            pl.when(pl.col("@u").is_in(shared.implode()) & pl.all_horizontal(pl.col(c).is_not_null() for c in needed))
+            pl.when(pl.col("@u").is_in(shared.implode()) & known_unit)
             .then(pl.col("@holds").fill_null(False))
             .otherwise("@force")
             .alias("@force")
@@ -595,7 +578,8 @@ class Told:
     @staticmethod
     def of(books: dict[str, Book], own: Sequence[str], files: Files, warnings: Warnings) -> Told:
         held = {table: books[table] for table in own if not books[table].blank}
-        return Told(_counts(held), _refusals(held), _incomplete(held, books, files), warnings)
+        refused = pl.concat(_reasons(table, books[table].refused) for table in own)
+        return Told(_counts(held), refused, _incomplete(held, books, files), warnings)
 
     @staticmethod
     def together(parts: Sequence[Told]) -> Told:
@@ -692,40 +676,16 @@ def _remarked(files: pl.DataFrame, remarks: list[tuple[str, str, str]]) -> pl.Da
     ).drop("@said")
 
 
-_REFUSAL = {
-    "@f": pl.Int64,
-    "line": pl.Int64,
-    "table": pl.String,
-    "column": pl.String,
-    "reason": pl.String,
-    "raw": pl.String,
-}
-
-
-def _refusals(books: dict[str, Book]) -> pl.DataFrame:
+def _reasons(table: str | None, refused: pl.DataFrame) -> pl.DataFrame:
     """A row for each reason."""
-    parts = [
-        book.refused.select(pl.lit(table, pl.String).alias(c) if c == "table" else c for c in _REFUSAL)
-        for table, book in books.items()
-        if book.refused.height
-    ]
-    return pl.concat([pl.DataFrame(schema=_REFUSAL), *parts])
+    return refused.select("@f", "line", pl.lit(table, pl.String).alias("table"), "column", "reason", "raw")
 
 
 def _refused_rows(told: Told, files: Files, raw_of: RawOf | None) -> pl.DataFrame:
     parts = [told.refused]
     for rank, read in enumerate(files.reads):
         if NOWHERE in read.tables:
-            parts.append(
-                read.tables[NOWHERE].refused.select(
-                    pl.lit(rank, pl.Int64).alias("@f"),
-                    "line",
-                    pl.lit(None, pl.String).alias("table"),
-                    "column",
-                    "reason",
-                    "raw",
-                )
-            )
+            parts.append(_reasons(None, read.tables[NOWHERE].refused.with_columns(pl.lit(rank, pl.Int64).alias("@f"))))
     rows = (
         pl.concat(parts)
         .sort("@f", "line", "table", "column", ~pl.col("reason").str.contains(LITERAL), "reason", nulls_last=True)

@@ -328,12 +328,7 @@ def _numbered(parents: tuple[str, ...]) -> pl.Expr:
 
 
 def _spec(
-    name: str,
-    column: layout.Column,
-    table: layout.Table,
-    file: layout.File,
-    infos: dict[str, ColumnInfo],
-    typed: bool,
+    name: str, column: layout.Column, table: layout.Table, file: layout.File, infos: dict[str, ColumnInfo], typed: bool
 ) -> cast.Spec:
     how, factor, unit = "scale", 1.0, column.unit
     if unit is None and table.unpivot and name == table.unpivot.into:

@@ -261,16 +261,13 @@ class _Opened:
         within(source, self.limit_mb)
         self._data: bytes | None = None
         self.kind = source.ending if source.ending in (".parquet", ".xlsx") else "text"
+        form = self.kind.removeprefix(".")
         with stream(source, self.limit_mb) as handle:
             start = handle.read(4)
             if self.kind != "text" and source.size > LARGE and not text.is_closed(handle, self.kind):
-                raise FileRefused(
-                    say(self.kind.removeprefix("."), why="it ends in the middle")
-                )  # before it fills the memory
+                raise FileRefused(say(form, why="it ends in the middle"))  # before it fills the memory
         if (means := text.STARTS.get(self.kind)) and not start.startswith(means):
-            raise FileRefused(
-                say(self.kind.removeprefix("."), why="it does not begin like one") if start else say("empty_file")
-            )
+            raise FileRefused(say(form, why="it does not begin like one") if start else say("empty_file"))
         self.size = lines_end(source, self.limit_mb) if self.kind == "text" else source.size
         self._utf8: dict[str, bytes | FileRefused] = {}
         self._sheets: dict[str, pl.DataFrame] = {}
@@ -745,9 +742,8 @@ def _claims(opened: _Opened, layouts: list[layout.Layout]) -> tuple[list[layout.
             near.append(say("layout_needs", layout=one.name, why=lacks))
         elif named:
             found = one.file.header_line
-            place = (
-                "no line near its beginning has all columns it needs; the first" if found == "find" else f"line {found}"
-            )
+            no_line = "no line near its beginning has all columns it needs; the first"
+            place = no_line if found == "find" else f"line {found}"
             lacks = f"its match_name fits, but {place} lacks {listed(missing)} (it has: {listed(header)})"
             near.append(say("layout_needs", layout=one.name, why=lacks))
     if not claims:
@@ -1000,7 +996,7 @@ def _split(
         .with_row_index("item")
         .with_columns(pl.col("item").cast(pl.Int64))
         .filter(mask)
-        .with_columns(_raw(shaped, frame, mask, grid))
+        .with_columns(_raw(frame, mask, grid))
     )
     refused = (
         found.unique()
@@ -1019,7 +1015,7 @@ def _none_refused(table: str) -> pl.DataFrame:
     return pl.DataFrame(schema=told | {info.name: info.dtype for info in validate.columns(table)})
 
 
-def _raw(shaped: mapped_rows.Shaped, frame: pl.DataFrame, mask: pl.Series, grid: text.Grid) -> pl.Series:
+def _raw(frame: pl.DataFrame, mask: pl.Series, grid: text.Grid) -> pl.Series:
     lines = frame.filter(mask).select("line")
     distinct = lines.unique()
     rows = grid.rows.join(distinct, on="line", how="semi").sort("line")
@@ -1062,12 +1058,11 @@ def _weighed(
         info = ColumnInfo(rule.tare.column, "float", "", "g")
         _, factor = layout.unit_of(info, rule.tare.unit, {})
         spec = cast.Spec(factor=factor, decimal=file.decimal, thousands=file.thousands, typed=grid.typed)
-        done = cast.cast(info, shaped.rows[mapped_rows.TARE], spec)
-        found = pl.concat([found, done.failures])
-        empty = shaped.rows[mapped_rows.TARE].is_null() & shaped.rows["damage"].is_null()
-        found = pl.concat(
-            [found, cast.failures_of(rule.tare.column, shaped.rows[mapped_rows.TARE], empty, lambda _: _no_tare(rule))]
-        )
+        cells = shaped.rows[mapped_rows.TARE]
+        done = cast.cast(info, cells, spec)
+        empty = cells.is_null() & shaped.rows["damage"].is_null()
+        lacks = f"{rule.tare.column}: must not be empty: the tare is taken off the weight"
+        found = pl.concat([found, done.failures, cast.failures_of(rule.tare.column, cells, empty, lambda _: lacks)])
         tare = done.values
     elif rule.tare_g is not None:
         tare = pl.repeat(rule.tare_g, frame.height, dtype=pl.Float64, eager=True)
@@ -1103,20 +1098,11 @@ def _weighed(
     return frame.with_columns(work["@net"].alias(column)), pl.concat([found, failures])
 
 
-def _no_tare(rule: layout.Table) -> str:
-    assert rule.tare is not None
-    return f"{rule.tare.column}: must not be empty: the tare is taken off the weight"
-
-
 # --- the raw text of rows that are refused later ---------------------------------------------------------------------
 
 
 def raw_lines(
-    read: FileRead,
-    source: Source,
-    layouts: list[layout.Layout],
-    lines: list[int],
-    kept_as: Callable[[str], str] = str,
+    read: FileRead, source: Source, layouts: list[layout.Layout], lines: list[int], kept_as: Callable[[str], str] = str
 ) -> dict[int, str]:
     """The original text of some rows of a file by their line; {} where the file is not what was read any more. `kept_as`: how the name
     of a sheet stands in `read`."""
@@ -1195,30 +1181,21 @@ def unpack(meta: Mapping[str, Any], frames: Mapping[str, pl.LazyFrame]) -> list[
     lost = {name: rows.collect() for name, rows in frames.items() if name.endswith("_refused")}
     began: Counter[str] = Counter()
 
-    def part(name: str, height: int) -> slice:
+    def start(name: str, height: int) -> int:
         began[name] += height
-        return slice(began[name] - height, began[name])
+        return began[name] - height
 
     def one(table: str, height: int, shops: dict[str, int], respelled: int, refused: int) -> TableRead:
         no = meta["tables"].index(table)
         rows, gone = _rows_name(no), f"{no}_refused"
-        where = part(rows, height)
-        return TableRead(
-            frames[rows].slice(where.start, height) if len(meta["files"]) > 1 else frames[rows],
-            lost[gone][part(gone, refused)] if refused else _none_refused(table),
-            height,
-            shops,
-            True,
-            respelled,
-        )
+        own = frames[rows].slice(start(rows, height), height) if len(meta["files"]) > 1 else frames[rows]
+        none = lost[gone].slice(start(gone, refused), refused) if refused else _none_refused(table)
+        return TableRead(own, none, height, shops, True, respelled)
 
     found = []
     for told in meta["files"]:
         exported = datetime.fromisoformat(told["exported_at"]) if told["exported_at"] else None
-        again = {
-            "tables": {name: one(name, *numbers) for name, numbers in told["tables"].items()},
-            "exported_at": exported,
-        }
+        tables = {name: one(name, *numbers) for name, numbers in told["tables"].items()}
         lists = {name: tuple(told[name]) for name in ("refused_parts", "sheets")}
-        found.append(FileRead(**{**told, **again, **lists}))
+        found.append(FileRead(**{**told, **lists, "tables": tables, "exported_at": exported}))
     return found

@@ -204,10 +204,6 @@ class _Shaper:
         self.apart = self._apart(steps) if self.row_kind else {}
         self.tables = self._tables()
 
-    def matcher_of(self, table: str) -> Matcher:
-        """That of the rows which feed the table."""
-        return self.apart.get(table, self.matcher)
-
     def _apart(self, steps: Steps) -> dict[str, Matcher]:
         """Pours and leftovers of one export, each looked at by its own rows."""
         assert self.row_kind is not None
@@ -564,7 +560,7 @@ class _Maker:
         self.ours = infos(table)
         self.made = draft.tables[table]
         self.extras = draft.extras[table]
-        self.matcher = shaper.matcher_of(table)
+        self.matcher = shaper.apart.get(table, shaper.matcher)  # that of the rows which feed the table
 
     def make(self) -> None:
         self._answers_of_sources()

@@ -1,8 +1,7 @@
 -- Whose rules each shop answers to: the jurisdiction of its register row, else the setting; with the pack's basis and
--- averaging. A jurisdiction without a pack is taken on the regulatory basis, each mix by itself, and pack_known is false.
--- first_on and last_on: first and last day on which the shop recorded anything that can show material; first_month and
--- last_month: span of its pours, cleaning and unscaled use, refused ones that name their month too; inside it a month counts
--- as present.
+-- averaging. A jurisdiction without a pack is taken on the regulatory basis, each mix by itself. last_on: last day on which the
+-- shop recorded anything that can show material; first_month and last_month: span of its pours, cleaning and unscaled use,
+-- refused ones that name their month too; inside it a month counts as present.
 WITH seen AS (
     SELECT shop_id, CAST(poured_at AS DATE) AS on_date, TRUE AS spans FROM pours
     UNION ALL
@@ -19,7 +18,6 @@ WITH seen AS (
 spans AS (
     SELECT
         shop_id,
-        min(on_date) AS first_on,
         max(on_date) AS last_on,
         min(CASE WHEN spans THEN on_date END) AS first_span_on,
         max(CASE WHEN spans THEN on_date END) AS last_span_on
@@ -42,12 +40,8 @@ names AS (
 SELECT
     n.shop_id,
     coalesce(s.jurisdiction, $jurisdiction) AS jurisdiction,
-    s.jurisdiction IS NULL AS jurisdiction_from_setting,
-    p.jurisdiction IS NOT NULL AS pack_known,
     coalesce(p.basis, 'regulatory') AS basis,
     coalesce(p.averaging, 'each_mix') AS averaging,
-    coalesce(p.verify, TRUE) AS verify,
-    m.first_on,
     m.last_on,
     CASE
         WHEN u.first_month < strftime(m.first_span_on, '%Y-%m') OR m.first_span_on IS NULL THEN u.first_month

@@ -54,8 +54,7 @@ def over_build(film_build: pl.DataFrame, operation_films: pl.DataFrame, sprays: 
     part = pl.when(together > 0).then(pl.col("film_um").fill_null(0.0) / together).otherwise(alike).clip(0.0, 1.0)
     return (
         operation_films.join(
-            sprays.select("shop_id", "job_id", "operation_no", "product_id"),
-            on=["shop_id", "job_id", "operation_no"],
+            sprays.select("shop_id", "job_id", "operation_no", "product_id"), on=["shop_id", "job_id", "operation_no"]
         )
         .join(groups, on=[*FACE, "product_id"])
         .filter(pl.col("operation_no").is_between(pl.col("first_operation"), pl.col("last_operation")))

@@ -47,12 +47,8 @@ def panel_spread(films: pl.DataFrame) -> float:
     (.455), less what readings explain: one poor reading does not move it. Faces covered in part are left out: there the film
     stands on a fraction written down by eye. Kept between 5 % and 25 %, and 10 % where fewer than 10 differences are at hand.
     """
-    read = films.filter(
-        (pl.col("source") == "read")
-        & (pl.col("film_um") > 0)
-        & (pl.col("face") == "outer")
-        & (pl.col("covered_fraction") == 1)
-    )
+    whole = (pl.col("face") == "outer") & (pl.col("covered_fraction") == 1)
+    read = films.filter((pl.col("source") == "read") & (pl.col("film_um") > 0) & whole)
     some = (
         read.with_columns(mean=pl.col("film_um").mean().over(OPERATION), n=pl.len().over(OPERATION))
         .filter(pl.col("n") >= 2)
@@ -113,13 +109,8 @@ def told_films(
     own, model = (pl.col("told_by").eq_missing(name) for name in ("own", "model"))
     chance2 = pl.when(own).then("rel2").when(model).then(pl.min_horizontal("rel2", pl.lit(event2))).otherwise(event2)
     same2 = settings.film.area_shared_sd**2 + settings.cup.solids_rel_u**2 + settings.cup.density_rel_u**2
-    cell2 = (
-        pl.when(own)
-        .then(0.0)
-        .when(model)
-        .then((pl.col("rel2") - event2 - same2).clip(lower_bound=0.0))
-        .otherwise("rel2")
-    )
+    beyond2 = (pl.col("rel2") - event2 - same2).clip(lower_bound=0.0)
+    cell2 = pl.when(own).then(0.0).when(model).then(beyond2).otherwise("rel2")
     inner2 = pl.when(outer).then(0.0).otherwise((settings.film.inner_face_ratio_sd / ratio) ** 2)
     return (
         operation_films.join(unweighed, on=OPERATION, how="left")
@@ -324,13 +315,9 @@ def held_against_others(frame: pl.DataFrame) -> pl.DataFrame:
     of_shop = known.filter(pl.len().over(wide) >= POPULATION)
     held = [_among(of_hand, hand), _among(of_shop.join(of_hand, on="@row", how="anti"), wide, of_shop)]
     aims = _aims(known, held)
+    told = pl.concat([one.held(sd) for one, sd in zip(held, aims, strict=True)])
     return (
-        frame.join(
-            pl.concat([one.held(sd) for one, sd in zip(held, aims, strict=True)]),
-            on="@row",
-            how="left",
-            maintain_order="left",
-        )
+        frame.join(told, on="@row", how="left", maintain_order="left")
         .with_columns(pl.coalesce("held_um", "film_um"), pl.coalesce("held_se", "se_um"))
         .drop("@row")
     )
@@ -342,9 +329,8 @@ def _aims(known: pl.DataFrame, held: list[Among]) -> list[np.ndarray]:
     off, var = (np.concatenate(parts) for parts in zip(*(one.off_middle() for one in held), strict=True))
     groups = pl.concat([one.groups for one in held])
     read = known.group_by("shop_id", "role", maintain_order=True).agg(n=(pl.col("source") == "read").sum())
-    n_read = groups.join(read, on=["shop_id", "role"], how="left", maintain_order="left", nulls_equal=True)[
-        "n"
-    ].to_numpy()
+    read = groups.join(read, on=["shop_id", "role"], how="left", maintain_order="left", nulls_equal=True)
+    n_read = read["n"].to_numpy()
     shops, aims = groups["shop_id"].to_numpy(), np.full(len(off), AIM)
     for shop in groups["shop_id"].unique().to_list():
         here = shops == shop
@@ -412,13 +398,7 @@ class Among:
             + (sound * (self.films.film - mu) * own2 / (omega2 + own2) ** 2) ** 2 * self.like.var_omega2[self.at]
             + self.shared2 * (1 - aimed)
         )
-        return pl.DataFrame(
-            {
-                "@row": self.row,
-                "held_um": pl.Series(held, dtype=pl.Float64),
-                "held_se": pl.Series(np.sqrt(variance), dtype=pl.Float64),
-            }
-        )
+        return pl.DataFrame({"@row": self.row, "held_um": held, "held_se": np.sqrt(variance)})
 
 
 def _among(some: pl.DataFrame, by: list[str], among: pl.DataFrame | None = None) -> Among:
@@ -544,12 +524,11 @@ def film_build(
         .with_columns(source=pl.when(pl.col("film_um").is_not_null()).then("source"))
     )
     # a film with no stated error is not taken as exact
+    size = pl.col("film_um").abs()
     frame = held_against_others(
         frame.with_columns(
-            pl.max_horizontal(
-                pl.col(c).fill_null(0.5 * pl.col("film_um").abs()), NARROWEST_REL_SE * pl.col("film_um").abs()
-            )
-            for c in ("se_um", "own_se_um")
+            pl.max_horizontal(pl.col(error).fill_null(0.5 * size), NARROWEST_REL_SE * size)
+            for error in ("se_um", "own_se_um")
         )
     )
     read = pl.col("source") == "read"
@@ -561,18 +540,9 @@ def film_build(
         se_um=pl.when(read).then("se_um").otherwise("held_se"),
     )
     frame = beside_outer(frame, settings.film.inner_face_ratio, settings.film.inner_face_ratio_sd)
+    names = "film_um se_um held_um held_se_um within_um film_min_um film_max_um covered_m2".split()
     film, se, held, held_se, within, low, high, area = (
-        frame[name].cast(pl.Float64).fill_null(np.nan).to_numpy()
-        for name in (
-            "film_um",
-            "se_um",
-            "held_um",
-            "held_se_um",
-            "within_um",
-            "film_min_um",
-            "film_max_um",
-            "covered_m2",
-        )
+        frame[name].cast(pl.Float64).fill_null(np.nan).to_numpy() for name in names
     )
     places = np.hypot(held_se, np.nan_to_num(within))
     with np.errstate(invalid="ignore", divide="ignore"):

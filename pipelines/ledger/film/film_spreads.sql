@@ -13,9 +13,6 @@ WITH spreads AS (
     FROM sanded_films
     WHERE n_effective > 1 AND sd_um IS NOT NULL
 ),
-lone_layers AS (
-    SELECT piece FROM film_pieces WHERE usable GROUP BY piece HAVING count(*) = 1
-),
 within_faces AS (
     SELECT
         coalesce(
@@ -25,9 +22,8 @@ within_faces AS (
             ),
             $within_face_cv
         ) AS cv
-    FROM film_pieces AS p
-    INNER JOIN lone_layers AS l ON l.piece = p.piece
-    WHERE p.usable AND NOT blend AND kind LIKE '%/paired' AND n_effective > 1 AND sd_um IS NOT NULL
+    FROM film_pieces
+    WHERE usable AND alone AND NOT blend AND kind LIKE '%/paired' AND n_effective > 1 AND sd_um IS NOT NULL
 )
 SELECT
     s.kind,

@@ -54,10 +54,7 @@ FIELDS = [name for name in Piece.__dataclass_fields__ if name != "layers"]
 
 
 def film_pieces(
-    film_increments: pl.DataFrame,
-    increment_layers: pl.DataFrame,
-    sprays: pl.DataFrame,
-    settings: Settings,
+    film_increments: pl.DataFrame, increment_layers: pl.DataFrame, sprays: pl.DataFrame, settings: Settings
 ) -> pl.DataFrame:
     """One row per piece of measured film and layer.
 
@@ -110,6 +107,7 @@ def film_pieces(
                 [*PANEL[:2], "source_id", pl.col("from_operation").cast(pl.String), "source"], separator="/"
             )
         )
+        .with_columns(alone=pl.len().over("piece") == 1)
         .sort(*PANEL, "from_operation", "source_id", "operation_no")
     )
 

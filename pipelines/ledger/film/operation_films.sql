@@ -6,9 +6,6 @@ WITH pooled AS (
     SELECT coalesce(max(within_cv), $within_face_cv) AS cv
     FROM film_spreads
 ),
-lone_layers AS (
-    SELECT piece FROM film_pieces WHERE usable GROUP BY piece HAVING count(*) = 1
-),
 alone AS (
     SELECT
         p.shop_id,
@@ -23,10 +20,9 @@ alone AS (
             + power(coalesce(p.gain_u, 0) * p.mean_um, 2)
         ) AS se_um
     FROM film_pieces AS p
-    INNER JOIN lone_layers AS o ON o.piece = p.piece
     LEFT JOIN film_spreads AS s ON s.kind = p.kind AND s.blend = p.blend
     CROSS JOIN pooled AS w
-    WHERE p.usable
+    WHERE p.usable AND p.alone
 ),
 gone AS (
     -- as in material_ledger: a leftover that nobody weighed is the usual one, the transfer model's finding in it

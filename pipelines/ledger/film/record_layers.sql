@@ -7,7 +7,6 @@ WITH cups AS (
         shop_id,
         job_id,
         operation_no,
-        count(*) AS n_cups,
         CASE WHEN count(solids_ml) = count(*) THEN sum(solids_ml) END AS solids_ml,
         CASE WHEN count(solids_g) = count(*) THEN sum(solids_g) END AS solids_g,
         CASE WHEN count(offered_solids_ml) = count(*) THEN sum(offered_solids_ml) END AS offered_solids_ml,
@@ -52,10 +51,9 @@ SELECT
     s.blended,
     s.plastic_share,
     s.n_faces,
-    c.n_cups,
     CASE
         WHEN s.why_incomplete IS NOT NULL THEN concat('incomplete operation ', e.job_id, '/', CAST(e.operation_no AS VARCHAR))
-        WHEN c.n_cups IS NULL THEN concat('no cup known for operation ', e.job_id, '/', CAST(e.operation_no AS VARCHAR))
+        WHEN c.job_id IS NULL THEN concat('no cup known for operation ', e.job_id, '/', CAST(e.operation_no AS VARCHAR))
         WHEN NOT c.complete THEN concat('incomplete cup behind operation ', e.job_id, '/', CAST(e.operation_no AS VARCHAR))
         WHEN c.offered_solids_ml IS NULL
             THEN concat('solids of the cup unknown for operation ', e.job_id, '/', CAST(e.operation_no AS VARCHAR))

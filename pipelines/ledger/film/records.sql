@@ -42,7 +42,6 @@ faces AS (
         sum(coalesce(area_m2, read_m2) * n_layers) AS total_m2,
         max(CASE WHEN source <> 'filled' THEN grade END) AS film_grade,
         count(CASE WHEN source <> 'filled' THEN 1 END) AS n_measured,
-        count(CASE WHEN source <> 'filled' AND reason IS NULL THEN 1 END) AS n_usable,
         -- by size: film that a difference found to be less than none would draw the mean out of the range of its parts
         sum(gain_u * abs(landed_ml)) / nullif(sum(CASE WHEN gain_u IS NOT NULL THEN abs(landed_ml) END), 0) AS gain_rel_u,
         array_to_string(list_sort(list(DISTINCT reason)), '; ') AS reasons,
@@ -60,7 +59,7 @@ faces AS (
     GROUP BY equation
 ),
 weighed_layers AS (
-    SELECT l.shop_id, l.job_id, l.record_no, bool_or(TRUE) AS any_weighed, count(*) AS n_weighed
+    SELECT l.shop_id, l.job_id, l.record_no, TRUE AS any_weighed
     FROM record_layers AS l
     INNER JOIN weighings AS w
         ON w.shop_id = l.shop_id AND w.job_id = l.op_job_id AND w.operation_no = l.operation_no AND w.whole

@@ -121,8 +121,6 @@ SELECT
     t.panel_id,
     t.product_id,
     t.first_operation,
-    t.before_no AS from_operation,
-    t.after_no AS to_operation,
     concat(t.role, '/sanded', CASE WHEN p.span IS NOT NULL THEN '/paired' ELSE '/unpaired' END) AS kind,
     coalesce(p.mean_um, CASE WHEN t.one_gauge THEN t.raw_difference_um ELSE t.difference_um END) + t.removed_um AS mean_um,
     CASE WHEN p.span IS NOT NULL THEN p.sd_um ELSE t.sd_um END AS sd_um,

@@ -26,11 +26,7 @@ LEVERS = {
     "gun": "replace this gun",
 }
 OFTEN = 5  # operations with a gun that does not fit from which it is told
-MOST = {
-    "practise": 5,
-    "record": 3,
-    "gun": 5,
-}  # lines of a kind that one reader is told in a shop
+MOST = {"practise": 5, "record": 3, "gun": 5}  # lines of a kind that one reader is told in a shop
 
 
 def actions(
@@ -88,12 +84,8 @@ def _answers(change: dict[str, Any], line: dict[str, Any]) -> bool:
     if change["shop_id"] != line["shop_id"]:
         return False
     if line["kind"] == "practise":
-        kind = line["evidence"].split(", ")[2]
-        return (
-            change["what"] == "practice"
-            and change["technician_id"] == line["subject"]
-            and change["card"] in (None, kind)
-        )
+        card = change["card"] in (None, line["evidence"].split(", ")[2])
+        return change["what"] == "practice" and change["technician_id"] == line["subject"] and card
     if line["kind"] not in ("money", "gun") or not line["subject"]:
         return False
     return line["subject"] in (change["replaces_gun_id"] or change["gun_id"], change["product_id"])
@@ -106,9 +98,8 @@ def _stands(change: dict[str, Any], effects: list[dict[str, Any]], practise: boo
     shown = {r["prob_better"] > 0.5 for r in asked if r["verdict"] == "shown"}
     day = f"{change['on']:%Y-%m-%d}"
     if shown == {True}:
-        return (
-            f"(Tried since {day}: {change['gun_id']} is shown to be better.)" if change["what"] == "gun_trial" else ""
-        )
+        better = f"(Tried since {day}: {change['gun_id']} is shown to be better.)"
+        return better if change["what"] == "gun_trial" else ""
     if shown == {False}:
         return f"(Changed on {day}: shown to be worse since.)"
     jobs = min((r["jobs_to_decide"] for r in asked if r["jobs_to_decide"]), default=None)
@@ -165,15 +156,7 @@ def _trainings(compliance_training: pl.DataFrame) -> list[dict[str, Any]]:
         what = f"{r['label']}: {'train before the next spraying' if lapsed else 'train by the day'}"
         evidence = f"compliance_training: {r['shop_id']}, {r['technician_id']}, {r['rule']}"
         due = r["valid_until"] or r["due_by"]
-        out += _line(
-            ("environment",),
-            "rule",
-            r["shop_id"],
-            what,
-            r["technician_id"],
-            evidence,
-            due=due,
-        )
+        out += _line(("environment",), "rule", r["shop_id"], what, r["technician_id"], evidence, due=due)
     lapsed_only = late.filter(pl.col("status") != "due")
     for (shop,), part in lapsed_only.group_by("shop_id", maintain_order=True):
         out += _line(("owner",), "rule", str(shop), "trainings have lapsed or are missing: nobody may spray without", "",
@@ -203,12 +186,8 @@ def _levers(savings: pl.DataFrame) -> list[dict[str, Any]]:
     out = []
     for r in savings.filter(pl.col("shop_id") != ALL).sort("shop_id", "position").iter_rows(named=True):
         priced = r["per_year_cost"] is not None
-        names = (
-            ("per_year_cost", "low", "high")
-            if priced
-            else tuple(f"per_year_solids_kg{e}" for e in ("", "_low", "_high"))
-        )
-        value, low, high = (r[n] for n in names)
+        solids = ("per_year_solids_kg", "per_year_solids_kg_low", "per_year_solids_kg_high")
+        value, low, high = (r[n] for n in (("per_year_cost", "low", "high") if priced else solids))
         if value is None or value <= 0:
             continue
         sd = (high - low) / (2 * Z95)
@@ -221,15 +200,11 @@ def _levers(savings: pl.DataFrame) -> list[dict[str, Any]]:
 
 def _misfits(gun_fit: pl.DataFrame, gun_cover: pl.DataFrame) -> list[dict[str, Any]]:
     """Products sprayed with guns whose tip does not fit, and which of the guns that are kept to take."""
-    kept = {
-        (shop, product): []
-        for shop, product in gun_fit.select("shop_id", "product_id").unique().sort("shop_id", "product_id").iter_rows()
-    }  # type: dict[tuple[str, str], list[str]]
-    for shop, gun, products in (
-        gun_cover.filter(pl.col("part") == "keep").select("shop_id", "item", "products").iter_rows()
-    ):
+    kept: dict[tuple[str, str], list[str]] = {}
+    told = gun_cover.filter(pl.col("part") == "keep").select("shop_id", "item", "products")
+    for shop, gun, products in told.iter_rows():
         for product in products:
-            kept[(shop, product)].append(gun)
+            kept.setdefault((shop, product), []).append(gun)
     wrong = (
         gun_fit.filter((~pl.col("tip_fits")) & (pl.col("n_operations") > 0))
         .group_by("shop_id", "product_id", maintain_order=True).agg(pl.col("n_operations").sum(), guns=pl.col("gun_id").sort())
@@ -238,12 +213,9 @@ def _misfits(gun_fit: pl.DataFrame, gun_cover: pl.DataFrame) -> list[dict[str, A
     out = []
     for shop, product, n, guns in wrong.iter_rows():
         fit = kept.get((shop, product), [])
-        wrong_ones = ", ".join(guns)
-        what = (
-            f"spray it with {' or '.join(fit)}, not with {wrong_ones}"
-            if fit
-            else f"buy a tip that fits it: no gun here has one, {wrong_ones} sprayed it"
-        )
+        what = f"buy a tip that fits it: no gun here has one, {', '.join(guns)} sprayed it"
+        if fit:
+            what = f"spray it with {' or '.join(fit)}, not with {', '.join(guns)}"
         out += _line(("painter", "owner") if not fit else ("painter",), "gun", shop, what, product,
                      f"gun_cover: {shop}", float(n), unit="operations")  # fmt: skip
     return out

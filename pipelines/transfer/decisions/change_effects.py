@@ -126,7 +126,7 @@ class _Money:
             return None, None, None
         since, until = (year.scale * float(np.nansum(cost[side == which])) for which in (1, -1))
         if one.measure in ("te", "te:all"):
-            # what was sprayed since would have been more, what was sprayed before would have been less: film_saving of each
+            # what was sprayed since would have been more, what was sprayed before would have been less
             ends = [until * (1 - 1 / ratio) + since * (ratio - 1) for ratio in (one.difference, one.low, one.high)]
             return tuple(ends)
         if one.measure == "leftover_share":

@@ -34,168 +34,135 @@ from pipelines.transfer.model.joint import Statements
 from pipelines.transfer.model.linearise import Joint
 from schemas import validate
 
-
-def _columns(names: str) -> tuple[str, ...]:
-    return tuple(names.split())
-
-
-#: part -> table -> the columns it reads. A table of a large business is held with these alone, and no longer than its part.
-READS: dict[str, dict[str, tuple[str, ...]]] = {
+_READS: Mapping[str, Mapping[str, str | tuple[str, ...]]] = {
     "film": {
-        "film_build": _columns(
-            "shop_id job_id operation_no panel_id face film_um film_min_um film_max_um grade product_id role "
-            "technician_id gun_id colour_id source found_um found_se_um under_ml"
-        ),
-        "material_ledger": _columns(
-            "shop_id mix_id job_id operation_no over_build_solids_g over_build_voc_g over_build_cost "
-            "useful_solids_g useful_cost role gun_id technician_id"
-        ),
-        "mixes": _columns("shop_id mix_id product_id dry_density_g_per_ml"),
+        "film_build": "shop_id job_id operation_no panel_id face film_um film_min_um film_max_um grade product_id role "
+            "technician_id gun_id colour_id source found_um found_se_um under_ml",
+        "material_ledger": "shop_id mix_id job_id operation_no over_build_solids_g over_build_voc_g over_build_cost "
+            "useful_solids_g useful_cost role gun_id technician_id",
+        "mixes": "shop_id mix_id product_id dry_density_g_per_ml",
     },
     "technique": {
-        "film_increments": _columns(
-            "shop_id job_id panel_id face from_operation to_operation mean_um paired usable witness_of blend"
-        ),
-        "stage_positions": _columns("shop_id job_id panel_id after_operation row_no col_no reading_no um"),
-        "increment_layers": _columns("shop_id job_id panel_id from_operation to_operation operation_no"),
-        "sprays": _columns("shop_id job_id operation_no gun_id technician_id role"),
+        "film_increments": "shop_id job_id panel_id face from_operation to_operation mean_um paired usable witness_of blend",
+        "stage_positions": "shop_id job_id panel_id after_operation row_no col_no reading_no um",
+        "increment_layers": "shop_id job_id panel_id from_operation to_operation operation_no",
+        "sprays": "shop_id job_id operation_no gun_id technician_id role",
     },
     "guns": {
-        "gun_fit": _columns(
-            "shop_id gun_id product_id tip_fits atomising_allowed why role n_operations tip_mm tip_min_mm "
-            "tip_max_mm"
-        ),
-        "transfer_by_gun": _columns("shop_id gun_id role typical_estimate"),
-        "guns_now": _columns("gun_id shop_id retired_on"),
-        "sprays": _columns("shop_id job_id operation_no technician_id role started_at"),
+        "gun_fit": "shop_id gun_id product_id tip_fits atomising_allowed why role n_operations tip_mm tip_min_mm "
+            "tip_max_mm",
+        "transfer_by_gun": "shop_id gun_id role typical_estimate",
+        "guns_now": "gun_id shop_id retired_on",
+        "sprays": "shop_id job_id operation_no technician_id role started_at",
     },
     "transfer": estimate.READS,
     "drift": {
-        "record_layers": _columns("shop_id job_id record_no gun_id op_job_id operation_no started_at"),
-        "gun_services": _columns("gun_id serviced_on work"),
+        "record_layers": "shop_id job_id record_no gun_id op_job_id operation_no started_at",
+        "gun_services": "gun_id serviced_on work",
     },
     "litres": {
-        "sprays": _columns("shop_id job_id operation_no gun_id started_at"),
-        "sprayed": _columns("shop_id mix_id job_id operation_no share flush_g expected_gone_g"),
-        "mixes": _columns("shop_id mix_id density_g_per_ml"),
-        "gun_services": _columns("gun_id serviced_on work"),
+        "sprays": "shop_id job_id operation_no gun_id started_at",
+        "sprayed": "shop_id mix_id job_id operation_no share flush_g expected_gone_g",
+        "mixes": "shop_id mix_id density_g_per_ml",
+        "gun_services": "gun_id serviced_on work",
     },
     "mixing": {
-        "mixes": _columns(
-            "shop_id mix_id product_id leftover_g leftover_known complete density_g_per_ml solids_volume_fraction "
-            "cost_per_g"
-        ),
-        "sprayed": _columns(
-            "shop_id mix_id job_id operation_no share share_known leftover_known complete flush_g sprayed_g"
-        ),
-        "cup_feeds": _columns("shop_id mix_id job_id operation_no"),
-        "pours": _columns("shop_id mix_id pour_no technician_id colour_id"),
-        "sprays": _columns(
-            "shop_id job_id operation_no gun_id technician_id product_id role started_at coats covered_m2 "
-            "area_class why_incomplete"
-        ),
+        "mixes": "shop_id mix_id product_id leftover_g leftover_known complete density_g_per_ml solids_volume_fraction "
+            "cost_per_g",
+        "sprayed": "shop_id mix_id job_id operation_no share share_known leftover_known complete flush_g sprayed_g",
+        "cup_feeds": "shop_id mix_id job_id operation_no",
+        "pours": "shop_id mix_id pour_no technician_id colour_id",
+        "sprays": "shop_id job_id operation_no gun_id technician_id product_id role started_at coats covered_m2 "
+            "area_class why_incomplete",
     },
     "cup guide": {
-        "mixes": _columns(
-            "shop_id mix_id product_id poured_g poured_on_g leftover_g leftover_known complete density_g_per_ml"
-        ),
+        "mixes": "shop_id mix_id product_id poured_g poured_on_g leftover_g leftover_known complete density_g_per_ml",
     },
     "mix parts": {
-        "mixes": _columns("shop_id mix_id product_id complete"),
-        "cup_figures": _columns("shop_id mix_id component_id own_ml"),
+        "mixes": "shop_id mix_id product_id complete",
+        "cup_figures": "shop_id mix_id component_id own_ml",
     },
     "mix guide": {
-        "products": _columns("product_id valid_from label role coats_max film_min_um film_max_um min_mix_ml"),
-        "guns_now": _columns("gun_id shop_id flush_loss_g"),
-        "transfer_by_gun": _columns("shop_id gun_id role estimate"),
+        "products": "product_id valid_from label role coats_max film_min_um film_max_um min_mix_ml",
+        "guns_now": "gun_id shop_id flush_loss_g",
+        "transfer_by_gun": "shop_id gun_id role estimate",
     },
     "habits": {
-        "mixes": _columns(
-            "shop_id mix_id product_id first_poured_at poured_g leftover_g leftover_known complete density_g_per_ml "
-            "poured_on_g"
-        ),
-        "pours": _columns("shop_id mix_id pour_no technician_id"),
-        "products": _columns("product_id valid_from role min_mix_ml"),
+        "mixes": "shop_id mix_id product_id first_poured_at poured_g leftover_g leftover_known complete density_g_per_ml "
+            "poured_on_g",
+        "pours": "shop_id mix_id pour_no technician_id",
+        "products": "product_id valid_from role min_mix_ml",
     },
     "savings": {
-        "jobs": _columns("shop_id job_id opened_on"),
-        "pours": _columns("shop_id mix_id pour_no technician_id"),
-        "mixes": _columns("shop_id mix_id first_poured_at"),
-        "film_build": _columns(
-            "shop_id job_id operation_no panel_id face film_um film_max_um role technician_id gun_id covered_m2 "
-            "source held_um held_se_um within_um over_ml"
-        ),
-        "material_ledger": _columns(
-            "shop_id mix_id job_id operation_no poured_solids_g poured_voc_g poured_cost leftover_solids_g "
+        "jobs": "shop_id job_id opened_on",
+        "pours": "shop_id mix_id pour_no technician_id",
+        "mixes": "shop_id mix_id first_poured_at",
+        "film_build": "shop_id job_id operation_no panel_id face film_um film_max_um role technician_id gun_id covered_m2 "
+            "source held_um held_se_um within_um over_ml",
+        "material_ledger": "shop_id mix_id job_id operation_no poured_solids_g poured_voc_g poured_cost leftover_solids_g "
             "leftover_voc_g leftover_cost flush_loss_solids_g flush_loss_voc_g flush_loss_cost overspray_solids_g "
             "overspray_voc_g overspray_cost over_build_solids_g over_build_voc_g over_build_cost useful_solids_g "
-            "useful_voc_g useful_cost month role gun_id technician_id rework"
-        ),
+            "useful_voc_g useful_cost month role gun_id technician_id rework",
     },
     "guns and gauges": {
-        "guns_now": _columns("gun_id shop_id atomising price"),
-        "records": _columns("shop_id job_id record_no gain_rel_u usable"),
+        "guns_now": "gun_id shop_id atomising price",
+        "records": "shop_id job_id record_no gain_rel_u usable",
     },
     "totals": {
-        "material_ledger": _columns(
-            "shop_id mix_id job_id operation_no month product_id role te over_build_solids_g_low over_build_solids_g_high "
-            + " ".join(f"{part}_{see}" for part in totals.LEDGER for see in totals.SEES)
-        ),
-        "mixes": _columns("shop_id mix_id leftover_known"),
-        "sprayed": _columns("shop_id mix_id job_id operation_no flush_g flush_sd_g leftover_rel_sd"),
-        "film_build": _columns(
-            "shop_id job_id operation_no panel_id face first_operation product_id film_um covered_m2 prob_over"
-        ),
-        "operation_te": _columns("shop_id op_job_id operation_no event_rel_u on_film design_row"),
-        "leftover_habits": _columns("shop_id role leftover_share_sd"),
+        "material_ledger": "shop_id mix_id job_id operation_no month product_id role te over_build_solids_g_low over_build_solids_g_high "
+            + " ".join(f"{part}_{see}" for part in totals.LEDGER for see in totals.SEES),
+        "mixes": "shop_id mix_id leftover_known",
+        "sprayed": "shop_id mix_id job_id operation_no flush_g flush_sd_g leftover_rel_sd",
+        "film_build": "shop_id job_id operation_no panel_id face first_operation product_id film_um covered_m2 prob_over",
+        "operation_te": "shop_id op_job_id operation_no event_rel_u on_film design_row",
+        "leftover_habits": "shop_id role leftover_share_sd",
     },
     "changes": {
-        "changes": _columns(
-            "change_id on until what shop_id technician_id gun_id replaces_gun_id product_id role"
-        ),
+        "changes": "change_id on until what shop_id technician_id gun_id replaces_gun_id product_id role",
     },
     "changed work": {
-        "sprays": _columns(
-            "shop_id job_id operation_no gun_id technician_id product_id role started_at redo_of redone covered_m2"
-        ),
-        "material_ledger": _columns(
-            "shop_id mix_id job_id operation_no poured_solids_g poured_cost leftover_solids_g leftover_cost "
+        "sprays": "shop_id job_id operation_no gun_id technician_id product_id role started_at redo_of redone covered_m2",
+        "material_ledger": "shop_id mix_id job_id operation_no poured_solids_g poured_cost leftover_solids_g leftover_cost "
             "flush_loss_solids_g flush_loss_cost overspray_solids_g overspray_cost over_build_solids_g over_build_cost "
-            "useful_solids_g useful_cost"
-        ),
-        "mixes": _columns("shop_id mix_id first_poured_at"),
+            "useful_solids_g useful_cost",
+        "mixes": "shop_id mix_id first_poured_at",
     },
-    "what changed": {"changes": _columns("change_id what")},
+    "what changed": {"changes": "change_id what"},
     "trials": {
         **trials.NEEDS,
-        "changes": _columns("change_id on until what shop_id technician_id gun_id replaces_gun_id role jobs looks"),
-        "guns": _columns("gun_id valid_from shop_id retired_on"),
-        "technicians": _columns("technician_id shop_id left_on"),
-        "shops": _columns("shop_id"),
+        "changes": "change_id on until what shop_id technician_id gun_id replaces_gun_id role jobs looks",
+        "guns": "gun_id valid_from shop_id retired_on",
+        "technicians": "technician_id shop_id left_on",
+        "shops": "shop_id",
     },
     "settings": {
-        "spray_settings": _columns("shop_id job_id operation_no tip_out_mm inlet_kpa coats"),
-        "record_layers": _columns("shop_id job_id record_no position op_job_id operation_no role"),
+        "spray_settings": "shop_id job_id operation_no tip_out_mm inlet_kpa coats",
+        "record_layers": "shop_id job_id record_no position op_job_id operation_no role",
     },
     "next": {
-        "sprays": _columns("shop_id job_id operation_no gun_id technician_id role started_at"),
-        "mixes": _columns("shop_id mix_id leftover_known"),
-        "gun_fit": _columns("shop_id gun_id product_id role tip_fits atomising_allowed cross_use"),
-        "transfer_by_role": _columns("shop_id role estimate low high"),
-        "transfer_by_technician": _columns("shop_id technician_id role estimate low high"),
+        "sprays": "shop_id job_id operation_no gun_id technician_id role started_at",
+        "mixes": "shop_id mix_id leftover_known",
+        "gun_fit": "shop_id gun_id product_id role tip_fits atomising_allowed cross_use",
+        "transfer_by_role": "shop_id role estimate low high",
+        "transfer_by_technician": "shop_id technician_id role estimate low high",
     },
     "actions": {
-        "gun_fit": _columns("shop_id gun_id product_id tip_fits atomising_allowed n_operations"),
-        "voc_content": _columns("shop_id mix_id jurisdiction category product_id limit_g_per_l over"),
-        "compliance_training": _columns("shop_id technician_id rule label status due_by valid_until"),
-        "permit_headroom": _columns("shop_id measure period already crossed_in share_of_limit"),
-        "changes": _columns("change_id on what shop_id technician_id gun_id replaces_gun_id product_id card"),
+        "gun_fit": "shop_id gun_id product_id tip_fits atomising_allowed n_operations",
+        "voc_content": "shop_id mix_id jurisdiction category product_id limit_g_per_l over",
+        "compliance_training": "shop_id technician_id rule label status due_by valid_until",
+        "permit_headroom": "shop_id measure period already crossed_in share_of_limit",
+        "changes": "change_id on what shop_id technician_id gun_id replaces_gun_id product_id card",
     },
     "cards": {
-        "technician_effects": _columns("technician_id effect low high n reliability vif flagged prob_low method"),
-        "transfer_by_pair": _columns("shop_id gun_id technician_id role low high n method advice"),
+        "technician_effects": "technician_id effect low high n reliability vif flagged prob_low method",
+        "transfer_by_pair": "shop_id gun_id technician_id role low high n method advice",
     },
 }  # fmt: skip
+#: part -> table -> the columns it reads. A table of a large business is held with these alone, and no longer than its part.
+READS = {
+    part: {name: tuple(held.split()) if isinstance(held, str) else held for name, held in tables.items()}
+    for part, tables in _READS.items()
+}
 
 
 class Tables(Protocol):

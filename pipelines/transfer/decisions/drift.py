@@ -15,6 +15,7 @@ false alarms at 5 % over 500 records (found by simulation, bench).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date
 from typing import Any
 
 import numpy as np
@@ -46,17 +47,6 @@ FEW = 12
 SLOPE_SD = 0.30  # weak prior on a gun's change of log TE over the typical litres of a service period; few guns wear, so
 # slopes are not drawn towards one another
 DAYS_A_MONTH = 30.4375
-
-
-@dataclass(frozen=True)
-class Residuals:
-    """One row per record that the transfer model used and gun that sprayed a share of it, gun by gun in the order of time.
-
-    frame   RECORD, record (its number), gun_id, at, litres (ready to spray through the gun so far in this service period, L),
-            since, share (of the record, by mean splits), left and its sd, y, v, h: see `residuals`
-    """
-
-    frame: pl.DataFrame
 
 
 def litres_sprayed(
@@ -99,8 +89,10 @@ def litres_sprayed(
     )
 
 
-def residuals(joint: linearise.Joint, record_layers: pl.DataFrame, litres: pl.DataFrame) -> Residuals:
-    """What each record departs from the transfer model by, beside each gun that sprayed part of it.
+def residuals(joint: linearise.Joint, record_layers: pl.DataFrame, litres: pl.DataFrame) -> pl.DataFrame:
+    """What each record departs from the transfer model by, beside each gun that sprayed part of it: gun by gun in the order of time
+    RECORD, record (its number), gun_id, at, litres (ready to spray through the gun so far in this service period, L), since,
+    share (of the record, by mean splits), left and its sd, y, v, h.
 
     m = (D - Dhat)/Dhat + the gun's share of wear as the model has it: a loss that is to be seen must not be explained away.
     left = m less what the other guns' records of the shop's week say; sd^2 = v + h se^2 + PEV of the mean part without wear +
@@ -153,7 +145,7 @@ def residuals(joint: linearise.Joint, record_layers: pl.DataFrame, litres: pl.Da
     # what the records show of their own spread, from neighbours in time (a step or a slope hardly moves it), counts
     scale = _spread_of_neighbours(frame)
     place = litres.select("shop_id", op_job_id="job_id", operation_no="operation_no", since="since", litres="litres")
-    return Residuals(
+    return (
         frame.filter(pl.col("share") >= LEAST_SHARE)
         .with_columns(
             pl.col("sd") * scale,
@@ -227,8 +219,8 @@ def watch(z: Floats, signal: Floats | None = None, alarm: float = ALARM) -> tupl
     return rings, change, top
 
 
-def steps_back(z: Floats, signal: Floats | None = None, penalty: float = PENALTY) -> list[int]:
-    """First records after each step in the mean, looking back: least sum of squares + penalty per step, exact. signal: as in
+def steps_back(z: Floats, signal: Floats | None = None) -> list[int]:
+    """First records after each step in the mean, looking back: least sum of squares + PENALTY per step, exact. signal: as in
     `watch`.
 
     The linear-kernel change point problem is this least-squares segmentation; optimal partitioning (Jackson et al. 2005, IEEE
@@ -238,14 +230,12 @@ def steps_back(z: Floats, signal: Floats | None = None, penalty: float = PENALTY
     signal = np.ones(n) if signal is None else signal
     head, info = (np.concatenate([[0.0], np.cumsum(x)]) for x in (signal * z, signal**2))
     best = np.full(n + 1, np.inf)
-    best[0] = -penalty
+    best[0] = -PENALTY
     last = np.zeros(n + 1, int)
     for end in range(SEGMENT, n + 1):
         start = np.arange(0, end - SEGMENT + 1)
-        cost = -((head[end] - head[start]) ** 2) / (
-            info[end] - info[start]
-        )  # squares sum to one number over all segments
-        total = best[start] + cost + penalty
+        # squares sum to one number over all segments
+        total = best[start] - (head[end] - head[start]) ** 2 / (info[end] - info[start]) + PENALTY
         at = int(np.argmin(total))
         best[end], last[end] = total[at], start[at]
     found: list[int] = []
@@ -289,10 +279,10 @@ def independent(z: Floats, day: Ints, signal: Floats) -> tuple[Floats, Floats, I
 # --- tables -------------------------------------------------------------------------------------------------------------
 
 
-def wear(found: pl.DataFrame) -> tuple[Fitted, Floats] | None:
+def wear(found: pl.DataFrame) -> tuple[Fitted, float] | None:
     """y = period's level + slope x litres / typical litres + e, each slope by itself. None below 12 records.
 
-    Returns the fit and the typical litres of each row's gun period (all one number: the median of periods' litres).
+    Returns the fit and the typical litres, the median of periods' litres.
     """
     if found.height < FEW:
         return None
@@ -307,37 +297,31 @@ def wear(found: pl.DataFrame) -> tuple[Fitted, Floats] | None:
         ],
         np.clip(found["y"].to_numpy(), -1.5, 1.5), found["v"].to_numpy(), found["h"].to_numpy(), 0.15,
     )  # fmt: skip
-    return fitted, np.full(found.height, typical)
+    return fitted, typical
 
 
-def gun_drift(found: Residuals, litres: pl.DataFrame) -> pl.DataFrame:
-    """Table gun_drift: one row per gun and service period with 12 records or more.
+def gun_drift(frame: pl.DataFrame, litres: pl.DataFrame) -> pl.DataFrame:
+    """Table gun_drift, from `residuals`: one row per gun and service period with 12 records or more.
 
     slope_per_litre with interval; the alarm with the day of the change and the step; months until the next 5 % is lost:
     log(0.95) / (slope x litres a month), its interval from that of the slope (no end where the slope may be 0).
     """
-    frame = found.frame
     fitted = wear(frame)
-    rows: list[dict[str, Any]] = []
-    use = litres.group_by("gun_id", "since", maintain_order=True).agg(
-        litres=(pl.col("ml").sum() / 1000), begin=pl.col("started_at").min(), end=pl.col("started_at").max()
-    )
-    of_use = {
-        (g, s): (total, b, e)
-        for g, s, total, b, e in use.select("gun_id", "since", "litres", "begin", "end").iter_rows()
-    }
     if fitted is None:
         return pl.DataFrame()
-    fit, typical = fitted
-    scale = float(typical[0])
+    fit, scale = fitted
+    rows: list[dict[str, Any]] = []
+    use = litres.group_by("gun_id", "since", maintain_order=True).agg(
+        pl.col("ml").sum() / 1000, begin=pl.col("started_at").min(), end=pl.col("started_at").max()
+    )
+    of_use = {(gun, since): rest for gun, since, *rest in use.iter_rows()}
     for (gun, since), (part, seen) in _looked_at(frame).items():
         mean, var = fit.predict([[("wear", f"{gun}\t{since}", 1.0)]])
         slope, se = float(mean[0]) / scale, float(np.sqrt(var[0])) / scale
         rings, r = seen.changed >= 0, seen.correlation
         step = _step(part, seen.changed) if rings else (None, None, None)
         total, begin, end = of_use[(gun, since)]
-        months = max((end - begin).total_seconds() / 86400 / DAYS_A_MONTH, 1e-9)
-        per_month = total / months
+        per_month = total / max((end - begin).total_seconds() / 86400 / DAYS_A_MONTH, 1e-9)
         wait = [_months(s, per_month) for s in (slope, slope - Z95 * se, slope + Z95 * se)]
         rows.append({
             "gun_id": gun, "since": since, "slope_per_litre": slope, "low": slope - Z95 * se, "high": slope + Z95 * se,
@@ -423,12 +407,12 @@ def _step(part: pl.DataFrame, at: int) -> tuple[float, float, float]:
     return change, change - Z95 * se, change + Z95 * se
 
 
-def gun_service_contrasts(found: Residuals, gun_services: pl.DataFrame) -> pl.DataFrame:
+def gun_service_contrasts(found: pl.DataFrame, gun_services: pl.DataFrame) -> pl.DataFrame:
     """Table gun_service_contrasts: transfer in the records after a service against those before it, back to the last one.
 
     At least 5 records on either side. The latest half of the period before tells what the gun had come to.
     """
-    frame = _weighted(found.frame)
+    frame = _weighted(found)
     rows: list[dict[str, Any]] = []
     day = ["gun_id", "serviced_on"]
     works = gun_services.group_by(day, maintain_order=True).agg(work=pl.col("work").sort().str.join(", ")).sort(day)
@@ -436,13 +420,11 @@ def gun_service_contrasts(found: Residuals, gun_services: pl.DataFrame) -> pl.Da
         mine = frame.filter(pl.col("gun_id") == gun[0]).with_columns(day=pl.col("at").dt.date())
         days = part["serviced_on"].to_list()
         for i, (day, work) in enumerate(zip(days, part["work"], strict=True)):
-            begin = days[i - 1] if i else None
-            end = days[i + 1] if i + 1 < len(days) else None
-            before = mine.filter(pl.col("day") < day)
-            before = before.filter(pl.col("day") >= begin) if begin else before
+            begin = days[i - 1] if i else date.min
+            end = days[i + 1] if i + 1 < len(days) else date.max
+            before = mine.filter(pl.col("day") >= begin, pl.col("day") < day)
             before = before.tail(max((before.height + 1) // 2, SEGMENT))
-            after = mine.filter(pl.col("day") >= day)
-            after = after.filter(pl.col("day") < end) if end else after
+            after = mine.filter(pl.col("day") >= day, pl.col("day") < end)
             if before.height < SEGMENT or after.height < SEGMENT:
                 continue
             change, se = contrast(before, after)

@@ -37,26 +37,29 @@ class Habits:
     fit: Fitted | None
 
 
+def who_mixed(pours: pl.DataFrame) -> pl.DataFrame:
+    """A cup belongs to who poured first: CUP, technician_id."""
+    named = pours.filter(pl.col("technician_id").is_not_null()).sort(*CUP, "pour_no")
+    return named.unique(CUP, keep="first", maintain_order=True).select(*CUP, "technician_id")
+
+
+def newest(products: pl.DataFrame) -> pl.DataFrame:
+    """The version of each product that holds now: the latest."""
+    dated = products.sort("product_id", "valid_from", nulls_last=False)
+    return dated.unique("product_id", keep="last", maintain_order=True)
+
+
 def cups(mixes: pl.DataFrame, pours: pl.DataFrame, products: pl.DataFrame) -> pl.DataFrame:
     """Weighed, complete cups with who mixed them: CUP, technician_id, product_id, role, share, size, least.
 
-    A cup belongs to who poured first. Leftovers of other cups poured in count as poured.
+    Leftovers of other cups poured in count as poured.
     """
-    who = (
-        pours.filter(pl.col("technician_id").is_not_null())
-        .sort(*CUP, "pour_no")
-        .unique(CUP, keep="first", maintain_order=True)
-        .select(*CUP, "technician_id")
-    )
-    newest = products.sort("product_id", "valid_from", nulls_last=False).unique(
-        "product_id", keep="last", maintain_order=True
-    )
     return (
         mixes.filter(
             pl.col("leftover_known") & pl.col("complete") & (pl.col("poured_g") > 0) & (pl.col("density_g_per_ml") > 0)
         )
-        .join(who, on=CUP)
-        .join(newest.select("product_id", "role", "min_mix_ml"), on="product_id")
+        .join(who_mixed(pours), on=CUP)
+        .join(newest(products).select("product_id", "role", "min_mix_ml"), on="product_id")
         .with_columns(
             ml=pl.col("poured_g") / pl.col("density_g_per_ml"),
             share=(pl.col("leftover_g") / (pl.col("poured_g") - pl.col("poured_on_g"))).clip(0.0, 1.0),

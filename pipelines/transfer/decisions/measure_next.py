@@ -73,59 +73,39 @@ def measure_next(
         | ~pl.col("atomising_allowed").fill_null(True)
         | pl.col("cross_use").fill_null(False)
     )
-    misfits = (
-        gun_fit.group_by("shop_id", "gun_id", "role", maintain_order=True)
-        .agg(misfit=no.all())
-        .filter("misfit")
-        .drop("misfit")
-    )
-    recent = recent.join(misfits, on=["shop_id", "gun_id", "role"], how="anti")
-    figures = pl.concat(
-        [
-            transfer_by_role.select(
-                "shop_id", pl.lit(None, pl.String).alias("technician_id"), "role", "estimate", "low", "high"
-            ),
-            transfer_by_technician.select("shop_id", "technician_id", "role", "estimate", "low", "high"),
-        ]
-    ).sort("shop_id", "role", "technician_id", nulls_last=False)
+    use = ["shop_id", "gun_id", "role"]
+    misfits = gun_fit.group_by(use, maintain_order=True).agg(misfit=no.all()).filter("misfit")
+    recent = recent.join(misfits, on=use, how="anti")
+    figure = ["shop_id", "technician_id", "role", "estimate", "low", "high"]
+    of_roles = transfer_by_role.with_columns(technician_id=pl.lit(None, pl.String))
+    figures = pl.concat([of_roles.select(figure), transfer_by_technician.select(figure)])
+    figures = figures.sort("shop_id", "role", "technician_id", nulls_last=False)
     unweighed = mixes.group_by("shop_id", maintain_order=True).agg(unweighed=(~pl.col("leftover_known")).mean())
-    tried = _Tried(joint, recent, last) if joint is not None else None
+    tried = _Tried(joint, last) if joint is not None else None
     hangs = _hangs(savings)
     rows: list[dict[str, Any]] = []
     sprayed = recent.partition_by("shop_id", "role", as_dict=True)
-    for figure in figures.iter_rows(named=True):
-        mine = sprayed.get((figure["shop_id"], figure["role"]), recent.clear())
-        if figure["technician_id"] is not None:
-            mine = mine.filter(pl.col("technician_id") == figure["technician_id"])
-        rows += _of_figure(figure, mine, tried, hangs)
+    for one in figures.iter_rows(named=True):
+        mine = sprayed.get((one["shop_id"], one["role"]), recent.clear())
+        if one["technician_id"] is not None:
+            mine = mine.filter(pl.col("technician_id") == one["technician_id"])
+        rows += _of_figure(one, mine, tried, hangs)
     unknown = recent.join(figures.drop_nulls("estimate"), on=["shop_id", "role"], how="anti")
     for (shop, role), part in unknown.sort("shop_id", "role").group_by("shop_id", "role", maintain_order=True):
         if part.height >= STEPS[0]:
-            rows.append(
-                _row(
-                    str(shop),
-                    _film(str(role), None),
-                    min(part.height, STEPS[1]),
-                    _name(str(role), None),
-                    None,
-                    None,
-                    0.0,
-                )
-            )
+            action, jobs = _film(str(role), None), min(part.height, STEPS[1])
+            rows.append(_row(str(shop), action, jobs, _name(str(role), None), None, None, 0.0))
     for shop, share in unweighed.sort("shop_id").iter_rows():
         if tried is None and (share or 0.0) > 0.1:
             rows.append(_row(shop, WEIGH, None, "what left every cup", None, None, 1.0))
     for shop in sorted(set(unweighed["shop_id"]) - set(sprays["shop_id"])):
-        rows += [_row(shop, action, None, figure, None, None, gain) for action, figure, gain in BEGIN]
+        rows += [_row(shop, action, None, name, None, None, gain) for action, name, gain in BEGIN]
     if not rows:
         return pl.DataFrame()
+    why = pl.when(pl.col("half_width_now").is_null()).then(pl.lit(NO_FIGURE)).otherwise(pl.lit(NO_SAVING))
     return (
         pl.DataFrame(rows, schema_overrides={"worth": pl.Float64}, infer_schema_length=None)
-        .with_columns(
-            why_no_worth=pl.when(pl.col("worth").is_null()).then(
-                pl.when(pl.col("half_width_now").is_null()).then(pl.lit(NO_FIGURE)).otherwise(pl.lit(NO_SAVING))
-            )
-        )
+        .with_columns(why_no_worth=pl.when(pl.col("worth").is_null()).then(why))
         .sort("shop_id", "gain", "figure", "action", descending=[False, True, False, False])
         .with_columns(rank=pl.int_range(1, pl.len() + 1, dtype=pl.Int64).over("shop_id"))
         .filter(pl.col("rank") <= MOST)
@@ -226,7 +206,7 @@ Weighing = tuple[sp.csr_matrix, Floats, int]
 class _Tried:
     """The fitted model, ready to take further records of a kind."""
 
-    def __init__(self, joint: Joint, recent: pl.DataFrame, last: pl.DataFrame):
+    def __init__(self, joint: Joint, last: pl.DataFrame):
         self.joint, d = joint, joint.design
         self.weighings: dict[str, Weighing | None] = {}
         kind = np.array([name for name, _ in d.names])

@@ -17,6 +17,7 @@ import polars as pl
 from scipy import stats
 
 from pipelines.settings import Role, Settings
+from pipelines.transfer.decisions.habits import newest
 from pipelines.transfer.decisions.mix_answer import cheapest, outcomes
 from pipelines.transfer.solver.table_model import Fitted, Term, labels
 from schemas.area_classes import AREA_CLASSES, MIX_LEVELS
@@ -228,11 +229,7 @@ def past(parts: Iterable[Mapping[str, pl.DataFrame]]) -> Past:
 
 
 def mix_guide(
-    known: Past,
-    products: pl.DataFrame,
-    guns_now: pl.DataFrame,
-    transfer_by_gun: pl.DataFrame,
-    settings: Settings,
+    known: Past, products: pl.DataFrame, guns_now: pl.DataFrame, transfer_by_gun: pl.DataFrame, settings: Settings
 ) -> pl.DataFrame:
     """Table mix_guide: every gun and product that met, in every area class.
 
@@ -257,7 +254,7 @@ def mix_guide(
     flush = known.flush.group_by("gun_id", maintain_order=True).agg(flush_g=pl.col("flush_g").median())
     registered = guns_now.select("gun_id", registered_g="flush_loss_g")
     te = transfer_by_gun.select("shop_id", "gun_id", "role", te="estimate")
-    newest = _newest(products).select(
+    sheet = newest(products).select(
         "product_id", "film_min_um", "film_max_um", "min_mix_ml", "coats_max", product="label"
     )
     usual = known.seen.group_by("area_class", maintain_order=True).agg(usual_m2=pl.col("covered_m2").median())
@@ -268,7 +265,7 @@ def mix_guide(
         .join(registered, on="gun_id", how="left")
         .join(known.paint, on=["shop_id", "product_id"], how="left")
         .join(te, on=["shop_id", "gun_id", "role"], how="left")
-        .join(newest, on="product_id", how="left")
+        .join(sheet, on="product_id", how="left")
         .with_columns(
             n=pl.col("n").fill_null(0),
             flush_ml=pl.coalesce("registered_g", "flush_g", pl.lit(settings.cup.flush_loss_g)) / pl.col("density"),
@@ -320,7 +317,7 @@ def cup_guide(cups: Iterable[pl.DataFrame], products: pl.DataFrame, settings: Se
     and Nagaraja 2003, Order Statistics, 10.2: from memory); beyond the largest cup that of the normal law's own quantile, sd^2
     (1/n + z^2 / (2 (n - 1))). Cups of which nothing was taken say nothing.
     """
-    least = _newest(products).select("product_id", "role", "min_mix_ml", product="label")
+    least = newest(products).select("product_id", "role", "min_mix_ml", product="label")
     seen = pl.concat(
         part.filter(pl.col("leftover_known") & pl.col("complete") & (pl.col("density_g_per_ml") > 0))
         .with_columns(
@@ -344,12 +341,8 @@ def cup_guide(cups: Iterable[pl.DataFrame], products: pl.DataFrame, settings: Se
         told = log.mean() + _quantile(np.sort(log - log.mean()), level) * math.sqrt(1 + 1 / n)
         z = stats.norm.ppf(level)
         within = level * (n + 1) < n
-        se = (
-            math.sqrt(level * (1 - level) / n) / stats.norm.pdf(z)
-            if within
-            else math.sqrt(1 / n + z**2 / (2 * (n - 1)))
-        )
-        half = Z95 * log.std(ddof=1) * se
+        var = level * (1 - level) / n / stats.norm.pdf(z) ** 2 if within else 1 / n + z**2 / (2 * (n - 1))
+        half = Z95 * log.std(ddof=1) * math.sqrt(var)
         advised, low, high = (max(float(np.exp(x)), lowest) for x in (told, told - half, told + half))
         rows.append(
             {"shop_id": shop, "product_id": product, "product": mine["product"][0], "role": role, "n": n,
@@ -361,13 +354,6 @@ def cup_guide(cups: Iterable[pl.DataFrame], products: pl.DataFrame, settings: Se
     return pl.DataFrame(rows)
 
 
-def _newest(products: pl.DataFrame) -> pl.DataFrame:
-    """The version of each product that holds now: the latest."""
-    return products.sort("product_id", "valid_from", nulls_last=False).unique(
-        "product_id", keep="last", maintain_order=True
-    )
-
-
 def backtest(seen: pl.DataFrame, products: pl.DataFrame, settings: Settings) -> pl.DataFrame:
     """One row per operation advised from earlier ones alone: `seen` with need_ml, advised_ml, short, would_leave_ml, and
     at_<level>_ml_per_m2 for each of MIX_LEVELS. `seen`: `uses` with price_per_ml.
@@ -375,7 +361,7 @@ def backtest(seen: pl.DataFrame, products: pl.DataFrame, settings: Settings) -> 
     The time is cut into 6 stretches of equally many operations; each but the first is advised from all before it. Advised
     are shops' products that were met 8 times before. The advice is rounded up to the least that can be mixed, as at the scale.
     """
-    least = _newest(products).select("product_id", "min_mix_ml")
+    least = newest(products).select("product_id", "min_mix_ml")
     guide: Guide | None = None
     out = []
     if seen.height < BLOCKS * FEW:
@@ -421,18 +407,16 @@ def mix_levels(tried: pl.DataFrame) -> pl.DataFrame:
     """
     if not tried.height:
         return pl.DataFrame()
-    tries = []
-    for level in MIX_LEVELS:
-        spare = _to_mix(f"at_{level}_ml_per_m2") - pl.col("need_ml")
-        tries.append(
-            tried.group_by("shop_id", maintain_order=True).agg(
-                enough_in=pl.lit(level, pl.Int64),
-                n=pl.len().cast(pl.Int64),
-                n_short=(spare < 0).sum().cast(pl.Int64),
-                leftover_l=spare.clip(lower_bound=0.0).filter("alone").sum() / 1000,
-            )
+    spare = {level: _to_mix(f"at_{level}_ml_per_m2") - pl.col("need_ml") for level in MIX_LEVELS}
+    return pl.concat(
+        tried.group_by("shop_id", maintain_order=True).agg(
+            enough_in=pl.lit(level, pl.Int64),
+            n=pl.len().cast(pl.Int64),
+            n_short=(left < 0).sum().cast(pl.Int64),
+            leftover_l=left.clip(lower_bound=0.0).filter("alone").sum() / 1000,
         )
-    return pl.concat(tries)
+        for level, left in spare.items()
+    )
 
 
 def mix_backtest(tried: pl.DataFrame) -> pl.DataFrame:
@@ -450,9 +434,8 @@ def mix_backtest(tried: pl.DataFrame) -> pl.DataFrame:
         leftover_l=pl.col("leftover_ml").filter("alone").sum() / 1000,
         leftover_advised_l=pl.col("would_leave_ml").filter("alone").sum() / 1000,
     )
-    n, k = frame["n"].to_numpy().astype(float), frame["n_short"].to_numpy().astype(float)
-    z = Z95
-    p = k / n
+    n, z = frame["n"].to_numpy().astype(float), Z95
+    p = frame["n_short"].to_numpy() / n
     centre = (p + z**2 / (2 * n)) / (1 + z**2 / n)
     half = z / (1 + z**2 / n) * np.sqrt(p * (1 - p) / n + z**2 / (4 * n**2))
     return frame.with_columns(

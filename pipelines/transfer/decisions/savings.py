@@ -30,7 +30,7 @@ import polars as pl
 import scipy.sparse as sp
 from scipy.special import ndtr
 
-from pipelines.transfer.decisions.habits import Habits
+from pipelines.transfer.decisions.habits import Habits, who_mixed
 from pipelines.transfer.model.linearise import Joint
 from pipelines.transfer.solver import mixed_model
 from schemas.published import ALL, MOST_SAVING
@@ -62,13 +62,6 @@ BASIS = {
     "rework": "nothing sprayed twice: what repeats still cost after the levers before",
     "gun": "this gun replaced by a new one of the kind most used here, whose own quality is not known beforehand",
 }
-
-
-def film_saving(use: float, te_from: float, te_to: float) -> float:
-    """What is no longer used for the same film at another transfer efficiency: use x (1 - from / to), in the unit of use."""
-    if not (0 < te_from <= 1 and 0 < te_to <= 1):
-        raise ValueError(f"transfer efficiencies lie above 0 and up to 1, not {te_from:g} and {te_to:g}")
-    return use * (1 - te_from / te_to)
 
 
 @dataclass(frozen=True)
@@ -247,9 +240,7 @@ def shops(tables: Mapping[str, pl.DataFrame], habits: Habits) -> list[tuple[Shop
     spans = years(tables["mixes"])
     month_first = pl.col("month") + "-01"
     over = _over_share(tables)
-    mixers = tables["pours"].filter(pl.col("technician_id").is_not_null()).sort("shop_id", "mix_id", "pour_no").unique(
-        ["shop_id", "mix_id"], keep="first", maintain_order=True
-    ).select("shop_id", "mix_id", mixer="technician_id")  # fmt: skip
+    mixers = who_mixed(tables["pours"]).rename({"technician_id": "mixer"})
     ledger = (
         tables["material_ledger"]
         .filter(pl.col("month").is_not_null())
@@ -268,12 +259,12 @@ def shops(tables: Mapping[str, pl.DataFrame], habits: Habits) -> list[tuple[Shop
         part = priced(part.filter(pl.col("day") >= dt.date(year.from_on.year, year.from_on.month, 1)))
         if not part.height:
             continue
+        solids, known = (float(rows["poured_solids_g"].sum()) for rows in (part, part.filter("has_price")))
         poured = {
             "cost": _sum(part, "poured_cost") * year.scale,
             "voc": float(part["poured_voc_g"].sum()) / 1000 * year.scale,
-            "solids": float(part["poured_solids_g"].sum()) / 1000 * year.scale,
-            "known": float(part.filter("has_price")["poured_solids_g"].sum())
-            / max(float(part["poured_solids_g"].sum()), 1e-9),
+            "solids": solids / 1000 * year.scale,
+            "known": known / max(solids, 1e-9),
         }
         out.append((_shop(str(shop_id), part, year, float(usual.get(str(shop_id), 0.0))), year, poured))
     return out
@@ -289,16 +280,13 @@ def priced(part: pl.DataFrame) -> pl.DataFrame:
     has = part["poured_cost"].is_not_null()
     part = part.with_columns(has_price=has)
     priced = part.filter("has_price")
-    overall = (
-        float(priced["poured_cost"].sum()) / max(float(priced["poured_solids_g"].sum()), 1e-9)
-        if priced.height
-        else math.nan
-    )
+    solids = max(float(priced["poured_solids_g"].sum()), 1e-9)
+    overall = float(priced["poured_cost"].sum()) / solids if priced.height else None
     rate = priced.group_by("role", maintain_order=True).agg(
         rate=pl.col("poured_cost").sum() / pl.col("poured_solids_g").sum()
     )
     part = part.join(rate, on="role", how="left", nulls_equal=True)
-    per_g = pl.coalesce(pl.col("rate").fill_nan(None), pl.lit(None if math.isnan(overall) else overall, pl.Float64))
+    per_g = pl.coalesce(pl.col("rate").fill_nan(None), pl.lit(overall, pl.Float64))
     return part.with_columns(
         pl.coalesce(f"{name}_cost", pl.col(f"{name}_solids_g") * per_g).alias(f"{name}_cost")
         for name in ("poured", "leftover", "flush_loss", "overspray", "over_build", "useful")
@@ -380,18 +368,11 @@ def effect_rows(joint: Joint, technicians: list[str], guns: list[tuple[str, str]
     index: dict[tuple[str, str], int] = {}
     for i, (kind, level) in enumerate(joint.design.names):
         index.setdefault((kind, level), i)
-    row, col = [], []
-    for n, name in enumerate(technicians):
-        if ("technician", name) in index:
-            row.append(n)
-            col.append(index[("technician", name)])
-    for n, (name, atomising) in enumerate(guns, start=len(technicians)):
-        for key in (("gun", name), ("atomising", atomising)):
-            if key in index:
-                row.append(n)
-                col.append(index[key])
-    size = joint.design.unknowns.size
-    matrix = sp.csr_matrix((np.ones(len(row)), (row, col)), shape=(len(technicians) + len(guns), size))
+    asked = [[("technician", name)] for name in technicians]
+    asked += [[("gun", name), ("atomising", atomising)] for name, atomising in guns]
+    at = [(n, index[key]) for n, keys in enumerate(asked) for key in keys if key in index]
+    row, col = np.array(at, int).reshape(-1, 2).T
+    matrix = sp.csr_matrix((np.ones(len(at)), (row, col)), shape=(len(asked), joint.design.unknowns.size))
     return mixed_model.Rows.of(joint.layout, matrix)
 
 
@@ -473,9 +454,8 @@ def savings(
     """
     atomising = dict(guns_now.select("gun_id", "atomising").iter_rows())
     prices = guns_now.select("shop_id", "price").drop_nulls()
-    gauge_u = (
-        float(records.filter("usable").select(pl.col("gain_rel_u").mean()).item() or 0.0) if records.height else 0.0
-    )
+    gain = records.filter("usable").select(pl.col("gain_rel_u").mean()).item() if records.height else None
+    gauge_u = float(gain or 0.0)
     of_roles = role_rows(joint) if joint is not None else None
     every: list[tuple[list[np.ndarray | None], bool]] = []  # of each shop its levers, drawn, and whether it has prices
     guns_of_all: dict[str, np.ndarray | None] = {}
@@ -566,13 +546,8 @@ def draw_shop(
     """Draws of the first four levers and of every gun's replacement, shapes as in `levers`; the yardsticks of two levers."""
     draws = len(over)
     hands, guns, mixers = len(shop.technicians), len(shop.guns), len(shop.mixers)
-    hand, gun, new, event, half = (
-        np.zeros((draws, hands)),
-        np.zeros((draws, guns)),
-        np.zeros(draws),
-        np.zeros(draws),
-        None,
-    )
+    hand, gun, half = np.zeros((draws, hands)), np.zeros((draws, guns)), None
+    new, event = np.zeros(draws), np.zeros(draws)
     if joint is not None:
         kinds = [atomising.get(g, "hvlp") for g in shop.guns]
         most = max(sorted(set(kinds) - {"conventional"}) or ["hvlp"], key=kinds.count)
@@ -615,12 +590,9 @@ def half_of_hands(shop: Shop, joint: Joint) -> Half | None:
         return None
     rows = effect_rows(joint, shop.technicians, [])
     known = {level for kind, level in joint.design.names if kind == "technician"}
-    place = _place(joint, "technician")
-    unknown = (
-        UNKNOWN_SD
-        if place is None
-        else float(joint.posterior.over(np.exp(p.log_sd) for p in joint.posterior.points)[place])
-    )
+    place, unknown = _place(joint, "technician"), UNKNOWN_SD
+    if place is not None:
+        unknown = float(joint.posterior.over(np.exp(p.log_sd) for p in joint.posterior.points)[place])
     sd = np.sqrt(np.maximum(joint.posterior.variance(rows), 0.0))
     sd = np.where([t in known for t in shop.technicians], sd, unknown)
     named = shop.technician >= 0
@@ -630,10 +602,8 @@ def half_of_hands(shop: Shop, joint: Joint) -> Half | None:
 
 def _place(joint: Joint, kind: str) -> int | None:
     """Which variance component is that of a kind of effect; None: the data have none."""
-    found = (
-        c for c, (name, _) in zip(joint.design.unknowns.component, joint.design.names, strict=True) if name == kind
-    )
-    return next((int(c) for c in found), None)
+    named = zip(joint.design.unknowns.component, joint.design.names, strict=True)
+    return next((int(c) for c, (name, _) in named if name == kind), None)
 
 
 def _each(posterior: mixed_model.Integrated, component: int | None, draws: int) -> np.ndarray:

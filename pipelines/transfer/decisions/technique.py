@@ -35,10 +35,7 @@ SCALE = {"technician": 0.10, "gun": 0.05, "event": 0.30}  # half-normal scales o
 
 
 def places(
-    film_increments: pl.DataFrame,
-    stage_positions: pl.DataFrame,
-    increment_layers: pl.DataFrame,
-    sprays: pl.DataFrame,
+    film_increments: pl.DataFrame, stage_positions: pl.DataFrame, increment_layers: pl.DataFrame, sprays: pl.DataFrame
 ) -> pl.DataFrame:
     """Film gained at each marked place of each paired increment by one technician: PANEL, HAND, gun_id, row, col, um, mean_um.
 
@@ -281,9 +278,7 @@ def panel_heat(gained: pl.DataFrame) -> pl.DataFrame:
     """Film at each of nine places over the panel's mean, with t intervals over panels, per technician and role (panel_heat)."""
     relative = gained.with_columns(relative=pl.col("um") / pl.col("um").mean().over(PANEL))
     frame = relative.group_by(*HAND, "row", "col", maintain_order=True).agg(
-        relative_film=pl.col("relative").mean(),
-        sd=pl.col("relative").std(),
-        n_panels=pl.len().cast(pl.Int64),
+        relative_film=pl.col("relative").mean(), sd=pl.col("relative").std(), n_panels=pl.len().cast(pl.Int64)
     )
     n = frame["n_panels"].to_numpy()
     half = stats.t.ppf(0.975, np.maximum(n - 1, 1)) / np.sqrt(n) * frame["sd"].fill_null(np.nan).to_numpy()

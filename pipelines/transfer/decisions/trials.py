@@ -174,14 +174,11 @@ def _guns(tables: Mapping[str, pl.DataFrame], guns: list[str], role: str, shop: 
         raise TrialError(f"A trial compares two guns: give --gun twice, not {len(guns)} times.")
     if guns[0] == guns[1]:
         raise TrialError(f"Both guns are {guns[0]}: a trial compares two different ones.")
-    register = (
-        tables["guns"].sort("gun_id", "valid_from", nulls_last=False).group_by("gun_id", maintain_order=True).last()
-    )
-    known = {r["gun_id"]: r for r in register.iter_rows(named=True)}
+    # the last row of a gun holds
+    known = {r["gun_id"]: r for r in tables["guns"].sort("gun_id", "valid_from").iter_rows(named=True)}
+    to_do = "Write one line a gun into registers/guns.csv, a borrowed or new one too, and run again."
     for gun in guns:
-        _pick(
-            gun, known, "gun", "Write one line a gun into registers/guns.csv, a borrowed or new one too, and run again."
-        )
+        _pick(gun, known, "gun", to_do)
         if known[gun]["retired_on"]:
             raise TrialError(f"The gun {gun} is retired since {known[gun]['retired_on']} (registers/guns.csv).")
     shop = shop or str(known[guns[0]]["shop_id"])
@@ -353,10 +350,8 @@ def plan(
     at = looks_at(n, looks)
     fractions, bounds, _ = rule(at)
     theta = drift(difference, n, spread.job)
-    ends = [
-        sequential.power(fractions, bounds, drift(difference, n, math.hypot(e, spread.record)))
-        for e in (spread.event_high, spread.event_low)
-    ]
+    sds = (math.hypot(event, spread.record) for event in (spread.event_high, spread.event_low))
+    ends = [sequential.power(fractions, bounds, drift(difference, n, sd)) for sd in sds]
     if len(at) < looks:
         notes.append(f"{n} jobs with each gun allow {len(at)} look{'s' if len(at) > 1 else ''} only.")
     return Plan(
@@ -459,7 +454,7 @@ def contrast(rows: pl.DataFrame, gun_b: str, spread: Spread) -> tuple[float, flo
     y, var = rows["ratio"].to_numpy(), rows["var"].to_numpy() + spread.event**2
     b = (rows["gun_id"] == gun_b).to_numpy().astype(float)
     block = (
-        rows.select(pl.struct("technician_id", "area_class").rank("dense").cast(pl.Int64)).to_series().to_numpy() - 1
+        rows.select(pl.struct("technician_id", "area_class").rank("dense").cast(pl.Int64) - 1).to_series().to_numpy()
     )
     level = np.zeros((len(y), int(block.max()) + 1))
     level[np.arange(len(y)), block] = 1.0
@@ -499,9 +494,8 @@ def standing(plan: Plan, jobs: pl.DataFrame, since: dt.date, until: dt.date | No
             break
         value, se, z = contrast(pl.concat([frame.head(n) for frame in of]), plan.gun_b, plan.spread)
         ends = abs(z) >= bound
-        looks.append(
-            Look(number, n, math.exp(value), math.exp(value - bound * se), math.exp(value + bound * se), z, bound, ends)
-        )
+        ratio, low, high = (math.exp(value + sign * bound * se) for sign in (0, -1, 1))
+        looks.append(Look(number, n, ratio, low, high, z, bound, ends))
         if ends:
             break
     last = looks[-1] if looks else None

@@ -114,13 +114,6 @@ class Design:
     def n(self) -> int:
         return len(self.landed)
 
-    def column(self, kind: str, level: str) -> int:
-        return self.index[(kind, level)]
-
-    @property
-    def index(self) -> dict[tuple[str, str], int]:
-        return {name: i for i, name in enumerate(self.names)}
-
 
 def mean_leftover(layers: pl.DataFrame) -> pl.DataFrame:
     """Mean and sd of the share of poured solids left in the cup, per shop and role: shop_id, role, mean, sd, n.
@@ -138,9 +131,8 @@ def mean_leftover(layers: pl.DataFrame) -> pl.DataFrame:
     out = wanted.with_columns(pl.lit(None, pl.Float64).alias(c) for c in ("mean", "sd"))
     for by in (["shop_id", "role"], ["role"], []):
         stats = [pl.col("share").mean().alias("m"), pl.col("share").std().alias("s"), pl.len().alias("k")]
-        some = (seen.group_by(by, maintain_order=True).agg(stats) if by else seen.select(stats)).filter(
-            pl.col("k") >= MIN_WEIGHED
-        )
+        some = seen.group_by(by, maintain_order=True).agg(stats) if by else seen.select(stats)
+        some = some.filter(pl.col("k") >= MIN_WEIGHED)
         out = out.join(some, on=by, how="left") if by else out.join(some, how="cross") if some.height else out
         if "m" in out.columns:
             out = out.with_columns(mean=pl.coalesce("mean", "m"), sd=pl.coalesce("sd", "s")).drop("m", "s", "k")
@@ -205,9 +197,8 @@ def prepare_layers(layers: pl.DataFrame, services: pl.DataFrame | None = None) -
     since = since_service(layers, services)
     month = pl.lit(0, pl.Int64)
     if "started_at" in layers.columns:  # months since the year 0; 0: not known
-        month = (
-            pl.col("started_at").dt.year().cast(pl.Int64) * 12 + pl.col("started_at").dt.month().cast(pl.Int64) - 1
-        ).fill_null(0)
+        at = pl.col("started_at").dt
+        month = (at.year().cast(pl.Int64) * 12 + at.month().cast(pl.Int64) - 1).fill_null(0)
     return (
         # not a join of the layers themselves: it would copy every text
         layers.with_columns(left["mean"], left["sd"], month=month, since=since)
@@ -275,9 +266,8 @@ def build(records: pl.DataFrame, prepared: pl.DataFrame, touched: Touched | None
     layer_row = layer_row_all[used]
     cell = ["shop_id", "gun_id", "technician_id", "role"]
     distinct = prepared[[*cell, "mean", "sd"]][first_layer]
-    row_keys = distinct.select(cell).with_columns(
-        times=pl.Series(np.bincount(layer_row_all, minlength=len(first_layer)), dtype=pl.Int64)
-    )
+    times = np.bincount(layer_row_all, minlength=len(first_layer))
+    row_keys = distinct.select(cell).with_columns(times=pl.Series(times, dtype=pl.Int64))
 
     # signature: the rows of all layers in order
     for place in range(int(count.max(initial=0))):
@@ -326,7 +316,7 @@ def build(records: pl.DataFrame, prepared: pl.DataFrame, touched: Touched | None
             records.group_by("shop_id", maintain_order=True).agg(pl.col("gain_rel_u").fill_null(0.0).mean()).iter_rows()
         ),
         sprayed_u=np.bincount(layer_row_all, prepared["sprayed_rel_u"].fill_null(0.0).to_numpy(), len(first_layer))
-        / np.bincount(layer_row_all, minlength=len(first_layer)).clip(1),
+        / times.clip(1),
     )
 
 
@@ -425,10 +415,9 @@ def _columns(
         value: Floats | None = None,
     ) -> None:
         present = np.unique(level[which])
-        dense = np.searchsorted(present, level)
-        parts.append(
-            (kind, component, which, dense, [level_names[i] for i in present], np.ones(n) if value is None else value)
-        )
+        names = [level_names[i] for i in present]
+        value = np.ones(n) if value is None else value
+        parts.append((kind, component, which, np.searchsorted(present, level), names, value))
 
     add("role", -1, every, at["role"], levels["role"])
     basis = next((a for a in ATOMISING_BASIS if a in levels["atomising"]), None)

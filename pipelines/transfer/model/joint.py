@@ -59,6 +59,10 @@ class Statements:
         keep = np.isin(self.kind, kinds)
         return sp.csr_matrix(matrix @ sp.diags(keep.astype(float)))
 
+    def _unknowns(self, columns: Ints) -> sp.csr_matrix:
+        """Rows that are some of the unknowns themselves."""
+        return sp.identity(self.d.unknowns.size, format="csr")[columns]
+
     def _rows(self, matrix: sp.csr_matrix) -> Rows:
         return Rows.of(self.joint.layout, matrix)
 
@@ -135,13 +139,13 @@ class Statements:
 
     def _published(self, frame: pl.DataFrame) -> pl.DataFrame:
         """Figures with their intervals: what records share is in those of a figure, in none of a comparison (typical_)."""
-        settled = self.joint.converged
         known = pl.col("role_known")
         speaks = known & ~pl.col("never")
+        told = speaks & pl.lit(self.joint.converged)
         low = (pl.col("eta") - Z95 * pl.col("log_u")).exp()
         high = (pl.col("eta") + Z95 * pl.col("log_u")).exp()
         if "typical_eta" in frame.columns:
-            half, told = Z95 * pl.col("typical_se"), speaks & pl.lit(settled)
+            half = Z95 * pl.col("typical_se")
             frame = frame.with_columns(
                 typical_estimate=pl.when(speaks).then(pl.col("typical_eta").exp()),
                 typical_low=pl.when(told).then((pl.col("typical_eta") - half).exp()),
@@ -149,18 +153,13 @@ class Statements:
             )
         return frame.with_columns(
             estimate=pl.when(speaks).then(pl.col("eta").exp()),
-            low=pl.when(known & pl.col("never")).then("bound").when(speaks & pl.lit(settled)).then(low),
+            low=pl.when(known & pl.col("never")).then("bound").when(told).then(low),
             # nothing lands more than was sprayed: where only the bound is known, that is the other end
-            high=pl.when(known & pl.col("never") & pl.col("bound").is_not_null())
-            .then(1.0)
-            .when(speaks & pl.lit(settled))
-            .then(high),
-            prob_below_65=pl.when(speaks & pl.lit(settled)).then(
-                transfer_tables.prob_below(pl.col("eta").exp(), pl.col("log_u"))
-            ),
+            high=pl.when(known & pl.col("never") & pl.col("bound").is_not_null()).then(1.0).when(told).then(high),
+            prob_below_65=pl.when(told).then(transfer_tables.prob_below(pl.col("eta").exp(), pl.col("log_u"))),
             method=pl.when("never")
             .then(pl.lit(f"{METHOD}, {NEVER_WEIGHED}"))
-            .otherwise(pl.lit(METHOD if settled else NOT_SETTLED)),
+            .otherwise(pl.lit(METHOD if self.joint.converged else NOT_SETTLED)),
         )
 
     @cached_property
@@ -368,14 +367,9 @@ class Statements:
         """gun_effects or technician_effects: exp(u), 1 = typical of its kind, with reliability, VIF and flags."""
         who = transfer_tables.EFFECTS[table]
         kind, other = ("gun", "technician") if who == "gun_id" else ("technician", "gun")
-        columns = np.flatnonzero(self.kind == kind)
-        ids = [self.d.names[i][1] for i in columns]
-        keep = np.array([not name.startswith(NOBODY) for name in ids], bool)
-        columns, ids = columns[keep], [name for name in ids if not name.startswith(NOBODY)]
-        pick = sp.csr_matrix(
-            (np.ones(len(columns)), (np.arange(len(columns)), columns)), shape=(len(columns), self.d.unknowns.size)
-        )
-        rows = self._rows(pick)
+        named = [i for i in np.flatnonzero(self.kind == kind) if not self.d.names[i][1].startswith(NOBODY)]
+        columns, ids = np.array(named, np.int64), [self.d.names[i][1] for i in named]
+        rows = self._rows(self._unknowns(columns))
         u, pev = self.posterior.mean(rows), self.posterior.variance(rows)
         number = self.d.unknowns.component[columns[0]] if len(columns) else 0
         reliability = self.posterior.reliability(rows, number)
@@ -497,8 +491,7 @@ class Statements:
         "readings" the factor by which readings scatter more than their stated spread.
         """
         fixed = np.flatnonzero(self.d.unknowns.component < 0)
-        pick = sp.csr_matrix((np.ones(len(fixed)), (np.arange(len(fixed)), fixed)), shape=(len(fixed), len(self.kind)))
-        rows = self._rows(pick)
+        rows = self._rows(self._unknowns(fixed))
         mean, se = self.posterior.mean(rows), np.sqrt(self.posterior.variance(rows))
         out: list[tuple[str, str, float, float | None, float | None, str | None]] = []
         for i, m, s in zip(fixed.tolist(), mean.tolist(), se.tolist(), strict=True):
@@ -511,13 +504,9 @@ class Statements:
         middle = self.posterior.over(p.log_sd for p in self.posterior.points)
         spread = np.sqrt(self.posterior.over((p.log_sd - middle) ** 2 for p in self.posterior.points))
         present = sorted(set(self.d.unknowns.component[self.d.unknowns.component >= 0].tolist()))
-        kinds = [str(self.kind[np.flatnonzero(self.d.unknowns.component == k)[0]]) for k in present] + [
-            "readings",
-            "event",
-        ]
-        for kind, value, low, high in zip(
-            kinds, self.posterior.sd(), np.exp(middle - Z95 * spread), np.exp(middle + Z95 * spread), strict=True
-        ):
+        kinds = [str(self.kind[np.flatnonzero(self.d.unknowns.component == k)[0]]) for k in present]
+        ends = (np.exp(middle - Z95 * spread), np.exp(middle + Z95 * spread))
+        for kind, value, low, high in zip([*kinds, "readings", "event"], self.posterior.sd(), *ends, strict=True):
             out.append(("spread", kind, float(value), float(low), float(high), None))
         settled = "settled" if self.joint.converged else "did not settle"
         out.append(("passes", settled, float(self.joint.passes), None, None, None))

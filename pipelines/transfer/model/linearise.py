@@ -211,11 +211,9 @@ def solve(design: Design, known_log_sd: Floats | None = None) -> Joint:
         if turn and not far.any():
             break
         on &= ~far
-    points = (
-        [fitted.best]
-        if known_log_sd is not None
-        else mixed_model.points(model, fitted, mixed_model.Prior(design.scale), drawn=design.n <= FEW_RECORDS)
-    )
+    points = [fitted.best]
+    if known_log_sd is None:
+        points = mixed_model.points(model, fitted, mixed_model.Prior(design.scale), drawn=design.n <= FEW_RECORDS)
     layout = model.layout
     del model, frame  # larger than all that is kept
     kept = np.flatnonzero(on)
@@ -241,7 +239,7 @@ def _known(
         theta = solution.theta
         if moved < TOLERANCE:
             break
-    return model, linear, mixed_model.Fit(solution, True, number), number, moved < TOLERANCE
+    return model, linear, mixed_model.Fit(solution, True), number, moved < TOLERANCE
 
 
 def above_one(d: Design) -> NDArray[np.bool_]:

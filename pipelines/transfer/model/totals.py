@@ -43,6 +43,7 @@ RESIDUE = 1e-11  # of a cell's loadings: what rounding leaves of none
 # flushes weighed.
 PANELS, DRIED, FLUSHES = 20, 3, 10
 CHECKED_GAIN, DRIED_REL_U, VOLUME_REL_U = 0.01, 0.005, 0.005
+PANEL_REL_SD = 0.05  # how far one panel lies from its table, seen when the table as a whole is checked
 JOBS = 10  # more records of one role, as they come
 ACTIONS = {
     "area": f"measure {PANELS} panels against the table of areas",
@@ -207,10 +208,8 @@ def cells(parts: Iterable[Mapping[str, pl.DataFrame]], said: Statements | None, 
     own_var = summed(work["own_var"].to_numpy()) + (total * _step_sd(frame, said)) ** 2
     category = np.array([kind for kind, names, _ in blocks for _ in names])
     over_gain = summed(work["over_gain"].to_numpy()) * gain
-    over = [
-        one_each(shop, len(shops), over_gain) if kind == "gauge" else sp.csr_matrix(part.shape)
-        for kind, _, part in blocks
-    ]
+    of_gauges = one_each(shop, len(shops), over_gain)
+    over = [of_gauges if kind == "gauge" else sp.csr_matrix(part.shape) for kind, _, part in blocks]
     loadings = sp.csr_matrix(sp.hstack([part for *_, part in blocks]))
     loadings.eliminate_zeros()
     return Cells(
@@ -247,12 +246,8 @@ def cut(found: Cells, by: pl.DataFrame) -> Cut:
     """Cells grouped by the columns of `by` (one row a cell, or all cells several times; a null row is in no group). frame: the groups, sorted."""
     n = found.frame.height
     keys = by.unique().drop_nulls().sort(by.columns)
-    code = (
-        by.join(keys.with_row_index("n"), on=by.columns, how="left", maintain_order="left")["n"]
-        .cast(pl.Int64)
-        .fill_null(-1)
-    )
-    at = code.to_numpy()
+    code = by.join(keys.with_row_index("n"), on=by.columns, how="left", maintain_order="left")["n"]
+    at = code.cast(pl.Int64).fill_null(-1).to_numpy()
     inside = at >= 0
     cell = np.flatnonzero(inside) % max(n, 1)
     group = sp.csr_matrix((np.ones(inside.sum()), (at[inside], cell)), shape=(keys.height, n))
@@ -350,7 +345,7 @@ def after_actions(found: Cells, one: Cut, said: Statements) -> dict[str, Floats]
     theta = found.loadings[:, found.category == CELLS]
     whole = sp.csr_matrix(one.group @ theta)
     typical, other = said.typical_record()
-    for role in frame_roles(found):
+    for role in found.frame.filter(pl.col("role") != UNKNOWN)["role"].unique().sort():
         of_role = (found.frame["role"] == role).to_numpy().astype(float)
         mine = sp.csr_matrix(one.group @ sp.diags(of_role))
         landed = mine @ found.landed
@@ -364,16 +359,9 @@ def after_actions(found: Cells, one: Cut, said: Statements) -> dict[str, Floats]
     return out
 
 
-PANEL_REL_SD = 0.05  # how far one panel lies from its table, seen when the table as a whole is checked
-
-
 def _rest(now: float, then: float) -> float:
     """What is left of a variance if its size falls from `now` to `then`."""
     return min((then / now) ** 2, 1.0) if now > 0 else 1.0
-
-
-def frame_roles(found: Cells) -> list[str]:
-    return [r for r in found.frame["role"].unique().sort().to_list() if r != UNKNOWN]
 
 
 def narrowing(found: Cells, one: Cut, said: Statements, sprayed: Floats) -> list[str | None]:
@@ -465,13 +453,10 @@ def by_period(table: pl.DataFrame, found: Cells, steps: Steps | None) -> pl.Data
     table   totals; steps: of the shop from month to month (trend.py): change = exp(mean step of the period less that of the
             period before), role `all` by what landed of each role in the shop. change_prob: that it rose.
     """
-    cut = (
-        (pl.col("shop_id") != ALL)
-        & (pl.col("product_id") == ALL)
-        & (pl.col("period") != ALL)
-        & pl.col("te").is_not_null()
+    told = table.filter(
+        pl.col("shop_id") != ALL, pl.col("product_id") == ALL, pl.col("period") != ALL, pl.col("te").is_not_null()
     )
-    told = table.filter(cut).select("shop_id", "role", "period", "n", estimate="te", low="te_low", high="te_high")
+    told = told.select("shop_id", "role", "period", "n", estimate="te", low="te_low", high="te_high")
     if steps is None or not steps.frame.height:
         return told
     landed = found.frame.select("shop_id", "role", landed=pl.Series(found.landed))
@@ -516,13 +501,10 @@ def before(period: str) -> str:
     year = int(period[:4])
     if len(period) == 4:
         return str(year - 1)
-    number, most, mark = (
-        int(period[6:] if "Q" in period else period[5:]),
-        4 if "Q" in period else 12,
-        "Q" if "Q" in period else "",
-    )
-    year, number = (year - 1, most) if number == 1 else (year, number - 1)
-    return f"{year}-{mark}{number:0{1 if mark else 2}d}"
+    number = int(period[5:].removeprefix("Q"))
+    if "Q" in period:
+        return f"{year}-Q{number - 1}" if number > 1 else f"{year - 1}-Q4"
+    return f"{year}-{number - 1:02d}" if number > 1 else f"{year - 1}-12"
 
 
 def year_before(period: str) -> str:

@@ -20,7 +20,6 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import pairwise
-from typing import Any
 
 import numpy as np
 import scipy.linalg as la
@@ -585,7 +584,6 @@ class Prior:
 class Fit:
     best: Solution
     converged: bool
-    evaluations: int
 
     @property
     def sd(self) -> Floats:
@@ -626,7 +624,7 @@ def fit(
         options={"ftol": tolerance / max(abs(first.value), 1.0), "gtol": slope, "maxiter": 200, "maxls": 40},
     )  # fmt: skip
     # a line search that can get no lower (status 2) has reached the floor of the arithmetic, not failed
-    return Fit(seen[0], bool(found.success or found.status == 2), int(found.nfev))
+    return Fit(seen[0], bool(found.success or found.status == 2))
 
 
 DRAWN, TAIL = 128, 7  # points that are drawn, and the degrees of freedom of their tails
@@ -786,29 +784,3 @@ class Integrated:
             border[at] += rows.inside[at] @ lower[block]
             inside[at] = rows.inside[at] @ own[block]
         return border, inside
-
-
-def ordinary(y: Floats, factors: list[NDArray[Any]], fixed: Floats | None = None) -> tuple[Model, Unknowns]:
-    """An ordinary mixed model y = X beta + sum of random intercepts + e, flat priors, for check data.
-
-    factors: the level of each observation, one array per random term. The largest one with over 500 levels is taken as
-    the diagonal block, all else is border.
-    """
-    n = len(y)
-    x = np.ones((n, 1)) if fixed is None else fixed
-    codes = [np.unique(f, return_inverse=True)[1] for f in factors]
-    levels = [int(c.max()) + 1 for c in codes]
-    inner = int(np.argmax(levels)) if levels and max(levels) > 500 else -1
-    order = [k for k in range(len(codes)) if k != inner] + ([inner] if inner >= 0 else [])
-    parts = [sp.csr_matrix(x)]
-    component, block = [np.full(x.shape[1], -1)], [np.full(x.shape[1], -1)]
-    for k in order:
-        parts.append(sp.csr_matrix((np.ones(n), (np.arange(n), codes[k])), shape=(n, levels[k])))
-        component.append(np.full(levels[k], k))
-        block.append(np.arange(levels[k]) if k == inner else np.full(levels[k], -1))
-    size = x.shape[1] + sum(levels)
-    unknowns = Unknowns(
-        np.concatenate(component), np.concatenate(block), np.zeros(size), np.full(size, np.inf), len(codes)
-    )
-    data = Data(np.asarray(y, float), np.zeros(n), np.ones(n), np.arange(n), np.ones(n))
-    return Model(sp.hstack(parts).tocsr(), unknowns, data), unknowns

@@ -107,11 +107,7 @@ def runs(sums: Sums, see: str) -> go.Figure:
             }
         )
     figure.add_scatter(
-        x=whisker_x,
-        y=whisker_y,
-        mode="lines",
-        line={"color": light("ink"), "width": 2},
-        hoverinfo="skip",
+        x=whisker_x, y=whisker_y, mode="lines", line={"color": light("ink"), "width": 2}, hoverinfo="skip"
     )
     for depth, word in STATIONS:
         annotations.append(

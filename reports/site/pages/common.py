@@ -13,7 +13,6 @@ from typing import Any
 from markupsafe import Markup
 
 from reports import wording
-from reports.site.figures.figure import Figure
 from reports.site.figures.strip import shares, strip
 from reports.site.listing import Column, Listing, Row, Shown, said, text
 from reports.site.page_sums import LANDING, SEE_KIND, PageSums, Sums
@@ -172,10 +171,7 @@ def grade_sentence(sums: Sums) -> Markup:
     """How much of what was sprayed rests on which evidence."""
     return Markup(
         "{} cups; of the transfer efficiencies behind it, by mass, {} measured (A), {} shared (B), {} assumed (C)."
-    ).format(
-        bound(sums, "cups", kind="count"),
-        *(bound(sums, letter, kind="share", of="sprayed") for letter in "abc"),
-    )
+    ).format(bound(sums, "cups", kind="count"), *(bound(sums, letter, kind="share", of="sprayed") for letter in "abc"))
 
 
 def estimated(sums: Sums) -> bool:
@@ -267,9 +263,3 @@ def transfer_listing(book: PageTables, by: str, head: str) -> Listing:
         for r in sorted(book.transfer[by], key=lambda r: (r["shop"], r["name"], r["role"]))
     ]
     return Listing(f"Transfer efficiency by {head} and role", columns, rows)
-
-
-__all__ = [
-    "Figure", "Page", "Part", "apart", "bound", "counted", "default_role", "estimated", "grade_sentence", "interval_rows", "parts_listing",
-    "see_unit", "strips", "transfer_listing",
-]  # fmt: skip

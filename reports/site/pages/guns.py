@@ -18,14 +18,7 @@ from reports.site.page_sums import ledger_sums
 from reports.site.page_tables import PageTables
 from reports.site.pages import did_it_help, settings_section
 from reports.site.pages.bench import cautions
-from reports.site.pages.common import (
-    MOST_DRAWN,
-    Page,
-    counted,
-    default_role,
-    interval_rows,
-    transfer_listing,
-)
+from reports.site.pages.common import MOST_DRAWN, Page, counted, default_role, interval_rows, transfer_listing
 
 
 def make(book: PageTables) -> dict[str, Any]:

@@ -56,7 +56,11 @@ def of_categories(book: PageTables) -> dict[str, str]:
 
 def content_of_categories(book: PageTables) -> dict[str, Markup]:
     """The limits on the content of a category's cups, each with the shops that it holds for."""
-    of = book.content.group_by("category", "limit_g_per_l").agg(pl.col("shop_id").unique().sort())
+    of = (
+        book.content.drop_nulls("limit_g_per_l")
+        .group_by("category", "limit_g_per_l")
+        .agg(pl.col("shop_id").unique().sort())
+    )
     found: dict[str, list[Markup]] = {}
     for category, limit, shops in of.sort("category", "limit_g_per_l").iter_rows():
         said = Markup('<span class="limit" data-map data-shop="{}">{}</span>').format(
@@ -236,21 +240,12 @@ def _rolling(book: PageTables) -> Listing | None:
 def _content(book: PageTables) -> Listing | None:
     """VOC content of cups against limits, by shop and category: how many, how many above."""
     limit = ["shop_id", "jurisdiction", "category", "basis", "limit_g_per_l"]
-    by_shop = [
-        part.group_by(limit).agg(
-            n=pl.len(),
-            over=pl.col("over").sum(),
-            undecided=pl.col("why_not").count(),
-            greatest=pl.col("g_per_l").max(),
-        )
-        for part in book.parts_shown("voc_content", "voc_content")
-    ]
-    summed = pl.concat(by_shop).sort("shop_id", "jurisdiction", "category", "limit_g_per_l", nulls_last=True)
-
+    summed = book.content.group_by(limit).agg(pl.col("n", "above", "undecided").sum(), pl.col("greatest").max())
+    summed = summed.sort("shop_id", "jurisdiction", "category", "limit_g_per_l", nulls_last=True)
     places = dict(book.table("packs").select("jurisdiction", "label").iter_rows())
 
     def above(r: Record) -> int | None:
-        return r["over"] if r["limit_g_per_l"] is not None and r["undecided"] < r["n"] else None
+        return r["above"] if r["limit_g_per_l"] is not None and r["undecided"] < r["n"] else None
 
     return listed(
         "Cups against the limit of their category",

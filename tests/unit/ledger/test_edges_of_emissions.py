@@ -285,8 +285,8 @@ def test_a_cup_that_holds_nothing_has_no_parts() -> None:
 def test_a_shop_of_which_nothing_says_where_it_stands_takes_the_setting() -> None:
     found = asked("emission_places", {"jurisdiction": "us"}, shops=[{"shop_id": "a", "jurisdiction": "eu"}, {"shop_id": "b"}],
                   packs=[{"jurisdiction": "eu", "basis": "eu"}])  # fmt: skip
-    assert [(r["shop_id"], r["jurisdiction"], r["jurisdiction_from_setting"], r["basis"], r["averaging"]) for r in found] == [
-        ("a", "eu", False, "eu", "each_mix"), ("b", "us", True, "regulatory", "each_mix"),
+    assert [(r["shop_id"], r["jurisdiction"], r["basis"], r["averaging"]) for r in found] == [
+        ("a", "eu", "eu", "each_mix"), ("b", "us", "regulatory", "each_mix"),
     ]  # fmt: skip
 
 

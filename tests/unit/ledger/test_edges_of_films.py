@@ -71,7 +71,7 @@ def test_a_piece_named_alike_elsewhere_takes_no_film_away() -> None:
 
 def test_scatter_is_pooled_by_what_each_piece_knows_beyond_one_reading() -> None:
     """(0.5 x 2^2 + 2 x 4^2) / 2.5, and the same over (0.5 x 50^2 + 2 x 40^2)."""
-    usual = {"kind": "clear/paired", "blend": False, "usable": True}
+    usual = {"kind": "clear/paired", "blend": False, "usable": True, "alone": True}
     given = {
         "film_pieces": [
             usual | {"piece": "a", "sd_um": 2.0, "n_effective": 1.5, "mean_um": 50.0},
@@ -106,10 +106,7 @@ def test_checks_on_a_line_leave_a_gain_without_doubt() -> None:
     read = dict(
         shop_id="s", job_id="j", panel_id="door", after_operation=1, reading_no=1, reading_um=50.0, gauge_id="g"
     )
-    given = {
-        "readings": [read | {"taken_at": datetime(2026, 3, 2, 12)}],
-        "gauge_checks": checks,
-    }
+    given = {"readings": [read | {"taken_at": datetime(2026, 3, 2, 12)}], "gauge_checks": checks}
     found = table("gauge_fits", **given).row(0, named=True)
     assert (found["gain"], found["offset_um"]) == (pytest.approx(1.02), pytest.approx(2.0))
     assert found["gain_u"] == pytest.approx(0.0, abs=1e-6)

@@ -142,9 +142,7 @@ def test_a_difference_is_told_only_beyond_the_spread_of_the_scales(delivered: fl
         usual | {"kind": "delivered", "mass_g": delivered},
         usual | {"kind": "cup", "mass_g": 1000.0, "scale_id": "k"},
     ]
-    given = {
-        "stock_lines": lines,
-    }
+    given = {"stock_lines": lines}
     found = table("stock_reconciliation", {"scale_rel_u": 0.005}, **given).row(0, named=True)
     assert found["hint"].startswith(hint)
     assert found["unexplained_g"] - found["low"] == pytest.approx(9.8, abs=0.01)

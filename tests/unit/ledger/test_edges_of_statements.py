@@ -66,9 +66,7 @@ def test_a_job_of_that_name_in_another_shop_takes_no_cup_away(shop: SmallShop) -
 
 
 def permits(*rows: dict[str, Any]) -> dict[tuple[str, str, date], tuple[date, float | None]]:
-    given = {
-        "permit_limits": [{"shop_id": "s", "source": "p", "limit": 2.0} | r for r in rows],
-    }
+    given = {"permit_limits": [{"shop_id": "s", "source": "p", "limit": 2.0} | r for r in rows]}
     found = table("permit_amounts", **given).iter_rows(named=True)
     return {(r["measure"], r["period"], r["from_on"]): (r["until_on"], r["amount"]) for r in found}
 

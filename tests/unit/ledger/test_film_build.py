@@ -211,7 +211,7 @@ def test_probabilities_and_amounts_of_one_panel_by_hand():
     group = {
         "shop_id": "s", "job_id": "j", "panel_id": "door", "face": "outer", "product_id": "p1", "first_operation": 1,
         "last_operation": 1,
-        "covered_m2": 2.0, "film_as_applied_um": 66.0, "film_um": 66.0, "se_um": 3.0, "within_um": 4.0, "film_min_um": 45.0,
+        "covered_m2": 2.0, "film_um": 66.0, "se_um": 3.0, "within_um": 4.0, "film_min_um": 45.0,
         "film_max_um": 60.0, "film_basis": "as_applied", "grade": "A",
     }  # fmt: skip
     spray = dict(shop_id="s", job_id="j", operation_no=1, gun_id="g", technician_id="t", product_id="p1", role="clear")

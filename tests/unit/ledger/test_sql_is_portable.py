@@ -51,10 +51,7 @@ def test_statement_uses_only_the_portable_subset(name: str) -> None:
 @pytest.mark.parametrize("name", sorted(runner.statements()))
 def test_statement_can_be_said_in_spark_sql(name: str) -> None:
     said = sqlglot.transpile(
-        runner.statements()[name],
-        read="duckdb",
-        write="spark",
-        unsupported_level=sqlglot.ErrorLevel.RAISE,
+        runner.statements()[name], read="duckdb", write="spark", unsupported_level=sqlglot.ErrorLevel.RAISE
     )
     assert len(said) == 1
 
@@ -67,22 +64,11 @@ def test_statement_can_be_said_in_spark_sql(name: str) -> None:
         ("SELECT a.x FROM a ASOF JOIN b ON a.t >= b.t ORDER BY x", "ASOF"),
         ("SELECT any_value(x) AS x FROM a ORDER BY x", "ANY"),
         ("SELECT x FROM a", "ORDER BY at its end"),
-        (
-            "SELECT row_number() OVER (PARTITION BY a) AS x FROM t ORDER BY x",
-            "without ORDER BY",
-        ),
+        ("SELECT row_number() OVER (PARTITION BY a) AS x FROM t ORDER BY x", "without ORDER BY"),
     ],
 )
 def test_lint_names_what_leaves_the_subset(sql: str, named: str) -> None:
     assert any(named in found for found in constructs(sql)), constructs(sql)
-
-
-def test_every_step_comes_after_what_it_reads() -> None:
-    order = runner.order()
-    assert sorted(order) == sorted(runner.steps())
-    for name in order:
-        for table in runner.upstream(name) & set(order):
-            assert order.index(table) < order.index(name)
 
 
 def test_every_step_has_a_declared_table_and_says_what_it_does() -> None:

@@ -10,14 +10,15 @@ import pytest
 from pipelines.transfer.decisions import drift
 from pipelines.transfer.model.estimate import fitted_model
 from tests import networks
+from tests.bench import drawn_decisions as drawn
 
 
-def test_false_alarms_stay_between_three_and_seven_in_a_hundred_over_500_records(drawn):
+def test_false_alarms_stay_between_three_and_seven_in_a_hundred_over_500_records():
     rings = drawn.first_alarms(np.random.default_rng(1), 600, 500)
     assert 0.03 <= (rings >= 0).mean() <= 0.07
 
 
-def test_the_bench_watches_as_the_module_does(drawn):
+def test_the_bench_watches_as_the_module_does():
     """The vectorised form used for the long runs against drift.watch, record by record."""
     rng = np.random.default_rng(2)
     state = np.random.default_rng(2).standard_normal((6, 260))

@@ -13,27 +13,28 @@ from scipy.special import ndtr
 from pipelines.settings import Settings
 from pipelines.transfer.decisions import decision_tables, film_model, habits, practice_cards, technique
 from pipelines.transfer.model import flags
+from tests.bench import drawn_decisions as drawn
 
 
-def share_wrong(drawn, what: str, kind: str, seeds: int, seed: int) -> tuple[int, int]:
+def share_wrong(what: str, kind: str, seeds: int, seed: int) -> tuple[int, int]:
     rng = np.random.default_rng(seed)
     pairs = [drawn.flags_of(rng, what, kind) for _ in range(seeds)]
     return sum(p[0] for p in pairs), sum(p[1] for p in pairs)
 
 
 @pytest.mark.parametrize("what", ["tilt", "leftover", "film"])
-def test_planted_habits_are_found_and_few_flags_are_wrong(drawn, what):
-    flagged, wrong = share_wrong(drawn, what, "few", 5, 21)
+def test_planted_habits_are_found_and_few_flags_are_wrong(what):
+    flagged, wrong = share_wrong(what, "few", 5, 21)
     assert flagged >= 10
     assert wrong <= 0.06 * flagged
 
 
 @pytest.mark.parametrize("what", ["tilt", "leftover", "film"])
-def test_nobody_is_flagged_where_all_true_effects_are_zero(drawn, what):
-    assert share_wrong(drawn, what, "zero", 5, 22)[0] == 0
+def test_nobody_is_flagged_where_all_true_effects_are_zero(what):
+    assert share_wrong(what, "zero", 5, 22)[0] == 0
 
 
-def test_stated_probabilities_of_a_mean_outside_the_window_are_observed(drawn):
+def test_stated_probabilities_of_a_mean_outside_the_window_are_observed():
     rng = np.random.default_rng(23)
     pairs = []
     for _ in range(4):
@@ -49,7 +50,7 @@ def test_stated_probabilities_of_a_mean_outside_the_window_are_observed(drawn):
     assert observed[stated < 0.05].mean() < 0.02
 
 
-def test_the_next_job_is_less_sure_than_the_mean(drawn):
+def test_the_next_job_is_less_sure_than_the_mean():
     films, truth = drawn.draw_films(np.random.default_rng(24), "normal")
     table = drawn.films_of(films).join(truth, on=["technician_id", "role"])
     sd = table["next_sd"].to_numpy()
@@ -60,7 +61,7 @@ def test_the_next_job_is_less_sure_than_the_mean(drawn):
 
 
 @pytest.mark.parametrize("colours", [True, False])
-def test_the_next_job_of_a_small_shop_is_over_as_often_as_stated(drawn, colours):
+def test_the_next_job_of_a_small_shop_is_over_as_often_as_stated(colours):
     """Three hands, 20 jobs a role: what guns and colours nobody knows about add must not be thought up."""
     stated, true = [], []
     for seed in range(10):
@@ -76,12 +77,12 @@ def test_the_next_job_of_a_small_shop_is_over_as_often_as_stated(drawn, colours)
         assert 0.5 * truly - 0.01 <= said <= 1.5 * truly + 0.01
 
 
-def test_base_with_two_colours_is_not_flagged_and_says_why(drawn):
+def test_base_with_two_colours_is_not_flagged_and_says_why():
     films, _ = drawn.draw_films(np.random.default_rng(25), "zero")
     thick = films.with_columns(
         found_um=pl.when((pl.col("role") == "base") & (pl.col("technician_id") == "t001"))
         .then(2 * pl.col("found_um"))
-        .otherwise("found_um"),
+        .otherwise("found_um")
     )
     even = pl.col("colour_id").str.slice(1).cast(pl.Int64, strict=False) % 2 == 0
     few = thick.with_columns(
@@ -95,7 +96,7 @@ def test_base_with_two_colours_is_not_flagged_and_says_why(drawn):
     assert row["n_colours"] == 2 and not row["flagged"] and "3 colours" in row["why_not_flagged"]
 
 
-def test_who_always_has_the_same_gun_alone_is_not_flagged_for_film_and_the_gun_is_named(drawn):
+def test_who_always_has_the_same_gun_alone_is_not_flagged_for_film_and_the_gun_is_named():
     """Everybody keeps to a gun of their own and guns differ: what is seen may be the gun's."""
     rng = np.random.default_rng(26)
     films, _ = drawn.draw_films(rng, "few")
@@ -111,7 +112,7 @@ def test_who_always_has_the_same_gun_alone_is_not_flagged_for_film_and_the_gun_i
     assert table.filter(~apart)["with_whom"].str.starts_with("g").all()
 
 
-def test_a_tilt_of_the_gun_is_not_the_hands(drawn):
+def test_a_tilt_of_the_gun_is_not_the_hands():
     frame, _ = drawn.draw_tilts(np.random.default_rng(27), "zero")
     # one gun of the first shop sprays heavy at the top, whoever holds it
     frame = frame.with_columns(tilt=pl.col("tilt") + pl.when(pl.col("gun_id") == "g001").then(0.12).otherwise(0.0))
@@ -119,7 +120,7 @@ def test_a_tilt_of_the_gun_is_not_the_hands(drawn):
     assert not found["flagged"].any()
 
 
-def test_thin_edges_are_flagged_and_heavy_ones_are_not(drawn):
+def test_thin_edges_are_flagged_and_heavy_ones_are_not():
     """Heavy edges come of spraying the borders first, as they should be; only what is missing there is a matter of practice."""
     frame, true = drawn.draw_tilts(np.random.default_rng(29), "few", panels=60)
     frame = frame.rename({"tilt": "edge"})
@@ -129,7 +130,7 @@ def test_thin_edges_are_flagged_and_heavy_ones_are_not(drawn):
     assert set(found) <= thin and max(true.values()) > 0.15
 
 
-def test_reliability_grows_with_records_and_nobody_is_ordered_below_the_line(drawn):
+def test_reliability_grows_with_records_and_nobody_is_ordered_below_the_line():
     rng = np.random.default_rng(28)
     few, _ = drawn.draw_tilts(rng, "normal", panels=2)
     few = few.with_columns(n=pl.int_range(pl.len()).over("technician_id")).filter(pl.col("n") < 2)
@@ -138,7 +139,7 @@ def test_reliability_grows_with_records_and_nobody_is_ordered_below_the_line(dra
     assert low < practice_cards.RANK_RELIABILITY < high
 
 
-def test_small_mixes_do_not_make_a_hand_wasteful(drawn):
+def test_small_mixes_do_not_make_a_hand_wasteful():
     """One technician gets the small mixes alone; small mixes leave more in the cup for everybody."""
     rng = np.random.default_rng(29)
     frame, _ = drawn.draw_cups(rng, "zero", cups=80)
@@ -158,12 +159,12 @@ def test_the_longest_list_within_the_share_is_flagged_by_hand():
     assert flags.flag(np.array([0.99, 0.98]), np.array([False, True]), 0.05).tolist() == [False, True]
 
 
-def test_no_read_film_says_nothing(drawn):
+def test_no_read_film_says_nothing():
     films, _ = drawn.draw_films(np.random.default_rng(30), "zero")
     assert drawn.films_of(films.with_columns(source=pl.lit("from transfer"))).height == 0
 
 
-def test_what_counts_as_material_is_a_setting_and_acts(drawn):
+def test_what_counts_as_material_is_a_setting_and_acts():
     """The same people: fewer are flagged the larger what counts."""
     rng = np.random.default_rng(31)
     films, _ = drawn.draw_films(rng, "few")

@@ -232,8 +232,3 @@ def test_repeats_have_the_spread_of_a_compound_poisson_total():
     assert factor.mean() == pytest.approx(1 + 0.5 * 25 / 100, abs=0.01)
     assert factor.var() == pytest.approx((np.sum(sizes**2) + 0.5 * 25**2) / 100**2, rel=0.03)
     assert (savings.repeat_factors(np.zeros(0), 5, np.random.default_rng(4)) == 1).all()
-
-
-def test_transfer_efficiencies_outside_their_range_are_refused():
-    with pytest.raises(ValueError, match="above 0 and up to 1"):
-        savings.film_saving(1.0, 0.0, 0.7)

@@ -3,48 +3,36 @@
 Truth is drawn by seed_data (invented). Many seeds of every habit: tests/bench/transfer_model.py --only businesses.
 """
 
-import importlib.util
-import sys
-from pathlib import Path
-
 import numpy as np
 import polars as pl
 import pytest
 
-BENCH = Path(__file__).resolve().parents[3] / "bench" / "transfer_model.py"
+from tests.bench import transfer_model
 
 
-@pytest.fixture(scope="module")
-def bench():
-    spec = importlib.util.spec_from_file_location("bench_of_transfer", BENCH)
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-def test_intervals_hold_the_truth_of_businesses_with_other_habits(bench):
+def test_intervals_hold_the_truth_of_businesses_with_other_habits():
     """The bench's bar is .93 to .97 a habit; here, with one error of a role shared by all its cells, a share spreads by .03."""
     habits = ("one shop", "hands far apart", "much varied", "rough readings")
-    cells = pl.concat([bench.business(habit, 5)[0] for habit in habits]).drop_nulls(["low", "high"])
+    cells = pl.concat([transfer_model.business(habit, 5)[0] for habit in habits]).drop_nulls(["low", "high"])
     assert cells.height > 700
     assert 0.87 <= cells["inside"].mean() <= 0.995
     width = (cells.filter(pl.col("n") > 0)["high"] / cells.filter(pl.col("n") > 0)["low"]).median()
     assert width < 1.6, "an interval that holds everything would be no use"
 
 
-def test_base_and_clear_are_told_apart_where_something_was_read_between_and_nowhere_else(bench):
+def test_base_and_clear_are_told_apart_where_something_was_read_between_and_nowhere_else():
     used = (pl.col("n") > 0) & pl.col("role").is_in(["base", "clear"])
     apart, not_apart = (
-        bench.business(habit, 5)[0].filter(used)["separable"] for habit in ("ten shops", "nothing read between")
+        transfer_model.business(habit, 5)[0].filter(used)["separable"]
+        for habit in ("ten shops", "nothing read between")
     )
     assert len(not_apart) > 50
     assert apart.mean() > 0.9
     assert not not_apart.any()
 
 
-def test_nobody_is_flagged_in_a_business_where_all_are_alike(bench):
-    assert not any(bench.business("all alike", seed)[1] for seed in (5, 6))
+def test_nobody_is_flagged_in_a_business_where_all_are_alike():
+    assert not any(transfer_model.business("all alike", seed)[1] for seed in (5, 6))
 
 
 @pytest.mark.parametrize(
@@ -60,12 +48,12 @@ def test_nobody_is_flagged_in_a_business_where_all_are_alike(bench):
     ],
 )
 def test_the_bar_of_cover_fails_where_intervals_are_too_narrow_or_too_wide_and_not_by_chance(
-    bench, cover, shared, businesses, fine
+    cover, shared, businesses, fine
 ):
     """20 rows a business that hold with that chance, drawn one by one or (shared) once for all of them; 40 seeds."""
     met = []
     for seed in range(40):
         rng = np.random.default_rng(seed)
         own, whole = rng.random((businesses, 20)) < cover, rng.random((businesses, 1)) < cover
-        met.append(bench.covers("a bar", np.where(shared, whole, own).astype(float).tolist())[-1])
+        met.append(transfer_model.covers("a bar", np.where(shared, whole, own).astype(float).tolist())[-1])
     assert np.mean(met) >= 0.9 if fine else np.mean(met) <= 0.1, np.mean(met)

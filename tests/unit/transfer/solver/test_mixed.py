@@ -10,6 +10,7 @@ import scipy.sparse as sp
 
 from pipelines.transfer.model import design, linearise
 from pipelines.transfer.solver import mixed_model
+from tests.ordinary_models import ordinary
 
 
 @pytest.fixture(scope="module")
@@ -23,11 +24,10 @@ def linear(built):
     return linearise.linearise(built, theta, np.ones(built.n, bool))
 
 
-def model_of(built, linear, unknowns=None, order=None):
+def model_of(built, linear, unknowns=None):
     unknowns = unknowns or built.unknowns
-    rows = linear.design if order is None else sp.csr_matrix(linear.design[:, order])
     data = mixed_model.Data(linear.y, linear.v, linear.h, built.signature, np.ones(built.n), linear.s)
-    return mixed_model.Model(rows, unknowns, data)
+    return mixed_model.Model(linear.design, unknowns, data)
 
 
 def log_sds(built):
@@ -196,7 +196,7 @@ def test_a_stated_spread_that_is_wrong_by_a_factor_is_found_out():
     groups = np.repeat(np.arange(40), 25)
     stated = rng.uniform(0.05, 0.4, 1000) ** 2
     y = 0.1 * rng.standard_normal(40)[groups] + np.sqrt(stated / 4 + 0.08**2) * rng.standard_normal(1000)
-    plain, unknowns = mixed_model.ordinary(y, [groups.astype(str)])
+    plain, unknowns = ordinary(y, [groups.astype(str)])
     ones = np.ones(1000)
     model = mixed_model.Model(
         plain.design, unknowns, mixed_model.Data(y, np.zeros(1000), ones, np.arange(1000), ones, stated)
@@ -210,7 +210,7 @@ def groups_of(levels: int, each: int, sd: float, seed: int):
     rng = np.random.default_rng(seed)
     groups = np.repeat(np.arange(levels), each)
     y = sd * rng.standard_normal(levels)[groups] + 0.1 * rng.standard_normal(levels * each)
-    model, _ = mixed_model.ordinary(y, [groups.astype(str)])
+    model, _ = ordinary(y, [groups.astype(str)])
     prior = mixed_model.Prior(np.array([0.15, 0.15]))
     return model, mixed_model.fit(model, np.log([0.1, 0.1]), prior), prior
 

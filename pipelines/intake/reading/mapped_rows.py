@@ -64,17 +64,23 @@ def without_skipped(found: layout.Layout, grid: Grid) -> tuple[Grid, list[str]]:
     rows, said = grid.rows, []
     for rule in found.file.skip:
         cells = [pl.col(c) for c in (names.values() if rule.column == "*" else [names[rule.column]])]
-        if rule.is_ is not None:
-            hit = pl.any_horizontal(cell.is_in(list(rule.is_)) for cell in cells)
-        elif rule.pattern is not None:
-            hit = pl.any_horizontal(cell.str.contains(rule.pattern) for cell in cells)
-        else:
-            hit = cells[0].is_not_null() if rule.filled else cells[0].is_null()
-        lines = rows.filter(hit.fill_null(False))["line"]
+        hit = pl.any_horizontal(_fits(cell, rule) for cell in cells)
+        lines = rows.filter(hit)["line"]
         if lines.len():
             said.append(say("skipped", n=lines.len(), column=rule.column, lines=listed(lines, 12)))
-            rows = rows.filter(~hit.fill_null(False))
+            rows = rows.filter(~hit)
     return dataclasses.replace(grid, rows=rows), said
+
+
+def _fits(cell: pl.Expr, rule: layout.Skip | layout.Where) -> pl.Expr:
+    """Whether a cell is as the rule says."""
+    if rule.is_ is not None:
+        return cell.is_in(list(rule.is_)).fill_null(False)
+    if rule.pattern is not None:
+        return cell.str.contains(rule.pattern).fill_null(False)
+    if isinstance(rule, layout.Where) and rule.is_not is not None:
+        return ~cell.is_in(list(rule.is_not)).fill_null(False)
+    return cell.is_not_null() if rule.filled else cell.is_null()
 
 
 def laid_open(found: layout.Layout, grid: Grid) -> Grid:
@@ -133,7 +139,10 @@ def with_note(found: layout.Layout, grid: Grid) -> tuple[Grid, list[str]]:
 def by_layout(found: layout.Layout, grid: Grid) -> tuple[list[Shaped], pl.DataFrame]:
     """The rows each [[tables]] entry makes, and the rows of the grid that none of them takes."""
     names = grid.names()
-    taken = [_taken(table, names) for table in found.tables]
+    taken = [
+        pl.all_horizontal(pl.lit(True), *(_fits(pl.col(names[where.column]), where) for where in table.where))
+        for table in found.tables
+    ]
     none, damaged = ~pl.any_horizontal(taken), pl.col("damage").is_not_null()
     untaken = grid.rows.filter(none & ~damaged)
     # a damaged row that no `where` takes belongs to the first table: it must be refused somewhere
@@ -141,23 +150,6 @@ def by_layout(found: layout.Layout, grid: Grid) -> tuple[list[Shaped], pl.DataFr
     return [
         _shape(table, found.file, grid, grid.rows.filter(mask)) for table, mask in zip(found.tables, taken, strict=True)
     ], untaken
-
-
-def _taken(table: layout.Table, names: dict[str, str]) -> pl.Expr:
-    """Whether a table takes a row."""
-    taken = pl.lit(True)
-    for where in table.where:
-        cell = pl.col(names[where.column])
-        if where.is_ is not None:
-            fits = cell.is_in(list(where.is_)).fill_null(False)
-        elif where.is_not is not None:
-            fits = ~cell.is_in(list(where.is_not)).fill_null(False)
-        elif where.pattern is not None:
-            fits = cell.str.contains(where.pattern).fill_null(False)
-        else:
-            fits = cell.is_not_null() if where.filled else cell.is_null()
-        taken = taken & fits
-    return taken
 
 
 @dataclass(frozen=True)

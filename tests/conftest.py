@@ -16,6 +16,11 @@ if TYPE_CHECKING:
     from pipelines.workspace import Workspace
 
 
+def pytest_xdist_auto_num_workers() -> int:
+    """Half as many processes again as cores: tests wait for browsers, for processes of their own and for the disk a third of the time."""
+    return round(1.5 * (os.cpu_count() or 1))
+
+
 @pytest.fixture(scope="session")
 def finished(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
     """A small workspace of two shops that was run once, by whichever process of a test run asks first; each process has a copy of its own.

@@ -96,6 +96,12 @@ def _lines(ledger: pl.DataFrame, work: pl.DataFrame) -> pl.DataFrame:
     return taken.sort(*operation, "mix_id")
 
 
+def no_longer_sprayed(until: float, since: float, ratio: float) -> float:
+    """What the same film no longer takes where transfer is `ratio` times what it was, in the unit of what was sprayed before and
+    since: the one would have been less, the other would have been more."""
+    return until * (1 - 1 / ratio) + since * (ratio - 1)
+
+
 class _Money:
     """What a year of the work on both sides of a change costs, and with it what the change is worth."""
 
@@ -126,9 +132,7 @@ class _Money:
             return None, None, None
         since, until = (year.scale * float(np.nansum(cost[side == which])) for which in (1, -1))
         if one.measure in ("te", "te:all"):
-            # what was sprayed since would have been more, what was sprayed before would have been less
-            ends = [until * (1 - 1 / ratio) + since * (ratio - 1) for ratio in (one.difference, one.low, one.high)]
-            return tuple(ends)
+            return tuple(no_longer_sprayed(until, since, ratio) for ratio in (one.difference, one.low, one.high))
         if one.measure == "leftover_share":
             poured = self.lines.group_by("shop_id", "mix_id", maintain_order=True).agg(pl.col("poured_cost").sum())
             cups = self.cups.join(poured, on=["shop_id", "mix_id"], how="inner", maintain_order="left")

@@ -173,10 +173,7 @@ def _all() -> Iterator[Step]:
     yield from _ledger()
     yield Step(TRANSFER, "transfer", _transfer, estimate.READS, code=("pipelines/transfer",))
     for one in decision_tables.DECISIONS:
-        reads = dict.fromkeys(one.reads)
-        if "transfer" in one.parts:  # after the step that fits the model, which else would be fitted twice at once
-            reads["transfer_model"] = None
-        yield Step(one.makes, "decisions", _decision(one), reads, code=("pipelines/transfer",))
+        yield Step(one.makes, "decisions", _decision(one), dict.fromkeys(one.reads), code=("pipelines/transfer",))
 
 
 def _ordered(steps: Iterable[Step]) -> tuple[Step, ...]:

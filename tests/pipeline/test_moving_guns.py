@@ -57,11 +57,7 @@ def new_to_a_product(operations: pl.DataFrame) -> pl.DataFrame:
     return operations.with_columns(gun_id=gun, technician_id=pl.when(other).then(pl.lit("t203")).otherwise(hand))
 
 
-def moved_and_lent(operations: pl.DataFrame) -> pl.DataFrame:
-    return moved_for_good(lent_for_one_spray(operations))
-
-
-@pytest.fixture(scope="module", params=[moved_and_lent, new_to_a_product])
+@pytest.fixture(scope="module", params=[moved_for_good, lent_for_one_spray, new_to_a_product])
 def told(request, tmp_path_factory) -> tuple[str, pl.DataFrame, dict[str, pl.DataFrame]]:
     """What was done to the records, the operations, and every published table."""
     folder: Path = tmp_path_factory.mktemp("moving") / "shop"
@@ -105,7 +101,7 @@ def test_the_trial_of_the_guide_speaks_of_every_shop(told):
 def test_a_gun_that_moved_is_known_where_it_is_new(told):
     """Its habits come with it: the guide of the new shop is no less sure of it than of a gun that nobody has met."""
     case, operations, tables = told
-    if case != "moved_and_lent":
+    if case != "moved_for_good":
         return
     of_it = tables["mix_guide"].filter((pl.col("gun_id") == MOVED) & (pl.col("shop_id") == NEW))
     assert set(of_it["product_id"]) == {"base_solvent", "clear_hs"}

@@ -346,8 +346,9 @@ class Decision:
 
     @property
     def reads(self) -> tuple[str, ...]:
-        """Every table that it reads."""
-        return tuple(dict.fromkeys([*(name for part in self.parts for name in READS[part]), *self.decided]))
+        """Every table that it reads; with the transfer model the table that stands once it is fitted, so that nobody fits it before."""
+        model = ("transfer_model",) if "transfer" in self.parts else ()
+        return tuple(dict.fromkeys([*(name for part in self.parts for name in READS[part]), *model, *self.decided]))
 
     def made(self, source: Source, settings: Settings) -> dict[str, pl.DataFrame]:
         """Its tables, each in its form; with no rows where there is nothing to say."""
